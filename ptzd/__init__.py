@@ -1,0 +1,1 @@
+"""Brings robotic cameras at live shows back to their stored positions."""

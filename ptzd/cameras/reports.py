@@ -1,0 +1,106 @@
+"""What a camera says about itself: its state, and each phase of each move.
+
+These are the only shapes in which the floors above (show, bus, page) learn of a camera. Frozen, so that
+they can be kept, compared and sent without a copy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Literal
+
+LinkState = Literal["up", "down"]
+PowerState = Literal["on", "standby", "starting", "unknown"]
+Tally = Literal["program", "preview", "off"]
+FocusMode = Literal["auto", "manual"]
+
+
+class Phase(StrEnum):
+    """Where a move is. `IDLE` is said of a camera only, never of a move."""
+
+    IDLE = "idle"
+    ACCEPTED = "accepted"
+    SLEWING = "slewing"
+    SETTLING = "settling"
+    SETTLED = "settled"
+    REFUSED = "refused"
+    SUPERSEDED = "superseded"
+    STOPPED = "stopped"
+    FAILED = "failed"
+
+    @property
+    def ended(self) -> bool:
+        """Whether a move in this phase is over."""
+        return self in _ENDED
+
+
+_ENDED = frozenset({Phase.SETTLED, Phase.REFUSED, Phase.SUPERSEDED, Phase.STOPPED, Phase.FAILED})
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """What a camera's optics point at, in the counts of its dialect, as read by inquiry."""
+
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    focus_counts: int
+    focus_mode: FocusMode
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """How far off a move ended: reported minus wanted. Focus is None where the camera focuses by itself."""
+
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    focus_counts: int | None
+    pan_deg: float
+    tilt_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lock:
+    """Who locked a camera and why."""
+
+    by: str
+    reason: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class CameraState:
+    """One camera as last heard. Positions are None until the camera has told them once."""
+
+    camera: str
+    link: LinkState
+    power: PowerState
+    phase: Phase
+    framing: Framing | None
+    pan_deg: float | None
+    tilt_deg: float | None
+    position: str | None  # the stored position it stands in
+    seconds_to_settled: float | None  # while a move runs, the prediction; 0.0 when overdue
+    tally: Tally
+    locked: Lock | None
+    faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
+    as_of: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class MoveReport:
+    """One phase of one move, as it begins."""
+
+    camera: str
+    phase: Phase
+    position: str | None
+    id: str | None  # the command's own
+    predicted_seconds: float | None  # from start to settled
+    measured_seconds: float | None  # from start to now; for `SETTLED`, to the moment it was known
+    landing: Landing | None
+    code: str | None  # for a move that ended otherwise than settled
+    sentence: str | None
+    as_of: datetime

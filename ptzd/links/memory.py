@@ -1,0 +1,35 @@
+"""A link in memory, for a clock that cannot wait for a socket."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+
+
+class MemoryLink:
+    """One end of a wire in memory. Made in pairs by `memory_pair`."""
+
+    def __init__(self, delay_seconds: float, loss: float, rng: random.Random) -> None:
+        self._delay_seconds = delay_seconds
+        self._loss = loss
+        self._rng = rng
+        self._received: asyncio.Queue[bytes] = asyncio.Queue()
+        self._peer: MemoryLink = self
+
+    def send(self, datagram: bytes) -> None:
+        if self._rng.random() < self._loss:
+            return
+        loop = asyncio.get_running_loop()
+        loop.call_later(self._delay_seconds, self._peer._received.put_nowait, bytes(datagram))
+
+    async def receive(self) -> bytes:
+        return await self._received.get()
+
+
+def memory_pair(
+    *, delay_seconds: float = 0.001, loss: float = 0.0, rng: random.Random
+) -> tuple[MemoryLink, MemoryLink]:
+    """Return two ends; what one sends the other receives after `delay_seconds`, but for a share `loss` (0..1)."""
+    here, there = (MemoryLink(delay_seconds, loss, rng) for _ in range(2))
+    here._peer, there._peer = there, here
+    return here, there

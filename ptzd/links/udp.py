@@ -1,0 +1,45 @@
+"""UDP to one camera."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+
+class UdpLink(asyncio.DatagramProtocol):
+    """A connected UDP socket: the kernel drops whatever comes from another address or port."""
+
+    def __init__(self) -> None:
+        self._received: asyncio.Queue[bytes] = asyncio.Queue(maxsize=256)
+        self._transport: asyncio.DatagramTransport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.DatagramTransport)
+        self._transport = transport
+
+    def datagram_received(self, data: bytes, addr: object) -> None:
+        if not self._received.full():  # a flood must not grow without end; the conversation repeats what is lost
+            self._received.put_nowait(data)
+
+    def error_received(self, exc: OSError) -> None:
+        """Nobody listens there at the moment; the conversation's own deadlines notice."""
+
+    def send(self, datagram: bytes) -> None:
+        if self._transport is not None and not self._transport.is_closing():
+            self._transport.sendto(datagram)
+
+    async def receive(self) -> bytes:
+        return await self._received.get()
+
+
+@asynccontextmanager
+async def open_udp(host: str, port: int) -> AsyncIterator[UdpLink]:
+    """Open a link to `host`:`port` for as long as the context lasts. Raises OSError for a name that is unknown."""
+    transport, link = await asyncio.get_running_loop().create_datagram_endpoint(
+        UdpLink, remote_addr=(host, port)
+    )
+    try:
+        yield link
+    finally:
+        transport.close()

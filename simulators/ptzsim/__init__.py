@@ -1,0 +1,1 @@
+"""The simulated camera: wire side, head physics and faults. The daemon never imports it."""
