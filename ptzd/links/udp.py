@@ -36,9 +36,7 @@ class UdpLink(asyncio.DatagramProtocol):
 @asynccontextmanager
 async def open_udp(host: str, port: int) -> AsyncIterator[UdpLink]:
     """Open a link to `host`:`port` for as long as the context lasts. Raises OSError for a name that is unknown."""
-    transport, link = await asyncio.get_running_loop().create_datagram_endpoint(
-        UdpLink, remote_addr=(host, port)
-    )
+    transport, link = await asyncio.get_running_loop().create_datagram_endpoint(UdpLink, remote_addr=(host, port))
     try:
         yield link
     finally:

@@ -1,0 +1,579 @@
+"""One camera: where it stands, and one move at a time.
+
+Theory of operation. Two things run for each camera. The *watch* asks where the camera stands: often while it
+moves, once a second at rest, ever more seldom while it does not answer. A *move* is carried out by a task of its
+own: its commands go out in the very call that asks for it, then the task waits until the camera has reported the
+end of each, reads the position until it has been still and within tolerance for a while, and says "settled". What
+is in doubt is never believed but done again: a command whose completion was lost is sent anew with a new number,
+and a head that is there already completes it at once.
+
+A newer recall, a stop, a drive and a lock all interrupt: the running move's task is cancelled, and the camera is told
+to cancel what it does in the same burst that brings the new order.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
+
+from ptzd.links import Link
+from ptzd.motion import PlanRefused, Pose, plan_at_speed, plan_in_seconds
+from ptzd.visca import (
+    Command,
+    Completed,
+    ErrorCode,
+    FocusStop,
+    Interrupted,
+    PanTiltStop,
+    Refused,
+    Timing,
+    Unanswered,
+    ZoomStop,
+)
+
+from .framing import landing, out_of_reach
+from .hand import Deflection, drive_orders
+from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
+from .move import Move, Recall
+from .orders import lens_orders, pan_tilt_order
+from .reading import Condition, read_condition, read_focus_mode, read_framing
+from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tally
+from .settings import CameraSettings
+
+MOVING_PAUSE_SECONDS = 0.1  # between two readings while it moves
+RESTING_PAUSE_SECONDS = 1.0
+LONGEST_PAUSE_SECONDS = 15.0  # between two attempts to reach a silent camera
+CONDITION_EVERY = 5  # readings at rest between two questions for power, faults and the like
+STILL_SECONDS = 0.2  # a reading must stay within tolerance this long
+ATTEMPTS = 5  # how often the orders of a move are given before it has failed
+DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
+COMPLETION_PATIENCE_SECONDS = 0.4  # the head is seen to be there, but its completion may still be on its way
+STOP_TRIES = 3
+COMPLETION_OF_A_STOP_SECONDS = 2.0
+HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
+
+
+class CameraRefusal(Exception):
+    """Something asked of a camera that it can't or mustn't do now."""
+
+    def __init__(self, code: str, sentence: str) -> None:
+        super().__init__(sentence)
+        self.code = code
+        self.sentence = sentence
+
+
+class Camera:
+    """A camera behind a link. `run` keeps it going; all else returns at once, but for `read_framing`."""
+
+    def __init__(
+        self,
+        settings: CameraSettings,
+        link: Link,
+        *,
+        calendar: Callable[[], datetime],
+        report: Callable[[CameraState | MoveReport], None],
+        stands_in: Callable[[Framing], str | None],
+        lock: Lock | None = None,
+        timing: Timing | None = None,
+    ) -> None:
+        """`report` hears of every change and must return at once; `stands_in` names a framing's stored position."""
+        self.settings = settings
+        self._calendar = calendar
+        self._report = report
+        self._stands_in = stands_in
+        self._loop = asyncio.get_running_loop()
+        self._line = Line(link, settings.dialect, on_restart=self._restarted, timing=timing)
+        self._group: asyncio.TaskGroup | None = None
+        self._wake = asyncio.Event()
+        self._read = asyncio.Event()  # set by every reading
+        self._up = False
+        self._condition: Condition | None = None
+        self._framing: Framing | None = None
+        self._tally: Tally = "off"
+        self._lock = lock
+        self._move: Move | None = None
+        self._driving: Deflection | None = None
+        self._drive_timer: asyncio.TimerHandle | None = None
+        self._changed_at = -math.inf  # loop time of the last reading that differed from the one before
+        self._stop_fault: str | None = None
+        self._said: CameraState | None = None
+
+    # What it is doing
+
+    @property
+    def name(self) -> str:
+        return self.settings.name
+
+    @property
+    def locked(self) -> Lock | None:
+        return self._lock
+
+    @property
+    def tally(self) -> Tally:
+        return self._tally
+
+    @property
+    def moving(self) -> bool:
+        """Whether it moves, as far as its own readings tell."""
+        return (
+            self._move is not None
+            or self._driving is not None
+            or self._loop.time() - self._changed_at < 3 * MOVING_PAUSE_SECONDS
+        )
+
+    def state(self) -> CameraState:
+        """What is known of the camera now."""
+        framing, condition, move = self._framing, self._condition, self._move
+        dialect = self.settings.dialect
+        remaining = None
+        if move is not None and (predicted := move.predicted_seconds()) is not None:
+            remaining = round(max(0.0, move.started_at + predicted - self._loop.time()), 2)
+        faults = condition.faults if condition is not None else ()
+        if self._stop_fault is not None:
+            faults = (self._stop_fault, *faults)
+        return CameraState(
+            camera=self.name,
+            link="up" if self._up else "down",
+            power=condition.power if condition is not None and self._up else "unknown",
+            phase=move.phase if move is not None else Phase.IDLE,
+            framing=framing,
+            pan_deg=None if framing is None else round(dialect.pan.degrees(framing.pan_counts), 3),
+            tilt_deg=None if framing is None else round(dialect.tilt.degrees(framing.tilt_counts), 3),
+            position=None if framing is None or self.moving else self._stands_in(framing),
+            seconds_to_settled=remaining,
+            tally=self._tally,
+            locked=self._lock,
+            faults=faults,
+            as_of=self._calendar(),
+        )
+
+    # What it is asked
+
+    def recall(self, recall: Recall) -> None:
+        """Start a move to a framing; every phase of it is reported, a refusal too."""
+        try:
+            self._require_ready()
+            self._require_free_to_move_on_air(recall)
+            move = self._planned(recall)
+        except CameraRefusal as refusal:
+            self._say(recall, Phase.REFUSED, code=refusal.code, sentence=refusal.sentence)
+            return
+        older = self._move
+        move.exchanges = self._line.interrupt(
+            [pan_tilt_order(recall.framing, move.pan_step, move.tilt_step)], move.completion_seconds()
+        )
+        move.exchanges += self._lens_exchanges(move)
+        self._end_drive()
+        if older is not None:
+            self._finish(older, Phase.SUPERSEDED, "superseded", f"a newer recall, {recall.position}, took its place")
+        self._move = move
+        assert self._group is not None
+        move.task = self._group.create_task(self._carry_out(move))
+        self._say_move(move)
+        self._wake.set()
+
+    def stop(self) -> None:
+        """End all motion of the camera now, ahead of everything else."""
+        self._end_drive()
+        self._halt()
+        if self._move is not None:
+            self._finish(self._move, Phase.STOPPED, "stopped", "a stop was asked for")
+
+    def drive(self, pan: float, tilt: float, zoom: float, focus: float) -> None:
+        """Move by hand, each axis -1..1 of its fastest, until 0.5 s after the last call. Raises CameraRefusal."""
+        self._require_ready()
+        if self._tally == "program" and self.settings.on_air_moves == "refuse":
+            raise CameraRefusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
+        wanted = Deflection(pan, tilt, zoom, focus)
+        orders = drive_orders(self.settings.dialect, self._driving, wanted)
+        if orders:
+            self._line.interrupt(orders, 5.0)
+        if self._move is not None:
+            self._finish(self._move, Phase.SUPERSEDED, "superseded", "the camera was driven by hand")
+        self._driving = wanted
+        if self._drive_timer is not None:
+            self._drive_timer.cancel()
+        self._drive_timer = self._loop.call_later(DRIVE_SECONDS, self.stop)
+        self._wake.set()
+
+    def lock(self, lock: Lock) -> None:
+        """Stop all motion at once and refuse all to come."""
+        self._lock = lock
+        self.stop()
+        self._say_state()
+
+    def unlock(self) -> None:
+        """Let the camera move again."""
+        self._lock = None
+        self._say_state()
+
+    def set_tally(self, tally: Tally) -> None:
+        """Take note of what the vision mixer shows."""
+        self._tally = tally
+        self._say_state()
+
+    def positions_changed(self) -> None:
+        """Say the state anew: the name of the position it stands in may be another."""
+        self._say_state()
+
+    async def read_framing(self) -> Framing:
+        """Ask the camera where it stands, for a store. Raises CameraRefusal while it moves or can't tell."""
+        self._require_reachable()
+        if self.moving:
+            raise CameraRefusal("moving", f"camera {self.name} is moving; store when it has come to rest")
+        try:
+            mode = await read_focus_mode(self._line)
+            first = await read_framing(self._line, mode)
+            await asyncio.sleep(MOVING_PAUSE_SECONDS)
+            second = await read_framing(self._line, mode)
+        except (LineDown, PushedAside, InquiryRefused):
+            raise CameraRefusal(
+                "unreachable", f"camera {self.name} did not tell its position; nothing was stored"
+            ) from None
+        if first.pan_counts != second.pan_counts or first.tilt_counts != second.tilt_counts:
+            raise CameraRefusal("moving", f"camera {self.name} is moving; store when it has come to rest")
+        if second.zoom_counts > self.settings.dialect.zoom.tele_counts:
+            raise CameraRefusal(
+                "digital-zoom",
+                f"camera {self.name} is zoomed in digitally, which does not come back the same; "
+                "switch digital zoom off and frame again",
+            )
+        return second
+
+    # Running
+
+    async def run(self) -> None:
+        """Talk to the camera until cancelled."""
+        async with asyncio.TaskGroup() as group:
+            self._group = group
+            try:
+                group.create_task(self._line.run())
+                await self._watch()
+            finally:
+                self._group = None
+                self._end_drive()
+
+    async def come_to_rest(self, patience_seconds: float) -> bool:
+        """Stop and wait until the camera is still, for a daemon that ends. Returns whether it was seen to be."""
+        self.stop()
+        until = self._loop.time() + patience_seconds
+        while self._up and self.moving and self._loop.time() < until:
+            self._read.clear()
+            try:
+                async with asyncio.timeout_at(until):
+                    await self._read.wait()
+            except TimeoutError:
+                break
+        return not self.moving
+
+    async def _watch(self) -> None:
+        silence = RESTING_PAUSE_SECONDS
+        self._line.restart()
+        count = 0
+        while True:
+            self._wake.clear()
+            try:
+                if self._condition is None or (count % CONDITION_EVERY == 0 and self._move is None):
+                    self._condition = await read_condition(self._line)
+                if self._condition.power != "standby":
+                    self._take_reading(await read_framing(self._line, self._condition.focus_mode))
+                self._up = True
+                silence = RESTING_PAUSE_SECONDS
+                count += 1
+                pause = MOVING_PAUSE_SECONDS if self.moving else RESTING_PAUSE_SECONDS
+            except PushedAside:
+                pause = MOVING_PAUSE_SECONDS
+            except InquiryRefused:
+                self._up = True
+                pause = RESTING_PAUSE_SECONDS
+            except LineDown:
+                self._went_silent()
+                pause = silence
+                silence = min(2 * silence, LONGEST_PAUSE_SECONDS)
+            self._say_state()
+            await self._rest(pause)
+            if not self._up:
+                self._line.restart()
+                if self._stop_fault is not None:
+                    self._halt()  # the first thing that a camera hears when it is back
+
+    async def _rest(self, seconds: float) -> None:
+        if seconds <= MOVING_PAUSE_SECONDS or not self._up:
+            await asyncio.sleep(seconds)
+            return
+        try:
+            async with asyncio.timeout(seconds):
+                await self._wake.wait()
+        except TimeoutError:
+            pass
+
+    def _take_reading(self, framing: Framing) -> None:
+        now = self._loop.time()
+        if self._framing is not None and framing != self._framing:
+            self._changed_at = now
+        self._framing = framing
+        self._read.set()
+        move = self._move
+        if move is not None:
+            if not self.settings.tolerance.holds(self._landing(move, framing)):
+                move.there_since = None
+            elif move.there_since is None:
+                move.there_since = now
+
+    def _went_silent(self) -> None:
+        self._up = False
+        self._condition = None
+        self._read.set()
+        if self._move is not None:
+            self._finish(
+                self._move,
+                Phase.FAILED,
+                "unreachable",
+                f"camera {self.name} stopped answering; it may still be finishing the move",
+            )
+
+    def _restarted(self) -> None:
+        self._condition = None  # everything is asked anew: power, start-up, focus mode, digital zoom
+        self._wake.set()
+
+    # A move
+
+    def _require_reachable(self) -> None:
+        if self._group is None or not self._up or self._framing is None:
+            raise CameraRefusal("unreachable", f"camera {self.name} does not answer; check its power and its network")
+        if self._condition is not None and self._condition.power == "standby":
+            raise CameraRefusal(
+                "standby",
+                f"camera {self.name} is in standby; switch it on where its start-up sweep endangers nobody",
+            )
+        if self._condition is not None and self._condition.power == "starting":
+            raise CameraRefusal(
+                "initialising", f"camera {self.name} is still starting up; wait until its sweep has ended"
+            )
+
+    def _require_ready(self) -> None:
+        if self._lock is not None:
+            raise CameraRefusal(
+                "locked",
+                f"camera {self.name} is locked by {self._lock.by or 'somebody'}"
+                f"{f' ({self._lock.reason})' if self._lock.reason else ''}; unlock it when it is safe to move",
+            )
+        self._require_reachable()
+
+    def _require_free_to_move_on_air(self, recall: Recall) -> None:
+        if self._tally != "program":
+            return
+        if self.settings.on_air_moves == "refuse":
+            raise CameraRefusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
+        if self.settings.on_air_moves == "ask" and not recall.on_air:
+            raise CameraRefusal("on-air", f'camera {self.name} is on air; to move it all the same, send "on_air": true')
+
+    def _planned(self, recall: Recall) -> Move:
+        settings = self.settings
+        beyond = out_of_reach(settings.dialect, recall.framing)
+        if beyond is not None:
+            raise CameraRefusal("out-of-reach", f"position {recall.position}: {beyond}")
+        start = self._framing
+        if start is None:
+            raise CameraRefusal("unreachable", f"camera {self.name} has not told its position yet")
+        here, there = self._pose(start), self._pose(recall.framing)
+        if recall.seconds is not None:
+            plan = plan_in_seconds(settings.head, here, there, recall.seconds)
+        else:
+            plan = plan_at_speed(settings.head, here, there, recall.step or settings.speed)
+        if isinstance(plan, PlanRefused):
+            raise CameraRefusal(plan.code, plan.sentence)
+        return Move(recall, plan.pan_step, plan.tilt_step, plan.prediction, self._loop.time(), [])
+
+    def _pose(self, framing: Framing) -> Pose:
+        dialect = self.settings.dialect
+        return Pose(
+            dialect.pan.degrees(framing.pan_counts),
+            dialect.tilt.degrees(framing.tilt_counts),
+            framing.zoom_counts,
+            framing.focus_counts if framing.focus_mode == "manual" else None,
+        )
+
+    def _landing(self, move: Move, framing: Framing) -> Landing:
+        return landing(self.settings.dialect, framing, move.recall.framing)
+
+    def _lens_exchanges(self, move: Move) -> list[Exchange]:
+        digital_zoom = None if self._condition is None else self._condition.digital_zoom
+        return [
+            self._line.perform(order, move.completion_seconds())
+            for order in lens_orders(move.recall.framing, digital_zoom=digital_zoom)
+        ]
+
+    async def _carry_out(self, move: Move) -> None:
+        await move.exchanges[0].begun
+        self._enter(move, Phase.SLEWING)
+        for attempt in range(ATTEMPTS):
+            if attempt:
+                await asyncio.sleep(MOVING_PAUSE_SECONDS)
+                move.there_since = None
+                order = pan_tilt_order(move.recall.framing, move.pan_step, move.tilt_step)
+                move.exchanges = self._line.interrupt([order], move.completion_seconds())
+                move.exchanges += self._lens_exchanges(move)
+            endings = await self._endings(move)
+            if any(isinstance(ending, Unanswered) for ending in endings):
+                self._went_silent()
+                return
+            if failure := self._failure(endings):
+                self._finish(move, Phase.FAILED, *failure)
+                return
+            if not all(isinstance(ending, Completed) for ending in endings):
+                continue
+            if attempt == 0 or move.phase is Phase.SLEWING:
+                self._enter(move, Phase.SETTLING)
+            if await self._still(move):
+                self._finish(move, Phase.SETTLED)
+                return
+        self._finish(
+            move,
+            Phase.FAILED,
+            "off-position",
+            f"camera {self.name} did not come to rest on {move.recall.position} in {ATTEMPTS} attempts",
+        )
+
+    async def _endings(self, move: Move) -> list[Ending | None]:
+        """Wait until each command has ended, or until the head has been seen to be there for long enough."""
+        futures = [exchange.ended for exchange in move.exchanges]
+        while pending := [future for future in futures if not future.done()]:
+            await asyncio.wait(pending, timeout=MOVING_PAUSE_SECONDS, return_when=asyncio.FIRST_COMPLETED)
+            seen = move.there_since
+            if seen is not None and self._loop.time() - seen > COMPLETION_PATIENCE_SECONDS:
+                break
+        return [future.result() if future.done() else None for future in futures]
+
+    def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
+        for ending in endings:
+            match ending:
+                case Refused(code=ErrorCode.NOT_EXECUTABLE) if (
+                    self._condition is not None and self._condition.power == "starting"
+                ):
+                    return "initialising", f"camera {self.name} restarted and is finding its ends"
+                case Refused(code=ErrorCode.SYNTAX | ErrorCode.MESSAGE_LENGTH):
+                    return (
+                        "not-understood",
+                        f"camera {self.name} did not understand a command; is {self.settings.dialect.name} "
+                        "the right dialect for it?",
+                    )
+                case Refused(code=ErrorCode.CANCELLED):
+                    return "taken-over", f"another controller took camera {self.name} over"
+                case _:
+                    pass
+        return None
+
+    async def _still(self, move: Move) -> bool:
+        """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere."""
+        move.there_since = None
+        last: Framing | None = None
+        resting_since = self._loop.time()
+        patience = 2.0 + (0.0 if move.prediction is None else 2.0 * move.prediction.most_seconds)
+        until = self._loop.time() + patience
+        while self._loop.time() < until:
+            try:
+                mode = await read_focus_mode(self._line)
+                framing = await read_framing(self._line, mode)
+            except (LineDown, PushedAside, InquiryRefused):
+                await asyncio.sleep(MOVING_PAUSE_SECONDS)
+                continue
+            now = self._loop.time()
+            self._take_reading(framing)
+            if move.there_since is not None and now - move.there_since >= STILL_SECONDS:
+                return mode == move.recall.framing.focus_mode
+            if framing != last:
+                last, resting_since = framing, now
+            if move.there_since is None and now - resting_since > 2 * STILL_SECONDS:
+                return False
+            await asyncio.sleep(MOVING_PAUSE_SECONDS / 2)
+        return False
+
+    def _enter(self, move: Move, phase: Phase) -> None:
+        move.phase = phase
+        self._say_move(move)
+
+    def _finish(self, move: Move, phase: Phase, code: str | None = None, sentence: str | None = None) -> None:
+        move.phase = phase
+        self._move = None
+        self._say_move(move, code, sentence)
+        self._say_state()
+        if move.task is not None and move.task is not asyncio.current_task():
+            move.task.cancel()
+
+    # Stopping and driving
+
+    def _halt(self) -> None:
+        exchanges = self._line.interrupt(HALT, COMPLETION_OF_A_STOP_SECONDS)
+        self._changed_at = self._loop.time()  # until readings say that it is at rest
+        self._wake.set()
+        if self._group is not None:
+            self._group.create_task(self._confirm_halt(exchanges))
+
+    async def _confirm_halt(self, exchanges: list[Exchange]) -> None:
+        for _ in range(STOP_TRIES):
+            endings = [await exchange.ended for exchange in exchanges]
+            if any(isinstance(ending, Interrupted) for ending in endings):
+                return  # a newer order is on its way, with a watch of its own
+            if isinstance(endings[0], Completed):
+                self._stop_fault = None
+                self._say_state()
+                return
+            if any(isinstance(ending, Unanswered) for ending in endings):
+                break
+            exchanges = self._line.interrupt(HALT, COMPLETION_OF_A_STOP_SECONDS)
+        self._stop_fault = "a stop was not confirmed: the camera may still be moving"
+        self._say_state()
+
+    def _end_drive(self) -> None:
+        self._driving = None
+        if self._drive_timer is not None:
+            self._drive_timer.cancel()
+            self._drive_timer = None
+
+    # Saying
+
+    def _say_state(self) -> None:
+        state = self.state()
+        if self._said is not None and _alike(self._said, state):
+            return
+        self._said = state
+        self._report(state)
+
+    def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:
+        self._say(move.recall, move.phase, move=move, code=code, sentence=sentence)
+
+    def _say(
+        self,
+        recall: Recall,
+        phase: Phase,
+        *,
+        move: Move | None = None,
+        code: str | None = None,
+        sentence: str | None = None,
+    ) -> None:
+        landed = None
+        if move is not None and phase.ended and self._framing is not None:
+            landed = self._landing(move, self._framing)
+        self._report(
+            MoveReport(
+                camera=self.name,
+                phase=phase,
+                position=recall.position,
+                id=recall.id,
+                predicted_seconds=None if move is None else move.predicted_seconds(),
+                measured_seconds=None if move is None else self._loop.time() - move.started_at,
+                landing=landed,
+                code=code,
+                sentence=sentence,
+                as_of=self._calendar(),
+            )
+        )
+
+
+def _alike(one: CameraState, other: CameraState) -> bool:
+    """Whether two states differ in their date at most."""
+    return replace(one, as_of=other.as_of) == other

@@ -1,0 +1,67 @@
+"""Driving by hand: how far each axis is deflected becomes drive commands."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
+from ptzd.visca import (
+    Command,
+    Dialect,
+    FocusFar,
+    FocusNear,
+    FocusStop,
+    PanTiltDrive,
+    PanTiltStop,
+    ZoomStop,
+    ZoomTele,
+    ZoomWide,
+)
+
+LENS_SPEEDS = 7  # zoom and focus speeds are 0..7
+
+
+class Deflection(NamedTuple):
+    """Each axis from -1 to 1 of its fastest: right, up, tele and far are positive."""
+
+    pan: float
+    tilt: float
+    zoom: float
+    focus: float
+
+
+STILL = Deflection(0.0, 0.0, 0.0, 0.0)
+
+
+def drive_orders(dialect: Dialect, old: Deflection | None, new: Deflection) -> list[Command]:
+    """Return the commands for what changed; `old` is None at the start, when pan and tilt are always told."""
+    orders: list[Command] = []
+    before = old or STILL
+    if old is None or (old.pan, old.tilt) != (new.pan, new.tilt):
+        orders.append(_pan_tilt(dialect, new.pan, new.tilt))
+    if before.zoom != new.zoom:
+        orders.append(_lens(new.zoom, ZoomStop(), ZoomTele, ZoomWide))
+    if before.focus != new.focus:
+        orders.append(_lens(new.focus, FocusStop(), FocusFar, FocusNear))
+    return orders
+
+
+def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:
+    if not pan and not tilt:
+        return PanTiltStop()
+    return PanTiltDrive(
+        max(1, math.ceil(abs(pan) * dialect.pan.fastest_step)),
+        max(1, math.ceil(abs(tilt) * dialect.tilt.fastest_step)),
+        (pan > 0) - (pan < 0),
+        (tilt > 0) - (tilt < 0),
+    )
+
+
+def _lens(
+    deflection: float, stop: Command, onward: Callable[[int], Command], back: Callable[[int], Command]
+) -> Command:
+    if not deflection:
+        return stop
+    speed = round(abs(deflection) * LENS_SPEEDS)
+    return onward(speed) if deflection > 0 else back(speed)

@@ -1,0 +1,188 @@
+"""One conversation over one link: what is said in VISCA becomes something to await.
+
+`Conversation` knows the protocol but no clock and no socket; `Link` carries bytes but knows no protocol. A
+`Line` joins them on the running event loop. Whoever sends gets a future at once; a sender that stops waiting
+disturbs nobody else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from ptzd.links import Link
+from ptzd.visca import (
+    Acknowledged,
+    Answered,
+    Command,
+    Completed,
+    Conversation,
+    Desynchronised,
+    Dialect,
+    ErrorCode,
+    Event,
+    Ignored,
+    Inquiry,
+    Interrupted,
+    Linked,
+    Overdue,
+    PerformedUnheard,
+    Refused,
+    Timing,
+    Unanswered,
+)
+
+T = TypeVar("T")
+Ending = Completed | Refused | Interrupted | Overdue | Unanswered
+
+
+class LineDown(Exception):
+    """The camera answered none of the repeats."""
+
+
+class PushedAside(Exception):
+    """A command that could not wait took the inquiry's place; ask again."""
+
+
+class InquiryRefused(Exception):
+    """The camera refused an inquiry, as cameras do with questions that they do not know."""
+
+    def __init__(self, code: ErrorCode) -> None:
+        super().__init__(f"the camera refused the question ({code.name.lower().replace('_', ' ')})")
+        self.code = code
+
+
+@dataclass(slots=True)
+class Exchange:
+    """One command on its way. `begun` is done at its ACK (or its ending), `ended` holds how it ended."""
+
+    begun: asyncio.Future[None]
+    ended: asyncio.Future[Ending]
+
+
+@dataclass(slots=True)
+class _Pending:
+    exchange: Exchange | None = None
+    answer: asyncio.Future[Any] | None = None
+
+
+class Line:
+    """A conversation that runs. Everything but `run` returns at once."""
+
+    def __init__(
+        self,
+        link: Link,
+        dialect: Dialect,
+        *,
+        on_restart: Callable[[], None],
+        timing: Timing | None = None,
+    ) -> None:
+        """`on_restart` is called when the camera lost count: it restarted, or somebody else speaks to it."""
+        self._link = link
+        self._conversation = Conversation(dialect, timing or Timing())
+        self._on_restart = on_restart
+        self._pending: dict[int, _Pending] = {}
+        self._timer: asyncio.TimerHandle | None = None
+        self._timer_at: float | None = None
+        self._loop = asyncio.get_running_loop()
+
+    async def run(self) -> None:
+        """Carry datagrams until cancelled."""
+        try:
+            while True:
+                datagram = await self._link.receive()
+                self._heard(self._conversation.receive(datagram, self._loop.time()))
+        finally:
+            if self._timer is not None:
+                self._timer.cancel()
+
+    def restart(self) -> None:
+        """Begin the conversation anew with a RESET; whatever was pending ends as unanswered."""
+        for ticket in list(self._pending):
+            self._end(ticket, Unanswered(ticket))
+        self._conversation.start(self._loop.time())
+        self._flush()
+
+    def perform(self, command: Command, completion_seconds: float) -> Exchange:
+        """Send a command after all that is queued. Its completion is overdue after `completion_seconds`."""
+        ticket = self._conversation.send(command, self._loop.time(), completion_seconds=completion_seconds)
+        exchange = self._expect(ticket)
+        self._flush()
+        return exchange
+
+    def interrupt(self, commands: Sequence[Command], completion_seconds: float) -> list[Exchange]:
+        """Send commands ahead of all else, now, and cancel what the camera is doing."""
+        tickets = self._conversation.interrupt(commands, self._loop.time(), completion_seconds=completion_seconds)
+        exchanges = [self._expect(ticket) for ticket in tickets]
+        self._flush()
+        return exchanges
+
+    async def ask(self, inquiry: Inquiry[T]) -> T:
+        """Return what the camera answers. Raises `LineDown`, `PushedAside` or `InquiryRefused`."""
+        ticket = self._conversation.send(inquiry, self._loop.time())
+        future: asyncio.Future[T] = self._loop.create_future()
+        self._pending[ticket] = _Pending(answer=future)
+        self._flush()
+        return await future
+
+    def _expect(self, ticket: int) -> Exchange:
+        exchange = Exchange(self._loop.create_future(), self._loop.create_future())
+        self._pending[ticket] = _Pending(exchange=exchange)
+        return exchange
+
+    def _flush(self) -> None:
+        for datagram in self._conversation.datagrams():
+            self._link.send(datagram)
+        deadline = self._conversation.deadline()
+        # A timer that fires too early only looks and sets itself anew: cheaper than moving it with every packet.
+        if deadline is None or (self._timer_at is not None and self._timer_at <= deadline):
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+        self._timer_at = deadline
+        self._timer = self._loop.call_at(deadline, self._tick)
+
+    def _tick(self) -> None:
+        self._timer = self._timer_at = None
+        self._heard(self._conversation.tick(self._loop.time()))
+
+    def _heard(self, events: Sequence[Event]) -> None:
+        restarted = False
+        for event in events:
+            match event:
+                case Acknowledged(ticket=ticket) | PerformedUnheard(ticket=ticket):
+                    self._begin(ticket)
+                case Answered(ticket=ticket, value=value):
+                    pending = self._pending.pop(ticket, None)
+                    if pending is not None and pending.answer is not None and not pending.answer.done():
+                        pending.answer.set_result(value)
+                case Completed() | Refused() | Interrupted() | Overdue() | Unanswered():
+                    self._end(event.ticket, event)
+                case Desynchronised():
+                    restarted = True
+                case Linked() | Ignored():
+                    pass
+        self._flush()
+        if restarted:
+            self._on_restart()
+
+    def _begin(self, ticket: int) -> None:
+        pending = self._pending.get(ticket)
+        if pending is not None and pending.exchange is not None and not pending.exchange.begun.done():
+            pending.exchange.begun.set_result(None)
+
+    def _end(self, ticket: int, ending: Ending) -> None:
+        self._begin(ticket)
+        pending = self._pending.pop(ticket, None)
+        if pending is None:
+            return
+        if pending.exchange is not None and not pending.exchange.ended.done():
+            pending.exchange.ended.set_result(ending)
+        if pending.answer is not None and not pending.answer.done():
+            if isinstance(ending, Refused):
+                pending.answer.set_exception(InquiryRefused(ending.code))
+            else:
+                down = isinstance(ending, Unanswered)
+                pending.answer.set_exception(LineDown() if down else PushedAside())

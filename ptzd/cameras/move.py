@@ -1,0 +1,46 @@
+"""One move of one camera: what was asked, what was promised, where it is."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+
+from ptzd.motion import Prediction
+
+from .line import Exchange
+from .reports import Framing, Phase
+
+
+@dataclass(frozen=True, slots=True)
+class Recall:
+    """A stored position asked for, with `step` or `seconds` or neither, which means the camera's own speed."""
+
+    position: str
+    framing: Framing  # in the counts of the camera's own dialect
+    step: int | None = None  # pan step, 1..24
+    seconds: float | None = None
+    on_air: bool = False  # "yes, although the camera is on program"
+    id: str | None = None
+
+
+@dataclass(slots=True)
+class Move:
+    """A recall on its way."""
+
+    recall: Recall
+    pan_step: int
+    tilt_step: int
+    prediction: Prediction | None  # None where the camera's own position was not known at the start
+    started_at: float  # loop time
+    exchanges: list[Exchange]
+    phase: Phase = Phase.ACCEPTED
+    there_since: float | None = None  # loop time at which a reading first lay within tolerance, and stayed so
+    task: asyncio.Task[None] | None = None
+
+    def predicted_seconds(self) -> float | None:
+        """Seconds from start to settled."""
+        return None if self.prediction is None else self.prediction.seconds_to_settled
+
+    def completion_seconds(self) -> float:
+        """How long the camera may take to report the end: generous, since a lost completion is noticed otherwise."""
+        return 60.0 if self.prediction is None else 2.0 + 2.0 * self.prediction.most_seconds

@@ -1,0 +1,36 @@
+"""The commands that bring a framing back."""
+
+from __future__ import annotations
+
+from ptzd.visca import (
+    Command,
+    DigitalZoomOff,
+    FocusAuto,
+    FocusManual,
+    PanTiltAbsolute,
+    ZoomDirect,
+    ZoomFocusDirect,
+)
+
+from .reports import Framing
+
+
+def pan_tilt_order(framing: Framing, pan_step: int, tilt_step: int) -> PanTiltAbsolute:
+    """The longest way goes first, so that it starts with the first packet."""
+    return PanTiltAbsolute(framing.pan_counts, framing.tilt_counts, pan_step, tilt_step)
+
+
+def lens_orders(framing: Framing, *, digital_zoom: bool | None) -> list[Command]:
+    """Zoom and focus, in an order that never needs a third socket beside the pan-tilt move.
+
+    A focus position is refused in auto focus, so manual comes first. Digital zoom spoils zoom positions, so it
+    is switched off where it is not known to be off.
+    """
+    orders: list[Command] = []
+    if digital_zoom is not False:
+        orders.append(DigitalZoomOff())
+    if framing.focus_mode == "manual":
+        orders += [FocusManual(), ZoomFocusDirect(framing.zoom_counts, framing.focus_counts)]
+    else:
+        orders += [ZoomDirect(framing.zoom_counts), FocusAuto()]
+    return orders

@@ -1,0 +1,87 @@
+"""Asking a camera what it is and where it stands. Nothing here is believed, all of it is asked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ptzd.visca import (
+    DigitalZoomInquiry,
+    ErrorCode,
+    FocusInquiry,
+    FocusModeInquiry,
+    Initialisation,
+    PanTiltPositionInquiry,
+    PanTiltStatus,
+    PanTiltStatusInquiry,
+    Power,
+    PowerInquiry,
+    ZoomInquiry,
+)
+
+from .line import InquiryRefused, Line
+from .reports import FocusMode, Framing, PowerState
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What changes rarely: asked at the first contact and every few seconds at rest."""
+
+    power: PowerState
+    focus_mode: FocusMode
+    digital_zoom: bool | None  # None: this camera does not know the question
+    faults: tuple[str, ...]
+
+
+async def read_framing(line: Line, focus_mode: FocusMode) -> Framing:
+    """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does."""
+    pan_tilt = await line.ask(PanTiltPositionInquiry())
+    zoom_counts = await line.ask(ZoomInquiry())
+    focus_counts = await line.ask(FocusInquiry())
+    return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
+
+
+async def read_focus_mode(line: Line) -> FocusMode:
+    """Ask whether the camera focuses by itself."""
+    mode = await line.ask(FocusModeInquiry())
+    return "auto" if mode.name == "AUTO" else "manual"
+
+
+async def read_condition(line: Line) -> Condition:
+    """Ask for power, start-up, digital zoom and faults."""
+    power = await line.ask(PowerInquiry())
+    if power is not Power.ON:
+        return Condition("standby", "auto", None, ())
+    faults: list[str] = []
+    state: PowerState = "on"
+    status = await _status(line)
+    if status is not None:
+        if status.initialisation is Initialisation.IN_PROGRESS:
+            state = "starting"
+        elif status.initialisation is Initialisation.FAILED:
+            faults.append("the head failed to find its ends at start-up; its positions can't be trusted")
+        if status.pan_fault:
+            faults.append("the head has lost its pan position; restart it where it may sweep safely")
+        if status.tilt_fault:
+            faults.append("the head has lost its tilt position; restart it where it may sweep safely")
+    digital_zoom = await _digital_zoom(line)
+    if digital_zoom:
+        faults.append("digital zoom is on: zoom positions may not come back the same")
+    return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults))
+
+
+async def _status(line: Line) -> PanTiltStatus | None:
+    try:
+        return await line.ask(PanTiltStatusInquiry())
+    except InquiryRefused as refusal:
+        if refusal.code is ErrorCode.NOT_EXECUTABLE:
+            raise
+        return None  # heads without this question answer "syntax error"
+
+
+async def _digital_zoom(line: Line) -> bool | None:
+    try:
+        return await line.ask(DigitalZoomInquiry())
+    except InquiryRefused as refusal:
+        if refusal.code is ErrorCode.NOT_EXECUTABLE:
+            raise
+        return None
