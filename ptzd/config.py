@@ -1,0 +1,285 @@
+"""The configuration file: what can stand in it, and every mistake in it at once.
+
+Each field's description goes after "it must be" in a message, and into the JSON Schema.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Mapping
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    ValidationInfo,
+    WithJsonSchema,
+)
+
+from ptzd.links import LinkAddress, parse_link
+from ptzd.show import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
+from ptzd.visca import dialect_names
+
+__all__ = [
+    "BrokerConfig",
+    "CameraConfig",
+    "Config",
+    "Mistake",
+    "RecallConfig",
+    "StoreConfig",
+    "TextFileError",
+    "config_schema",
+    "load_config",
+]
+
+
+def _beside(path: Path, info: ValidationInfo) -> Path:
+    folder = (info.context or {}).get("folder")
+    return folder / path if folder else path
+
+
+def _makeable(path: Path, info: ValidationInfo) -> Path:
+    path = _beside(path, info)
+    if not path.parent.is_dir():
+        raise ValueError(
+            f"there is no folder {path.parent}; make it, or write another path (a relative one starts at the "
+            "configuration file's folder)"
+        )
+    return path
+
+
+def _existing(path: Path, info: ValidationInfo) -> Path:
+    path = _beside(path, info)
+    if not path.is_file():
+        raise ValueError(f"there is no file {path}; a relative path starts at the configuration file's folder")
+    return path
+
+
+def _link(value: object) -> LinkAddress:
+    if isinstance(value, LinkAddress):
+        return value
+    if not isinstance(value, str):
+        raise ValueError('the link is no text in quotes; write it as "udp://HOST:PORT"')
+    return parse_link(value)
+
+
+def _dialect(value: str, info: ValidationInfo) -> str:
+    if value.endswith(".toml"):
+        return str(_existing(Path(value), info))
+    known = dialect_names()
+    if value in known:
+        return value
+    near = difflib.get_close_matches(value, known, n=1)
+    advice = f"did you mean {near[0]!r}?" if near else f"the known ones are {', '.join(known)}"
+    raise ValueError(f"there is no dialect {value!r}; {advice} Or name a dialect's .toml file")
+
+
+def _topic(value: str) -> str:
+    if not value or set(value) & set("+#\0") or value[0] in "/$" or value[-1] == "/":
+        raise ValueError(
+            f"{value!r} cannot be the start of all topics; write one without + and #, and without a slash at its ends, "
+            'such as "ptzd"'
+        )
+    return value
+
+
+FocalLength = tuple[float, float] | tuple[tuple[int, float], ...]
+_FOCAL_LENGTH = (
+    "[shortest, longest] in mm, such as [100, 400], or a table [[zoom counts, mm], ...] in which both grow, "
+    "such as [[0, 100], [8192, 220], [16384, 400]]"
+)
+
+
+def _focal_length(value: object) -> FocalLength:
+    wrong = ValueError(f"this is no focal length; it must be {_FOCAL_LENGTH}")
+    if not isinstance(value, list | tuple) or len(value) < 2:
+        raise wrong
+    if all(isinstance(row, list | tuple) for row in value):
+        rows = [tuple(row) for row in value]
+        if not all(len(row) == 2 and _is_number(row[0]) and _is_number(row[1]) for row in rows):
+            raise wrong
+        table = tuple((int(counts), float(length)) for counts, length in rows)
+        grows = all(one[0] < two[0] and one[1] < two[1] for one, two in pairwise(table))
+        if table[0][0] < 0 or table[0][1] <= 0 or not grows or any(row[0] != int(row[0]) for row in rows):
+            raise wrong
+        return table
+    if len(value) != 2 or not all(_is_number(length) for length in value) or not 0 < value[0] <= value[1]:
+        raise wrong
+    return float(value[0]), float(value[1])
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6
+
+
+Name = Annotated[str, AfterValidator(checked_name)]
+NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
+ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
+Millimetres = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+
+
+class _Table(BaseModel):
+    """A table of the file: nothing unknown in it, nothing taken for something else."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class BrokerConfig(_Table):
+    """The MQTT broker."""
+
+    host: str = Field(
+        default="127.0.0.1", min_length=1, description="the broker's name or address", examples=["127.0.0.1"]
+    )
+    port: int = Field(default=1883, ge=1, le=65535, description="a TCP port from 1 to 65535", examples=[1883])
+    protocol: Literal["3.1.1", "5"] = Field(default="5", description='the MQTT version in quotes, "3.1.1" or "5"')
+    username: str | None = Field(default=None, min_length=1, description="the name to log in with")
+    password_file: ExistingFile | None = Field(default=None, description="a file whose first line is the password")
+    ca_file: ExistingFile | None = Field(
+        default=None, description="a file of certificates to trust, which turns TLS on"
+    )
+    base_topic: Annotated[str, AfterValidator(_topic)] = Field(default="ptzd", description="the start of all topics")
+    client_id: str = Field(default="ptzd", min_length=1, max_length=64, description="a text of 1 to 64 characters")
+
+
+class StoreConfig(_Table):
+    """Where the positions are kept."""
+
+    path: NewFile = Field(description="the store's file, in a folder that exists", examples=["show.db"])
+
+
+class RecallConfig(_Table):
+    """How recalls are taken."""
+
+    late_after_seconds: float = Field(
+        default=2.0,
+        gt=0,
+        le=60,
+        allow_inf_nan=False,
+        description="the age in seconds past which a recall is refused, more than 0 and at most 60",
+    )
+
+
+class CameraConfig(_Table):
+    """One camera, under `[camera.NAME]`."""
+
+    model_config = ConfigDict(
+        # JSON Schema's way of saying: not both
+        json_schema_extra={"not": {"required": ["tolerance_counts", "tolerance_deg"]}}
+    )
+
+    link: Annotated[
+        LinkAddress,
+        PlainValidator(_link),
+        WithJsonSchema({"type": "string", "pattern": "^udp://[^/?#@]+$"}),
+    ] = Field(description="the camera's address, udp://HOST:PORT", examples=["udp://127.0.0.1:52381"])
+    dialect: Annotated[str, AfterValidator(_dialect)] = Field(
+        min_length=1, description="a known dialect's name or a dialect's .toml file", examples=["nibble4-51"]
+    )
+    label: str = Field(default="", max_length=100, description="a text for people of at most 100 characters")
+    sensor: tuple[Millimetres, Millimetres] | None = Field(
+        default=None, strict=False, description="[width, height] of the sensor in mm", examples=[[35.9, 24.0]]
+    )
+    focal_length: (
+        Annotated[
+            FocalLength,
+            PlainValidator(_focal_length),
+            WithJsonSchema(
+                {
+                    "type": "array",
+                    "minItems": 2,
+                    "anyOf": [
+                        {"maxItems": 2, "items": {"type": "number", "exclusiveMinimum": 0}},
+                        {
+                            "items": {
+                                "type": "array",
+                                "prefixItems": [
+                                    {"type": "integer", "minimum": 0},
+                                    {"type": "number", "exclusiveMinimum": 0},
+                                ],
+                                "minItems": 2,
+                                "maxItems": 2,
+                            }
+                        },
+                    ],
+                }
+            ),
+        ]
+        | None
+    ) = Field(default=None, description=_FOCAL_LENGTH)
+    mount: Name = Field(
+        default="tripod", description="a short name of what the head stands on", examples=["balcony-rail"]
+    )
+    overhead: bool = Field(default=False, description="true where the camera hangs over people, else false")
+    on_air_moves: Literal["ask", "allow", "refuse"] = Field(default="ask", description='"ask", "allow" or "refuse"')
+    speed: int = Field(
+        default=24, ge=1, le=24, description="the speed step of a recall that names none, 1 (slowest) to 24 (fastest)"
+    )
+    frame_rate: float = Field(
+        default=25.0, ge=10, le=240, description="the pictures a second, 10 to 240", examples=[25]
+    )
+    tolerance_counts: int = Field(
+        default=1, ge=0, le=1000, description="how many counts off still counts as there, 0 to 1000"
+    )
+    tolerance_deg: float | None = Field(
+        default=None, gt=0, le=5, description="how many degrees off still counts as there, more than 0 and at most 5"
+    )
+    head_model: ExistingFile | None = Field(default=None, description="a file that `ptzd learn` wrote for this head")
+    focus: Literal["stored", "auto"] = Field(
+        default="stored", description='"stored" to bring the focus back too, or "auto" to let the camera focus'
+    )
+
+
+class Config(_Table):
+    """The whole file."""
+
+    broker: BrokerConfig = Field(default=BrokerConfig(), description="a table [broker]")
+    store: StoreConfig = Field(description="a table [store] with a path in it")
+    recall: RecallConfig = Field(default=RecallConfig(), description="a table [recall]")
+    camera: dict[Name, CameraConfig] = Field(
+        min_length=1,
+        description="at least one table [camera.NAME]",
+        json_schema_extra={"propertyNames": {"pattern": NAME_PATTERN}},
+    )
+
+
+def load_config(path: Path) -> Config:
+    """Read a configuration file. Paths in it start at its own folder. Raises TextFileError with all mistakes in it."""
+    return read_file(path, Config, _across)
+
+
+def config_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of the file. It can't say that an address is used once or that a file exists."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "ptzd configuration",
+        **{key: value for key, value in Config.model_json_schema().items() if key != "title"},
+    }
+
+
+def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+    """What no field can see by itself, in tables of which nothing is known yet."""
+    broker = raw.get("broker")
+    if isinstance(broker, dict) and "password_file" in broker and "username" not in broker:
+        yield Complaint(("broker", "password_file"), "a password needs a name; write username = … beside it")
+    cameras = raw.get("camera")
+    addresses: dict[LinkAddress, str] = {}
+    for name, camera in cameras.items() if isinstance(cameras, dict) else ():
+        if not isinstance(camera, dict):
+            continue
+        if "tolerance_counts" in camera and "tolerance_deg" in camera:
+            yield Complaint(("camera", name, "tolerance_deg"), "tolerance_counts is given too; keep one of the two")
+        try:
+            address = _link(camera.get("link"))
+        except ValueError:  # told where the field is read
+            continue
+        first = addresses.setdefault(address, name)
+        if first != name:
+            yield Complaint(
+                ("camera", name, "link"),
+                f"camera {first} has the address {address} too; give each camera its own, two would fight over one",
+            )

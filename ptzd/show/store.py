@@ -1,0 +1,405 @@
+"""The positions and locks of a show: read from memory, kept on disk.
+
+Theory of operation. Every change is one piece of disk work: it checks, commits, and only then puts a new mapping in the
+place of the old one. The runner does one piece at a time, so nothing comes between the check and the commit, and
+who reads sees the mapping from before or from after, never half a change. When a commit fails, memory stays as the disk
+is. A caller that is cancelled leaves a change either wholly made or not begun.
+
+The file is SQLite with a write-ahead log and an fsync on every commit (`synchronous=FULL`): what was
+confirmed survives a crash and a power cut. It is held with an exclusive lock, because a second writer would
+make the memory of the first untrue.
+"""
+
+from __future__ import annotations
+
+import difflib
+import sqlite3
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
+from contextlib import asynccontextmanager, contextmanager
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+from ptzd.cameras.reports import Framing, Lock
+
+from .disk import RunDisk, in_thread
+from .errors import StoreError, disk_error
+from .names import checked_name
+from .position import HistoryEntry, StoredPosition, in_utc
+from .schema import bring_up_to_date
+from .showtext import read_show, written_show
+from .textfile import TextFileError
+
+BUSY_SECONDS = 1.0  # how long another process may hold the file at the start
+T = TypeVar("T")
+
+_COLUMNS = (
+    "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
+    "dialect, speed, seconds, note, stored_at"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What an import did, in numbers of positions."""
+
+    added: int
+    replaced: int
+    unchanged: int
+
+
+class PositionStore:
+    """The store of one show. Every method that waits raises StoreError; those that don't read memory.
+
+    Made by `PositionStore.open`.
+    """
+
+    def __init__(
+        self, connection: sqlite3.Connection, path: Path, calendar: Callable[[], datetime], run_disk: RunDisk
+    ) -> None:
+        self._connection = connection
+        self._path = path
+        self._calendar = calendar
+        self._run_disk = run_disk
+        self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection)
+        self._locks: Mapping[str, Lock] = _read_locks(connection)
+
+    @classmethod
+    @asynccontextmanager
+    async def open(
+        cls, path: Path, *, calendar: Callable[[], datetime], run_disk: RunDisk = in_thread
+    ) -> AsyncIterator[PositionStore]:
+        """Open or make the store at `path` for as long as the context lasts. `calendar` tells aware dates."""
+
+        def begin() -> PositionStore:
+            if path.is_dir():
+                raise StoreError("missing", f"the store {path} is a folder: name a file in it")
+            if not path.parent.is_dir():
+                raise StoreError(
+                    "missing",
+                    f"the folder {path.parent} of the store does not exist: make it, or name another store in the "
+                    "configuration under [store] path",
+                )
+            try:
+                connection = _connect(path)
+            except sqlite3.Error as error:
+                raise disk_error(error, path) from error
+            try:
+                return cls(connection, path, calendar, run_disk)
+            except (sqlite3.Error, ValueError) as error:
+                connection.close()
+                raise _damaged(path, error) from error
+
+        store = await run_disk(begin)
+        try:
+            yield store
+        finally:
+            await run_disk(store._connection.close)
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return self._path
+
+    def positions(self, camera: str) -> Mapping[str, StoredPosition]:
+        """Return a camera's positions by name, in the order of their names; none for a camera without any."""
+        return self._positions.get(camera, MappingProxyType({}))
+
+    def position(self, camera: str, name: str) -> StoredPosition | None:
+        """Return one position, or None."""
+        return self.positions(camera).get(name)
+
+    def locks(self) -> Mapping[str, Lock]:
+        """Return the locked cameras, each with who locked it and why."""
+        return self._locks
+
+    async def store(self, position: StoredPosition, replace: bool = False) -> None:
+        """Keep a position. With `replace` the framing of that name becomes history, else the name must be free."""
+
+        def work() -> None:
+            if not replace and self.position(position.camera, position.name):
+                raise StoreError(
+                    "exists",
+                    f"camera {position.camera} already has a position {position.name!r}: store with replace to put the "
+                    "new framing in its place, or take another name",
+                )
+            with self._transaction() as db:
+                _append(db, position)
+            self._remember([position])
+
+        await self._run(work)
+
+    async def rename(self, camera: str, old: str, new: str) -> None:
+        """Give a position another name, which must be free. Its history goes with it."""
+
+        def work() -> None:
+            position = self._known(camera, old)
+            renamed = _valid(lambda: replace(position, name=new))
+            if self.position(camera, new):
+                raise StoreError(
+                    "exists", f"camera {camera} already has a position {new!r}: rename or delete that one first"
+                )
+            with self._transaction() as db:
+                # A deleted position of the new name may have left history there: this one's comes after it.
+                db.execute(
+                    "UPDATE entry SET name = :new, number = number + :shift WHERE camera = :camera AND name = :old",
+                    {"new": new, "old": old, "camera": camera, "shift": _last_number(db, camera, new)},
+                )
+            self._forget(camera, old)
+            self._remember([renamed])
+
+        await self._run(work)
+
+    async def delete(self, camera: str, name: str) -> None:
+        """Delete a position. Its framings stay in history, and `revert` brings one back."""
+
+        def work() -> None:
+            self._known(camera, name)
+            with self._transaction() as db:
+                db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (camera, name))
+            self._forget(camera, name)
+
+        await self._run(work)
+
+    async def history(self, camera: str, name: str) -> list[HistoryEntry]:
+        """Return every framing that a position has or had, the newest first; also of one that was deleted."""
+
+        def work() -> list[HistoryEntry]:
+            entries = _read_history(self._connection, camera, name)
+            if not entries:
+                raise self._unknown(camera, name)
+            return entries
+
+        return await self._run(work)
+
+    async def revert(self, camera: str, name: str, number: int) -> StoredPosition:
+        """Bring an earlier framing back as a new entry, dated now, and return it; also of a deleted position."""
+
+        def work() -> StoredPosition:
+            entries = {entry.number: entry for entry in _read_history(self._connection, camera, name)}
+            if not entries:
+                raise self._unknown(camera, name)
+            if number not in entries:
+                raise StoreError(
+                    "unknown",
+                    f"position {name!r} of camera {camera} has no framing number {number}: "
+                    f"its history has 1 to {max(entries)}",
+                )
+            position = replace(entries[number].position, stored_at=self._calendar())
+            with self._transaction() as db:
+                _append(db, position)
+            self._remember([position])
+            return position
+
+        return await self._run(work)
+
+    async def export(self) -> str:
+        """Return all positions as one text; `import_` reads it back as exactly these. History and locks stay here."""
+        every = [position for positions in self._positions.values() for position in positions.values()]
+        return await self._run(lambda: written_show(every))
+
+    async def import_(self, text: str, replace: bool = False) -> Imported:
+        """Store every position of a text, or, if there is any mistake in it, none.
+
+        With `replace`, framings of names that exist become history. Raises StoreError `invalid` with all `mistakes`.
+        """
+
+        def work() -> Imported:
+            try:
+                positions = read_show(text, self._calendar(), self.position, replace=replace)
+            except TextFileError as error:
+                raise StoreError("invalid", f"nothing was imported: {error}", error.mistakes) from None
+            changed = [one for one in positions if self.position(one.camera, one.name) != one]
+            replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
+            with self._transaction() as db:
+                for position in changed:
+                    _append(db, position)
+            self._remember(changed)
+            return Imported(len(changed) - replaced, replaced, len(positions) - len(changed))
+
+        return await self._run(work)
+
+    async def set_lock(self, camera: str, lock: Lock) -> None:
+        """Keep that a camera is locked, in place of an earlier lock; it survives a restart."""
+
+        def work() -> None:
+            kept = _valid(lambda: Lock(lock.by, lock.reason, in_utc(lock.since)))
+            _valid(lambda: checked_name(camera))
+            with self._transaction() as db:
+                db.execute(
+                    "INSERT OR REPLACE INTO lock (camera, by, reason, since) VALUES (?, ?, ?, ?)",
+                    (camera, kept.by, kept.reason, kept.since.isoformat()),
+                )
+            self._locks = MappingProxyType({**self._locks, camera: kept})
+
+        await self._run(work)
+
+    async def clear_lock(self, camera: str) -> None:
+        """Keep that a camera is not locked; nothing changes for one that is not."""
+
+        def work() -> None:
+            with self._transaction() as db:
+                db.execute("DELETE FROM lock WHERE camera = ?", (camera,))
+            self._locks = MappingProxyType({one: lock for one, lock in self._locks.items() if one != camera})
+
+        await self._run(work)
+
+    async def _run(self, work: Callable[[], T]) -> T:
+        def translated() -> T:
+            try:
+                return work()
+            except sqlite3.Error as error:
+                raise disk_error(error, self._path) from error
+            except UnicodeEncodeError:
+                raise StoreError(
+                    "invalid", "a text has half a character in it (a lone surrogate): write it anew"
+                ) from None
+
+        return await self._run_disk(translated)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        with _transaction(self._connection) as connection:
+            yield connection
+
+    def _known(self, camera: str, name: str) -> StoredPosition:
+        position = self.position(camera, name)
+        if position is None:
+            raise self._unknown(camera, name)
+        return position
+
+    def _unknown(self, camera: str, name: str) -> StoreError:
+        names = list(self.positions(camera))
+        near = difflib.get_close_matches(name, names, n=1)
+        advice = f"it has {', '.join(names)}" if names else "it has none yet"
+        if near:
+            advice = f"did you mean {near[0]!r}?"
+        return StoreError("unknown", f"camera {camera} has no position {name!r}: {advice}")
+
+    def _remember(self, positions: Iterable[StoredPosition]) -> None:
+        self._positions = _by_camera([*(one for each in self._positions.values() for one in each.values()), *positions])
+
+    def _forget(self, camera: str, name: str) -> None:
+        self._positions = _by_camera(
+            one
+            for each in self._positions.values()
+            for one in each.values()
+            if (one.camera, one.name) != (camera, name)
+        )
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
+    try:
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        (journal,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        if journal != "wal":
+            raise StoreError(
+                "disk", f"the disk under the store {path} keeps no write-ahead log: put the store on a local disk"
+            )
+        connection.execute("PRAGMA synchronous = FULL")
+        (health,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        if health != "ok":
+            raise _damaged(path, health)
+        with _transaction(connection):
+            bring_up_to_date(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _damaged(path: Path, why: object) -> StoreError:
+    return StoreError(
+        "damaged",
+        f"the store {path} is damaged ({why}): keep a copy of it, move it away, start again and import your last "
+        "export",
+    )
+
+
+@contextmanager
+def _transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield connection
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk makes SQLite roll back by itself
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
+    """Make a position the current one of its name."""
+    framing = position.framing
+    number = _last_number(db, position.camera, position.name) + 1
+    db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
+    db.execute(
+        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            position.camera,
+            position.name,
+            number,
+            framing.pan_counts,
+            framing.tilt_counts,
+            framing.zoom_counts,
+            framing.focus_counts,
+            framing.focus_mode,
+            position.dialect,
+            position.speed,
+            position.seconds,
+            position.note,
+            position.stored_at.isoformat(),
+        ),
+    )
+
+
+def _last_number(db: sqlite3.Connection, camera: str, name: str) -> int:
+    (number,) = db.execute(
+        "SELECT coalesce(max(number), 0) FROM entry WHERE camera = ? AND name = ?", (camera, name)
+    ).fetchone()
+    return int(number)
+
+
+def _read_positions(db: sqlite3.Connection) -> Mapping[str, Mapping[str, StoredPosition]]:
+    return _by_camera(_entry(row).position for row in db.execute(f"SELECT {_COLUMNS} FROM entry WHERE current"))
+
+
+def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[HistoryEntry]:
+    rows = db.execute(
+        f"SELECT {_COLUMNS} FROM entry WHERE camera = ? AND name = ? ORDER BY number DESC", (camera, name)
+    )
+    return [_entry(row) for row in rows]
+
+
+def _read_locks(db: sqlite3.Connection) -> Mapping[str, Lock]:
+    rows = db.execute("SELECT camera, by, reason, since FROM lock ORDER BY camera")
+    return MappingProxyType(
+        {camera: Lock(by, reason, datetime.fromisoformat(since)) for camera, by, reason, since in rows}
+    )
+
+
+def _entry(row: tuple[Any, ...]) -> HistoryEntry:
+    camera, name, number, current, pan, tilt, zoom, focus, focus_mode, dialect, speed, seconds, note, stored_at = row
+    framing = Framing(pan, tilt, zoom, focus, focus_mode)
+    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, datetime.fromisoformat(stored_at))
+    return HistoryEntry(number, position, bool(current))
+
+
+def _by_camera(positions: Iterable[StoredPosition]) -> Mapping[str, Mapping[str, StoredPosition]]:
+    """Sorted by camera and name; of two with the same name the later one counts."""
+    latest = {(one.camera, one.name): one for one in positions}
+    cameras: dict[str, dict[str, StoredPosition]] = {}
+    for camera, name in sorted(latest):
+        cameras.setdefault(camera, {})[name] = latest[camera, name]
+    return MappingProxyType({camera: MappingProxyType(names) for camera, names in cameras.items()})
+
+
+def _valid(make: Callable[[], T]) -> T:
+    try:
+        return make()
+    except ValueError as error:
+        raise StoreError("invalid", str(error)) from None

@@ -1,0 +1,234 @@
+"""Text files that people write: read against a model, with every mistake reported at once.
+
+A model's field descriptions are part of the messages: each is a phrase that goes after "it must be".
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+import tomllib
+import types
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from .textlines import KeyPath, key_lines, line_of
+
+LARGEST_BYTES = 5_000_000
+MISTAKES_SHOWN = 100  # of a text with more, the rest is counted: a message must stay readable
+
+M = TypeVar("M", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Mistake:
+    """One thing that is wrong in a text. `line` counts from 1; both are empty where the whole text is meant."""
+
+    line: int | None
+    field: str
+    sentence: str  # what is wrong; what would be right
+
+    def __str__(self) -> str:
+        where = [f"line {self.line}"] if self.line is not None else []
+        where += [f"field {self.field}"] if self.field else []
+        return f"{', '.join(where)}: {self.sentence}" if where else self.sentence
+
+
+class TextFileError(Exception):
+    """A text that could not be taken, with every mistake in it, in the order of its lines."""
+
+    def __init__(self, mistakes: Iterable[Mistake]) -> None:
+        self.mistakes = tuple(sorted(mistakes, key=lambda mistake: mistake.line or 0))
+        super().__init__(*self.mistakes)
+
+    def __str__(self) -> str:
+        shown = [str(mistake) for mistake in self.mistakes[:MISTAKES_SHOWN]]
+        more = len(self.mistakes) - len(shown)
+        return "\n".join([*shown, f"and {more} more"] if more else shown)
+
+
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """What a check beyond the model found wrong: at which key, and the sentence on it."""
+
+    path: KeyPath
+    sentence: str
+
+
+Check = Callable[[Mapping[str, Any]], Iterable[Complaint]]
+
+
+def read_file(path: Path, model: type[M], check: Check | None = None) -> M:
+    """Read a TOML file. Paths in it are relative to its folder (validation context `folder`). Raises TextFileError."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_BYTES + 1)
+    except FileNotFoundError:
+        raise TextFileError([Mistake(None, "", f"there is no file {path}; check how its name is written")]) from None
+    except IsADirectoryError:
+        raise TextFileError([Mistake(None, "", f"{path} is a folder; name a file in it")]) from None
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise TextFileError(
+            [Mistake(None, "", f"{path} cannot be read ({reason}); make it readable for the user that runs ptzd")]
+        ) from None
+    return read_text(decoded(data), model, check, folder=path.parent)
+
+
+def decoded(data: bytes) -> str:
+    """Return the bytes of a file as text, or raise TextFileError when they are too many or not UTF-8."""
+    if len(data) > LARGEST_BYTES:
+        raise TextFileError([_too_big()])
+    try:
+        return data.decode().removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise TextFileError(
+            [Mistake(line, "", f"byte 0x{data[error.start]:02x} is not UTF-8; save the file as UTF-8 text")]
+        ) from None
+
+
+def read_text(text: str, model: type[M], check: Check | None = None, *, folder: Path | None = None) -> M:
+    """Read a TOML text against `model`, then hand the raw tables to `check`. Raises TextFileError with all mistakes."""
+    if len(text) > LARGEST_BYTES:
+        raise TextFileError([_too_big()])
+    raw = _parsed(text)
+    complaints = list(check(raw)) if check else []
+    errors: list[ErrorDetails] = []
+    read: M | None = None
+    try:
+        read = model.model_validate(raw, context={"folder": folder})
+    except ValidationError as error:
+        errors = error.errors(include_url=False)
+    if read is not None and not complaints:
+        return read
+    lines = key_lines(text)
+    mistakes = [_mistake(error, model, lines) for error in errors]
+    mistakes += [
+        Mistake(line_of(lines, complaint.path), field_name(complaint.path), complaint.sentence)
+        for complaint in complaints
+    ]
+    raise TextFileError(mistakes)
+
+
+def field_name(path: KeyPath) -> str:
+    """Return a path as people write it: `camera.left.sensor[1]`."""
+    name = ""
+    for key in path:
+        if isinstance(key, int):
+            name += f"[{key}]"
+        else:
+            name += ("." if name else "") + (key if re.fullmatch(r"[\w-]+", key) else shown(key))
+    return name
+
+
+def shown(value: object) -> str:
+    """Return a value as it would stand in the file, cut short where it is long."""
+    if isinstance(value, Mapping):
+        return "a table"
+    text = json.dumps(value, ensure_ascii=False, default=str)
+    return text if len(text) <= 60 else f"{text[:57]}…"
+
+
+def _too_big() -> Mistake:
+    limit = LARGEST_BYTES // 1_000_000
+    return Mistake(None, "", f"the text is larger than {limit} MB; nothing ptzd reads is, so check which file it is")
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise TextFileError([Mistake(None, "", "brackets are nested too deeply; a few levels are enough")]) from None
+    except ValueError as error:  # TOMLDecodeError, and numbers too long to be read
+        raise TextFileError([_syntax_mistake(str(error), text)]) from None
+
+
+def _syntax_mistake(message: str, text: str) -> Mistake:
+    place = re.search(r" \(at (?:line (\d+), column (\d+)|end of document)\)$", message)
+    message = message[: place.start()] if place else message
+    line = None
+    if place:
+        line = int(place[1]) if place[1] else max(1, len(text.splitlines()))
+    if twice := re.fullmatch(r"Cannot (?:declare|mutate immutable namespace) \((.*?),?\)(?: twice)?", message):
+        table = field_name(tuple(part.strip(" '\"") for part in twice[1].split(",")))
+        return Mistake(line, table, f"the table [{table}] is there twice; keep one of the two")
+    if message == "Cannot overwrite a value":
+        return Mistake(line, "", "this key is there twice in its table; keep one of the two")
+    what = message[:1].lower() + message[1:]
+    column = f" at column {place[2]}" if place and place[2] else ""
+    return Mistake(line, "", f"this is not TOML{column}: {what}; write key = value, with text in double quotes")
+
+
+def _mistake(error: ErrorDetails, model: type[BaseModel], lines: Mapping[KeyPath, int]) -> Mistake:
+    path: KeyPath = tuple(key for key in error["loc"] if key != "[key]")
+    return Mistake(line_of(lines, path), field_name(path), _sentence(error, model, path))
+
+
+def _sentence(error: ErrorDetails, model: type[BaseModel], path: KeyPath) -> str:
+    kind = error["type"]
+    if kind == "value_error":
+        return str(error["ctx"]["error"])
+    if kind == "extra_forbidden":
+        return _unknown_key(str(path[-1]), _annotation(model, path[:-1]))
+    wrong = "it is missing" if kind == "missing" else f"it is {shown(error['input'])}"
+    if kind.endswith("_type") and isinstance(error["input"], str):
+        wrong += ", a text in quotes"
+    field = _field(model, path)
+    if field is None or not field.description:
+        return f"{wrong}; {error['msg'][:1].lower()}{error['msg'][1:]}"
+    name = next(key for key in reversed(path) if isinstance(key, str))
+    example = f", such as {name} = {shown(field.examples[0])}" if field.examples else ""
+    return f"{wrong}; it must be {field.description}{example}"
+
+
+def _unknown_key(key: str, table: object) -> str:
+    known = list(table.model_fields) if isinstance(table, type) and issubclass(table, BaseModel) else []
+    near = difflib.get_close_matches(key, known, n=1)
+    if near:
+        return f"there is no setting {key!r}; did you mean {near[0]}?"
+    return f"there is no setting {key!r}; what can stand here is {', '.join(known)}"
+
+
+def _field(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:
+    """The innermost field on the way along `path`: it describes its elements too."""
+    found = None
+    for length in range(len(path)):
+        table = _annotation(model, path[:length])
+        if isinstance(table, type) and issubclass(table, BaseModel):
+            found = table.model_fields.get(str(path[length]), found)
+    return found
+
+
+def _annotation(model: type[BaseModel], path: KeyPath) -> object:
+    """The type of what stands at `path`, or None where the model knows no more."""
+    kind: object = model
+    for key in path:
+        kind = _element(_plain(kind), key)
+    return _plain(kind)
+
+
+def _element(kind: object, key: str | int) -> object:
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        field = kind.model_fields.get(str(key))
+        return field.annotation if field else None
+    arguments = get_args(kind)
+    if get_origin(kind) is dict:
+        return arguments[1]
+    if get_origin(kind) in (list, tuple):
+        return arguments[0]
+    return None
+
+
+def _plain(kind: object) -> object:
+    """A type without what was written around it: `Annotated[…]`, `… | None`."""
+    while get_origin(kind) in (Annotated, Union, types.UnionType):
+        kind = next((one for one in get_args(kind) if one is not types.NoneType), None)
+    return kind
