@@ -1,0 +1,204 @@
+"""What is known of how one head moves: its speeds by step, its accelerations, its delays, its swing.
+
+Frozen, made of plain numbers, text and tuples, so that a model can be kept in a file. A model is either
+`published` (from a manual's table, with what no manual tells assumed below) or `learned` (measured on the very
+head). Its `spread` says how far to trust each figure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, log
+from typing import Literal
+
+Origin = Literal["published", "learned"]
+
+# No manual publishes what follows. It is assumed, in the range of common practice, and is what a learned head
+# replaces; the spread of a published head is as wide as it is for that reason.
+ASSUMED_PAN_ACCELERATION_DEG_PER_S2 = 120.0
+ASSUMED_TILT_ACCELERATION_DEG_PER_S2 = 120.0
+ASSUMED_ZOOM_DIRECT_COUNTS_PER_S = 5500.0  # 0x4000 counts, from the wide end to the tele end, in 3 s
+ASSUMED_ZOOM_DRIVE_COUNTS_PER_S = (400.0, 600.0, 900.0, 1300.0, 1900.0, 2700.0, 3900.0, 5500.0)  # 40 s to 3 s
+ASSUMED_ZOOM_ACCELERATION_COUNTS_PER_S2 = 22000.0  # full speed within 0.25 s
+ASSUMED_FOCUS_COUNTS_PER_S = 22500.0  # 0xB000 counts, from one end to the other, in 2 s
+ASSUMED_LATENCY_SECONDS = 0.06  # from the packet's leaving to the head's moving
+
+
+def _require_positive(what: str, *figures: float) -> None:
+    for figure in figures:
+        if not 0.0 < figure < float("inf"):
+            raise ValueError(f"{what} must be above zero, not {figure}")
+
+
+def _require_not_negative(what: str, *figures: float) -> None:
+    for figure in figures:
+        if not 0.0 <= figure < float("inf"):
+            raise ValueError(f"{what} must not be below zero, not {figure}")
+
+
+@dataclass(frozen=True, slots=True)
+class AxisModel:
+    """Pan or tilt. `steps_deg_per_s[0]` is step 1; a later step is never slower. Raises ValueError otherwise."""
+
+    steps_deg_per_s: tuple[float, ...]
+    acceleration_deg_per_s2: float
+
+    def __post_init__(self) -> None:
+        if not self.steps_deg_per_s:
+            raise ValueError("an axis needs the speed of one step at least")
+        _require_positive("the speed of a step", *self.steps_deg_per_s)
+        for step, (slower, faster) in enumerate(zip(self.steps_deg_per_s, self.steps_deg_per_s[1:], strict=False), 1):
+            if faster < slower:
+                raise ValueError(
+                    f"step {step + 1} ({faster}°/s) must not be slower than step {step} ({slower}°/s); sort the table"
+                )
+        _require_positive("an acceleration", self.acceleration_deg_per_s2)
+
+    @property
+    def fastest_step(self) -> int:
+        """The highest step there is."""
+        return len(self.steps_deg_per_s)
+
+    def speed_deg_per_s(self, step: int) -> float:
+        """Return the speed of a step, 1 to `fastest_step`. Raises ValueError outside."""
+        if not 1 <= step <= len(self.steps_deg_per_s):
+            raise ValueError(f"step {step} does not exist; this axis has steps 1 to {len(self.steps_deg_per_s)}")
+        return self.steps_deg_per_s[step - 1]
+
+
+@dataclass(frozen=True, slots=True)
+class ZoomModel:
+    """The zoom: its one speed when sent to a position, and its eight speeds when driven (0 to 7)."""
+
+    direct_counts_per_s: float
+    drive_counts_per_s: tuple[float, ...]
+    acceleration_counts_per_s2: float
+
+    def __post_init__(self) -> None:
+        _require_positive("the zoom's speed", self.direct_counts_per_s, *self.drive_counts_per_s)
+        if len(self.drive_counts_per_s) != 8:
+            raise ValueError(f"a zoom is driven at eight speeds, 0 to 7, not at {len(self.drive_counts_per_s)}")
+        _require_positive("the zoom's acceleration", self.acceleration_counts_per_s2)
+
+
+@dataclass(frozen=True, slots=True)
+class SettleModel:
+    """How long the picture takes to be still after the head has stopped.
+
+    Head and mount swing as A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t), A growing with the speed it came from; it is still
+    when the envelope is within the tolerance. On top comes a fixed time, in which a position is read back and
+    seen not to change any more.
+    """
+
+    base_seconds: float
+    swing_deg_per_deg_per_s: float  # A, for each degree per second of the move's highest speed
+    damping_ratio: float  # ζ, above 0 and below 1
+    natural_rad_per_s: float  # ω
+    tolerance_deg: float
+
+    def __post_init__(self) -> None:
+        _require_not_negative("a settling time", self.base_seconds)
+        _require_not_negative("a swing", self.swing_deg_per_deg_per_s)
+        if not 0.0 < self.damping_ratio < 1.0:
+            raise ValueError(f"a damping ratio lies between 0 and 1, not at {self.damping_ratio}")
+        _require_positive("a swing's frequency", self.natural_rad_per_s)
+        _require_positive("a tolerance", self.tolerance_deg)
+
+    def swing_seconds(self, peak_deg_per_s: float) -> float:
+        """Return how long the swing after a stop stays outside the tolerance."""
+        amplitude_deg = self.swing_deg_per_deg_per_s * peak_deg_per_s
+        if amplitude_deg <= self.tolerance_deg:
+            return 0.0
+        return log(amplitude_deg / self.tolerance_deg) / (self.damping_ratio * self.natural_rad_per_s)
+
+    def envelope_deg(self, peak_deg_per_s: float, seconds: float) -> float:
+        """Return how wide the swing still is, `seconds` after the stop."""
+        decay = exp(-self.damping_ratio * self.natural_rad_per_s * seconds)
+        return self.swing_deg_per_deg_per_s * peak_deg_per_s * decay
+
+
+# Assumed, not published: a tripod on a floor is stiff; a rail on a balcony swings slower and longer.
+ON_A_TRIPOD = SettleModel(
+    base_seconds=0.3, swing_deg_per_deg_per_s=0.0005, damping_ratio=0.08, natural_rad_per_s=50.0, tolerance_deg=0.02
+)
+ON_A_RAIL = SettleModel(
+    base_seconds=0.3, swing_deg_per_deg_per_s=0.001, damping_ratio=0.06, natural_rad_per_s=19.0, tolerance_deg=0.02
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How uncertain each kind of figure is: one standard deviation, relative (0.1 is 10 %)."""
+
+    speed: float  # of pan and tilt steps
+    acceleration: float  # of pan, tilt and zoom
+    lens: float  # of the speeds of zoom and focus
+    latency: float
+    settling: float
+
+    def __post_init__(self) -> None:
+        _require_not_negative("a spread", self.speed, self.acceleration, self.lens, self.latency, self.settling)
+
+
+# Units of one make differ by about ±5 % in speed; all else of a published head is assumed, see above.
+PUBLISHED_SPREAD = Spread(speed=0.05, acceleration=0.3, lens=0.3, latency=0.5, settling=0.5)
+
+
+@dataclass(frozen=True, slots=True)
+class HeadModel:
+    """Everything the sums need to know of a head.
+
+    `shared_speed` is true of a head that takes one speed step for both axes of a move.
+    """
+
+    pan: AxisModel
+    tilt: AxisModel
+    zoom: ZoomModel
+    focus_counts_per_s: float
+    latency_seconds: float
+    settle: SettleModel
+    origin: Origin
+    spread: Spread
+    shared_speed: bool = False
+
+    def __post_init__(self) -> None:
+        _require_positive("the focus's speed", self.focus_counts_per_s)
+        _require_not_negative("a latency", self.latency_seconds)
+
+
+ASSUMED_ZOOM = ZoomModel(
+    direct_counts_per_s=ASSUMED_ZOOM_DIRECT_COUNTS_PER_S,
+    drive_counts_per_s=ASSUMED_ZOOM_DRIVE_COUNTS_PER_S,
+    acceleration_counts_per_s2=ASSUMED_ZOOM_ACCELERATION_COUNTS_PER_S2,
+)
+
+
+def published_head(
+    pan_steps_deg_per_s: tuple[float, ...],
+    tilt_steps_deg_per_s: tuple[float, ...],
+    *,
+    shared_speed: bool = False,
+    pan_acceleration_deg_per_s2: float = ASSUMED_PAN_ACCELERATION_DEG_PER_S2,
+    tilt_acceleration_deg_per_s2: float = ASSUMED_TILT_ACCELERATION_DEG_PER_S2,
+    zoom: ZoomModel = ASSUMED_ZOOM,
+    focus_counts_per_s: float = ASSUMED_FOCUS_COUNTS_PER_S,
+    latency_seconds: float = ASSUMED_LATENCY_SECONDS,
+    settle: SettleModel = ON_A_TRIPOD,
+    spread: Spread = PUBLISHED_SPREAD,
+) -> HeadModel:
+    """Return the model of a head of which only a manual's speed tables are known (index 0 is step 1).
+
+    What no manual tells has the assumed values of this module, and a spread to match. Raises ValueError where a
+    table is empty, not positive or not sorted.
+    """
+    return HeadModel(
+        pan=AxisModel(pan_steps_deg_per_s, pan_acceleration_deg_per_s2),
+        tilt=AxisModel(tilt_steps_deg_per_s, tilt_acceleration_deg_per_s2),
+        zoom=zoom,
+        focus_counts_per_s=focus_counts_per_s,
+        latency_seconds=latency_seconds,
+        settle=settle,
+        origin="published",
+        spread=spread,
+        shared_speed=shared_speed,
+    )
