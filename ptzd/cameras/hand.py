@@ -9,6 +9,7 @@ from typing import NamedTuple
 from ptzd.visca import (
     Command,
     Dialect,
+    Direction,
     FocusFar,
     FocusNear,
     FocusStop,
@@ -53,9 +54,15 @@ def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:
     return PanTiltDrive(
         max(1, math.ceil(abs(pan) * dialect.pan.fastest_step)),
         max(1, math.ceil(abs(tilt) * dialect.tilt.fastest_step)),
-        (pan > 0) - (pan < 0),
-        (tilt > 0) - (tilt < 0),
+        _direction(pan),
+        _direction(tilt),
     )
+
+
+def _direction(deflection: float) -> Direction:
+    if not deflection:
+        return 0
+    return 1 if deflection > 0 else -1
 
 
 def _lens(
