@@ -1,9 +1,11 @@
-"""VISCA over IP and nothing else: packets, commands, dialects, and one conversation as a state machine.
+"""The protocol and nothing else: bytes and times go in, bytes and events come out. No sockets, no clock.
 
-No sockets, no clock: bytes and times go in, bytes and events come out.
+Read `packets`, `commands`, `inquiries` and `replies` for what is on the wire, `dialect` for what differs from head to
+head, and `conversation` for the rules by which two ends talk over a network that loses things.
 """
 
 from .commands import (
+    AddressSet,
     Cancel,
     Clear,
     Command,
@@ -71,6 +73,7 @@ from .dialect import (
     read_dialect,
 )
 from .inquiries import (
+    INQUIRIES,
     DigitalZoomInquiry,
     FastestSpeeds,
     FastestSpeedsInquiry,
@@ -91,6 +94,7 @@ from .inquiries import (
     ZoomInquiry,
     parse_inquiry,
 )
+from .nibbles import MessageError
 from .packets import (
     MESSAGE_ABNORMAL,
     RESET,
@@ -99,23 +103,16 @@ from .packets import (
     PacketError,
     PayloadType,
 )
-from .replies import (
-    Ack,
-    Answer,
-    Completion,
-    ErrorCode,
-    ErrorReply,
-    MessageError,
-    Reply,
-    parse_reply,
-)
+from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, Reply, parse_reply
 
 __all__ = [
+    "INQUIRIES",
     "MESSAGE_ABNORMAL",
     "RESET",
     "SEQUENCE_ABNORMAL",
     "Ack",
     "Acknowledged",
+    "AddressSet",
     "Answer",
     "Answered",
     "AxisScale",

@@ -1,283 +1,247 @@
-"""Every command that a controller sends, as a value; bytes from it and back.
+"""What a camera can be told: `81 01 ... FF`. Each command encodes itself; `parse_command` reads the list backwards.
 
-Sources: [A] SRG-300H technical manual, "Command list"; [B] the same, "Execution command list (4/4)"; [C] SRG-X400
-command list, "Pan tilt"; [E] LUMiO 12x VISCA command list, UV950A user manual, "VISCA protocol"; [F] FCB-EH4300 VISCA
-reference. "From memory" where so marked.
+Sources, with [letters] beside each command:
+- [A] SRG-300H technical manual, "VISCA over IP" and "Command list"
+- [B] the same manual, "Execution command list (4/4)"
+- [C] SRG-X400 command list, "Pan tilt"
+- [E] LUMiO 12x VISCA command list; UV950A user manual, "VISCA protocol"
+- [F] FCB-EH4300 VISCA reference
+- "from memory" where no document was at hand
+
+Every `encode` raises ValueError, with a sentence, for a value that the message can't carry. Whether a head reaches a
+position is not looked at here: `AxisScale` knows its ends.
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
 from dataclasses import dataclass
+from enum import IntEnum
 from typing import ClassVar, Literal
 
 from .dialect import Dialect
-from .nibbles import from_nibbles, from_signed_nibbles, to_nibbles
-from .replies import MessageError
+from .nibbles import MessageError, from_nibbles, from_signed_nibbles, to_nibbles, to_signed_nibbles
 
-Direction = Literal[-1, 0, 1]
+LENS_SPEEDS = 8  # 0 to 7
+MEMORIES = 128  # 0 to 127; how many a camera has, it alone knows (from memory)
+RECALL_STEPS = 24
+
+Direction = Literal[-1, 0, 1]  # 1 is right, or up; 0 holds the axis still
 
 
 class Command(ABC):
-    """A message with payload type 0100; `encode` returns it from address to FF. Raises ValueError out of range."""
+    """Something to be performed, answered by ACK and completion."""
 
     __slots__ = ()
 
     @abstractmethod
     def encode(self, dialect: Dialect) -> bytes:
-        """Return the bytes for a head of this dialect."""
+        """Return the whole message, address and terminator included."""
 
 
-def _whole(body: bytes) -> bytes:
-    return b"\x81\x01" + body + b"\xff"
-
-
-def _in(value: int, least: int, most: int, what: str) -> int:
-    if not least <= value <= most:
-        raise ValueError(f"{what} {value} is out of range; {least} to {most} are possible")
-    return value
-
-
-class _Plain(Command):
-    """A command without a parameter."""
-
+class _Fixed(Command):
     __slots__ = ()
-    BODY: ClassVar[bytes]
+    message: ClassVar[bytes]
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(self.BODY)
+        return self.message
 
 
-@dataclass(frozen=True)
-class PowerOn(_Plain):
-    """Start the camera [A]. The head sweeps its whole range: ask before sending it."""
-
-    BODY: ClassVar[bytes] = b"\x04\x00\x02"
+# Power
 
 
-@dataclass(frozen=True)
-class PowerStandby(_Plain):
-    """[A]"""
+@dataclass(frozen=True, slots=True)
+class PowerOn(_Fixed):
+    """Start the camera; most heads sweep their whole range. [A]"""
 
-    BODY: ClassVar[bytes] = b"\x04\x00\x03"
-
-
-@dataclass(frozen=True)
-class ZoomStop(_Plain):
-    """[E]"""
-
-    BODY: ClassVar[bytes] = b"\x04\x07\x00"
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 00 02 FF")
 
 
-@dataclass(frozen=True)
-class DigitalZoomOn(_Plain):
-    """From memory."""
+@dataclass(frozen=True, slots=True)
+class PowerStandby(_Fixed):
+    """Put the camera to sleep. [A]"""
 
-    BODY: ClassVar[bytes] = b"\x04\x06\x02"
-
-
-@dataclass(frozen=True)
-class DigitalZoomOff(_Plain):
-    """From memory."""
-
-    BODY: ClassVar[bytes] = b"\x04\x06\x03"
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 00 03 FF")
 
 
-@dataclass(frozen=True)
-class FocusStop(_Plain):
-    """[E]"""
-
-    BODY: ClassVar[bytes] = b"\x04\x08\x00"
+# Zoom
 
 
-@dataclass(frozen=True)
-class FocusAuto(_Plain):
-    """[A]"""
+@dataclass(frozen=True, slots=True)
+class ZoomStop(_Fixed):
+    """End zooming. [E]"""
 
-    BODY: ClassVar[bytes] = b"\x04\x38\x02"
-
-
-@dataclass(frozen=True)
-class FocusManual(_Plain):
-    """[A]"""
-
-    BODY: ClassVar[bytes] = b"\x04\x38\x03"
-
-
-@dataclass(frozen=True)
-class FocusOnePush(_Plain):
-    """From memory."""
-
-    BODY: ClassVar[bytes] = b"\x04\x18\x01"
-
-
-@dataclass(frozen=True)
-class PanTiltHome(_Plain):
-    """[B, C]"""
-
-    BODY: ClassVar[bytes] = b"\x06\x04"
-
-
-@dataclass(frozen=True)
-class PanTiltReset(_Plain):
-    """Sweep the whole range and find the ends anew [B, C]."""
-
-    BODY: ClassVar[bytes] = b"\x06\x05"
-
-
-@dataclass(frozen=True)
-class SlowModeOn(_Plain):
-    """Some heads [C]."""
-
-    BODY: ClassVar[bytes] = b"\x06\x44\x02"
-
-
-@dataclass(frozen=True)
-class SlowModeOff(_Plain):
-    """Some heads [C]."""
-
-    BODY: ClassVar[bytes] = b"\x06\x44\x03"
-
-
-@dataclass(frozen=True)
-class TallyLampOn(_Plain):
-    """From memory."""
-
-    BODY: ClassVar[bytes] = b"\x7e\x01\x0a\x00\x02"
-
-
-@dataclass(frozen=True)
-class TallyLampOff(_Plain):
-    """From memory."""
-
-    BODY: ClassVar[bytes] = b"\x7e\x01\x0a\x00\x03"
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 07 00 FF")
 
 
 @dataclass(frozen=True, slots=True)
 class ZoomTele(Command):
-    """Zoom in. Speed 0..7, or None for the camera's standard speed [E]."""
+    """Zoom in until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
     speed: int | None = None
 
     def encode(self, dialect: Dialect) -> bytes:
-        how = 0x02 if self.speed is None else 0x20 | _in(self.speed, 0, 7, "speed")
-        return _whole(bytes((0x04, 0x07, how)))
+        return bytes((0x81, 0x01, 0x04, 0x07, _lens_speed(self.speed, 0x02), 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
 class ZoomWide(Command):
-    """Zoom out. Speed 0..7, or None for the camera's standard speed [E]."""
+    """Zoom out until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
     speed: int | None = None
 
     def encode(self, dialect: Dialect) -> bytes:
-        how = 0x03 if self.speed is None else 0x30 | _in(self.speed, 0, 7, "speed")
-        return _whole(bytes((0x04, 0x07, how)))
-
-
-@dataclass(frozen=True, slots=True)
-class FocusFar(Command):
-    """Focus away. Speed 0..7, or None for the camera's standard speed [E]."""
-
-    speed: int | None = None
-
-    def encode(self, dialect: Dialect) -> bytes:
-        how = 0x02 if self.speed is None else 0x20 | _in(self.speed, 0, 7, "speed")
-        return _whole(bytes((0x04, 0x08, how)))
-
-
-@dataclass(frozen=True, slots=True)
-class FocusNear(Command):
-    """Focus closer. Speed 0..7, or None for the camera's standard speed [E]."""
-
-    speed: int | None = None
-
-    def encode(self, dialect: Dialect) -> bytes:
-        how = 0x03 if self.speed is None else 0x30 | _in(self.speed, 0, 7, "speed")
-        return _whole(bytes((0x04, 0x08, how)))
+        return bytes((0x81, 0x01, 0x04, 0x07, _lens_speed(self.speed, 0x03), 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
 class ZoomDirect(Command):
-    """Zoom to a position: 0 the wide end, 0x4000 the optical tele end [E]."""
+    """Zoom to 0 (wide) to 0x4000 (optical tele end), above that digitally. [E]"""
 
     zoom_counts: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(b"\x04\x47" + to_nibbles(_in(self.zoom_counts, 0, 0xFFFF, "zoom"), 4))
-
-
-@dataclass(frozen=True, slots=True)
-class FocusDirect(Command):
-    """Focus at a position [E]; not executable in auto focus."""
-
-    focus_counts: int
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return _whole(b"\x04\x48" + to_nibbles(_in(self.focus_counts, 0, 0xFFFF, "focus"), 4))
+        return bytes((0x81, 0x01, 0x04, 0x47, *to_nibbles(self.zoom_counts, 4), 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
 class ZoomFocusDirect(Command):
-    """Both at once, in one socket [E]."""
+    """Zoom and focus to positions, together. [E]"""
 
     zoom_counts: int
     focus_counts: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        zoom = to_nibbles(_in(self.zoom_counts, 0, 0xFFFF, "zoom"), 4)
-        return _whole(b"\x04\x47" + zoom + to_nibbles(_in(self.focus_counts, 0, 0xFFFF, "focus"), 4))
+        both = to_nibbles(self.zoom_counts, 4) + to_nibbles(self.focus_counts, 4)
+        return bytes((0x81, 0x01, 0x04, 0x47, *both, 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
-class _Memory(Command):
-    number: int
-    ACTION: ClassVar[int]
+class DigitalZoomOn(_Fixed):
+    """Allow zooming beyond the optical tele end. From memory."""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 06 02 FF")
+
+
+@dataclass(frozen=True, slots=True)
+class DigitalZoomOff(_Fixed):
+    """Zoom with the lens alone. From memory."""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 06 03 FF")
+
+
+# Focus
+
+
+@dataclass(frozen=True, slots=True)
+class FocusStop(_Fixed):
+    """End focusing. [E]"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 08 00 FF")
+
+
+@dataclass(frozen=True, slots=True)
+class FocusFar(Command):
+    """Focus away until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
+
+    speed: int | None = None
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(bytes((0x04, 0x3F, self.ACTION, _in(self.number, 0, 0xFE, "memory number"))))
+        return bytes((0x81, 0x01, 0x04, 0x08, _lens_speed(self.speed, 0x02), 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
-class MemoryReset(_Memory):
-    """Empty a memory of the camera's own. From memory."""
+class FocusNear(Command):
+    """Focus closer until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
-    ACTION: ClassVar[int] = 0
+    speed: int | None = None
 
-
-@dataclass(frozen=True, slots=True)
-class MemorySet(_Memory):
-    """Keep the framing in a memory of the camera's own. From memory."""
-
-    ACTION: ClassVar[int] = 1
+    def encode(self, dialect: Dialect) -> bytes:
+        return bytes((0x81, 0x01, 0x04, 0x08, _lens_speed(self.speed, 0x03), 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
-class MemoryRecall(_Memory):
-    """Go to a memory of the camera's own. From memory."""
+class FocusDirect(Command):
+    """Focus to a position; not executable in auto focus. [E]"""
 
-    ACTION: ClassVar[int] = 2
+    focus_counts: int
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return bytes((0x81, 0x01, 0x04, 0x48, *to_nibbles(self.focus_counts, 4), 0xFF))
+
+
+@dataclass(frozen=True, slots=True)
+class FocusAuto(_Fixed):
+    """Let the camera focus by itself. [A]"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 38 02 FF")
+
+
+@dataclass(frozen=True, slots=True)
+class FocusManual(_Fixed):
+    """Keep the focus where it is put. [A]"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 38 03 FF")
+
+
+@dataclass(frozen=True, slots=True)
+class FocusOnePush(_Fixed):
+    """Focus by itself once, now. From memory."""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 04 18 01 FF")
+
+
+# The camera's own memories, 0 to 127
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryReset(Command):
+    """Empty a memory. From memory."""
+
+    number: int
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return bytes((0x81, 0x01, 0x04, 0x3F, 0x00, _memory(self.number), 0xFF))
+
+
+@dataclass(frozen=True, slots=True)
+class MemorySet(Command):
+    """Keep where the camera stands. From memory."""
+
+    number: int
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return bytes((0x81, 0x01, 0x04, 0x3F, 0x01, _memory(self.number), 0xFF))
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryRecall(Command):
+    """Go where a memory says. From memory."""
+
+    number: int
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return bytes((0x81, 0x01, 0x04, 0x3F, 0x02, _memory(self.number), 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
 class MemoryRecallSpeed(Command):
-    """Speed step 1..24 of a memory's recall, on some cameras. From memory."""
+    """Choose the step, 1 to 24, at which a memory is recalled; some cameras only. From memory."""
 
     number: int
     step: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        number = _in(self.number, 0, 0xFE, "memory number")
-        return _whole(bytes((0x7E, 0x01, 0x0B, number, _in(self.step, 1, 24, "speed step"))))
+        step = _step("recall", self.step, RECALL_STEPS)
+        return bytes((0x81, 0x01, 0x7E, 0x01, 0x0B, _memory(self.number), step, 0xFF))
 
 
-_DIRECTIONS: dict[Direction, int] = {0: 3, -1: 1, 1: 2}
+# Pan and tilt: counts grow to the right and upwards; steps count from 1, the slowest
 
 
 @dataclass(frozen=True, slots=True)
 class PanTiltDrive(Command):
-    """Move until told otherwise [B, C]. Direction 1 is right, or up; 0 holds the axis still."""
+    """Turn until told to stop: `pan` 1 right, -1 left, 0 not; `tilt` 1 up, -1 down, 0 not. [B, C]"""
 
     pan_step: int
     tilt_step: int
@@ -285,21 +249,30 @@ class PanTiltDrive(Command):
     tilt: Direction
 
     def encode(self, dialect: Dialect) -> bytes:
-        up = {0: 3, 1: 1, -1: 2}[self.tilt]
-        return _whole(b"\x06\x01" + _steps(dialect, self.pan_step, self.tilt_step) + bytes((_DIRECTIONS[self.pan], up)))
+        steps = _steps(dialect, self.pan_step, self.tilt_step)
+        try:
+            directions = (_PAN_BYTES[self.pan], _TILT_BYTES[self.tilt])
+        except KeyError:
+            raise ValueError(f"a direction is -1, 0 or 1, not {self.pan} and {self.tilt}") from None
+        return bytes((0x81, 0x01, 0x06, 0x01, *steps, *directions, 0xFF))
+
+
+_PAN_BYTES: dict[Direction, int] = {-1: 1, 1: 2, 0: 3}
+_TILT_BYTES: dict[Direction, int] = {1: 1, -1: 2, 0: 3}
+_PAN_OF: dict[int, Direction] = {byte: direction for direction, byte in _PAN_BYTES.items()}
+_TILT_OF: dict[int, Direction] = {byte: direction for direction, byte in _TILT_BYTES.items()}
 
 
 @dataclass(frozen=True, slots=True)
-class PanTiltStop(Command):
-    """End all pan and tilt motion: a drive with neither direction [B, C]."""
+class PanTiltStop(_Fixed):
+    """End turning. It is a drive nowhere; its steps, which mean nothing then, are 1, which every head has. [B, C]"""
 
-    def encode(self, dialect: Dialect) -> bytes:
-        return b"\x81\x01\x06\x01\x01\x01\x03\x03\xff"
+    message: ClassVar[bytes] = bytes.fromhex("81 01 06 01 01 01 03 03 FF")
 
 
 @dataclass(frozen=True, slots=True)
 class PanTiltAbsolute(Command):
-    """Go to a position. On a head with one shared speed [C] only the pan step is sent."""
+    """Turn to a position. A head with one shared speed is told the greater of both steps. [B, C]"""
 
     pan_counts: int
     tilt_counts: int
@@ -307,12 +280,12 @@ class PanTiltAbsolute(Command):
     tilt_step: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(b"\x06\x02" + _target(dialect, self))
+        return _to_position(0x02, dialect, self.pan_counts, self.tilt_counts, self.pan_step, self.tilt_step)
 
 
 @dataclass(frozen=True, slots=True)
 class PanTiltRelative(Command):
-    """Go so many counts from here [B, C]. Sent twice it goes twice as far: never repeat one that is in doubt."""
+    """Turn by so many counts. Performed twice, it turns twice as far. [B, C]"""
 
     pan_counts: int
     tilt_counts: int
@@ -320,152 +293,272 @@ class PanTiltRelative(Command):
     tilt_step: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(b"\x06\x03" + _target(dialect, self))
+        return _to_position(0x03, dialect, self.pan_counts, self.tilt_counts, self.pan_step, self.tilt_step)
 
 
-def _steps(dialect: Dialect, pan_step: int, tilt_step: int) -> bytes:
-    return bytes(
-        (
-            _in(pan_step, 1, dialect.pan.fastest_step, "pan step"),
-            _in(tilt_step, 1, dialect.tilt.fastest_step, "tilt step"),
-        )
-    )
+@dataclass(frozen=True, slots=True)
+class PanTiltHome(_Fixed):
+    """Turn to the middle. [B, C]"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 06 04 FF")
 
 
-def _target(dialect: Dialect, command: PanTiltAbsolute | PanTiltRelative) -> bytes:
-    if dialect.absolute == "two-speed":
-        steps = _steps(dialect, command.pan_step, command.tilt_step)
-    else:
-        steps = bytes((_in(command.pan_step, 1, dialect.pan.fastest_step, "speed step"), 0))
-    return steps + to_nibbles(command.pan_counts, dialect.pan_nibbles) + to_nibbles(command.tilt_counts, 4)
+@dataclass(frozen=True, slots=True)
+class PanTiltReset(_Fixed):
+    """Find the ends anew, by a sweep of the whole range. [B, C]"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 06 05 FF")
 
 
-Corner = Literal["up-right", "down-left"]
-_CORNERS: dict[Corner, int] = {"up-right": 1, "down-left": 0}
+class Corner(IntEnum):
+    """Which two ends a limit is for."""
+
+    DOWN_LEFT = 0
+    UP_RIGHT = 1
 
 
 @dataclass(frozen=True, slots=True)
 class PanTiltLimitSet(Command):
-    """Let the head go no further than this corner [B]."""
+    """Let the head turn no further than here. [B]"""
 
     corner: Corner
     pan_counts: int
     tilt_counts: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        where = to_nibbles(self.pan_counts, dialect.pan_nibbles) + to_nibbles(self.tilt_counts, 4)
-        return _whole(bytes((0x06, 0x07, 0x00, _CORNERS[self.corner])) + where)
+        position = _position(dialect, self.pan_counts, self.tilt_counts)
+        return bytes((0x81, 0x01, 0x06, 0x07, 0x00, self.corner, *position, 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
 class PanTiltLimitClear(Command):
-    """Let the head use its whole range again [B]."""
+    """Take a limit away; the position in it is the greatest that the field holds. [B]"""
 
     corner: Corner
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(bytes((0x06, 0x07, 0x01, _CORNERS[self.corner])) + b"\x07\x0f\x0f\x0f" * 2)
+        farthest = _position(dialect, (1 << 4 * dialect.pan_nibbles - 1) - 1, 0x7FFF)
+        return bytes((0x81, 0x01, 0x06, 0x07, 0x01, self.corner, *farthest, 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
 class RampCurve(Command):
-    """Choose how a head gathers speed, on some heads [C]; 1 is the sharpest."""
+    """Choose how sharply the head starts and stops: 1 is the sharpest; some heads only. [C]"""
 
     level: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        return _whole(bytes((0x06, 0x31, _in(self.level, 1, 15, "ramp curve"))))
+        if dialect.ramp_curves == 0:
+            raise ValueError(f"heads of the dialect {dialect.name} have no ramp curves to choose from")
+        if not 1 <= self.level <= dialect.ramp_curves:
+            raise ValueError(f"a ramp curve is 1 to {dialect.ramp_curves}, not {self.level}")
+        return bytes((0x81, 0x01, 0x06, 0x31, self.level, 0xFF))
+
+
+@dataclass(frozen=True, slots=True)
+class SlowModeOn(Command):
+    """Turn at slower steps; some heads only. [C]"""
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return _slow_mode(dialect, 0x02)
+
+
+@dataclass(frozen=True, slots=True)
+class SlowModeOff(Command):
+    """Turn at the usual steps; some heads only. [C]"""
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return _slow_mode(dialect, 0x03)
+
+
+# The rest
+
+
+@dataclass(frozen=True, slots=True)
+class TallyLampOn(_Fixed):
+    """Light the red lamp. From memory."""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 7E 01 0A 00 02 FF")
+
+
+@dataclass(frozen=True, slots=True)
+class TallyLampOff(_Fixed):
+    """Put the red lamp out. From memory."""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 01 7E 01 0A 00 03 FF")
 
 
 @dataclass(frozen=True, slots=True)
 class Cancel(Command):
-    """End the command in a socket [A]; answered `90 6s 04 FF`."""
+    """End the command in socket 1 or 2, which is answered by "cancelled" and not by a completion. [A]"""
 
     socket: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x20 | _in(self.socket, 1, 2, "socket"), 0xFF))
+        if self.socket not in (1, 2):
+            raise ValueError(f"a socket is 1 or 2, not {self.socket}")
+        return bytes((0x81, 0x20 | self.socket, 0xFF))
 
 
 @dataclass(frozen=True, slots=True)
-class Clear(Command):
-    """IF_Clear: empty both sockets [A]; answered `90 50 FF`, with no ACK."""
+class Clear(_Fixed):
+    """Empty both sockets; answered by a completion without an ACK. [A]"""
 
-    def encode(self, dialect: Dialect) -> bytes:
-        return b"\x81\x01\x00\x01\xff"
+    message: ClassVar[bytes] = bytes.fromhex("81 01 00 01 FF")
+
+
+@dataclass(frozen=True, slots=True)
+class AddressSet(_Fixed):
+    """Have the cameras of a serial chain number themselves; never sent over IP. [A, F]"""
+
+    message: ClassVar[bytes] = bytes.fromhex("88 30 01 FF")
 
 
 def parse_command(message: bytes, dialect: Dialect) -> Command:
-    """Read a command as a head of this dialect would. Raises MessageError for what no head understands."""
-    if len(message) < 3 or len(message) > 16 or message[0] != 0x81 or message[-1] != 0xFF or 0xFF in message[:-1]:
-        raise MessageError(f"{message.hex(' ')} is no command: one begins with 81 and ends with the first FF")
-    if message[1] >> 4 == 2 and len(message) == 3 and message[1] & 0xF in (1, 2):
-        return Cancel(message[1] & 0xF)
-    if message[1] != 0x01:
-        raise MessageError(f"{message.hex(' ')} is no command: the second byte is not 01")
-    body = message[2:-1]
-    if body in _PLAIN:
-        return _PLAIN[body]
+    """Read a message to a camera. Raises MessageError for one that is no command listed here, or is out of range."""
+    command = _read(message, dialect)
+    if isinstance(command, PanTiltStop):
+        return command  # its steps may be anything
     try:
-        command = _parameters(body, dialect)
-        command.encode(dialect)
-    except (ValueError, KeyError, IndexError) as error:
-        raise MessageError(f"{message.hex(' ')} has a parameter out of range: {error}") from None
+        exact = command.encode(dialect) == message
+    except ValueError as error:
+        raise MessageError(f"{message.hex(' ')}: {error}") from None
+    if not exact:
+        raise MessageError(f"{message.hex(' ')} is no command that this camera knows")
     return command
 
 
-_PLAIN: dict[bytes, Command] = {
-    **{each.BODY: each() for each in _Plain.__subclasses__()},
-    b"\x00\x01": Clear(),
-    b"\x04\x07\x02": ZoomTele(),
-    b"\x04\x07\x03": ZoomWide(),
-    b"\x04\x08\x02": FocusFar(),
-    b"\x04\x08\x03": FocusNear(),
-}
-_LENS: dict[tuple[int, int], Callable[[int], Command]] = {
-    (0x07, 2): ZoomTele,
-    (0x07, 3): ZoomWide,
-    (0x08, 2): FocusFar,
-    (0x08, 3): FocusNear,
-}
-_CORNER_OF: dict[int, Corner] = {1: "up-right", 0: "down-left"}
-_PAN_OF: dict[int, Direction] = {1: -1, 2: 1, 3: 0}
-_TILT_OF: dict[int, Direction] = {1: 1, 2: -1, 3: 0}
-
-
-def _parameters(body: bytes, dialect: Dialect) -> Command:
-    wide = dialect.pan_nibbles
-    rest = body[2:]
-    match tuple(body[:2]):
-        case (0x04, 0x07 | 0x08) if len(rest) == 1:
-            return _LENS[body[1], rest[0] >> 4](rest[0] & 0xF)
-        case (0x04, 0x47) if len(rest) == 4:
-            return ZoomDirect(from_nibbles(rest))
-        case (0x04, 0x47) if len(rest) == 8:
-            return ZoomFocusDirect(from_nibbles(rest[:4]), from_nibbles(rest[4:]))
-        case (0x04, 0x48) if len(rest) == 4:
-            return FocusDirect(from_nibbles(rest))
-        case (0x04, 0x3F) if len(rest) == 2:
-            return (MemoryReset, MemorySet, MemoryRecall)[rest[0]](rest[1])
-        case (0x7E, 0x01) if len(rest) == 3 and rest[0] == 0x0B:
-            return MemoryRecallSpeed(rest[1], rest[2])
-        case (0x06, 0x01) if len(rest) == 4:
-            if rest[2:] == b"\x03\x03":
-                return PanTiltStop()
-            return PanTiltDrive(rest[0], rest[1], _PAN_OF[rest[2]], _TILT_OF[rest[3]])
-        case (0x06, (0x02 | 0x03) as how) if len(rest) == 2 + wide + 4:
-            kind = PanTiltAbsolute if how == 0x02 else PanTiltRelative
-            shared = dialect.absolute == "shared-speed"
-            if shared and rest[1] != 0:
-                raise ValueError("a head with one shared speed takes 00 as the second")
-            pan, tilt = from_signed_nibbles(rest[2 : 2 + wide]), from_signed_nibbles(rest[2 + wide :])
-            return kind(pan, tilt, rest[0], rest[0] if shared else rest[1])
-        case (0x06, 0x07) if len(rest) == 2 + wide + 4 and rest[0] == 0:
-            pan, tilt = from_signed_nibbles(rest[2 : 2 + wide]), from_signed_nibbles(rest[2 + wide :])
-            return PanTiltLimitSet(_CORNER_OF[rest[1]], pan, tilt)
-        case (0x06, 0x07) if len(rest) == 10 and rest[0] == 1:
-            return PanTiltLimitClear(_CORNER_OF[rest[1]])
-        case (0x06, 0x31) if len(rest) == 1:
-            return RampCurve(rest[0])
+def _read(message: bytes, dialect: Dialect) -> Command:
+    width = dialect.pan_nibbles
+    match list(message):
+        case [0x81, 0x01, 0x04, 0x00, 0x02, 0xFF]:
+            return PowerOn()
+        case [0x81, 0x01, 0x04, 0x00, 0x03, 0xFF]:
+            return PowerStandby()
+        case [0x81, 0x01, 0x04, 0x07, 0x00, 0xFF]:
+            return ZoomStop()
+        case [0x81, 0x01, 0x04, 0x07, 0x02, 0xFF]:
+            return ZoomTele()
+        case [0x81, 0x01, 0x04, 0x07, 0x03, 0xFF]:
+            return ZoomWide()
+        case [0x81, 0x01, 0x04, 0x07, speed, 0xFF] if speed >> 4 == 2:
+            return ZoomTele(speed & 0xF)
+        case [0x81, 0x01, 0x04, 0x07, speed, 0xFF] if speed >> 4 == 3:
+            return ZoomWide(speed & 0xF)
+        case [0x81, 0x01, 0x04, 0x47, *digits, 0xFF] if len(digits) == 4:
+            return ZoomDirect(from_nibbles(digits))
+        case [0x81, 0x01, 0x04, 0x47, *digits, 0xFF] if len(digits) == 8:
+            return ZoomFocusDirect(from_nibbles(digits[:4]), from_nibbles(digits[4:]))
+        case [0x81, 0x01, 0x04, 0x06, 0x02, 0xFF]:
+            return DigitalZoomOn()
+        case [0x81, 0x01, 0x04, 0x06, 0x03, 0xFF]:
+            return DigitalZoomOff()
+        case [0x81, 0x01, 0x04, 0x08, 0x00, 0xFF]:
+            return FocusStop()
+        case [0x81, 0x01, 0x04, 0x08, 0x02, 0xFF]:
+            return FocusFar()
+        case [0x81, 0x01, 0x04, 0x08, 0x03, 0xFF]:
+            return FocusNear()
+        case [0x81, 0x01, 0x04, 0x08, speed, 0xFF] if speed >> 4 == 2:
+            return FocusFar(speed & 0xF)
+        case [0x81, 0x01, 0x04, 0x08, speed, 0xFF] if speed >> 4 == 3:
+            return FocusNear(speed & 0xF)
+        case [0x81, 0x01, 0x04, 0x48, *digits, 0xFF] if len(digits) == 4:
+            return FocusDirect(from_nibbles(digits))
+        case [0x81, 0x01, 0x04, 0x38, 0x02, 0xFF]:
+            return FocusAuto()
+        case [0x81, 0x01, 0x04, 0x38, 0x03, 0xFF]:
+            return FocusManual()
+        case [0x81, 0x01, 0x04, 0x18, 0x01, 0xFF]:
+            return FocusOnePush()
+        case [0x81, 0x01, 0x04, 0x3F, 0x00, number, 0xFF]:
+            return MemoryReset(number)
+        case [0x81, 0x01, 0x04, 0x3F, 0x01, number, 0xFF]:
+            return MemorySet(number)
+        case [0x81, 0x01, 0x04, 0x3F, 0x02, number, 0xFF]:
+            return MemoryRecall(number)
+        case [0x81, 0x01, 0x7E, 0x01, 0x0B, number, step, 0xFF]:
+            return MemoryRecallSpeed(number, step)
+        case [0x81, 0x01, 0x06, 0x01, _, _, 0x03, 0x03, 0xFF]:
+            return PanTiltStop()
+        case [0x81, 0x01, 0x06, 0x01, pan_step, tilt_step, (1 | 2 | 3) as pan, (1 | 2 | 3) as tilt, 0xFF]:
+            return PanTiltDrive(pan_step, tilt_step, _PAN_OF[pan], _TILT_OF[tilt])
+        case [0x81, 0x01, 0x06, (0x02 | 0x03) as kind, pan_step, tilt_step, *digits, 0xFF] if len(digits) == width + 4:
+            if dialect.absolute == "shared-speed" and tilt_step == 0:
+                tilt_step = min(pan_step, dialect.tilt.fastest_step)
+            pan_counts, tilt_counts = from_signed_nibbles(digits[:width]), from_signed_nibbles(digits[width:])
+            kinds = {0x02: PanTiltAbsolute, 0x03: PanTiltRelative}
+            return kinds[kind](pan_counts, tilt_counts, pan_step, tilt_step)
+        case [0x81, 0x01, 0x06, 0x04, 0xFF]:
+            return PanTiltHome()
+        case [0x81, 0x01, 0x06, 0x05, 0xFF]:
+            return PanTiltReset()
+        case [0x81, 0x01, 0x06, 0x07, 0x00, (0 | 1) as corner, *digits, 0xFF] if len(digits) == width + 4:
+            return PanTiltLimitSet(
+                Corner(corner), from_signed_nibbles(digits[:width]), from_signed_nibbles(digits[width:])
+            )
+        case [0x81, 0x01, 0x06, 0x07, 0x01, (0 | 1) as corner, *_, 0xFF]:
+            return PanTiltLimitClear(Corner(corner))
+        case [0x81, 0x01, 0x06, 0x31, level, 0xFF]:
+            return RampCurve(level)
+        case [0x81, 0x01, 0x06, 0x44, 0x02, 0xFF]:
+            return SlowModeOn()
+        case [0x81, 0x01, 0x06, 0x44, 0x03, 0xFF]:
+            return SlowModeOff()
+        case [0x81, 0x01, 0x7E, 0x01, 0x0A, 0x00, 0x02, 0xFF]:
+            return TallyLampOn()
+        case [0x81, 0x01, 0x7E, 0x01, 0x0A, 0x00, 0x03, 0xFF]:
+            return TallyLampOff()
+        case [0x81, socket, 0xFF] if socket >> 4 == 2:
+            return Cancel(socket & 0xF)
+        case [0x81, 0x01, 0x00, 0x01, 0xFF]:
+            return Clear()
+        case [0x88, 0x30, 0x01, 0xFF]:
+            return AddressSet()
         case _:
-            raise ValueError("no such command")
+            raise MessageError(f"{message.hex(' ')} is no command that this camera knows")
+
+
+def _lens_speed(speed: int | None, standard: int) -> int:
+    """Return the byte for a way given by its standard-speed byte, 2 or 3."""
+    if speed is None:
+        return standard
+    if not 0 <= speed < LENS_SPEEDS:
+        raise ValueError(f"a zoom or focus speed is 0 to {LENS_SPEEDS - 1}, not {speed}")
+    return standard << 4 | speed
+
+
+def _memory(number: int) -> int:
+    if not 0 <= number < MEMORIES:
+        raise ValueError(f"a camera's own memory is 0 to {MEMORIES - 1}, not {number}")
+    return number
+
+
+def _step(axis: str, step: int, fastest: int) -> int:
+    if not 1 <= step <= fastest:
+        raise ValueError(f"a {axis} step is 1 to {fastest}, not {step}")
+    return step
+
+
+def _steps(dialect: Dialect, pan_step: int, tilt_step: int) -> tuple[int, int]:
+    pan = _step("pan", pan_step, dialect.pan.fastest_step)
+    return pan, _step("tilt", tilt_step, dialect.tilt.fastest_step)
+
+
+def _position(dialect: Dialect, pan_counts: int, tilt_counts: int) -> bytes:
+    return to_signed_nibbles(pan_counts, dialect.pan_nibbles) + to_signed_nibbles(tilt_counts, 4)
+
+
+def _to_position(
+    kind: int, dialect: Dialect, pan_counts: int, tilt_counts: int, pan_step: int, tilt_step: int
+) -> bytes:
+    steps = _steps(dialect, pan_step, tilt_step)
+    if dialect.absolute == "shared-speed":
+        steps = (max(steps), 0)
+    return bytes((0x81, 0x01, 0x06, kind, *steps, *_position(dialect, pan_counts, tilt_counts), 0xFF))
+
+
+def _slow_mode(dialect: Dialect, state: int) -> bytes:
+    if not dialect.slow_mode:
+        raise ValueError(f"heads of the dialect {dialect.name} have no slow mode")
+    return bytes((0x81, 0x01, 0x06, 0x44, state, 0xFF))

@@ -39,8 +39,9 @@ from typing import Any
 from .commands import Cancel, Command
 from .dialect import Dialect
 from .inquiries import Inquiry
+from .nibbles import MessageError
 from .packets import MESSAGE_ABNORMAL, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType
-from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, MessageError, parse_reply
+from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, parse_reply
 
 LAST_SEQUENCE = 0xFFFFFFFF
 SOCKETS = (1, 2)

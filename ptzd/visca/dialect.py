@@ -1,121 +1,174 @@
-"""A dialect: how one family of heads counts, how fast its steps are, and which form of a command it takes.
+"""What differs from head to head, as data: scales, fields, speed tables. A new head is a file, not a subclass.
 
-A dialect is a data file. To add one, write a TOML file like those in `dialects/`, naming the document that each
-figure comes from.
+Counts grow to the right and upwards (from memory). Counts per degree are of three published families, see the files.
 """
 
 from __future__ import annotations
 
 import tomllib
+from bisect import bisect_left
+from collections.abc import Sequence
 from functools import cache
-from importlib import resources
+from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+Word = Annotated[int, Field(ge=0, le=0xFFFF)]  # what four nibbles hold
+
 
 class DialectError(ValueError):
-    """A dialect that is unknown or whose file is wrong, in one sentence."""
+    """A dialect that is not there or can't be read, with a sentence that says what would be right."""
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
-Steps = Annotated[tuple[Annotated[float, Field(gt=0)], ...], Field(min_length=1, max_length=24)]
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=True)
 
 
 class AxisScale(_Model):
-    """Pan or tilt: counts, degrees, and degrees per second at each speed step."""
+    """One axis of a head: its counts, its reach and its speeds."""
 
-    counts_per_degree: Annotated[float, Field(gt=0)]
-    least_counts: int
-    most_counts: int
-    steps_deg_per_s: Steps  # index 0 is step 1
-    steps_source: str
+    counts_per_degree: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    least_counts: int  # left or down end
+    most_counts: int  # right or up end
+    steps_deg_per_s: Annotated[tuple[Annotated[float, Field(gt=0)], ...], Field(min_length=1, max_length=24)]
+    steps_source: str  # where the speeds are published, or that they are assumed
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.least_counts >= self.most_counts:
+            raise ValueError("least_counts must be less than most_counts")
+        if list(self.steps_deg_per_s) != sorted(self.steps_deg_per_s):
+            raise ValueError("steps_deg_per_s must rise from step 1, the slowest, to the fastest")
+        return self
+
+    def counts(self, deg: float) -> int:
+        """Return the counts nearest to an angle in degrees; reach is not looked at."""
+        return round(deg * self.counts_per_degree)
+
+    def degrees(self, counts: int) -> float:
+        """Return the angle in degrees, 0 at zero counts."""
+        return counts / self.counts_per_degree
 
     @property
     def fastest_step(self) -> int:
-        """The highest speed step."""
+        """The number of the fastest step; 1 is the slowest."""
         return len(self.steps_deg_per_s)
-
-    def counts(self, degrees: float) -> int:
-        """Return the nearest count."""
-        return round(degrees * self.counts_per_degree)
-
-    def degrees(self, counts: float) -> float:
-        """Return degrees; positive is right or up."""
-        return counts / self.counts_per_degree
 
 
 class ZoomScale(_Model):
-    """Zoom counts: the wide end, the optical tele end, and where a document gives them, counts by ratio."""
+    """Zoom counts; digital zoom lies above the tele end."""
 
-    wide_counts: int = 0
-    tele_counts: int = 0x4000
-    ratios: tuple[tuple[float, int], ...] = ()
+    wide_counts: Word = 0
+    tele_counts: Word = 0x4000
+    ratios: Annotated[tuple[tuple[float, Word], ...], Field(min_length=2)]  # (times, counts), rising
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        _require_rising("ratios", [counts for _, counts in self.ratios])
+        _require_rising("ratios", [ratio for ratio, _ in self.ratios])
+        return self
+
+    def ratio(self, counts: int) -> float:
+        """Return how many times longer than at the wide end: as published, and straight lines in between."""
+        return _interpolated([point for _, point in self.ratios], [ratio for ratio, _ in self.ratios], counts)
 
 
 class FocusScale(_Model):
-    """Focus counts from far to near, and where a document gives them, counts by distance in metres."""
+    """Focus counts; they grow towards near. Distances are approximate and drift with temperature."""
 
-    least_counts: int
-    most_counts: int
-    distances_m: tuple[tuple[int, float], ...] = ()
+    least_counts: Word
+    most_counts: Word
+    distances: Annotated[tuple[tuple[float, Word], ...], Field(min_length=2)]  # (metres, counts), ever nearer
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        _require_rising("distances", [counts for _, counts in self.distances])
+        _require_rising("distances", [1 / metres for metres, _ in self.distances])
+        return self
+
+    def metres(self, counts: int) -> float:
+        """Return the distance in metres: as published, and straight lines in 1/distance in between."""
+        nearness = _interpolated(
+            [point for _, point in self.distances], [1 / metres for metres, _ in self.distances], counts
+        )
+        return 1 / nearness if nearness else float("inf")
 
 
 class Dialect(_Model):
-    """One family of heads."""
+    """How one family of heads writes its numbers and how fast it turns."""
 
-    name: str
+    name: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
     label: str
-    sources: tuple[str, ...]
+    sources: Annotated[tuple[str, ...], Field(min_length=1)]
     pan: AxisScale
     tilt: AxisScale
-    pan_nibbles: Literal[4, 5] = 4
-    absolute: Literal["two-speed", "shared-speed"]
+    pan_nibbles: Literal[4, 5]
+    absolute: Literal["two-speed", "shared-speed"]  # whether an absolute move carries a speed for each axis
     zoom: ZoomScale
     focus: FocusScale
-    ramp_curves: int = 0  # how many the head offers; 0: the command is unknown to it
+    ramp_curves: Annotated[int, Field(ge=0, le=15)] = 0  # how many there are to choose from
     slow_mode: bool = False
 
     @model_validator(mode="after")
-    def _counts_fit_the_field(self) -> Dialect:
-        reach = 1 << (4 * self.pan_nibbles - 1)
-        if not -reach <= self.pan.least_counts < self.pan.most_counts < reach:
-            raise ValueError(f"pan counts must rise and fit into {self.pan_nibbles} nibbles")
+    def _fits_its_fields(self) -> Self:
+        for axis, scale, nibbles in (("pan", self.pan, self.pan_nibbles), ("tilt", self.tilt, 4)):
+            half = 1 << 4 * nibbles - 1
+            if scale.least_counts < -half or scale.most_counts >= half:
+                raise ValueError(f"the {axis} counts do not fit a field of {nibbles} nibbles")
         return self
 
 
-def dialect_names() -> list[str]:
-    """Return the names of the dialects that come with the package."""
-    files = resources.files(__package__).joinpath("dialects").iterdir()
-    return sorted(each.name.removesuffix(".toml") for each in files if each.name.endswith(".toml"))
+def dialect_names() -> tuple[str, ...]:
+    """Return the names of the dialects that come with the program, in alphabetical order."""
+    entries = (files(__package__) / "dialects").iterdir()
+    return tuple(sorted(entry.name.removesuffix(".toml") for entry in entries if entry.name.endswith(".toml")))
 
 
 @cache
 def load_dialect(name: str) -> Dialect:
-    """Return a dialect of the package. Raises DialectError for a name that is unknown."""
-    if name not in dialect_names():
-        raise DialectError(f"dialect {name!r} is unknown; known are {', '.join(dialect_names())}")
-    return _parsed(resources.files(__package__).joinpath("dialects", f"{name}.toml").read_text("utf-8"), name)
+    """Return a dialect that comes with the program. Raises DialectError for an unknown name."""
+    names = dialect_names()
+    if name not in names:
+        raise DialectError(f"there is no dialect {name!r}: choose one of {', '.join(names)}, or name a file")
+    return _parsed((files(__package__) / "dialects" / f"{name}.toml").read_text("utf-8"), f"{name}.toml")
 
 
 def read_dialect(path: Path) -> Dialect:
-    """Return a dialect from a file of one's own. Raises DialectError."""
+    """Return the dialect in a TOML file. Raises DialectError that names every mistake."""
     try:
-        return _parsed(path.read_text("utf-8"), str(path))
+        text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise DialectError(f"the dialect file {path} can't be read: {error}") from None
+        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8"
+        raise DialectError(f"the dialect file {path} can't be read: {reason}") from None
+    return _parsed(text, str(path))
 
 
 def _parsed(text: str, where: str) -> Dialect:
     try:
         return Dialect.model_validate(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:
-        raise DialectError(f"the dialect {where} is no valid TOML: {error}") from None
+        raise DialectError(f"the dialect file {where} is not TOML: {error}") from None
     except ValidationError as error:
-        first = error.errors()[0]
-        field = ".".join(str(part) for part in first["loc"])
-        raise DialectError(f"the dialect {where} is wrong at {field}: {first['msg']}") from None
+        mistakes = "; ".join(
+            f"{'.'.join(map(str, mistake['loc'])) or 'the whole'}: {mistake['msg']}" for mistake in error.errors()
+        )
+        raise DialectError(f"the dialect file {where} has mistakes: {mistakes}") from None
+
+
+def _require_rising(field: str, values: Sequence[float]) -> None:
+    if any(later <= earlier for earlier, later in pairwise(values)):
+        raise ValueError(f"{field} must be in order, without equal entries")
+
+
+def _interpolated(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
+    """Return y at x on the lines through the points; beyond the ends, the end's y."""
+    if x <= xs[0]:
+        return ys[0]
+    if x >= xs[-1]:
+        return ys[-1]
+    after = bisect_left(xs, x)
+    share = (x - xs[after - 1]) / (xs[after] - xs[after - 1])
+    return ys[after - 1] + share * (ys[after] - ys[after - 1])

@@ -1,7 +1,18 @@
-"""Every question, and how its answer reads.
+"""What a camera can be asked: `81 09 ... FF`, answered by `90 50 data FF`.
 
-Sources: [D] TLC-700-S user manual; [E] LUMiO 12x VISCA command list, UV950A user manual; [F] FCB-EH4300 VISCA
-reference; [H] EVI-D80 technical manual, "Pan/tilt status code list". "From memory" where so marked.
+| inquiry | ask | data | source |
+|---|---|---|---|
+| power | `81 09 04 00 FF` | `02` on, `03` standby | LUMiO 12x, UV950A |
+| zoom | `81 09 04 47 FF` | four nibbles | the same |
+| focus mode | `81 09 04 38 FF` | `02` auto, `03` manual | the same |
+| focus | `81 09 04 48 FF` | four nibbles | the same |
+| digital zoom | `81 09 04 06 FF` | `02` on, `03` off | from memory |
+| pan-tilt position | `81 09 06 12 FF` | four signed nibbles each; five for a wide pan field | TLC-700-S |
+| fastest speeds | `81 09 06 11 FF` | pan step, tilt step | TLC-700-S |
+| pan-tilt status | `81 09 06 10 FF` | the status word, high byte first (the packing from memory) | EVI-D80 |
+| version | `81 09 00 02 FF` | vendor, model, ROM revision (two bytes each), sockets | FCB-EH4300 |
+
+Each inquiry reads an answer's data into a value, and for a simulated camera makes data of a value.
 """
 
 from __future__ import annotations
@@ -12,164 +23,27 @@ from enum import Enum, IntEnum
 from typing import Any, ClassVar, Generic, TypeVar
 
 from .dialect import Dialect
-from .nibbles import from_nibbles, from_signed_nibbles, to_nibbles
-from .replies import MessageError
+from .nibbles import MessageError, from_nibbles, from_signed_nibbles, to_nibbles, to_signed_nibbles
 
 T = TypeVar("T")
 
 
-class Inquiry(ABC, Generic[T]):
-    """A question. `encode` returns it from address to FF; `read` takes the answer's bytes between `90 50` and `FF`."""
-
-    __slots__ = ()
-    BODY: ClassVar[bytes]
-
-    def encode(self, dialect: Dialect) -> bytes:
-        """Return the bytes of the question."""
-        return b"\x81\x09" + self.BODY + b"\xff"
-
-    def read(self, data: bytes, dialect: Dialect) -> T:
-        """Return what the camera answered. Raises MessageError."""
-        try:
-            value = self._read(data, dialect)
-            if self.answer(value, dialect) != data:
-                raise ValueError
-        except (ValueError, IndexError, KeyError):
-            raise MessageError(f"{data.hex(' ')} is no answer to {type(self).__name__}") from None
-        return value
-
-    @abstractmethod
-    def _read(self, data: bytes, dialect: Dialect) -> T: ...
-
-    @abstractmethod
-    def answer(self, value: T, dialect: Dialect) -> bytes:
-        """Return the answer's bytes, for a camera that is asked."""
-
-
-class Power(Enum):
-    """[E]"""
+class Power(IntEnum):
+    """Whether the camera runs."""
 
     ON = 2
     STANDBY = 3
 
 
-class FocusMode(Enum):
-    """[E]"""
+class FocusMode(IntEnum):
+    """Whether the camera focuses by itself."""
 
     AUTO = 2
     MANUAL = 3
 
 
-@dataclass(frozen=True)
-class PowerInquiry(Inquiry[Power]):
-    """[E]"""
-
-    BODY: ClassVar[bytes] = b"\x04\x00"
-
-    def _read(self, data: bytes, dialect: Dialect) -> Power:
-        return Power(data[0])
-
-    def answer(self, value: Power, dialect: Dialect) -> bytes:
-        return bytes((value.value,))
-
-
-@dataclass(frozen=True)
-class FocusModeInquiry(Inquiry[FocusMode]):
-    """[E]"""
-
-    BODY: ClassVar[bytes] = b"\x04\x38"
-
-    def _read(self, data: bytes, dialect: Dialect) -> FocusMode:
-        return FocusMode(data[0])
-
-    def answer(self, value: FocusMode, dialect: Dialect) -> bytes:
-        return bytes((value.value,))
-
-
-@dataclass(frozen=True)
-class DigitalZoomInquiry(Inquiry[bool]):
-    """Whether digital zoom is on. From memory."""
-
-    BODY: ClassVar[bytes] = b"\x04\x06"
-
-    def _read(self, data: bytes, dialect: Dialect) -> bool:
-        return {2: True, 3: False}[data[0]]
-
-    def answer(self, value: bool, dialect: Dialect) -> bytes:
-        return b"\x02" if value else b"\x03"
-
-
-@dataclass(frozen=True)
-class ZoomInquiry(Inquiry[int]):
-    """Zoom counts [E]."""
-
-    BODY: ClassVar[bytes] = b"\x04\x47"
-
-    def _read(self, data: bytes, dialect: Dialect) -> int:
-        return from_nibbles(data)
-
-    def answer(self, value: int, dialect: Dialect) -> bytes:
-        return to_nibbles(value, 4)
-
-
-@dataclass(frozen=True)
-class FocusInquiry(Inquiry[int]):
-    """Focus counts [E]."""
-
-    BODY: ClassVar[bytes] = b"\x04\x48"
-
-    def _read(self, data: bytes, dialect: Dialect) -> int:
-        return from_nibbles(data)
-
-    def answer(self, value: int, dialect: Dialect) -> bytes:
-        return to_nibbles(value, 4)
-
-
-@dataclass(frozen=True, slots=True)
-class PanTiltPosition:
-    """Counts; right and up are positive (from memory)."""
-
-    pan_counts: int
-    tilt_counts: int
-
-
-@dataclass(frozen=True)
-class PanTiltPositionInquiry(Inquiry[PanTiltPosition]):
-    """[D]; with a wide pan field, from memory."""
-
-    BODY: ClassVar[bytes] = b"\x06\x12"
-
-    def _read(self, data: bytes, dialect: Dialect) -> PanTiltPosition:
-        wide = dialect.pan_nibbles
-        return PanTiltPosition(from_signed_nibbles(data[:wide]), from_signed_nibbles(data[wide:]))
-
-    def answer(self, value: PanTiltPosition, dialect: Dialect) -> bytes:
-        return to_nibbles(value.pan_counts, dialect.pan_nibbles) + to_nibbles(value.tilt_counts, 4)
-
-
-@dataclass(frozen=True, slots=True)
-class FastestSpeeds:
-    """The highest speed steps."""
-
-    pan_step: int
-    tilt_step: int
-
-
-@dataclass(frozen=True)
-class FastestSpeedsInquiry(Inquiry[FastestSpeeds]):
-    """[D]"""
-
-    BODY: ClassVar[bytes] = b"\x06\x11"
-
-    def _read(self, data: bytes, dialect: Dialect) -> FastestSpeeds:
-        return FastestSpeeds(data[0], data[1])
-
-    def answer(self, value: FastestSpeeds, dialect: Dialect) -> bytes:
-        return bytes((value.pan_step, value.tilt_step))
-
-
-class Initialisation(IntEnum):
-    """Bits 13 and 12 of the status word [H]."""
+class Initialisation(Enum):
+    """Whether the head has found its ends."""
 
     NOT_DONE = 0
     IN_PROGRESS = 1
@@ -177,8 +51,8 @@ class Initialisation(IntEnum):
     FAILED = 3
 
 
-class Movement(IntEnum):
-    """Bits 11 and 10 of the status word [H]."""
+class Movement(Enum):
+    """What became of the last move asked for."""
 
     NONE_ASKED = 0
     UNDER_WAY = 1
@@ -187,24 +61,54 @@ class Movement(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class PanTiltPosition:
+    """Where the head stands."""
+
+    pan_counts: int
+    tilt_counts: int
+
+
+@dataclass(frozen=True, slots=True)
+class FastestSpeeds:
+    """The fastest step of each axis."""
+
+    pan_step: int
+    tilt_step: int
+
+
+@dataclass(frozen=True, slots=True)
 class PanTiltStatus:
-    """The status word [H], read; a fault means that the axis does not know its position."""
+    """The status word, bit by bit. Source: EVI-D80 technical manual, "Pan/tilt status code list"."""
 
     initialisation: Initialisation
     movement: Movement
-    tilt_fault: bool = False
+    tilt_fault: bool = False  # its position is not detected
     pan_fault: bool = False
     at_down_end: bool = False
     at_up_end: bool = False
     at_right_end: bool = False
     at_left_end: bool = False
 
+    @classmethod
+    def from_word(cls, word: int) -> PanTiltStatus:
+        """Read 16 bits; bits without a meaning are passed over."""
+        return cls(
+            initialisation=Initialisation(word >> 12 & 3),
+            movement=Movement(word >> 10 & 3),
+            tilt_fault=bool(word >> 8 & 3),
+            pan_fault=bool(word >> 4 & 3),
+            at_down_end=bool(word & 8),
+            at_up_end=bool(word & 4),
+            at_right_end=bool(word & 2),
+            at_left_end=bool(word & 1),
+        )
+
     @property
     def word(self) -> int:
-        """The 16 bits."""
+        """The 16 bits as sent."""
         return (
-            self.initialisation << 12
-            | self.movement << 10
+            self.initialisation.value << 12
+            | self.movement.value << 10
             | self.tilt_fault << 8
             | self.pan_fault << 4
             | self.at_down_end << 3
@@ -213,42 +117,10 @@ class PanTiltStatus:
             | self.at_left_end
         )
 
-    @classmethod
-    def from_word(cls, word: int) -> PanTiltStatus:
-        """Read the 16 bits; those that the document leaves open are passed over."""
-        return cls(
-            Initialisation(word >> 12 & 3),
-            Movement(word >> 10 & 3),
-            tilt_fault=word >> 8 & 3 == 1,
-            pan_fault=word >> 4 & 3 == 1,
-            at_down_end=bool(word & 8),
-            at_up_end=bool(word & 4),
-            at_right_end=bool(word & 2),
-            at_left_end=bool(word & 1),
-        )
-
-
-@dataclass(frozen=True)
-class PanTiltStatusInquiry(Inquiry[PanTiltStatus]):
-    """The word [H]; how the reply packs it, two bytes with the higher first, from memory."""
-
-    BODY: ClassVar[bytes] = b"\x06\x10"
-
-    def read(self, data: bytes, dialect: Dialect) -> PanTiltStatus:
-        if len(data) != 2:
-            raise MessageError(f"{data.hex(' ')} is no pan-tilt status")
-        return self._read(data, dialect)
-
-    def _read(self, data: bytes, dialect: Dialect) -> PanTiltStatus:
-        return PanTiltStatus.from_word(int.from_bytes(data, "big"))
-
-    def answer(self, value: PanTiltStatus, dialect: Dialect) -> bytes:
-        return value.word.to_bytes(2, "big")
-
 
 @dataclass(frozen=True, slots=True)
 class Version:
-    """Who made the camera, and how many sockets it has."""
+    """What the camera is."""
 
     vendor: int
     model: int
@@ -256,13 +128,139 @@ class Version:
     sockets: int
 
 
-@dataclass(frozen=True)
+class Inquiry(ABC, Generic[T]):
+    """A question whose answer is a T."""
+
+    __slots__ = ()
+    message: ClassVar[bytes]
+
+    def encode(self, dialect: Dialect) -> bytes:
+        """Return the whole message, address and terminator included."""
+        return self.message
+
+    @abstractmethod
+    def read(self, data: bytes, dialect: Dialect) -> T:
+        """Return what an answer's data means. Raises MessageError."""
+
+    @abstractmethod
+    def answer(self, value: T, dialect: Dialect) -> bytes:
+        """Return the data of an answer, for `Answer`. Raises ValueError for a value that does not fit."""
+
+
+@dataclass(frozen=True, slots=True)
+class PowerInquiry(Inquiry[Power]):
+    """Is the camera on?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 04 00 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> Power:
+        return Power.ON if _either(data) else Power.STANDBY
+
+    def answer(self, value: Power, dialect: Dialect) -> bytes:
+        return bytes((value,))
+
+
+@dataclass(frozen=True, slots=True)
+class ZoomInquiry(Inquiry[int]):
+    """Where does the zoom stand, in counts?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 04 47 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> int:
+        return from_nibbles(_sized(data, 4))
+
+    def answer(self, value: int, dialect: Dialect) -> bytes:
+        return to_nibbles(value, 4)
+
+
+@dataclass(frozen=True, slots=True)
+class FocusInquiry(Inquiry[int]):
+    """Where does the focus stand, in counts?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 04 48 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> int:
+        return from_nibbles(_sized(data, 4))
+
+    def answer(self, value: int, dialect: Dialect) -> bytes:
+        return to_nibbles(value, 4)
+
+
+@dataclass(frozen=True, slots=True)
+class FocusModeInquiry(Inquiry[FocusMode]):
+    """Does the camera focus by itself?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 04 38 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> FocusMode:
+        return FocusMode.AUTO if _either(data) else FocusMode.MANUAL
+
+    def answer(self, value: FocusMode, dialect: Dialect) -> bytes:
+        return bytes((value,))
+
+
+@dataclass(frozen=True, slots=True)
+class DigitalZoomInquiry(Inquiry[bool]):
+    """Is digital zoom on?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 04 06 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> bool:
+        return _either(data)
+
+    def answer(self, value: bool, dialect: Dialect) -> bytes:
+        return b"\x02" if value else b"\x03"
+
+
+@dataclass(frozen=True, slots=True)
+class PanTiltPositionInquiry(Inquiry[PanTiltPosition]):
+    """Where does the head stand?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 06 12 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> PanTiltPosition:
+        width = dialect.pan_nibbles
+        _sized(data, width + 4)
+        return PanTiltPosition(from_signed_nibbles(data[:width]), from_signed_nibbles(data[width:]))
+
+    def answer(self, value: PanTiltPosition, dialect: Dialect) -> bytes:
+        return to_signed_nibbles(value.pan_counts, dialect.pan_nibbles) + to_signed_nibbles(value.tilt_counts, 4)
+
+
+@dataclass(frozen=True, slots=True)
+class FastestSpeedsInquiry(Inquiry[FastestSpeeds]):
+    """What is the fastest step of each axis?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 06 11 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> FastestSpeeds:
+        return FastestSpeeds(*_sized(data, 2))
+
+    def answer(self, value: FastestSpeeds, dialect: Dialect) -> bytes:
+        return bytes((value.pan_step, value.tilt_step))
+
+
+@dataclass(frozen=True, slots=True)
+class PanTiltStatusInquiry(Inquiry[PanTiltStatus]):
+    """What does the head do, and is anything wrong with it?"""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 06 10 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> PanTiltStatus:
+        return PanTiltStatus.from_word(int.from_bytes(_sized(data, 2), "big"))
+
+    def answer(self, value: PanTiltStatus, dialect: Dialect) -> bytes:
+        return value.word.to_bytes(2, "big")
+
+
+@dataclass(frozen=True, slots=True)
 class VersionInquiry(Inquiry[Version]):
-    """[F]"""
+    """What is the camera?"""
 
-    BODY: ClassVar[bytes] = b"\x00\x02"
+    message: ClassVar[bytes] = bytes.fromhex("81 09 00 02 FF")
 
-    def _read(self, data: bytes, dialect: Dialect) -> Version:
+    def read(self, data: bytes, dialect: Dialect) -> Version:
+        _sized(data, 7)
         vendor, model, rom = (int.from_bytes(data[at : at + 2], "big") for at in (0, 2, 4))
         return Version(vendor, model, rom, data[6])
 
@@ -271,11 +269,35 @@ class VersionInquiry(Inquiry[Version]):
         return b"".join(word.to_bytes(2, "big") for word in words) + bytes((value.sockets,))
 
 
-_INQUIRIES: dict[bytes, Inquiry[Any]] = {each.BODY: each() for each in Inquiry.__subclasses__()}
+INQUIRIES: tuple[Inquiry[Any], ...] = (
+    PowerInquiry(),
+    ZoomInquiry(),
+    FocusInquiry(),
+    FocusModeInquiry(),
+    DigitalZoomInquiry(),
+    PanTiltPositionInquiry(),
+    FastestSpeedsInquiry(),
+    PanTiltStatusInquiry(),
+    VersionInquiry(),
+)
+_BY_MESSAGE = {inquiry.message: inquiry for inquiry in INQUIRIES}
 
 
 def parse_inquiry(message: bytes) -> Inquiry[Any]:
-    """Read a question. Raises MessageError for one that is unknown."""
-    if message[:2] != b"\x81\x09" or message[-1:] != b"\xff" or message[2:-1] not in _INQUIRIES:
-        raise MessageError(f"{message.hex(' ')} is no question that is known here")
-    return _INQUIRIES[message[2:-1]]
+    """Read a message to a camera. Raises MessageError for one that is no inquiry listed here."""
+    try:
+        return _BY_MESSAGE[message]
+    except KeyError:
+        raise MessageError(f"{message.hex(' ')} is no inquiry that this camera knows") from None
+
+
+def _sized(data: bytes, size: int) -> bytes:
+    if len(data) != size:
+        raise MessageError(f"the answer has {len(data)} bytes, and {size} were due")
+    return data
+
+
+def _either(data: bytes) -> bool:
+    if data not in (b"\x02", b"\x03"):
+        raise MessageError(f"the answer is {data.hex(' ')}, and 02 or 03 was due")
+    return data == b"\x02"

@@ -1,27 +1,45 @@
-"""Numbers as nibbles: 0x1E1B travels as 01 0E 01 0B [A, B]."""
+"""Numbers as VISCA writes them: one nibble a byte, the highest first, so that no byte can look like FF.
+
+0x1E1B is `01 0E 01 0B`. Pan and tilt are two's complement in as many bits as the field has nibbles times four.
+Source: SRG-300H technical manual.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+
+class MessageError(ValueError):
+    """A message that means nothing, with a sentence that says why."""
+
 
 def to_nibbles(number: int, count: int) -> bytes:
-    """Return `count` bytes of one nibble each; a negative number as two's complement. Raises ValueError outside."""
-    bits = 4 * count
-    if not -(1 << (bits - 1)) <= number < 1 << bits:
-        raise ValueError(f"{number} does not fit into {count} nibbles")
-    return bytes((number >> shift) & 0xF for shift in range(bits - 4, -1, -4))
+    """Write 0 to 16**count - 1 in `count` nibbles. Raises ValueError for a number that does not fit."""
+    if not 0 <= number < 1 << 4 * count:
+        raise ValueError(f"{number} does not fit {count} nibbles, which hold 0 to {(1 << 4 * count) - 1}")
+    return bytes(number >> shift & 0xF for shift in range(4 * count - 4, -1, -4))
 
 
-def from_nibbles(data: bytes) -> int:
-    """Return the unsigned number; the upper half of each byte must be 0. Raises ValueError."""
+def to_signed_nibbles(number: int, count: int) -> bytes:
+    """Write a number in two's complement. Raises ValueError for a number that does not fit."""
+    half = 1 << 4 * count - 1
+    if not -half <= number < half:
+        raise ValueError(f"{number} does not fit {count} signed nibbles, which hold {-half} to {half - 1}")
+    return to_nibbles(number % (2 * half), count)
+
+
+def from_nibbles(nibbles: Sequence[int]) -> int:
+    """Read a number of any length. Raises MessageError for a byte that is no nibble."""
     number = 0
-    for byte in data:
-        if byte > 0xF:
-            raise ValueError(f"byte {byte:02X} is no nibble")
-        number = number << 4 | byte
+    for nibble in nibbles:
+        if nibble > 0xF:
+            raise MessageError(f"the byte {nibble:02X} is no nibble, which is 00 to 0F")
+        number = number << 4 | nibble
     return number
 
 
-def from_signed_nibbles(data: bytes) -> int:
-    """Return the number read as two's complement."""
-    number = from_nibbles(data)
-    return number - (1 << 4 * len(data)) if number >> (4 * len(data) - 1) else number
+def from_signed_nibbles(nibbles: Sequence[int]) -> int:
+    """Read a number in two's complement. Raises MessageError for a byte that is no nibble."""
+    number = from_nibbles(nibbles)
+    half = 1 << 4 * len(nibbles) - 1
+    return number - 2 * half if number >= half else number
