@@ -1,0 +1,268 @@
+"""A stored framing comes back, or the operator is told why not."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable, Coroutine
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from ptzsim import virtual_time
+from rigs import Rig, framing, rigged
+
+from ptzd.cameras import CameraRefusal, Lock, Recall
+
+
+def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
+    async def play() -> None:
+        async with rigged(**rig) as made:
+            await made.ready()
+            await scene(made)
+
+    virtual_time.run(play())
+
+
+WIDE = framing(-2000, 300, 0x0800)
+SOLOIST = framing(2500, -200, 0x3000, 0x6000)
+
+
+@pytest.mark.parametrize("dialect", ["nibble4-51", "nibble4-45", "nibble4-14", "shared4-51", "shared5-205"])
+def test_a_recall_goes_through_its_phases_and_lands_within_a_count(dialect: str) -> None:
+    target = framing(1900, 400, 0x2000, 0x5000)
+
+    async def scene(rig: Rig) -> None:
+        report = await rig.recall(Recall("choir-wide", target, id="1"))
+        assert [phase for _, phase in rig.phases] == ["accepted", "slewing", "settling", "settled"]
+        assert report.landing is not None and report.predicted_seconds is not None
+        landed = report.landing
+        assert max(abs(landed.pan_counts), abs(landed.tilt_counts), abs(landed.zoom_counts)) <= 1
+        assert landed.focus_counts is not None and abs(landed.focus_counts) <= 1
+        now = asyncio.get_running_loop().time()
+        # the simulated head's own truth, not what it reported
+        assert rig.simulated.head.pan_counts(now) == pytest.approx(1900, abs=1)
+        assert rig.simulated.lens.zoom_counts(now) == pytest.approx(0x2000, abs=1)
+        assert rig.speed() == 0
+
+    with_rig(scene, dialect_name=dialect)
+
+
+def test_settled_is_not_said_before_the_head_stands_still() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("soloist", SOLOIST, id="1"))
+        while not rig.moves[-1].phase.ended:
+            assert rig.camera.state().phase != "settled"
+            await asyncio.sleep(0.01)
+        assert rig.moves[-1].phase == "settled"
+        assert rig.speed() == 0
+
+    with_rig(scene, mount="balcony-rail")
+
+
+def test_a_newer_recall_takes_the_place_of_the_older() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("choir-wide", WIDE, id="1"))
+        await asyncio.sleep(0.6)  # pan-tilt and zoom now hold both sockets
+        report = await rig.recall(Recall("soloist", SOLOIST, id="2"))
+        assert report.phase == "settled"
+        assert [(each.id, each.phase) for each in rig.moves if each.phase.ended] == [
+            ("1", "superseded"),
+            ("2", "settled"),
+        ]
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("after", [0.0, 0.001, 0.005, 0.02, 0.05, 0.2])
+def test_a_newer_recall_turns_the_head_within_one_exchange(after: float) -> None:
+    """Whatever the sockets hold: the slowest exchange with this camera takes 20 ms of it and 1 ms of wire."""
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("choir-wide", WIDE, id="1"))
+        await asyncio.sleep(after)
+        rig.camera.recall(Recall("soloist", SOLOIST, id="2"))
+        await asyncio.sleep(0.25)  # the cancels and the order in turn, and braking
+        now = asyncio.get_running_loop().time()
+        assert rig.simulated.head.pan_deg_per_s(now) > 0, "it does not turn towards the newer position"
+        assert (await rig.end_of("2")).phase == "settled"
+
+    with_rig(scene)
+
+
+def test_a_stop_ends_all_motion_and_the_move() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("choir-wide", WIDE, id="1"))
+        await asyncio.sleep(0.6)
+        assert rig.speed() > 10
+        rig.camera.stop()
+        await asyncio.sleep(1.2)  # braking from 120 degrees/s at 114 degrees/s² or more
+        assert rig.speed() == 0
+        assert rig.moves[-1].phase == "stopped"
+        assert not rig.camera.moving
+        assert rig.camera.state().faults == ()
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_stop_gets_through_a_bad_network(seed: int) -> None:
+    async def scene(rig: Rig) -> None:
+        report = None
+        while report is None or report.phase != "accepted":
+            rig.camera.recall(Recall("choir-wide", WIDE, id="1"))
+            report = rig.moves[-1]
+            await asyncio.sleep(0.5)
+        rig.camera.stop()
+        await asyncio.sleep(5)
+        assert rig.speed() == 0
+
+    with_rig(scene, seed=seed, loss=0.2)
+
+
+def test_a_locked_camera_stops_and_stays() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("choir-wide", WIDE, id="1"))
+        await asyncio.sleep(0.5)
+        rig.camera.lock(Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC)))
+        await asyncio.sleep(1.5)
+        assert rig.speed() == 0
+        report = await rig.recall(Recall("soloist", SOLOIST, id="2"))
+        assert (report.phase, report.code) == ("refused", "locked")
+        assert "the rigger" in (report.sentence or "")
+        with pytest.raises(CameraRefusal):
+            rig.camera.drive(1, 0, 0, 0)
+        await asyncio.sleep(1)
+        assert rig.speed() == 0
+        rig.camera.unlock()
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="3"))).phase == "settled"
+
+    with_rig(scene)
+
+
+def test_a_camera_on_air_moves_only_when_that_is_said() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        report = await rig.recall(Recall("soloist", SOLOIST, id="1"))
+        assert (report.phase, report.code) == ("refused", "on-air")
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="2", on_air=True))).phase == "settled"
+
+    with_rig(scene)
+
+
+def test_a_camera_that_starts_up_is_not_moved() -> None:
+    async def play() -> None:
+        async with rigged(ready=False) as rig:
+            await rig.until(lambda: rig.camera.state().power == "starting")
+            report = await rig.recall(Recall("soloist", SOLOIST, id="1"))
+            assert (report.phase, report.code) == ("refused", "initialising")
+            await rig.until(lambda: rig.camera.state().power == "on", 60)
+            assert (await rig.recall(Recall("soloist", SOLOIST, id="2"))).phase == "settled"
+
+    virtual_time.run(play())
+
+
+def test_a_camera_that_restarts_in_mid_move_is_told_of() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("soloist", SOLOIST, id="1"))
+        await asyncio.sleep(0.5)
+        rig.simulated.power_cut(asyncio.get_running_loop().time())
+        report = await rig.end_of("1")
+        assert report.phase == "failed"
+        assert report.sentence
+
+    with_rig(scene)
+
+
+def test_a_camera_that_goes_silent_is_said_to_be_down_and_comes_back() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.link.cut = True
+        await rig.until(lambda: rig.camera.state().link == "down", 20)
+        report = await rig.recall(Recall("soloist", SOLOIST, id="1"))
+        assert (report.phase, report.code) == ("refused", "unreachable")
+        rig.link.cut = False
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="2"))).phase == "settled"
+
+    with_rig(scene)
+
+
+def test_a_position_out_of_reach_is_refused_with_the_reach() -> None:
+    async def scene(rig: Rig) -> None:
+        report = await rig.recall(Recall("ceiling", framing(0, 5000), id="1"))
+        assert (report.phase, report.code) == ("refused", "out-of-reach")
+        assert "-20° to 90°" in (report.sentence or "")  # [B], SRG-300H technical manual
+
+    with_rig(scene)
+
+
+def test_digital_zoom_is_told_and_switched_off_by_a_recall() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.simulated.lens.digital_zoom = True
+        await rig.until(lambda: any("digital zoom" in each for each in rig.camera.state().faults), 20)
+        await rig.recall(Recall("soloist", SOLOIST, id="1"))
+        assert rig.simulated.lens.digital_zoom is False
+
+    with_rig(scene)
+
+
+def test_a_drive_ends_by_itself_half_a_second_after_its_last_message() -> None:
+    async def scene(rig: Rig) -> None:
+        for _ in range(10):
+            rig.camera.drive(0.5, -0.3, 0, 0)
+            await asyncio.sleep(0.2)
+            assert rig.speed() > 0
+        await asyncio.sleep(0.35)
+        assert rig.speed() > 0
+        await asyncio.sleep(0.8)
+        assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+def test_a_framing_to_be_stored_is_what_the_camera_says_and_never_taken_in_mid_move() -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("soloist", SOLOIST, id="1"))
+        await asyncio.sleep(1)
+        read = await rig.camera.read_framing()
+        assert read.pan_counts == pytest.approx(SOLOIST.pan_counts, abs=1)
+        assert read.focus_mode == "manual"
+        rig.camera.recall(Recall("choir-wide", WIDE, id="2"))
+        await asyncio.sleep(0.3)
+        with pytest.raises(CameraRefusal) as refusal:
+            await rig.camera.read_framing()
+        assert refusal.value.code == "moving"
+
+    with_rig(scene)
+
+
+def test_a_thousand_recalls_over_three_cameras_all_land_with_a_twentieth_of_all_packets_lost() -> None:
+    places = {f"place-{n}": framing(-4000 + 800 * n, 150 * n - 500, 0x300 * n, 0x2000 + 0x400 * n) for n in range(10)}
+    order = random.Random(7)
+    misses: list[str] = []
+
+    async def play_one(seed: int, count: int) -> None:
+        async with rigged(seed=seed, loss=0.05) as rig:
+            await rig.ready()
+            for number in range(count):
+                name = order.choice(list(places))
+                report = await rig.recall(Recall(name, places[name], id=str(number)))
+                if report.code == "unreachable":  # 5 % each way: seven repeats in a row do get lost now and then
+                    misses.append(f"{seed}/{number}: {report.sentence}")
+                    continue
+                assert report.phase == "settled", report
+                assert report.position == name
+                now = asyncio.get_running_loop().time()
+                head, lens, wanted = rig.simulated.head, rig.simulated.lens, places[name]
+                assert abs(head.pan_counts(now) - wanted.pan_counts) <= 1
+                assert abs(head.tilt_counts(now) - wanted.tilt_counts) <= 1
+                assert abs(lens.zoom_counts(now) - wanted.zoom_counts) <= 1
+                assert abs(lens.focus_counts(now) - wanted.focus_counts) <= 1
+
+    async def play() -> None:
+        async with asyncio.TaskGroup() as group:
+            for seed, count in ((11, 334), (12, 333), (13, 333)):
+                group.create_task(play_one(seed, count))
+
+    virtual_time.run(play())
+    assert not misses

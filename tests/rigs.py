@@ -1,0 +1,144 @@
+"""A camera under test: the real `Camera` on one end of a wire in memory, a simulated one on the other."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+
+from ptzsim.camera import SimulatedCamera
+from ptzsim.mount import mount_named
+from ptzsim.serving import serve_memory
+from ptzsim.truth import draw_truth
+
+from ptzd.cameras import (
+    Camera,
+    CameraSettings,
+    CameraState,
+    Framing,
+    MoveReport,
+    Recall,
+    Tolerance,
+)
+from ptzd.links import MemoryLink, memory_pair
+from ptzd.motion import published_head
+from ptzd.visca import load_dialect
+
+
+class CutLink:
+    """A wire that can be cut: nothing passes either way while it is."""
+
+    def __init__(self, link: MemoryLink) -> None:
+        self._link = link
+        self.cut = False
+
+    def send(self, datagram: bytes) -> None:
+        if not self.cut:
+            self._link.send(datagram)
+
+    async def receive(self) -> bytes:
+        while True:
+            datagram = await self._link.receive()
+            if not self.cut:
+                return datagram
+
+
+class Rig:
+    """One camera, its simulated counterpart and everything that it said."""
+
+    def __init__(
+        self,
+        camera: Camera,
+        simulated: SimulatedCamera,
+        said: list[CameraState | MoveReport],
+        link: CutLink,
+    ) -> None:
+        self.link = link
+        self.camera = camera
+        self.simulated = simulated
+        self.said = said
+
+    @property
+    def moves(self) -> list[MoveReport]:
+        return [each for each in self.said if isinstance(each, MoveReport)]
+
+    @property
+    def phases(self) -> list[tuple[str | None, str]]:
+        return [(each.position, each.phase.value) for each in self.moves]
+
+    async def until(self, condition: Callable[[], bool], seconds: float = 60.0) -> None:
+        async with asyncio.timeout(seconds):
+            while not condition():
+                await asyncio.sleep(0.02)
+
+    async def ready(self) -> None:
+        await self.until(lambda: self.camera.state().link == "up" and self.camera.state().power == "on")
+
+    async def end_of(self, id: str, seconds: float = 120.0) -> MoveReport:
+        def ended() -> list[MoveReport]:
+            return [each for each in self.moves if each.id == id and each.phase.ended]
+
+        await self.until(lambda: bool(ended()), seconds)
+        return ended()[-1]
+
+    async def recall(self, recall: Recall) -> MoveReport:
+        self.camera.recall(recall)
+        assert recall.id is not None
+        return await self.end_of(recall.id)
+
+    def speed(self) -> float:
+        now = asyncio.get_running_loop().time()
+        head = self.simulated.head
+        return abs(head.pan_deg_per_s(now)) + abs(head.tilt_deg_per_s(now))
+
+
+@asynccontextmanager
+async def rigged(
+    *,
+    dialect_name: str = "nibble4-51",
+    seed: int = 1,
+    loss: float = 0.0,
+    ready: bool = True,
+    on_air_moves: str = "ask",
+    mount: str = "tripod",
+) -> AsyncIterator[Rig]:
+    rng = random.Random(seed)
+    dialect = load_dialect(dialect_name)
+    loop = asyncio.get_running_loop()
+    simulated = SimulatedCamera(
+        dialect, truth=draw_truth(dialect, rng), mount=mount_named(mount), started_at=loop.time(), ready=ready
+    )
+    ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, rng=rng)
+    link = CutLink(ours)
+    said: list[CameraState | MoveReport] = []
+    camera = Camera(
+        CameraSettings(
+            name="gallery",
+            dialect=dialect,
+            head=published_head(
+                dialect.pan.steps_deg_per_s,
+                dialect.tilt.steps_deg_per_s,
+                shared_speed=dialect.absolute == "shared-speed",
+            ),
+            speed=24,
+            tolerance=Tolerance(),
+            on_air_moves=on_air_moves,  # type: ignore[arg-type]
+        ),
+        link,
+        calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
+        report=said.append,
+        stands_in=lambda framing: None,
+    )
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(camera.run()), group.create_task(serve_memory(simulated, theirs))]
+        try:
+            yield Rig(camera, simulated, said, link)
+        finally:
+            for task in tasks:
+                task.cancel()
+
+
+def framing(pan: int, tilt: int = 0, zoom: int = 0, focus: int = 0x4000, mode: str = "manual") -> Framing:
+    return Framing(pan, tilt, zoom, focus, mode)  # type: ignore[arg-type]
