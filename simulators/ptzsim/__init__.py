@@ -1,1 +1,25 @@
 """The simulated camera: wire side, head physics and faults. The daemon never imports it."""
+
+from .camera import SimulatedCamera
+from .fleet import CameraPlan, FleetError, read_fleet
+from .head import Head
+from .lens import Lens
+from .mount import MOUNTS, Mount, mount_named
+from .serving import serve_memory, serve_udp
+from .truth import Truth, draw_truth
+
+__all__ = [
+    "MOUNTS",
+    "CameraPlan",
+    "FleetError",
+    "Head",
+    "Lens",
+    "Mount",
+    "SimulatedCamera",
+    "Truth",
+    "draw_truth",
+    "mount_named",
+    "read_fleet",
+    "serve_memory",
+    "serve_udp",
+]

@@ -1,0 +1,237 @@
+"""A simulated camera as it answers on the wire, with no socket and no clock: datagrams and times go in and out.
+
+Theory of operation. What arrives waits in the inbox until the camera's processor gets to it, a few milliseconds
+later; messages are taken strictly in turn. A command either is done at once (its ACK and completion leave
+together) or sets motors going and then holds one of the two sockets until they rest. A newer command for the
+same motors takes them over: the older one ends as cancelled. Everything that leaves is collected in an outbox
+with the peer that it is for; a peer is anything hashable, such as a UDP address.
+
+Replies are those of the SRG-300H technical manual, chapters "VISCA over IP" and "Command list".
+"""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+from ptzd.visca import (
+    MESSAGE_ABNORMAL,
+    RESET,
+    SEQUENCE_ABNORMAL,
+    Ack,
+    Answer,
+    Cancel,
+    Clear,
+    Command,
+    Completion,
+    Dialect,
+    ErrorCode,
+    ErrorReply,
+    MessageError,
+    Packet,
+    PacketError,
+    PayloadType,
+    parse_command,
+    parse_inquiry,
+)
+
+from .body import SOCKETS, Body, Motors, Refusal
+from .head import Head
+from .latency import Latency
+from .lens import Lens
+from .mount import Mount
+from .numbers import SequenceNumbers
+from .truth import Truth
+
+HEADER_BYTES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class _Arrival:
+    taken_at: float
+    datagram: bytes
+    peer: Hashable
+
+
+@dataclass(frozen=True, slots=True)
+class _Running:
+    """A command that holds a socket until its motors rest."""
+
+    peer: Hashable
+    sequence: int
+    motors: Motors
+    completes_at: float
+
+
+class SimulatedCamera:
+    """One camera. Hand it what arrives with `receive`, fetch what leaves with `due`, no later than `next_due`."""
+
+    def __init__(
+        self, dialect: Dialect, *, truth: Truth, mount: Mount, started_at: float = 0.0, ready: bool = False
+    ) -> None:
+        """Switch it on at `started_at`. It starts up for `truth.startup_seconds`, unless it is `ready` at once."""
+        rng = random.Random(truth.seed)
+        self.dialect = dialect
+        self.body = Body(dialect, truth, mount, rng)
+        self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, rng)
+        self._numbers = SequenceNumbers()
+        self._inbox: deque[_Arrival] = deque()
+        self._outbox: list[tuple[Hashable, bytes]] = []
+        self._sockets: dict[int, _Running] = {}
+        if ready:
+            self.body.wake_at_home(started_at)
+        else:
+            self.body.start_up(started_at)
+
+    @property
+    def head(self) -> Head:
+        """Pan and tilt as they truly are, for whoever compares."""
+        return self.body.head
+
+    @property
+    def lens(self) -> Lens:
+        """Zoom and focus as they truly are, for whoever compares."""
+        return self.body.lens
+
+    # The wire
+
+    def receive(self, datagram: bytes, peer: Hashable, now: float) -> None:
+        """Take in one datagram from `peer`; it is looked at some milliseconds later, after all before it."""
+        previous = self._inbox[-1].taken_at if self._inbox else now
+        self._inbox.append(_Arrival(max(now + self._latency.draw(), previous), datagram, peer))
+
+    def next_due(self) -> float | None:
+        """When something is to be done next; None while nothing will happen by itself."""
+        times = [running.completes_at for running in self._sockets.values()]
+        if self._inbox:
+            times.append(self._inbox[0].taken_at)
+        return min(times, default=None)
+
+    def due(self, now: float) -> list[tuple[Hashable, bytes]]:
+        """Do all that is to be done by `now` and return the datagrams that leave, each with its peer."""
+        while (at := self.next_due()) is not None and at <= now:
+            self._complete(at)
+            if self._inbox and self._inbox[0].taken_at <= at:
+                arrival = self._inbox.popleft()
+                self._take(arrival.datagram, arrival.peer, at)
+        leaving, self._outbox = self._outbox, []
+        return leaving
+
+    def power_cut(self, now: float) -> None:
+        """Lose power for a moment: whatever was going on is forgotten, and the camera starts up anew."""
+        self._inbox.clear()
+        self._outbox.clear()
+        self._sockets.clear()
+        self._numbers.reset()
+        self.body.power_cut(now)
+
+    def _complete(self, now: float) -> None:
+        for socket, running in sorted(self._sockets.items()):
+            if running.completes_at <= now:
+                del self._sockets[socket]
+                self._reply(Completion(socket).encode(), running.peer, running.sequence)
+
+    def _take(self, datagram: bytes, peer: Hashable, now: float) -> None:
+        try:
+            packet = Packet.decode(datagram)
+        except PacketError:
+            if len(datagram) >= HEADER_BYTES:  # otherwise there is no number to answer under
+                self._control(MESSAGE_ABNORMAL, peer, int.from_bytes(datagram[4:8], "big"))
+            return
+        match packet.payload_type:
+            case PayloadType.CONTROL if packet.payload == RESET:
+                self._numbers.reset()
+                reply = Packet(PayloadType.CONTROL_REPLY, packet.sequence, RESET)
+                self._outbox.append((peer, reply.encode()))
+            case PayloadType.COMMAND | PayloadType.INQUIRY | PayloadType.DEVICE_SETTING:
+                if self._numbers.expected(packet.sequence):
+                    performed = self._answer(packet, peer, now)
+                    self._numbers.note(packet.sequence, performed=performed)
+                else:
+                    self._control(SEQUENCE_ABNORMAL, peer, packet.sequence)
+            case _:
+                self._control(MESSAGE_ABNORMAL, peer, packet.sequence)
+
+    def _reply(self, payload: bytes, peer: Hashable, sequence: int) -> None:
+        self._outbox.append((peer, Packet(PayloadType.REPLY, sequence, payload).encode()))
+
+    def _control(self, payload: bytes, peer: Hashable, sequence: int) -> None:
+        self._outbox.append((peer, Packet(PayloadType.CONTROL, sequence, payload).encode()))
+
+    # Messages
+
+    def _answer(self, packet: Packet, peer: Hashable, now: float) -> bool:
+        """Answer one message and return whether it was performed; an error means that it was not."""
+        socket = 0
+        try:
+            if packet.payload_type is PayloadType.INQUIRY:
+                self._reply(self._inquire(packet.payload, now), peer, packet.sequence)
+                return True
+            command = self._parse(packet.payload)
+            match command:
+                case Clear():
+                    self._clear(now)
+                    self._reply(Answer(b"").encode(), peer, packet.sequence)
+                case Cancel():
+                    socket = command.socket
+                    self._cancel(socket, packet, peer, now)
+                case _:
+                    socket = self._free_socket()
+                    self._run(command, socket, packet, peer, now)
+        except Refusal as refusal:
+            self._reply(ErrorReply(socket, refusal.code).encode(), peer, packet.sequence)
+            return False
+        return True
+
+    def _parse(self, payload: bytes) -> Command:
+        try:
+            return parse_command(payload, self.dialect)
+        except MessageError:
+            raise Refusal(ErrorCode.SYNTAX) from None
+
+    def _free_socket(self) -> int:
+        for socket in SOCKETS:
+            if socket not in self._sockets:
+                return socket
+        raise Refusal(ErrorCode.BUFFER_FULL)
+
+    def _run(self, command: Command, socket: int, packet: Packet, peer: Hashable, now: float) -> None:
+        done = self.body.perform(command, now)
+        self._take_over(done.motors)
+        self._reply(Ack(socket).encode(), peer, packet.sequence)
+        if done.rests_at is None:
+            self._reply(Completion(socket).encode(), peer, packet.sequence)
+        else:
+            completes_at = done.rests_at + self._latency.draw()
+            self._sockets[socket] = _Running(peer, packet.sequence, done.motors, completes_at)
+
+    def _take_over(self, motors: Motors) -> None:
+        for socket, running in sorted(self._sockets.items()):
+            if running.motors & motors:
+                del self._sockets[socket]
+                cancelled = ErrorReply(socket, ErrorCode.CANCELLED)
+                self._reply(cancelled.encode(), running.peer, running.sequence)
+
+    def _cancel(self, socket: int, packet: Packet, peer: Hashable, now: float) -> None:
+        running = self._sockets.pop(socket, None)
+        if running is None:
+            raise Refusal(ErrorCode.NO_SOCKET)
+        self.body.halt(running.motors, now)
+        cancelled = ErrorReply(socket, ErrorCode.CANCELLED).encode()
+        self._reply(cancelled, peer, packet.sequence)
+        if running.peer != peer:
+            self._reply(cancelled, running.peer, running.sequence)
+
+    def _clear(self, now: float) -> None:
+        for running in self._sockets.values():
+            self.body.halt(running.motors, now)
+        self._sockets.clear()
+
+    def _inquire(self, payload: bytes, now: float) -> bytes:
+        try:
+            inquiry = parse_inquiry(payload)
+        except MessageError:
+            raise Refusal(ErrorCode.SYNTAX) from None
+        return Answer(self.body.answer(inquiry, now)).encode()

@@ -1,0 +1,109 @@
+"""`ptzsim`: simulated cameras on their own, for whoever wants something to point a controller at."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import signal
+from contextlib import AsyncExitStack
+from pathlib import Path
+
+import click
+
+from ptzd.visca import dialect_names
+
+from .fleet import CameraPlan, FleetError, parse_listen, read_fleet
+from .mount import MOUNTS
+from .serving import serve_udp
+
+
+@click.command(epilog="Example: ptzsim --listen 127.0.0.1:52381 --dialect nibble4-51 --cameras 3 --ready")
+@click.option("--listen", metavar="HOST:PORT", help="Where the first camera listens, on this machine.")
+@click.option("--dialect", type=click.Choice(dialect_names()), help="The family of heads.")
+@click.option(
+    "--cameras",
+    type=click.IntRange(1, 1000),
+    default=1,
+    show_default=True,
+    help="How many, on ports one after another.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0),
+    default=0,
+    show_default=True,
+    help="Which units of the kind: the same number brings the same cameras.",
+)
+@click.option(
+    "--mount", type=click.Choice(list(MOUNTS)), default="tripod", show_default=True, help="What they hang on."
+)
+@click.option("--ready", is_flag=True, help="Skip the 25 seconds of start-up.")
+@click.option(
+    "--loss", type=click.FloatRange(0.0, 0.9), default=0.0, show_default=True, help="Share of datagrams lost, each way."
+)
+@click.option(
+    "--cameras-file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="A TOML file of cameras instead, each with its own dialect.",
+)
+def main(
+    listen: str | None,
+    dialect: str | None,
+    cameras: int,
+    seed: int,
+    mount: str,
+    ready: bool,
+    loss: float,
+    cameras_file: Path | None,
+) -> None:
+    """Simulate cameras that speak VISCA over IP on this machine, until Ctrl-C.
+
+    Each has a head with its own speeds, swing and play. Prints a line for each camera as it begins to listen.
+    """
+    if (cameras_file is None) == (listen is None):
+        raise click.UsageError("say either where to listen with --listen, or which cameras with --cameras-file")
+    try:
+        if cameras_file is not None:
+            plans = read_fleet(cameras_file)
+        else:
+            plans = _row_of_cameras(str(listen), dialect, cameras, seed, mount, ready, loss)
+        asyncio.run(_serve(plans, seed))
+    except FleetError as error:
+        raise click.UsageError(str(error)) from None
+
+
+def _row_of_cameras(
+    listen: str, dialect: str | None, cameras: int, seed: int, mount: str, ready: bool, loss: float
+) -> list[CameraPlan]:
+    if dialect is None:
+        raise click.UsageError(f"say which family of heads with --dialect: {', '.join(dialect_names())}")
+    try:
+        host, port = parse_listen(listen)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--listen") from None
+    if port + cameras > 65536:
+        raise click.UsageError(f"{cameras} cameras from port {port} on would need ports beyond 65535: start lower")
+    return [
+        CameraPlan(f"camera-{index + 1}", host, port + index, dialect, mount, seed + index, ready, loss)
+        for index in range(cameras)
+    ]
+
+
+async def _serve(plans: list[CameraPlan], seed: int) -> None:
+    loop = asyncio.get_running_loop()
+    told_to_end = asyncio.Event()
+    for each in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(each, told_to_end.set)
+    rng = random.Random(seed)
+    async with AsyncExitStack() as listening:
+        for plan in plans:
+            camera = plan.build(loop.time())
+            try:
+                await listening.enter_async_context(serve_udp(camera, plan.host, plan.port, loss=plan.loss, rng=rng))
+            except OSError as error:
+                raise click.ClickException(
+                    f"{plan.name} can't listen on {plan.host}:{plan.port} ({error.strerror}): choose another port"
+                ) from None
+        for plan in plans:
+            click.echo(f"{plan.name} listens on {plan.host}:{plan.port} ({plan.dialect}, {plan.mount})")
+        await told_to_end.wait()

@@ -1,0 +1,104 @@
+"""Which cameras to simulate, as a file says it or as the command line does.
+
+```toml
+[camera.gallery]
+listen = "127.0.0.1:52381"
+dialect = "nibble4-51"
+mount = "balcony-rail"   # tripod if left out
+seed = 3                 # which unit of its kind; 0 if left out
+ready = true             # skip start-up; false if left out
+loss = 0.0               # share of the datagrams that is lost, each way
+```
+"""
+
+from __future__ import annotations
+
+import random
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from ptzd.visca import DialectError, load_dialect
+
+from .camera import SimulatedCamera
+from .mount import mount_named
+from .serving import loopback
+from .truth import draw_truth
+
+Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
+
+
+class FleetError(ValueError):
+    """What is wrong with a list of cameras, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class CameraPlan:
+    """One camera to simulate."""
+
+    name: str
+    host: str
+    port: int
+    dialect: str
+    mount: str
+    seed: int
+    ready: bool
+    loss: float
+
+    def build(self, now: float) -> SimulatedCamera:
+        """Switch it on at `now`. Raises `FleetError` for a dialect or a mount that does not exist."""
+        try:
+            dialect, mount = load_dialect(self.dialect), mount_named(self.mount)
+        except (DialectError, ValueError) as error:
+            raise FleetError(f"camera {self.name}: {error}") from None
+        truth = draw_truth(dialect, random.Random(self.seed))
+        return SimulatedCamera(dialect, truth=truth, mount=mount, started_at=now, ready=self.ready)
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class _Camera(_Model):
+    listen: str
+    dialect: str
+    mount: str = "tripod"
+    seed: Annotated[int, Field(ge=0)] = 0
+    ready: bool = False
+    loss: Annotated[float, Field(ge=0.0, le=0.9)] = 0.0
+
+
+class _File(_Model):
+    camera: Annotated[dict[Name, _Camera], Field(min_length=1)]
+
+
+def parse_listen(text: str) -> tuple[str, int]:
+    """Read HOST:PORT, HOST being this machine. Raises ValueError with a sentence."""
+    host, colon, port = text.rpartition(":")
+    if not colon or not port.isdecimal() or not 0 < int(port) < 65536:
+        raise ValueError(f"{text!r} is no HOST:PORT with a port from 1 to 65535: write it as 127.0.0.1:52381")
+    return loopback(host.removeprefix("[").removesuffix("]")), int(port)
+
+
+def read_fleet(path: Path) -> list[CameraPlan]:
+    """Read a file of cameras. Raises `FleetError`."""
+    try:
+        cameras = _File.model_validate(tomllib.loads(path.read_text("utf-8"))).camera
+    except (OSError, UnicodeDecodeError) as error:
+        raise FleetError(f"the file {path} can't be read: {error}") from None
+    except tomllib.TOMLDecodeError as error:
+        raise FleetError(f"the file {path} is no valid TOML: {error}") from None
+    except ValidationError as error:
+        wrong = "; ".join(f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors())
+        raise FleetError(f"the file {path} is not as it should be: {wrong}") from None
+    plans = []
+    for name, camera in cameras.items():
+        try:
+            host, port = parse_listen(camera.listen)
+        except ValueError as error:
+            raise FleetError(f"camera {name}: {error}") from None
+        plans.append(CameraPlan(name, host, port, camera.dialect, camera.mount, camera.seed, camera.ready, camera.loss))
+    return plans
