@@ -1,0 +1,55 @@
+"""What every bus offers, a broker behind it or not: messages in one by one, messages out at once."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from typing import Protocol
+
+from .topics import Topics
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A message as it came.
+
+    `retain` is set where the broker had kept it from before, not when it was just said. `expiry_seconds` is what is
+    left of an MQTT 5 message's life; a message whose life is over never arrives.
+    """
+
+    topic: str
+    payload: bytes
+    retain: bool = False
+    response_topic: str | None = None
+    correlation: bytes | None = None
+    expiry_seconds: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Where an MQTT 5 sender wants its answer, and what is to be sent along with it."""
+
+    topic: str
+    correlation: bytes | None
+
+
+class Bus(Protocol):
+    """The daemon's side of the bus, for as long as its context lasts. One consumer iterates over it."""
+
+    @property
+    def topics(self) -> Topics:
+        """The topics it listens to and speaks on."""
+
+    @property
+    def connected(self) -> bool:
+        """Whether a broker hears what is said."""
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
+        """Say something on a whole topic. Never waits and never raises, whether or not a broker is there.
+
+        What is retained is remembered and said anew whenever the broker comes back; while it can't be sent, a newer
+        payload takes an older one's place. All else is sent once, if the broker is back within half a minute.
+        """
+
+    def __aiter__(self) -> AsyncIterator[Incoming]:
+        """Return the messages as they come; what the daemon itself says is not among them."""

@@ -1,0 +1,257 @@
+"""What the daemon says: the models of its messages, and the JSON they become."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any, Literal, Self
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
+
+from ptzd.cameras import CameraState, FocusMode, Landing, LinkState, Lock, MoveReport, Phase, PowerState, Tally
+from ptzd.show import HistoryEntry, Imported, StoredPosition
+
+
+class Message(BaseModel):
+    """Every message: a JSON object with all of its fields."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    def encode(self) -> bytes:
+        """The payload."""
+        return self.model_dump_json().encode()
+
+
+class StatusMessage(Message):
+    """`status` (retained): whether the daemon is there. The broker itself says `offline` when the daemon is lost."""
+
+    state: Literal["online", "offline"]
+    version: str | None = None
+    cameras: list[str] = []
+    since: AwareDatetime | None = None  # when it came online
+
+
+class LockMessage(Message):
+    """Who locked a camera and why."""
+
+    by: str
+    reason: str
+    since: AwareDatetime
+
+    @classmethod
+    def of(cls, lock: Lock) -> Self:
+        """The message for a lock."""
+        return cls(by=lock.by, reason=lock.reason, since=lock.since)
+
+
+class StateMessage(Message):
+    """`camera/NAME/state` (retained): one camera as last heard. Positions are null until it has told them once."""
+
+    camera: str
+    link: LinkState
+    power: PowerState
+    phase: Phase
+    position: str | None  # the stored position it stands in
+    pan_deg: float | None
+    tilt_deg: float | None
+    pan_counts: int | None
+    tilt_counts: int | None
+    zoom_counts: int | None
+    focus_counts: int | None
+    focus_mode: FocusMode | None
+    seconds_to_settled: float | None  # while a move runs
+    tally: Tally
+    locked: LockMessage | None
+    faults: list[str]
+    as_of: AwareDatetime
+
+    @classmethod
+    def of(cls, state: CameraState) -> Self:
+        """The message for a camera's state."""
+        framing = state.framing
+        return cls(
+            camera=state.camera,
+            link=state.link,
+            power=state.power,
+            phase=state.phase,
+            position=state.position,
+            pan_deg=state.pan_deg,
+            tilt_deg=state.tilt_deg,
+            pan_counts=None if framing is None else framing.pan_counts,
+            tilt_counts=None if framing is None else framing.tilt_counts,
+            zoom_counts=None if framing is None else framing.zoom_counts,
+            focus_counts=None if framing is None else framing.focus_counts,
+            focus_mode=None if framing is None else framing.focus_mode,
+            seconds_to_settled=state.seconds_to_settled,
+            tally=state.tally,
+            locked=None if state.locked is None else LockMessage.of(state.locked),
+            faults=list(state.faults),
+            as_of=state.as_of,
+        )
+
+
+class LandingMessage(Message):
+    """How far off a move ended: reported minus wanted. Focus is null where the camera focuses by itself."""
+
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    focus_counts: int | None
+    pan_deg: float
+    tilt_deg: float
+
+    @classmethod
+    def of(cls, landing: Landing) -> Self:
+        """The message for a landing."""
+        return cls(
+            pan_counts=landing.pan_counts,
+            tilt_counts=landing.tilt_counts,
+            zoom_counts=landing.zoom_counts,
+            focus_counts=landing.focus_counts,
+            pan_deg=landing.pan_deg,
+            tilt_deg=landing.tilt_deg,
+        )
+
+
+class MoveMessage(Message):
+    """`camera/NAME/move`: one phase of one move, as it begins."""
+
+    camera: str
+    phase: Phase
+    position: str | None
+    id: str | None
+    predicted_seconds: float | None  # from start to settled
+    measured_seconds: float | None  # from start to now
+    landing: LandingMessage | None
+    code: str | None  # of a refusal or a failure
+    sentence: str | None
+    as_of: AwareDatetime
+
+    @classmethod
+    def of(cls, report: MoveReport) -> Self:
+        """The message for a report."""
+        return cls(
+            camera=report.camera,
+            phase=report.phase,
+            position=report.position,
+            id=report.id,
+            predicted_seconds=report.predicted_seconds,
+            measured_seconds=report.measured_seconds,
+            landing=None if report.landing is None else LandingMessage.of(report.landing),
+            code=report.code,
+            sentence=report.sentence,
+            as_of=report.as_of,
+        )
+
+
+class OutcomeMessage(Message):
+    """`outcome`: what became of a command other than a recall, and of every message that couldn't be a command."""
+
+    topic: str  # the whole topic of the command
+    id: str | None
+    ok: bool
+    code: str | None = None  # where it is not ok
+    sentence: str | None = None
+    result: dict[str, JsonValue] | None = None  # what was asked for: see the messages named …Result
+
+
+class PositionMessage(Message):
+    """One stored position, in the counts of its dialect."""
+
+    name: str
+    dialect: str
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    focus_counts: int
+    focus_mode: FocusMode
+    speed: int | None
+    seconds: float | None
+    note: str
+    stored_at: AwareDatetime
+
+    @classmethod
+    def of(cls, position: StoredPosition) -> Self:
+        """The message for a stored position."""
+        framing = position.framing
+        return cls(
+            name=position.name,
+            dialect=position.dialect,
+            pan_counts=framing.pan_counts,
+            tilt_counts=framing.tilt_counts,
+            zoom_counts=framing.zoom_counts,
+            focus_counts=framing.focus_counts,
+            focus_mode=framing.focus_mode,
+            speed=position.speed,
+            seconds=position.seconds,
+            note=position.note,
+            stored_at=position.stored_at,
+        )
+
+
+class PositionsMessage(Message):
+    """`camera/NAME/positions` (retained): what is stored, in the order of the names."""
+
+    camera: str
+    positions: list[PositionMessage]
+
+    @classmethod
+    def of(cls, camera: str, positions: Mapping[str, StoredPosition]) -> Self:
+        """The message for a camera's positions."""
+        return cls(camera=camera, positions=[PositionMessage.of(position) for position in positions.values()])
+
+
+class Result(Message):
+    """What a command asked for, inside its outcome."""
+
+    def as_result(self) -> dict[str, Any]:
+        """As the outcome's `result`."""
+        return self.model_dump(mode="json")
+
+
+class HistoryEntryMessage(Message):
+    """One framing that a position has or had; 1 is the oldest."""
+
+    number: int = Field(ge=1)
+    current: bool
+    position: PositionMessage
+
+
+class HistoryResult(Result):
+    """The `result` of `camera/NAME/history`, the oldest first."""
+
+    camera: str
+    position: str
+    entries: list[HistoryEntryMessage]
+
+    @classmethod
+    def of(cls, camera: str, position: str, entries: Iterable[HistoryEntry]) -> Self:
+        """The result for a position's history."""
+        return cls(
+            camera=camera,
+            position=position,
+            entries=[
+                HistoryEntryMessage(
+                    number=entry.number, current=entry.current, position=PositionMessage.of(entry.position)
+                )
+                for entry in entries
+            ],
+        )
+
+
+class ExportResult(Result):
+    """The `result` of `show/export`: the show as text."""
+
+    show: str
+
+
+class ImportResult(Result):
+    """The `result` of `show/import`, in numbers of positions."""
+
+    added: int
+    replaced: int
+    unchanged: int
+
+    @classmethod
+    def of(cls, imported: Imported) -> Self:
+        """The result for what an import did."""
+        return cls(added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged)

@@ -1,0 +1,55 @@
+"""The JSON Schema of every message, by topic."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel
+
+from . import commands, messages
+
+_DRAFT = "https://json-schema.org/draft/2020-12/schema"  # what pydantic writes
+
+_COMMANDS: dict[str, type[commands.Command]] = {
+    "camera/NAME/recall": commands.RecallCommand,
+    "camera/NAME/store": commands.StoreCommand,
+    "camera/NAME/drive": commands.DriveCommand,
+    "camera/NAME/stop": commands.StopCommand,
+    "camera/NAME/lock": commands.LockCommand,
+    "camera/NAME/unlock": commands.UnlockCommand,
+    "camera/NAME/tally": commands.TallyCommand,
+    "camera/NAME/rename": commands.RenameCommand,
+    "camera/NAME/delete": commands.DeleteCommand,
+    "camera/NAME/revert": commands.RevertCommand,
+    "camera/NAME/history": commands.HistoryCommand,
+    "all/stop": commands.StopCommand,
+    "cue/standby": commands.CueCommand,
+    "cue/go": commands.CueCommand,
+    "show/export": commands.ExportCommand,
+    "show/import": commands.ImportCommand,
+}
+_SAID: dict[str, type[messages.Message]] = {
+    "status": messages.StatusMessage,
+    "outcome": messages.OutcomeMessage,
+    "camera/NAME/state": messages.StateMessage,
+    "camera/NAME/move": messages.MoveMessage,
+    "camera/NAME/positions": messages.PositionsMessage,
+}
+_RESULTS: dict[str, type[messages.Result]] = {
+    "camera/NAME/history": messages.HistoryResult,
+    "show/export": messages.ExportResult,
+    "show/import": messages.ImportResult,
+}
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """Return three groups of schemas by topic below the base: `commands`, `reports`, and `results` of outcomes."""
+    return {
+        "commands": {topic: _schema(model, "validation") for topic, model in _COMMANDS.items()},
+        "reports": {topic: _schema(model, "serialization") for topic, model in _SAID.items()},
+        "results": {topic: _schema(model, "serialization") for topic, model in _RESULTS.items()},
+    }
+
+
+def _schema(model: type[BaseModel], mode: Any) -> dict[str, Any]:
+    return {"$schema": _DRAFT, **model.model_json_schema(mode=mode)}

@@ -1,0 +1,97 @@
+"""One clear sentence for whatever is wrong with a payload: what it is, and what would be right."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from ptzd.show import checked_name
+
+from .commands import Command
+
+LONGEST_SHOWN = 40  # characters of a wrong value that are repeated
+LONGEST_COMPARED = 100  # a likely word is looked for no longer text than this
+
+_RANK = ("extra_forbidden", "missing")  # told first: they explain the rest
+
+
+def shown(value: object) -> str:
+    """Return a value as it would stand in JSON, cut short, with nothing in it that steers a terminal."""
+    if isinstance(value, str):
+        return repr(value if len(value) <= LONGEST_SHOWN else f"{value[:LONGEST_SHOWN]}…")
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if value is None:
+        return "null"
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**15 else "a number of more than 15 digits"
+    if isinstance(value, float):
+        return f"{value:g}" if math.isfinite(value) else "no finite number"
+    return "a list" if isinstance(value, list) else "an object"
+
+
+def name_sentence(what: str, text: str) -> str:
+    """Return what is wrong with a name, or "" where it is a valid one. `what` says whose name it is."""
+    if len(text) > LONGEST_COMPARED:
+        return f"the {what}'s name has {len(text)} characters: it may have 32 lower-case letters, digits and hyphens"
+    try:
+        checked_name(text)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def likely(word: str, known: Iterable[str]) -> str | None:
+    """Return which of the `known` words was likely meant, if any."""
+    if len(word) > LONGEST_COMPARED:
+        return None
+    return next(iter(difflib.get_close_matches(word, list(known), n=1)), None)
+
+
+def payload_complaint(error: ValidationError, model: type[Command], example: str) -> tuple[str, str]:
+    """Return the code and the sentence for a payload that `model` refused."""
+    first = min(
+        error.errors(include_url=False),
+        key=lambda one: _RANK.index(one["type"]) if one["type"] in _RANK else len(_RANK),
+    )
+    match first["type"]:
+        case "json_invalid":
+            return "not-json", f"the payload is no JSON ({first['ctx']['error']}): write it such as {example}"
+        case "model_type":
+            return "not-json", f"the payload is {shown(first['input'])}, no JSON object: write it such as {example}"
+        case "extra_forbidden":
+            return "unknown-field", _unknown_field(str(first["loc"][-1]), list(model.model_fields))
+        case "conflict":
+            return "conflict", first["msg"]
+    return _field_complaint(first, model, example)
+
+
+def _unknown_field(field: str, known: list[str]) -> str:
+    near = likely(field, known)
+    if near is not None:
+        return f"there is no field {shown(field)} here: did you mean {near}?"
+    return f"there is no field {shown(field)} here: there are {', '.join(known)}"
+
+
+def _field_complaint(error: ErrorDetails, model: type[Command], example: str) -> tuple[str, str]:
+    field = str(error["loc"][0])
+    description = model.model_fields[field].description or _inner_description(model, field)
+    if error["type"] == "missing":
+        return "missing-field", f"{field} is missing: write the payload such as {example}"
+    value = error["input"]
+    if error["type"] == "string_pattern_mismatch" and field in ("position", "to") and isinstance(value, str):
+        return "bad-name", name_sentence("position", value)
+    if isinstance(value, str) and len(value) > LONGEST_SHOWN:
+        return "bad-value", f"{field} has {len(value)} characters: it must be {description}"
+    return "bad-value", f"{field} is {shown(value)}: it must be {description}"
+
+
+def _inner_description(model: type[Command], field: str) -> str:
+    """The description that stands inside `Annotated[…] | None`."""
+    schema = model.model_json_schema()["properties"][field]
+    options = [schema, *schema.get("anyOf", [])]
+    return next((str(option["description"]) for option in options if "description" in option), "of another kind")
