@@ -11,6 +11,20 @@ from .head import (
     ZoomModel,
     published_head,
 )
+from .lens import PUBLISHED_RATIOS, Lens, lens_between
+from .optics import (
+    SHOT_HEIGHT_M,
+    PanningVerdict,
+    Sensor,
+    Shot,
+    angle_of_view_deg,
+    focal_length_for_picture_mm,
+    focal_length_for_shot_mm,
+    judge_panning,
+    panning_limit_deg_per_s,
+    picture_size_m,
+    pixels_per_count,
+)
 from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
@@ -18,16 +32,30 @@ from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axi
 __all__ = [
     "ON_A_RAIL",
     "ON_A_TRIPOD",
+    "PUBLISHED_RATIOS",
+    "SHOT_HEIGHT_M",
     "AxisModel",
     "DirectPlan",
     "HeadModel",
+    "Lens",
+    "PanningVerdict",
     "PlanRefused",
     "Pose",
     "Prediction",
+    "Sensor",
     "SettleModel",
+    "Shot",
     "Spread",
     "ZoomModel",
+    "angle_of_view_deg",
+    "focal_length_for_picture_mm",
+    "focal_length_for_shot_mm",
+    "judge_panning",
+    "lens_between",
+    "panning_limit_deg_per_s",
     "peak_speed",
+    "picture_size_m",
+    "pixels_per_count",
     "plan_at_speed",
     "plan_in_seconds",
     "position_at",

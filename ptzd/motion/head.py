@@ -8,6 +8,7 @@ head). Its `spread` says how far to trust each figure.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from math import exp, log
 from typing import Literal
 
@@ -47,7 +48,7 @@ class AxisModel:
         if not self.steps_deg_per_s:
             raise ValueError("an axis needs the speed of one step at least")
         _require_positive("the speed of a step", *self.steps_deg_per_s)
-        for step, (slower, faster) in enumerate(zip(self.steps_deg_per_s, self.steps_deg_per_s[1:], strict=False), 1):
+        for step, (slower, faster) in enumerate(pairwise(self.steps_deg_per_s), 1):
             if faster < slower:
                 raise ValueError(
                     f"step {step + 1} ({faster}°/s) must not be slower than step {step} ({slower}°/s); sort the table"

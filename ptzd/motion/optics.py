@@ -1,0 +1,96 @@
+"""What the viewer sees: how wide, how fine, and how fast a picture may pass."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import atan, degrees, hypot
+
+PANNING_SECONDS = 7.0  # nothing crosses the picture faster, at 24 frames/s and a 180° shutter ("Panning speed best
+PANNING_FRAMES_PER_S = 24.0  # practices", RED 101); the limit scales with the frame rate
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """The part of the sensor that makes the picture. Raises ValueError unless both sides are above zero."""
+
+    width_mm: float
+    height_mm: float
+
+    def __post_init__(self) -> None:
+        if not (self.width_mm > 0.0 and self.height_mm > 0.0):
+            raise ValueError(f"a sensor is wider and higher than zero, not {self.width_mm:g} × {self.height_mm:g} mm")
+
+    @property
+    def diagonal_mm(self) -> float:
+        """From corner to corner."""
+        return hypot(self.width_mm, self.height_mm)
+
+
+class Shot(StrEnum):
+    """How a person fills the picture (common practice). A wide shot goes by what is to be seen, not by a person."""
+
+    FULL = "full"  # head to foot
+    MEDIUM = "medium"  # waist up
+    MEDIUM_CLOSE = "medium-close"  # chest up
+    CLOSE = "close"  # head and shoulders
+
+
+SHOT_HEIGHT_M = {Shot.FULL: 2.0, Shot.MEDIUM: 1.1, Shot.MEDIUM_CLOSE: 0.75, Shot.CLOSE: 0.5}
+
+
+def angle_of_view_deg(side_mm: float, focal_length_mm: float) -> float:
+    """Return the angle that one side (or the diagonal) of the sensor sees: 2·atan(s / 2f), both above zero."""
+    return 2.0 * degrees(atan(side_mm / (2.0 * focal_length_mm)))
+
+
+def picture_size_m(side_mm: float, focal_length_mm: float, distance_m: float) -> float:
+    """Return how wide (or high) the picture is at a distance: s·D/f."""
+    return side_mm * distance_m / focal_length_mm
+
+
+def focal_length_for_picture_mm(side_mm: float, distance_m: float, picture_m: float) -> float:
+    """Return the focal length at which the picture is that wide (or high) at a distance."""
+    return side_mm * distance_m / picture_m
+
+
+def focal_length_for_shot_mm(sensor: Sensor, shot: Shot, distance_m: float) -> float:
+    """Return the focal length for a shot of a person at a distance."""
+    return focal_length_for_picture_mm(sensor.height_mm, distance_m, SHOT_HEIGHT_M[shot])
+
+
+def pixels_per_count(counts_per_degree: float, picture_angle_deg: float, picture_pixels: int) -> float:
+    """Return by how many pixels the picture moves for one count of pan (or tilt), on average over the picture.
+
+    No position stored in counts lands closer than half of that.
+    """
+    return picture_pixels / (counts_per_degree * picture_angle_deg)
+
+
+def panning_limit_deg_per_s(picture_angle_deg: float, frames_per_s: float) -> float:
+    """Return the fastest pan (or tilt) that can be watched, by the seven-second rule."""
+    return picture_angle_deg / PANNING_SECONDS * frames_per_s / PANNING_FRAMES_PER_S
+
+
+@dataclass(frozen=True, slots=True)
+class PanningVerdict:
+    """Which of an axis's steps can be watched at a given angle of view."""
+
+    limit_deg_per_s: float
+    fastest_watchable_step: int | None  # None where even step 1 is too fast
+    sentence: str
+
+
+def judge_panning(steps_deg_per_s: Sequence[float], picture_angle_deg: float, frames_per_s: float) -> PanningVerdict:
+    """Judge an axis's steps (index 0 is step 1, none slower than the one before) against the panning limit."""
+    limit = panning_limit_deg_per_s(picture_angle_deg, frames_per_s)
+    step = sum(speed <= limit for speed in steps_deg_per_s)
+    if step == 0:
+        sentence = (
+            f"even the slowest step, {steps_deg_per_s[0]:g}°/s, is too fast to watch at this focal length: "
+            f"the limit is {limit:.2f}°/s"
+        )
+        return PanningVerdict(limit, None, sentence)
+    sentence = f"steps up to {step} ({steps_deg_per_s[step - 1]:g}°/s) can be watched: the limit is {limit:.2f}°/s"
+    return PanningVerdict(limit, step, sentence)
