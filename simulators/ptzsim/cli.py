@@ -5,8 +5,11 @@ from __future__ import annotations
 import asyncio
 import random
 import signal
+import sys
+from collections.abc import Sequence
 from contextlib import AsyncExitStack
 from pathlib import Path
+from typing import NoReturn
 
 import click
 
@@ -15,6 +18,17 @@ from ptzd.visca import dialect_names
 from .fleet import CameraPlan, FleetError, parse_listen, read_fleet
 from .mount import MOUNTS
 from .serving import serve_udp
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run, and exit with 0, 1 (it failed) or 2 (used wrongly), having said in one sentence why."""
+    try:
+        sys.exit(simulate.main(arguments, prog_name="ptzsim", standalone_mode=False))
+    except click.ClickException as error:
+        click.echo(f"ptzsim: {error.format_message()}", err=True)
+        sys.exit(error.exit_code)
+    except click.Abort:
+        sys.exit(1)
 
 
 @click.command(epilog="Example: ptzsim --listen 127.0.0.1:52381 --dialect nibble4-51 --cameras 3 --ready")
@@ -46,7 +60,7 @@ from .serving import serve_udp
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="A TOML file of cameras instead, each with its own dialect.",
 )
-def main(
+def simulate(
     listen: str | None,
     dialect: str | None,
     cameras: int,

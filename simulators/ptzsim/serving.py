@@ -7,7 +7,7 @@ import ipaddress
 import random
 from collections.abc import AsyncIterator, Hashable
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, cast
 
 from ptzd.links import MemoryLink
 
@@ -65,8 +65,7 @@ class _UdpCamera(asyncio.DatagramProtocol):
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self._transport = transport
+        self._transport = cast(asyncio.DatagramTransport, transport)  # in 3.11 it is one in all but name
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._station.close()
