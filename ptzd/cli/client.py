@@ -1,0 +1,183 @@
+"""The MQTT conversation of one command with a running daemon.
+
+A command is published with an `id` of its own; what comes back on `outcome` or on the camera's `move` topic with the
+same `id` is its answer. Before anything is published, the retained `status` must say that a daemon is online:
+otherwise the command would wait for nobody.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+from collections.abc import AsyncIterator, Iterable, Mapping
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import aiomqtt
+
+from .broker import BrokerAddress
+from .speech import Failure
+
+Payload = dict[str, Any]
+
+STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
+ANSWER_SECONDS = 6.0
+OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One message of the daemon's, its topic without the base."""
+
+    topic: str
+    payload: Payload
+
+    @property
+    def camera(self) -> str | None:
+        """The camera that it is about."""
+        levels = self.topic.split("/")
+        return levels[1] if len(levels) == 3 and levels[0] == "camera" else None
+
+
+class Client:
+    """A connection to the daemon behind a broker, made by `reach`."""
+
+    def __init__(self, mqtt: aiomqtt.Client, broker: BrokerAddress) -> None:
+        self._mqtt = mqtt
+        self._broker = broker
+
+    async def listen(self, topics: Iterable[str]) -> None:
+        """Subscribe to topics below the base."""
+        await self._mqtt.subscribe([(f"{self._broker.base}/{topic}", 1) for topic in topics])
+
+    async def receive(self) -> Heard:
+        """Return the next thing that is said below the base. Raises Failure where the broker goes away."""
+        while True:
+            try:
+                message = await anext(self._mqtt.messages)
+            except aiomqtt.MqttError:
+                raise Failure(
+                    f"The broker at {self._broker} ended the connection; look at its log and try again."
+                ) from None
+            payload = _object(message.payload)
+            if payload is not None:
+                return Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload)
+
+    async def hear(self) -> Heard:
+        """Return the next thing that the daemon says. Raises Failure where it or the broker goes away."""
+        heard = await self.receive()
+        if heard.topic == "status" and heard.payload.get("state") != "online":
+            raise self.offline()
+        return heard
+
+    async def status(self) -> Payload | None:
+        """Return the daemon's retained status, or None where there has never been a daemon."""
+        await self.listen(["status"])
+        try:
+            async with asyncio.timeout(STATUS_SECONDS):
+                while (heard := await self.receive()).topic != "status":
+                    pass
+        except TimeoutError:
+            return None
+        return heard.payload
+
+    async def require_daemon(self) -> Payload:
+        """Return the status of a daemon that is online. Raises Failure where none is."""
+        status = await self.status()
+        if status is None or status.get("state") != "online":
+            raise self.offline()
+        return status
+
+    async def require_camera(self, camera: str) -> None:
+        """Raise Failure where no daemon is online or it has no such camera."""
+        cameras = (await self.require_daemon()).get("cameras")
+        if isinstance(cameras, list) and camera not in cameras:
+            raise Failure(f"There is no camera {camera}; the daemon has {', '.join(map(str, cameras)) or 'none'}.")
+
+    def offline(self) -> Failure:
+        """Return the failure that says that no daemon is there."""
+        return Failure(f"No daemon is online at {self._broker} below the topic {self._broker.base}; {OFFLINE_HINT}.")
+
+    async def publish(self, topic: str, payload: Mapping[str, object]) -> str:
+        """Send a command and return the `id` that its answer will carry."""
+        ticket = f"cli-{secrets.token_hex(6)}"
+        body = {key: value for key, value in payload.items() if value is not None} | {"id": ticket}
+        try:
+            await self._mqtt.publish(f"{self._broker.base}/{topic}", json.dumps(body), qos=1)
+        except aiomqtt.MqttError as error:
+            raise Failure(f"The broker at {self._broker} did not take the command ({error}); try again.") from None
+        return ticket
+
+    async def ask(self, topic: str, payload: Mapping[str, object]) -> Payload:
+        """Send a command and return its outcome. Raises Failure where it was refused or nobody answered."""
+        await self.listen(["outcome"])
+        ticket = await self.publish(topic, payload)
+        try:
+            async with asyncio.timeout(ANSWER_SECONDS):
+                while True:
+                    heard = await self.hear()
+                    if heard.topic == "outcome" and heard.payload.get("id") == ticket:
+                        break
+        except TimeoutError:
+            raise self.silent() from None
+        if heard.payload.get("ok") is not True:
+            raise refused(heard.payload)
+        return heard.payload
+
+    def silent(self) -> Failure:
+        """Return the failure that says that an answer is overdue."""
+        return Failure(
+            f"The daemon at {self._broker} did not answer within {ANSWER_SECONDS:.0f} s; "
+            "whether it did it is not known: look with `ptzd watch`."
+        )
+
+
+def refused(payload: Payload) -> Failure:
+    """Return the failure that an outcome or a move tells of, in the daemon's own sentence."""
+    sentence = str(payload.get("sentence") or payload.get("code") or "The daemon gave no reason").rstrip(".")
+    return Failure(f"{sentence[:1].upper()}{sentence[1:]}.")
+
+
+def sent_at() -> str:
+    """Return this moment as a recall carries it, so that a late one is refused."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+@asynccontextmanager
+async def reach(broker: BrokerAddress) -> AsyncIterator[Client]:
+    """Connect to a broker for as long as the context lasts. Raises Failure where it can't be reached."""
+    connection = broker.connection()
+    try:
+        mqtt = await connection.__aenter__()
+    except aiomqtt.MqttCodeError as error:
+        raise Failure(
+            f"The broker at {broker} refused the connection ({error}); check --username and --password-file."
+        ) from None
+    except (aiomqtt.MqttError, OSError) as error:
+        raise Failure(
+            f"No broker answers at {broker} ({_reason(error)}); start one, such as `mosquitto -p {broker.port}`, "
+            "or name another with --broker HOST:PORT."
+        ) from None
+    try:
+        yield Client(mqtt, broker)
+    finally:
+        with suppress(aiomqtt.MqttError):  # it may have gone before we say goodbye
+            await connection.__aexit__(None, None, None)
+
+
+def _object(payload: object) -> Payload | None:
+    if not isinstance(payload, (bytes, bytearray, str)):
+        return None
+    try:
+        value = json.loads(payload)
+    except ValueError:
+        return None
+    return value if isinstance(value, dict) else None
+
+
+def _reason(error: BaseException) -> str:
+    text = str(error)
+    return text.split("] ", 1)[-1].lower() or "no reason given"

@@ -1,0 +1,21 @@
+"""Telling the service manager how the daemon is doing, in the way of sd_notify(3): datagrams to NOTIFY_SOCKET."""
+
+from __future__ import annotations
+
+import os
+import socket
+
+
+def notify(state: str) -> None:
+    """Send `READY=1`, `STOPPING=1` or the like; nothing happens where no service manager listens."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address.startswith(("/", "@")):
+        return
+    if address.startswith("@"):  # a name in the abstract namespace
+        address = "\0" + address[1:]
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as line:
+        try:
+            line.connect(address)
+            line.sendall(state.encode())
+        except OSError:
+            return  # a manager that went away must not take the cameras with it

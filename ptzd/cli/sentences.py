@@ -1,0 +1,47 @@
+"""What the daemon reports, put into lines that people read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+Payload = dict[str, Any]
+
+
+def move_line(camera: str, report: Payload) -> str:
+    """Return one line on one phase of one move."""
+    position = report.get("position") or "?"
+    predicted, measured = report.get("predicted_seconds"), report.get("measured_seconds")
+    match report.get("phase"):
+        case "accepted":
+            about = f", about {predicted:.1f} s" if predicted is not None else ""
+            return f"{camera} goes to {position}{about}"
+        case "settled":
+            took = f" after {measured:.2f} s" if measured is not None else ""
+            promised = f" (predicted {predicted:.2f} s)" if predicted is not None else ""
+            return f"{camera} settled on {position}{took}{promised}{landing_words(report.get('landing'))}"
+        case "slewing" | "settling" as phase:
+            return f"{camera} is {phase} towards {position}"
+        case phase:
+            why = report.get("sentence")
+            return f"{camera} {phase} on its way to {position}{f': {why}' if why else ''}"
+
+
+def landing_words(landing: Payload | None) -> str:
+    """Return how far off a move landed, as the end of a sentence; empty where it is not known."""
+    if landing is None:
+        return ""
+    off = [
+        f"{axis} {landing[field]:+d}"
+        for axis, field in (("pan", "pan_counts"), ("tilt", "tilt_counts"), ("zoom", "zoom_counts"))
+        if landing.get(field)
+    ]
+    if landing.get("focus_counts"):
+        off.append(f"focus {landing['focus_counts']:+d}")
+    return f", off by {', '.join(off)} counts" if off else ", exactly there"
+
+
+def worst_counts(landing: Payload | None) -> int:
+    """Return the largest landing error of all axes, in counts."""
+    if landing is None:
+        return 0
+    return max(abs(int(landing.get(f"{axis}_counts") or 0)) for axis in ("pan", "tilt", "zoom", "focus"))

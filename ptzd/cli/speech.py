@@ -1,0 +1,86 @@
+"""How the command line speaks: results on stdout, errors on stderr in one sentence, and three exit codes.
+
+0: it did what it was asked. 1: that failed. 2: it was used wrongly, a wrong configuration included.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+FAILED = 1
+MISUSED = 2
+TRACEBACK_VARIABLE = "PTZD_TRACEBACK"  # set to anything, an unforeseen error shows where it happened
+
+
+class Failure(click.ClickException):
+    """What was asked failed: one sentence that says why and what would help."""
+
+    exit_code = FAILED
+
+
+class Misuse(click.ClickException):
+    """It was used wrongly: one sentence a mistake, each with what would be right."""
+
+    exit_code = MISUSED
+
+    def __init__(self, *sentences: str) -> None:
+        super().__init__("\n".join(sentences))
+
+
+def say(text: str) -> None:
+    """Print one line of a result."""
+    click.echo(text)
+
+
+def say_json(value: object) -> None:
+    """Print a result for machines: one JSON document on one line."""
+    click.echo(json.dumps(value, ensure_ascii=False, separators=(", ", ": ")))
+
+
+def complain(text: str) -> None:
+    """Print one line on stderr."""
+    click.echo(text, err=True)
+
+
+def speak_for(cli: click.Command, arguments: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code; whatever goes wrong becomes a sentence, never a traceback."""
+    try:
+        result: Any = cli.main(
+            args=None if arguments is None else list(arguments), prog_name="ptzd", standalone_mode=False
+        )
+    except click.exceptions.NoArgsIsHelpError as nothing_said:
+        complain(nothing_said.format_message())
+        return MISUSED
+    except click.UsageError as mistake:
+        path = mistake.ctx.command_path if mistake.ctx is not None else "ptzd"
+        complain(f"{path}: {_one_line(mistake.format_message())} See: {path} --help")
+        return MISUSED
+    except click.ClickException as failure:
+        complain(failure.format_message())
+        return failure.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        complain("Interrupted.")
+        return FAILED
+    except BrokenPipeError:
+        # The reader (such as `head`) has gone; what Python still wants to flush must go nowhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+    except Exception as unforeseen:
+        if os.environ.get(TRACEBACK_VARIABLE):
+            raise
+        complain(
+            f"ptzd met an error of its own ({type(unforeseen).__name__}: {_one_line(str(unforeseen))}); "
+            f"set {TRACEBACK_VARIABLE}=1 to see where, and please report it."
+        )
+        return FAILED
+    return result if isinstance(result, int) else 0
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
