@@ -145,8 +145,9 @@ def _monotone_slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...
 
 
 def _end_slope(width: float, next_width: float, rise: float, next_rise: float) -> float:
-    """The slope of a parabola through the three points at an end, held within what stays monotone."""
+    """The slope of a parabola through the three points at an end, but flat where that one would turn back.
+
+    With both rises of one sign it is below twice the first, well within what stays monotone.
+    """
     slope = ((2 * width + next_width) * rise - width * next_rise) / (width + next_width)
-    if slope * rise <= 0.0:
-        return 0.0
-    return 3.0 * rise if abs(slope) > abs(3.0 * rise) else slope
+    return slope if slope * rise > 0.0 else 0.0

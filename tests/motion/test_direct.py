@@ -107,6 +107,7 @@ def test_no_pair_up_to_the_wished_speed_ends_closer_together_without_delay(
 
 
 @given(poses, st.integers(1, 23))
+@settings(deadline=None)
 def test_a_higher_speed_never_arrives_noticeably_later(head: HeadModel, there: Pose, step: int) -> None:
     slower = plan_at_speed(head, HERE, there, step).prediction.seconds_to_arrival
     faster = plan_at_speed(head, HERE, there, step + 1).prediction.seconds_to_arrival
@@ -114,6 +115,7 @@ def test_a_higher_speed_never_arrives_noticeably_later(head: HeadModel, there: P
 
 
 @given(ways, st.integers(1, 24))
+@settings(deadline=None)
 def test_an_axis_that_stands_gets_much_the_same_speed(head: HeadModel, way: float, step: int) -> None:
     plan = plan_at_speed(head, HERE, Pose(way, 0.0, 0x2000, None), step)
     assert plan.pan_step == step
@@ -151,6 +153,7 @@ def test_no_pair_of_steps_arrives_nearer_to_the_asked_time_and_closer_together(
 
 
 @given(ways, st.floats(0.2, 120.0), st.booleans(), st.one_of(st.just(0x2000), st.floats(0, 0x4000)))
+@settings(deadline=None)
 def test_one_axis_alone_arrives_as_near_as_any_of_its_steps(
     head: HeadModel, way: float, seconds: float, upwards: bool, zoom: float
 ) -> None:
@@ -221,6 +224,7 @@ def test_a_time_that_is_none_is_an_error(head: HeadModel, seconds: float) -> Non
 
 
 @given(poses, st.integers(1, 24))
+@settings(deadline=None)
 def test_a_head_with_one_speed_takes_the_same_step_for_both(shared_head: HeadModel, there: Pose, step: int) -> None:
     plan = plan_at_speed(shared_head, HERE, there, step)
     assert (plan.pan_step, plan.tilt_step) == (step, step)
@@ -228,6 +232,7 @@ def test_a_head_with_one_speed_takes_the_same_step_for_both(shared_head: HeadMod
 
 
 @given(poses, st.floats(0.2, 120.0))
+@settings(deadline=None)
 def test_a_head_with_one_speed_arrives_as_near_as_its_steps_allow(
     shared_head: HeadModel, there: Pose, seconds: float
 ) -> None:

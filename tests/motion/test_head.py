@@ -8,7 +8,7 @@ from math import cos, log, pi, sqrt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
@@ -60,6 +60,7 @@ def test_two_per_cent_of_a_swing_are_left_after_about_four_times_its_time_consta
 
 
 @given(st.floats(0.02, 0.3), st.floats(5.0, 60.0), st.floats(25.0, 120.0))
+@settings(deadline=None)
 def test_after_the_settling_time_the_swing_stays_within_the_tolerance(zeta: float, omega: float, peak: float) -> None:
     # Against the formula itself, A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t), written out in numpy.
     model = swinging(zeta, omega)
@@ -70,6 +71,7 @@ def test_after_the_settling_time_the_swing_stays_within_the_tolerance(zeta: floa
 
 
 @given(st.floats(0.02, 0.3), st.floats(5.0, 60.0), st.floats(40.0, 120.0))
+@settings(deadline=None)
 def test_at_most_half_a_swing_earlier_it_was_still_outside(zeta: float, omega: float, peak: float) -> None:
     model = swinging(zeta, omega)
     period = 2 * pi / (omega * sqrt(1 - zeta**2))

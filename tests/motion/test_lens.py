@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ptzd.motion import Lens, lens_between
@@ -35,6 +35,7 @@ def test_a_point_left_out_of_the_table_is_found_within_two_per_cent(left_out: in
 
 
 @given(st.integers(0, 0x4000), st.integers(1, 500))
+@settings(deadline=None)
 def test_further_in_is_always_longer(counts: int, further: int) -> None:
     here, there = LENS.focal_length_mm(counts), LENS.focal_length_mm(min(0x4000, counts + further))
     assert there > here or counts == 0x4000
@@ -45,6 +46,7 @@ def test_further_in_is_always_longer(counts: int, further: int) -> None:
     st.floats(0.0, 1.0),
     st.floats(0.0, 1.0),
 )
+@settings(deadline=None)
 def test_between_two_points_it_never_overshoots(growth: list[tuple[int, float]], first: float, second: float) -> None:
     points, counts, focal = [], -1, 3.0
     for more_counts, more_mm in growth:
@@ -59,6 +61,7 @@ def test_between_two_points_it_never_overshoots(growth: list[tuple[int, float]],
 
 
 @given(st.integers(0, 0x4000))
+@settings(deadline=None)
 def test_the_way_to_a_focal_length_and_back_ends_on_the_same_count(counts: int) -> None:
     assert LENS.zoom_counts(LENS.focal_length_mm(counts)) == counts
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from math import hypot, pi, tan
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ptzd.motion import (
@@ -49,12 +49,14 @@ def test_at_30_m_a_400_mm_lens_sees_2_m_70() -> None:
 
 
 @given(st.floats(4.8, 44.0), st.floats(4.0, 800.0), st.floats(1.0, 60.0))
+@settings(deadline=None)
 def test_the_picture_is_as_wide_as_its_angle_opens(side: float, focal: float, distance: float) -> None:
     opened = 2 * distance * tan(angle_of_view_deg(side, focal) / 2 * pi / 180)
     assert picture_size_m(side, focal, distance) == pytest.approx(opened)
 
 
 @given(st.floats(4.8, 44.0), st.floats(1.0, 60.0), st.floats(0.3, 20.0))
+@settings(deadline=None)
 def test_the_focal_length_for_a_picture_brings_that_picture(side: float, distance: float, picture: float) -> None:
     focal_length_mm = focal_length_for_picture_mm(side, distance, picture)
     assert picture_size_m(side, focal_length_mm, distance) == pytest.approx(picture)

@@ -92,6 +92,15 @@ def test_a_swing_during_a_longer_zoom_delays_nothing() -> None:
     )
 
 
+def test_a_short_way_swings_only_by_the_speed_it_reached() -> None:
+    # Handbook: 0.3° at 120°/s² peaks at sqrt(0.3 · 120) = 6°/s, a tenth of the top speed.
+    swinging = replace(SIMPLE, settle=replace(STILL, swing_deg_per_deg_per_s=0.003))
+    assert swinging.settle.swing_seconds(60.0) > 0.0
+    assert swinging.settle.swing_seconds(6.0) == 0.0
+    move = predict(swinging, START, Pose(0.3, 0.0, 0.0, None), 2, 2)
+    assert move.seconds_to_settled == pytest.approx(0.1 + 0.1 + 0.25)  # latency, 2·sqrt(0.3/120), settling
+
+
 def test_without_a_spread_there_is_no_doubt() -> None:
     sure = replace(SIMPLE, spread=Spread(0.0, 0.0, 0.0, 0.0, 0.0))
     move = predict(sure, START, Pose(90.0, 20.0, 5000.0, None), 2, 1)
@@ -105,6 +114,7 @@ def test_a_step_that_the_head_has_not_is_an_error() -> None:
 
 
 @given(st.floats(-170, 170), st.floats(-20, 90), st.floats(0, 16384), st.integers(1, 24), st.integers(1, 18))
+@settings(deadline=None)
 def test_the_way_back_takes_as_long(
     head: HeadModel, pan: float, tilt: float, zoom: float, pan_step: int, tilt_step: int
 ) -> None:

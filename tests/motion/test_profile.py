@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import ruckig
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ptzd.motion import peak_speed, position_at, remaining_seconds, seconds_for_axis
@@ -43,12 +43,14 @@ def test_an_axis_that_is_there_takes_no_time() -> None:
 
 
 @given(distances, speeds, accelerations)
+@settings(deadline=None)
 def test_the_travel_time_is_that_of_ruckig_without_a_jerk_limit(d: float, v: float, a: float) -> None:
     # ruckig's jerk limit of 1e7 adds up to a/1e7 s at each of the profile's corners.
     assert seconds_for_axis(d, v, a) == pytest.approx(ruckig_trajectory(d, v, a).duration, abs=3e-4)
 
 
 @given(distances, speeds, accelerations, st.floats(0.0, 1.0), st.sampled_from([-1.0, 1.0]))
+@settings(deadline=None)
 def test_the_position_on_the_way_is_that_of_ruckig(d: float, v: float, a: float, share: float, sign: float) -> None:
     trajectory = ruckig_trajectory(sign * d, v, a)
     seconds = share * trajectory.duration
@@ -57,11 +59,13 @@ def test_the_position_on_the_way_is_that_of_ruckig(d: float, v: float, a: float,
 
 
 @given(distances, speeds, accelerations)
+@settings(deadline=None)
 def test_both_ways_take_the_same_time(d: float, v: float, a: float) -> None:
     assert seconds_for_axis(-d, v, a) == seconds_for_axis(d, v, a)
 
 
 @given(distances, speeds, accelerations, st.floats(0.0, 2.0))
+@settings(deadline=None)
 def test_a_longer_way_takes_longer_and_a_faster_head_never_does(d: float, v: float, a: float, more: float) -> None:
     seconds = seconds_for_axis(d, v, a)
     assert seconds_for_axis(d * (1 + more), v, a) >= seconds - 1e-9
@@ -70,6 +74,7 @@ def test_a_longer_way_takes_longer_and_a_faster_head_never_does(d: float, v: flo
 
 
 @given(distances, speeds, accelerations, st.floats(0.0, 1.0))
+@settings(deadline=None)
 def test_the_way_out_is_the_way_back_mirrored_in_time(d: float, v: float, a: float, share: float) -> None:
     total = seconds_for_axis(d, v, a)
     out = position_at(d, v, a, share * total)
