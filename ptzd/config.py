@@ -21,9 +21,10 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from ptzd.bus import Topics
 from ptzd.links import LinkAddress, parse_link
 from ptzd.show import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
-from ptzd.visca import dialect_names
+from ptzd.visca import dialect_names, read_dialect
 
 __all__ = [
     "BrokerConfig",
@@ -70,7 +71,9 @@ def _link(value: object) -> LinkAddress:
 
 def _dialect(value: str, info: ValidationInfo) -> str:
     if value.endswith(".toml"):
-        return str(_existing(Path(value), info))
+        path = _existing(Path(value), info)
+        read_dialect(path)
+        return str(path)
     known = dialect_names()
     if value in known:
         return value
@@ -80,12 +83,7 @@ def _dialect(value: str, info: ValidationInfo) -> str:
 
 
 def _topic(value: str) -> str:
-    if not value or set(value) & set("+#\0") or value[0] in "/$" or value[-1] == "/":
-        raise ValueError(
-            f"{value!r} cannot be the start of all topics; write one without + and #, and without a slash at its ends, "
-            'such as "ptzd"'
-        )
-    return value
+    return Topics(value).base
 
 
 FocalLength = tuple[float, float] | tuple[tuple[int, float], ...]

@@ -129,15 +129,20 @@ def read_show(
             if "speed" in table and "seconds" in table:
                 yield Complaint(path, "speed and seconds are both given; keep one, the other follows from it")
             there = stored(camera, name)
-            if there is not None and not replace and not _says(table, there):
+            if there is not None and not replace and not _may_say(table, there):
                 yield Complaint(
                     path, "a position of this name is stored already and differs; import with replace, or rename one"
                 )
 
     show = read_text(text, ShowText, check)
-    return [
-        table.position(camera, name, now) for camera, tables in show.positions.items() for name, table in tables.items()
-    ]
+    positions = []
+    for camera, tables in show.positions.items():
+        for name, table in tables.items():
+            there = stored(camera, name)
+            if there is None or not _says(table, there):
+                there = table.position(camera, name, now)
+            positions.append(there)
+    return positions
 
 
 def _tables(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
@@ -149,9 +154,13 @@ def _tables(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Mapping[str, Any
                 yield camera, name, table
 
 
-def _says(table: Mapping[str, Any], there: StoredPosition) -> bool:
+def _may_say(table: Mapping[str, Any], there: StoredPosition) -> bool:
     try:
-        read = PositionTable.model_validate(table)
-        return read.position(there.camera, there.name, now=there.stored_at) == there
+        return _says(PositionTable.model_validate(table), there)
     except ValueError:  # what is wrong with the table is told elsewhere
         return False
+
+
+def _says(table: PositionTable, there: StoredPosition) -> bool:
+    """Whether a table says what is stored; one without a date says nothing of the date."""
+    return table.position(there.camera, there.name, there.stored_at) == there

@@ -13,6 +13,7 @@ make the memory of the first untrue.
 from __future__ import annotations
 
 import difflib
+import os
 import sqlite3
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
@@ -74,14 +75,7 @@ class PositionStore:
         """Open or make the store at `path` for as long as the context lasts. `calendar` tells aware dates."""
 
         def begin() -> PositionStore:
-            if path.is_dir():
-                raise StoreError("missing", f"the store {path} is a folder: name a file in it")
-            if not path.parent.is_dir():
-                raise StoreError(
-                    "missing",
-                    f"the folder {path.parent} of the store does not exist: make it, or name another store in the "
-                    "configuration under [store] path",
-                )
+            _require_place(path)
             try:
                 connection = _connect(path)
             except sqlite3.Error as error:
@@ -290,6 +284,24 @@ class PositionStore:
         )
 
 
+def _require_place(path: Path) -> None:
+    """Say plainly what SQLite would only call an error of the disk."""
+    if path.is_dir():
+        raise StoreError("missing", f"the store {path} is a folder: name a file in it")
+    if not path.parent.is_dir():
+        raise StoreError(
+            "missing",
+            f"the folder {path.parent} of the store does not exist: make it, or name another store in the "
+            "configuration under [store] path",
+        )
+    for place in (path, path.parent):  # the log is kept beside the file
+        if place.exists() and not os.access(place, os.R_OK | os.W_OK, effective_ids=True):
+            raise StoreError(
+                "read-only",
+                f"the store {path} is read-only: make the file and its folder writable for the user that runs ptzd",
+            )
+
+
 def _connect(path: Path) -> sqlite3.Connection:
     # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
@@ -313,9 +325,10 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 
 def _damaged(path: Path, why: object) -> StoreError:
+    reason = " ".join(str(why).split())
     return StoreError(
         "damaged",
-        f"the store {path} is damaged ({why}): keep a copy of it, move it away, start again and import your last "
+        f"the store {path} is damaged ({reason}): keep a copy of it, move it away, start again and import your last "
         "export",
     )
 

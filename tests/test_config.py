@@ -1,0 +1,439 @@
+"""The configuration: what is right is read, what is wrong is told all at once. And the examples run as they stand."""
+
+from __future__ import annotations
+
+import copy
+import os
+import shutil
+import socket
+import subprocess
+import time
+import tomllib
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+
+from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
+from ptzd.config import TextFileError, config_schema, load_config
+from ptzd.links import LinkAddress
+from ptzd.show import PositionStore, inline
+
+CONFIGS = Path(__file__).parent.parent / "configs"
+
+SMALLEST = """\
+[store]
+path = "show.db"
+[camera.gallery]
+link = "udp://127.0.0.1:52381"
+dialect = "nibble4-51"
+"""
+
+
+@pytest.fixture
+def write(tmp_path):
+    def written(text: str) -> Path:
+        path = tmp_path / "ptzd.toml"
+        path.write_text(text)
+        return path
+
+    return written
+
+
+@pytest.fixture
+def mistakes(write):
+    def told(text: str) -> list[str]:
+        with pytest.raises(TextFileError) as error:
+            load_config(write(text))
+        return [str(mistake) for mistake in error.value.mistakes]
+
+    return told
+
+
+def test_what_is_left_out_has_its_usual_value(write, tmp_path):
+    config = load_config(write(SMALLEST))
+    assert (config.broker.host, config.broker.port, config.broker.base_topic) == ("127.0.0.1", 1883, "ptzd")
+    assert config.recall.late_after_seconds == 2.0
+    camera = config.camera["gallery"]
+    assert camera.link == LinkAddress("127.0.0.1", 52381)
+    assert (camera.speed, camera.on_air_moves, camera.tolerance_counts, camera.frame_rate) == (24, "ask", 1, 25.0)
+    assert config.store.path == tmp_path / "show.db"  # relative paths start at the file's folder
+
+
+def test_everything_that_can_be_said_is_read(write, tmp_path):
+    for name in ("password", "ca.pem", "gallery-head.toml"):
+        (tmp_path / name).write_text("")
+    config = load_config(
+        write(
+            """\
+[broker]
+host = "127.0.0.1"
+port = 8883
+protocol = "3.1.1"
+username = "ptzd"
+password_file = "password"
+ca_file = "ca.pem"
+base_topic = "house/ptzd"
+client_id = "ptzd-granary"
+[store]
+path = "/tmp/show.db"
+[recall]
+late_after_seconds = 5
+[camera.gallery]
+label = "Hay gallery"
+link = "udp://127.0.0.1"
+dialect = "nibble4-51"
+sensor = [36, 24]
+focal_length = [[0, 100], [8192, 220.5], [16384, 400]]
+mount = "balcony-rail"
+overhead = true
+on_air_moves = "refuse"
+speed = 1
+frame_rate = 29.97
+tolerance_deg = 0.05
+head_model = "gallery-head.toml"
+focus = "auto"
+"""
+        )
+    )
+    camera = config.camera["gallery"]
+    assert config.broker.password_file == tmp_path / "password"
+    assert config.store.path == Path("/tmp/show.db")
+    assert camera.link == LinkAddress("127.0.0.1", 52381)  # the port of VISCA over IP [A]
+    assert camera.focal_length == ((0, 100.0), (8192, 220.5), (16384, 400.0))
+    assert camera.head_model == tmp_path / "gallery-head.toml"
+
+
+def test_a_configuration_with_five_mistakes_is_told_all_five_with_their_lines(mistakes):
+    told = mistakes(
+        """\
+[broker]
+port = "1883"
+
+[store]
+path = "show.db"
+
+[camera.left]
+link = "udp://127.0.0.1:52381"
+dialect = "nibble4-15"
+speed = 25
+
+[camera.Right]
+link = "udp://127.0.0.1:52381"
+dialect = "nibble4-51"
+"""
+    )
+    assert told == [
+        'line 2, field broker.port: it is "1883", a text in quotes; it must be a TCP port from 1 to 65535, '
+        "such as port = 1883",
+        "line 9, field camera.left.dialect: there is no dialect 'nibble4-15'; did you mean 'nibble4-51'? "
+        "Or name a dialect's .toml file",
+        "line 10, field camera.left.speed: it is 25; it must be the speed step of a recall that names none, "
+        "1 (slowest) to 24 (fastest)",
+        "line 12, field camera.Right: 'Right' is not a valid name: write 1 to 32 lower-case letters, digits and "
+        'hyphens, starting with a letter or digit, such as "right"',
+        "line 13, field camera.Right.link: camera left has the address udp://127.0.0.1:52381 too; give each camera "
+        "its own, two would fight over one",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("line", "about"),
+    [
+        ("speed = 0", "1 (slowest) to 24"),
+        ("speed = 25", "1 (slowest) to 24"),
+        ("speed = 12.5", "1 (slowest) to 24"),
+        ("speed = true", "1 (slowest) to 24"),
+        ('on_air_moves = "never"', '"ask", "allow" or "refuse"'),
+        ("sensor = [35.9]", "[width, height]"),
+        ("sensor = [35.9, 0]", "[width, height]"),
+        ("sensor = [35.9, nan]", "[width, height]"),
+        ("focal_length = [400, 100]", "[shortest, longest]"),
+        ("focal_length = [100]", "[shortest, longest]"),
+        ("focal_length = [[0, 100], [16384, 90]]", "both grow"),
+        ("focal_length = [[0, 100], [16384]]", "both grow"),
+        ('focal_length = "100-400"', "[shortest, longest]"),
+        ("focal_length = [-1, inf]", "[shortest, longest]"),
+        ('mount = "Balcony Rail"', '"balcony-rail"'),
+        ("overhead = 1", "true"),
+        ("frame_rate = 0", "10 to 240"),
+        ("frame_rate = nan", "10 to 240"),
+        ("tolerance_counts = -1", "0 to 1000"),
+        ("tolerance_deg = 0.0", "more than 0"),
+        ("tolerance_counts = 2\ntolerance_deg = 0.1", "keep one"),
+        ('head_model = "nowhere.toml"', "there is no file"),
+        ('focus = "manual"', '"stored"'),
+        ("lable = 'Gallery'", "did you mean label?"),
+    ],
+)
+def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(mistakes, line, about):
+    (told,) = mistakes(SMALLEST + line + "\n")
+    wrong = line.splitlines()[-1]
+    field = wrong.split(" ")[0]
+    assert told.startswith(f"line {5 + line.count(chr(10)) + 1}, field camera.gallery.{field}")
+    assert about in told
+
+
+@pytest.mark.parametrize(
+    ("link", "about"),
+    [
+        ('"127.0.0.1:52381"', "udp://"),
+        ('"tcp://127.0.0.1:52381"', "udp://"),
+        ('"udp://127.0.0.1:99999"', "1 to 65535"),
+        ("52381", "udp://"),
+    ],
+)
+def test_a_link_that_leads_nowhere_is_told(mistakes, link, about):
+    (told,) = mistakes(SMALLEST.replace('"udp://127.0.0.1:52381"', link))
+    assert told.startswith("line 4, field camera.gallery.link: ")
+    assert about in told
+
+
+@pytest.mark.parametrize("name", ["Gallery", '"choir/left"', '"hay gallery"', "_left", "a" * 33, '""'])
+def test_a_camera_name_that_fits_no_topic_is_told(mistakes, name):
+    (told,) = mistakes(SMALLEST.replace("[camera.gallery]", f"[camera.{name}]"))
+    assert told.startswith("line 3, field camera.")
+    assert "lower-case letters, digits and hyphens" in told
+
+
+def test_what_is_missing_is_told(mistakes):
+    assert [line.split(";")[0] for line in mistakes("[camera.gallery]\n")] == [
+        "field store: it is missing",
+        "line 1, field camera.gallery.link: it is missing",
+        "line 1, field camera.gallery.dialect: it is missing",
+    ]
+    assert "at least one table [camera.NAME]" in mistakes('[store]\npath = "a.db"\n')[0]
+    assert "at least one table [camera.NAME]" in mistakes('[store]\npath = "a.db"\n[camera]\n')[0]
+    assert "at least one table [camera.NAME]" in mistakes('camera = 3\n[store]\npath = "a.db"\n')[0]
+
+
+def test_broker_settings_that_cannot_be_are_told(mistakes, tmp_path):
+    (tmp_path / "password").write_text("x")
+    told = mistakes(
+        SMALLEST + '[broker]\nprotocol = "4"\npassword_file = "password"\nbase_topic = "ptzd/#"\nca_file = "ca.pem"\n'
+    )
+    assert [line.split(":")[0] for line in told] == [
+        "line 7, field broker.protocol",
+        "line 8, field broker.password_file",  # without a username
+        "line 9, field broker.base_topic",
+        "line 10, field broker.ca_file",
+    ]
+
+
+def test_a_store_in_a_folder_that_does_not_exist_is_told(mistakes, tmp_path):
+    (told,) = mistakes(SMALLEST.replace("show.db", "nowhere/show.db"))
+    assert told.startswith("line 2, field store.path: ")
+    assert str(tmp_path / "nowhere") in told
+
+
+def test_a_dialect_may_be_a_file_and_its_mistakes_are_told(write, mistakes, tmp_path):
+    import ptzd.visca
+
+    (own,) = (Path(folder) / "dialects" / "nibble4-51.toml" for folder in ptzd.visca.__path__)
+    (tmp_path / "own-head.toml").write_bytes(own.read_bytes())
+    text = SMALLEST.replace("nibble4-51", "own-head.toml")
+    assert load_config(write(text)).camera["gallery"].dialect == str(tmp_path / "own-head.toml")
+    (tmp_path / "own-head.toml").write_text("name = 3")
+    (told,) = mistakes(text)
+    assert told.startswith("line 5, field camera.gallery.dialect: ")
+    assert "own-head.toml has mistakes" in told
+    (tmp_path / "own-head.toml").unlink()
+    assert "there is no file" in mistakes(text)[0]
+
+
+# The schema
+
+
+def example() -> dict:
+    return tomllib.loads((CONFIGS / "granary.toml").read_text())
+
+
+def test_the_schema_is_one_and_takes_the_example():
+    Draft202012Validator.check_schema(config_schema())
+    assert list(Draft202012Validator(config_schema()).iter_errors(example())) == []
+
+
+def setting(*path_and_value):
+    *path, last, value = path_and_value
+
+    def change(config: dict) -> None:
+        for key in path:
+            config = config[key]
+        config[last] = value
+
+    return change
+
+
+BROKEN = {
+    "speed 25": setting("camera", "left", "speed", 25),
+    "speed 0": setting("camera", "left", "speed", 0),
+    "speed as text": setting("camera", "left", "speed", "12"),
+    "unknown setting": setting("camera", "left", "lable", "x"),
+    "unknown table": setting("cameras", {}),
+    "name with a capital": lambda config: config["camera"].update(Left=config["camera"].pop("left")),
+    "name with a slash": lambda config: config["camera"].update({"le/ft": config["camera"].pop("left")}),
+    "no link": lambda config: config["camera"]["left"].pop("link"),
+    "no store": lambda config: config.pop("store"),
+    "no camera": setting("camera", {}),
+    "link without udp": setting("camera", "left", "link", "127.0.0.1:52381"),
+    "three sides of a sensor": setting("camera", "left", "sensor", [1, 2, 3]),
+    "one focal length": setting("camera", "left", "focal_length", [100]),
+    "on air moves": setting("camera", "left", "on_air_moves", "maybe"),
+    "port": setting("broker", "port", 70000),
+    "protocol": setting("broker", "protocol", "4"),
+    "lateness": setting("recall", "late_after_seconds", 0),
+    "both tolerances": lambda config: config["camera"]["left"].update(tolerance_counts=1, tolerance_deg=0.1),
+}
+
+
+@pytest.mark.parametrize("change", BROKEN.values(), ids=BROKEN.keys())
+def test_the_schema_refuses_what_is_wrong(change):
+    config = copy.deepcopy(example())
+    change(config)
+    assert list(Draft202012Validator(config_schema()).iter_errors(config))
+
+
+# The examples
+
+
+def test_the_example_is_read_as_it_stands():
+    config = load_config(CONFIGS / "granary.toml")
+    assert set(config.camera) == {"left", "right", "gallery"}
+    # The cameras of `ptzsim --listen 127.0.0.1:52381 --cameras 3` listen on this port and the two after it.
+    assert sorted(camera.link.port for camera in config.camera.values()) == [52381, 52382, 52383]
+    assert {camera.link.host for camera in config.camera.values()} == {"127.0.0.1"}
+    assert (config.broker.host, config.broker.port, config.broker.username) == ("127.0.0.1", 1883, None)
+    assert config.store.path == CONFIGS / "granary.db"
+
+
+async def test_the_example_show_is_imported_as_it_stands_and_is_an_export(tmp_path):
+    text = (CONFIGS / "granary-show.toml").read_text()
+    async with PositionStore.open(
+        tmp_path / "granary.db", calendar=lambda: datetime(2031, 5, 24, tzinfo=UTC), run_disk=inline
+    ) as store:
+        await store.import_(text)
+        assert await store.export() == text
+        cameras = load_config(CONFIGS / "granary.toml").camera
+        for camera in cameras:
+            assert "choir-wide" in store.positions(camera)
+        assert sum(len(store.positions(camera)) for camera in cameras) == text.count("[positions.")
+
+
+# The example broker
+
+
+@contextmanager
+def broker(folder: Path):
+    """Run mosquitto with configs/mosquitto.conf, but for the port and the places of its files."""
+    if shutil.which("mosquitto_pub") is None or not Path("/usr/sbin/mosquitto").exists():
+        if os.environ.get("PTZD_REQUIRE_TOOLS"):
+            pytest.fail("mosquitto and its clients are needed: apt-get install mosquitto mosquitto-clients")
+        pytest.skip("mosquitto and its clients are not installed")
+    for user in ("ptzd", "operator", "viewer"):
+        create = [] if (folder / "passwd").exists() else ["-c"]
+        subprocess.run(["mosquitto_passwd", "-b", *create, folder / "passwd", user, user], check=True)
+    shutil.copy(CONFIGS / "mosquitto.acl", folder / "acl")
+    for name in ("passwd", "acl"):
+        (folder / name).chmod(0o600)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    conf = (CONFIGS / "mosquitto.conf").read_text()
+    for there, here in (
+        ("listener 1883 ", f"listener {port} "),
+        ("/etc/mosquitto/ptzd.passwd", str(folder / "passwd")),
+        ("acl_file /etc/mosquitto/mosquitto.acl", f"acl_file {folder / 'acl'}"),
+    ):
+        assert there in conf
+        conf = conf.replace(there, here)
+    if os.geteuid() == 0:
+        conf += "user root\n"  # else it becomes one that can't read the test's files
+    (folder / "conf").write_text(conf)
+    with (folder / "log").open("wb") as log:
+        process = subprocess.Popen(["/usr/sbin/mosquitto", "-c", folder / "conf"], stdout=log, stderr=log)
+    try:
+        for _ in range(100):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            assert process.poll() is None, (folder / "log").read_text()
+            time.sleep(0.05)
+        yield port
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def client(program: str, port: int, user: str | None, *arguments: str) -> list[str]:
+    login = ["-u", user, "-P", user] if user else []
+    return [program, "-h", "127.0.0.1", "-p", str(port), "-V", "5", *login, *arguments]
+
+
+def allowed(port: int, user: str | None, topics: list[str]) -> set[str]:
+    """Publish to each topic as `user` and return those that reached the daemon."""
+    listener = subprocess.Popen(
+        client("mosquitto_sub", port, "ptzd", "-t", "ptzd/#", "-F", "%t %p", "-W", "20", "-q", "1"),
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    arrived = set()
+    try:
+        # The daemon's own messages frame the others. The first is retained: it is told once the subscription stands.
+        daemon = client("mosquitto_pub", port, "ptzd", "-q", "1")
+        subprocess.run([*daemon, "-t", "ptzd/status", "-m", "begin", "-r"], check=True)
+        assert listener.stdout.readline() == "ptzd/status begin\n"
+        for topic in topics:
+            subprocess.run(
+                client("mosquitto_pub", port, user, "-t", topic, "-m", "x", "-q", "1"), capture_output=True, check=False
+            )
+        subprocess.run([*daemon, "-t", "ptzd/status", "-m", "end"], check=True)
+        while (heard := listener.stdout.readline()) != "ptzd/status end\n":
+            assert heard, "the broker stopped telling"
+            arrived.add(heard.split()[0])
+    finally:
+        listener.terminate()
+        listener.communicate()
+    return arrived
+
+
+COMMANDS = [f"ptzd/camera/gallery/{verb}" for verb in CAMERA_COMMANDS] + [f"ptzd/{verb}" for verb in PLAIN_COMMANDS]
+REPORTS = [f"ptzd/camera/gallery/{verb}" for verb in CAMERA_REPORTS] + [f"ptzd/{verb}" for verb in PLAIN_REPORTS]
+
+
+@pytest.mark.mosquitto
+def test_an_operator_may_command_and_nobody_may_speak_for_the_daemon(tmp_path):
+    with broker(tmp_path) as port:
+        assert allowed(port, "operator", [*COMMANDS, *REPORTS) == set(COMMANDS)
+        assert allowed(port, "viewer", [*COMMANDS, *REPORTS]) == set()
+        assert allowed(port, None, ["ptzd/all/stop"]) == set()  # without a name and a password
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize("user", ["operator", "viewer"])
+def test_who_may_look_sees_what_the_daemon_says(tmp_path, user):
+    with broker(tmp_path) as port:
+        state = ["-t", "ptzd/camera/gallery/state", "-m", "up", "-r", "-q", "1"]
+        subprocess.run(client("mosquitto_pub", port, "ptzd", *state), check=True)
+        heard = subprocess.run(
+            client("mosquitto_sub", port, user, "-t", "ptzd/#", "-C", "1", "-W", "10"),
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert heard.stdout == "up\n"
+
+
+@pytest.mark.mosquitto
+def test_who_has_no_password_hears_nothing(tmp_path):
+    with broker(tmp_path) as port:
+        for login in ([], ["-u", "operator", "-P", "wrong"]):
+            refused = subprocess.run(
+                [*client("mosquitto_sub", port, None, "-t", "ptzd/#", "-W", "5"), *login],
+                capture_output=True,
+                text=True,
+                check=False,
+            )
+            assert refused.returncode != 0
+            assert "not authori" in refused.stderr.lower()
