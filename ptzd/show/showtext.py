@@ -25,7 +25,7 @@ from .position import (
 )
 from .textfile import Complaint, read_text
 
-_HEADING = "A show's stored positions. Read it back in with `ptzd positions import FILE`."
+_HEADING = "# A show's stored positions. Read it back in with `ptzd positions import FILE`."
 
 Name = Annotated[str, AfterValidator(checked_name)]
 _ANGLE = f"a whole number of counts, {LEAST_ANGLE_COUNTS} to {MOST_ANGLE_COUNTS}"
@@ -86,33 +86,31 @@ class ShowText(BaseModel):
 
 def written_show(positions: Iterable[StoredPosition]) -> str:
     """Return the text that `read_show` reads back as exactly these positions."""
-    text = tomlkit.document()
-    text.add(tomlkit.comment(_HEADING))
-    cameras = tomlkit.table(is_super_table=True)
+    lines = [_HEADING]
     for position in positions:
-        framing = position.framing
-        table = tomlkit.table()
-        table["pan_counts"] = framing.pan_counts
-        table["tilt_counts"] = framing.tilt_counts
-        table["zoom_counts"] = framing.zoom_counts
-        table["focus_counts"] = framing.focus_counts
-        table["focus_mode"] = framing.focus_mode
-        table["dialect"] = position.dialect
-        if position.speed is not None:
-            table["speed"] = position.speed
-        if position.seconds is not None:
-            table["seconds"] = float(position.seconds)
-        if position.note:
-            table["note"] = position.note
-        table["stored_at"] = position.stored_at
-        table.add(tomlkit.nl())
-        if position.camera not in cameras:
-            cameras[position.camera] = tomlkit.table(is_super_table=True)
-        cameras[position.camera][position.name] = table
-    if cameras:
-        text.add(tomlkit.nl())
-        text["positions"] = cameras
-    return tomlkit.dumps(text).rstrip("\n") + "\n"
+        lines += ["", f"[positions.{position.camera}.{position.name}]"]
+        lines += [f"{key} = {tomlkit.item(value).as_string()}" for key, value in _written(position).items()]
+    return "\n".join(lines) + "\n"
+
+
+def _written(position: StoredPosition) -> dict[str, int | float | str | datetime]:
+    """What stands in a position's table; what is not given is left out."""
+    framing = position.framing
+    table: dict[str, int | float | str | datetime] = {
+        "pan_counts": framing.pan_counts,
+        "tilt_counts": framing.tilt_counts,
+        "zoom_counts": framing.zoom_counts,
+        "focus_counts": framing.focus_counts,
+        "focus_mode": framing.focus_mode,
+        "dialect": position.dialect,
+    }
+    if position.speed is not None:
+        table["speed"] = position.speed
+    if position.seconds is not None:
+        table["seconds"] = position.seconds
+    if position.note:
+        table["note"] = position.note
+    return table | {"stored_at": position.stored_at}
 
 
 def read_show(
