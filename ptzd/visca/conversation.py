@@ -2,60 +2,80 @@
 
 Theory of operation
 -------------------
-Everything sent gets a *ticket*. A ticket is in one of these states, and this file alone changes them:
+The conversation as a whole is *closed* (no RESET was answered yet, or the camera fell silent), *resetting* or *linked*.
+Only when linked does anything but a RESET leave; what is sent while closed opens it with a RESET.
 
-    state      | meaning                                              | leaves it when
-    -----------+------------------------------------------------------+------------------------------------------
-    QUEUED     | waits for the message before it                      | it is sent, or pushed aside
-    ASKED      | sent; its ACK, answer or error has not come          | a reply comes, or all repeats are used up
-    UNDERWAY   | a command that was acknowledged (or is known to have | completion, error, or its deadline
-               | been performed though its ACK was lost)              |
-    (over)     | ended with exactly one of Completed, Answered, Refused, Interrupted, Overdue, Unanswered
+Everything sent gets a ticket, and every ticket ends in exactly one of Completed, Answered, Refused, Interrupted,
+Overdue and Unanswered. On the way there, this file alone moves it between these states:
 
-`send` keeps the published order: one message waits for its first reply at a time ([A], "send the next command only
-after the first one's ACK or error"). `interrupt` doesn't: over IP every reply carries the number of the message that
-it answers, so several messages may be in the air, and a stop must not wait for anybody's ACK.
+    state     what happens                              then
+    --------  ----------------------------------------  ------------------------------------------------------------
+    QUEUED    its turn comes                            sent with the next number: ASKED
+    ASKED     ACK                                       Acknowledged: UNDERWAY
+              answer                                    Answered
+              completion (its ACK lost, or none due)    Completed
+              error "buffer full"                       QUEUED again, for a short while; then with a new number
+              another error                             Refused
+              nothing for a while                       repeated with the same number
+              nothing to the last repeat                Unanswered, and so is every other ticket: closed
+              0F 01 to its first sending                Desynchronised: resetting; all that was ASKED: QUEUED
+              0F 01 to a repeated inquiry               QUEUED, for the answer was lost: asked anew with a new number
+              0F 01 to a repeated command               PerformedUnheard: UNDERWAY, in a socket that nobody knows
+              ... that is not the last number sent      QUEUED: see below
+    UNDERWAY  completion                                Completed
+              error                                     Refused
+              its socket is given to another            Overdue: it has ended, and how was lost
+              its time is up                            Overdue
+    any       `interrupt`                               Interrupted: never sent again, its replies are Ignored
+              RESET not answered                        Unanswered: closed
 
-What the camera says about numbers ([A], the table of what a repeat brings):
+`send` keeps the order that the document asks for: a message waits until the one before it has had its first reply. Two
+exceptions keep the questions flowing: an inquiry, which needs no socket, overtakes commands that wait for one.
 
-    0F 01 comes to ...          | then the message was            | and the conversation
-    ----------------------------+---------------------------------+--------------------------------------------------
-    a message sent once         | not performed: the camera's     | says Desynchronised, sends RESET, then all that was
-                                | number is another's, or it has  | ASKED again with new numbers
-                                | restarted                       |
-    a repeated command          | performed before                | says PerformedUnheard; its completion may still come
-    a repeated inquiry          | answered before                 | asks anew with a new number
+`interrupt` waits for nobody. Over IP each reply carries the number of the message it answers, so several may be in the
+air: a Cancel for each socket that may be busy, then the commands, in one burst. Hence three rules of its own. A 0F 01
+to a repeat says "performed before" only of the last number sent; of an older one it may also mean that the camera has
+heard a later number first, so that command is sent again: what is interrupted with must be harmless when performed
+twice, as stops and absolute moves are. A Cancel is repeated only while no command waits for its ACK, and is dropped
+when a newer command gets its socket: it must never hit the newer one. And a camera that never answers Cancel is not
+taken for a dead one.
 
-Source [A]: SRG-300H technical manual, "VISCA over IP".
+Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
+stranger's, garbage) is Ignored.
+
+Sources: SRG-300H technical manual, "VISCA over IP" (numbers, the table of losses, sockets); when to repeat and the
+recovery by RESET are common practice.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from .commands import Cancel, Command
+from .commands import Cancel, Command, PanTiltRelative
 from .dialect import Dialect
 from .inquiries import Inquiry
 from .nibbles import MessageError
-from .packets import MESSAGE_ABNORMAL, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType
+from .packets import MESSAGE_ABNORMAL, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType, following
 from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, parse_reply
 
-LAST_SEQUENCE = 0xFFFFFFFF
 SOCKETS = (1, 2)
-FULL_TRIES = 10  # how often a pressing command is sent again to a camera whose sockets are full
-FULL_PAUSE_SECONDS = 0.02
+CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
 
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """When to repeat. The published documents give no figures (common practice)."""
+    """When to repeat, and how often. The published documents give no figures (common practice)."""
 
     first_repeat_seconds: float = 0.1  # doubled with each repeat
     longest_repeat_seconds: float = 0.5
-    attempts: int = 7
+    attempts: int = 7  # the first sending included: the last is given up 2.7 s after the first
+
+    def pause(self, earlier: int) -> float:
+        """Return how many seconds to wait for a reply after so many earlier attempts."""
+        return min(self.first_repeat_seconds * 2.0 ** min(earlier, 32), self.longest_repeat_seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,30 +85,38 @@ class Linked:
 
 @dataclass(frozen=True, slots=True)
 class Acknowledged:
+    """The camera has begun to perform the command."""
+
     ticket: int
     socket: int
 
 
 @dataclass(frozen=True, slots=True)
 class Completed:
+    """The camera said that the command has ended."""
+
     ticket: int
 
 
 @dataclass(frozen=True, slots=True)
 class Answered:
+    """The camera answered the inquiry; the value is of the inquiry's type."""
+
     ticket: int
     value: Any
 
 
 @dataclass(frozen=True, slots=True)
 class Refused:
+    """The camera answered with an error, or with something that can't be read; nothing more comes."""
+
     ticket: int
     code: ErrorCode
 
 
 @dataclass(frozen=True, slots=True)
 class Interrupted:
-    """Pushed aside by `interrupt`: it may have been performed in part or not at all."""
+    """Pushed aside by `interrupt`: performed, performed in part, or not at all."""
 
     ticket: int
 
@@ -102,25 +130,27 @@ class PerformedUnheard:
 
 @dataclass(frozen=True, slots=True)
 class Overdue:
-    """No completion came in time: it was lost, or the camera is slower than expected. Ask anew."""
+    """No completion came: it was lost, or the camera is slower than expected. Ask the camera where it stands."""
 
     ticket: int
 
 
 @dataclass(frozen=True, slots=True)
 class Unanswered:
-    """Every repeat was lost: the camera is unreachable."""
+    """Every repeat was lost: the camera can't be reached."""
 
     ticket: int
 
 
 @dataclass(frozen=True, slots=True)
 class Desynchronised:
-    """The camera counts otherwise than we do: it restarted, or somebody else speaks to it."""
+    """The camera counts otherwise than we do: it restarted, somebody else speaks to it, or part of a burst was lost."""
 
 
 @dataclass(frozen=True, slots=True)
 class Ignored:
+    """A datagram that changed nothing."""
+
     datagram: bytes
     reason: str
 
@@ -140,269 +170,450 @@ Event = (
 )
 
 
-@dataclass(slots=True)
-class _Ticket:
-    number: int
+class _Unexpected(Exception):
+    """A reply that nobody waits for."""
+
+
+@dataclass(slots=True, eq=False)
+class _Exchange:
+    """One message and what has become of it."""
+
+    ticket: int  # 0 for the conversation's own cancels
     message: Command | Inquiry[Any]
     payload: bytes
     completion_seconds: float
-    pressing: bool = False  # sent by `interrupt`: buffer full sends it again instead of ending it
+    urgent: bool
+    victims: frozenset[int] = frozenset()  # a cancel's: the numbers of the commands that it is to end
     sequence: int = -1
-    sent: int = 0  # how often, with this sequence number
-    deadline: float = 0.0
+    sent: int = 0  # how often, with this number
+    renewals: int = 0  # how often it got a new number because the old one said nothing about it
+    refusals: int = 0  # how often the camera's sockets were full
+    full_until: float = 0.0  # when that is no longer put up with
+    deadline: float = 0.0  # ASKED: of the reply; UNDERWAY: of the completion; QUEUED: not to be sent before
     socket: int | None = None
-    full: int = 0  # how often the camera's sockets were full
+
+    @property
+    def own(self) -> bool:
+        """Whether it is a cancel that nobody but the conversation knows of."""
+        return self.ticket == 0
 
 
 class Conversation:
-    """See the module. Times are seconds of any clock that only runs forward."""
+    """See the module. Times are seconds of any clock that only runs forward; nothing here raises on what comes in."""
 
     def __init__(self, dialect: Dialect, timing: Timing | None = None) -> None:
         self._dialect = dialect
         self._timing = timing or Timing()
-        self._numbers = 0  # tickets given
-        self._sequence = 1
-        self._queue: deque[_Ticket] = deque()
-        self._asked: dict[int, _Ticket] = {}  # by sequence number
-        self._underway: dict[int, _Ticket] = {}  # by sequence number
+        self._tickets = 0
         self._linked = False
-        self._resets = 0  # RESETs sent and not answered; 0 when none is awaited
+        self._resets = 0  # how often RESET was sent and not answered; 0 while none is awaited
         self._reset_deadline = 0.0
-        self._out: list[bytes] = []
+        self._desyncs = 0  # in a row
+        self._number = 0  # the last sequence number sent
+        self._urgent: list[_Exchange] = []  # QUEUED, to leave without waiting; in the order of their tickets
+        self._queue: deque[_Exchange] = deque()  # QUEUED, to leave one at a time
+        self._asked: dict[int, _Exchange] = {}  # by number, in the order sent
+        self._underway: list[_Exchange] = []
+        self._busy: set[int] = set()  # sockets in which something may be performed
+        self._doubt = False  # whether something may be performed in a socket that nobody knows
+        self._outgoing: list[bytes] = []
         self._events: list[Event] = []
+
+    # What the owner calls
+
+    def start(self, now: float) -> None:
+        """Begin anew: all that was pending is unanswered, and nothing leaves before a RESET is answered."""
+        self._close()
+        self._send_reset(now)
+
+    def send(self, message: Command | Inquiry[Any], now: float, *, completion_seconds: float = 5.0) -> int:
+        """Queue a message and return its ticket; a command is overdue `completion_seconds` after its ACK.
+
+        Raises ValueError for a command that its message can't carry.
+        """
+        exchange = self._exchange(message, completion_seconds, urgent=False)
+        self._queue.append(exchange)
+        self._advance(now)
+        return exchange.ticket
+
+    def interrupt(self, messages: Sequence[Command], now: float, *, completion_seconds: float = 5.0) -> list[int]:
+        """Send commands ahead of all else, at once, and end what the camera does; return their tickets.
+
+        All that was pending ends as Interrupted. For commands that may be performed twice, as stops and absolute moves.
+        Raises ValueError, and then nothing is interrupted, for a command that its message can't carry.
+        """
+        exchanges = [self._exchange(message, completion_seconds, urgent=True) for message in messages]
+        self._urgent = [*self._cancels(), *exchanges]
+        self._advance(now)
+        return [exchange.ticket for exchange in exchanges]
+
+    def datagrams(self) -> list[bytes]:
+        """Return what is to be sent now, once."""
+        outgoing, self._outgoing = self._outgoing, []
+        return outgoing
+
+    def receive(self, datagram: bytes, now: float) -> list[Event]:
+        """Take one datagram from the camera; return what happened."""
+        try:
+            packet = Packet.decode(datagram)
+            if packet.payload_type is PayloadType.REPLY:
+                self._heard_reply(packet, now)
+            elif packet.payload_type in (PayloadType.CONTROL, PayloadType.CONTROL_REPLY):
+                self._heard_control(packet, now)
+            else:
+                raise _Unexpected(f"a camera sends no {packet.payload_type.name.lower().replace('_', ' ')}")
+        except (PacketError, MessageError, _Unexpected) as reason:
+            self._events.append(Ignored(datagram, str(reason)))
+        self._advance(now)
+        return self._drained()
+
+    def tick(self, now: float) -> list[Event]:
+        """Repeat what was not answered, end what is overdue; return what happened."""
+        if self._resets and now >= self._reset_deadline:
+            if self._resets < self._timing.attempts:
+                self._send_reset(now)
+            else:
+                self._close()
+        for exchange in [each for each in self._answerable() if now >= each.deadline]:
+            if exchange.sent < self._timing.attempts:
+                self._transmit_again(exchange, now)
+            elif exchange.own:
+                self._settle_cancel(exchange, now)
+            else:
+                self._close()
+                break
+        for exchange in [each for each in self._underway if now >= each.deadline]:
+            self._lose(exchange)
+        self._advance(now)
+        return self._drained()
+
+    def deadline(self) -> float | None:
+        """Return when `tick` is to be called, or None while nothing is waited for."""
+        if self._events:
+            return 0.0
+        deadlines = [exchange.deadline for exchange in self._underway]
+        if self._resets:
+            deadlines.append(self._reset_deadline)
+        else:
+            deadlines += [exchange.deadline for exchange in self._answerable()]
+            deadlines += [exchange.deadline for exchange in self._urgent if not exchange.own]
+            if self._queue and not self._urgent and all(each.own for each in self._asked.values()):
+                deadlines.append(self._queue[0].deadline)  # the camera was full when it had its turn
+        return min(deadlines, default=None)
 
     # Sending
 
-    def start(self, now: float) -> None:
-        """Begin anew: all that was pending is unanswered, and nothing but a RESET leaves until it is answered."""
-        self._give_up()
-        self._reset(now)
+    def _exchange(self, message: Command | Inquiry[Any], completion_seconds: float, *, urgent: bool) -> _Exchange:
+        payload = message.encode(self._dialect)
+        self._tickets += 1
+        return _Exchange(self._tickets, message, payload, completion_seconds, urgent)
 
-    def send(self, message: Command | Inquiry[Any], now: float, *, completion_seconds: float = 5.0) -> int:
-        """Queue a message; return its ticket. Its completion is overdue `completion_seconds` after its ACK."""
-        ticket = self._ticket(message, completion_seconds)
-        self._queue.append(ticket)
-        self._advance(now)
-        return ticket.number
-
-    def interrupt(self, messages: Sequence[Command], now: float, *, completion_seconds: float = 5.0) -> list[int]:
-        """Send commands at once, ahead of all else, and cancel what the camera does; return their tickets.
-
-        Everything pending ends as Interrupted and is never repeated, so that no older order can overtake.
-        """
-        sockets: set[int] = set()
-        for ticket in self._asked.values():
-            if not isinstance(ticket.message, Inquiry):
-                sockets.update(SOCKETS)  # its socket is not known yet
-        for ticket in self._underway.values():
-            sockets.update(SOCKETS if ticket.socket is None else (ticket.socket,))
-        for ticket in (*self._asked.values(), *self._underway.values(), *self._queue):
-            self._say(ticket, Interrupted(ticket.number))
-        self._asked.clear()
-        self._underway.clear()
-        self._queue.clear()
-        for socket in sorted(sockets):
-            self._queue.append(self._ticket(Cancel(socket), completion_seconds, pressing=True))
-        tickets = [self._ticket(message, completion_seconds, pressing=True) for message in messages]
-        self._queue.extend(tickets)
-        self._advance(now)
-        return [ticket.number for ticket in tickets]
-
-    def datagrams(self) -> list[bytes]:
-        """Return, once, what is to be sent now."""
-        out, self._out = self._out, []
-        return out
-
-    # Time
-
-    def deadline(self) -> float | None:
-        """Return when `tick` is to be called, or None while nothing is awaited."""
-        if self._events:
-            return 0.0
-        deadlines = [ticket.deadline for ticket in self._asked.values()]
-        deadlines += [ticket.deadline for ticket in self._underway.values()]
-        deadlines += [ticket.deadline for ticket in self._queue if ticket.full]
-        if self._resets:
-            deadlines.append(self._reset_deadline)
-        return min(deadlines, default=None)
-
-    def tick(self, now: float) -> list[Event]:
-        """Repeat what was not answered, end what is overdue; return what that brought."""
-        if self._resets and now >= self._reset_deadline:
-            if self._resets >= self._timing.attempts:
-                self._give_up()
-            else:
-                self._send_reset(now)
-        for ticket in [each for each in self._asked.values() if now >= each.deadline]:
-            if ticket.sent >= self._timing.attempts:
-                self._give_up()
-                break
-            self._repeat(ticket, now)
-        for ticket in [each for each in self._underway.values() if now >= each.deadline]:
-            del self._underway[ticket.sequence]
-            self._say(ticket, Overdue(ticket.number))
-        self._advance(now)
-        return self._drain()
-
-    # Receiving
-
-    def receive(self, datagram: bytes, now: float) -> list[Event]:
-        """Take one datagram; return what it brought. Whatever it holds, nothing is raised."""
-        try:
-            packet = Packet.decode(datagram)
-            match packet.payload_type:
-                case PayloadType.CONTROL | PayloadType.CONTROL_REPLY:
-                    self._control(packet, now)
-                case PayloadType.REPLY:
-                    self._reply(packet, now)
-                case _:
-                    raise PacketError("a camera sends replies, and this is none")
-        except (PacketError, MessageError) as error:
-            self._events.append(Ignored(datagram, str(error)))
-        self._advance(now)
-        return self._drain()
-
-    def _control(self, packet: Packet, now: float) -> None:
-        if packet.payload == RESET:
-            if not self._resets:
-                raise PacketError("an answer to a RESET that nobody awaits")
-            self._resets = 0
-            self._linked = True
-            self._sequence = 1
-            self._events.append(Linked())
-            return
-        ticket = self._asked.get(packet.sequence)
-        if ticket is None:
-            raise PacketError("an error about a message that nobody awaits")
-        if packet.payload == MESSAGE_ABNORMAL:
-            del self._asked[ticket.sequence]
-            self._say(ticket, Refused(ticket.number, ErrorCode.SYNTAX))
-        elif packet.payload == SEQUENCE_ABNORMAL:
-            if ticket.sent == 1:
-                self._events.append(Desynchronised())
-                self._reset(now)
-            elif isinstance(ticket.message, Inquiry):
-                del self._asked[ticket.sequence]
-                self._transmit(ticket, now)
-            elif isinstance(ticket.message, Cancel):
-                del self._asked[ticket.sequence]
-            else:
-                self._set_underway(ticket, None, now)
-                self._events.append(PerformedUnheard(ticket.number))
-        else:
-            raise PacketError("a control message of an unknown kind")
-
-    def _reply(self, packet: Packet, now: float) -> None:
-        reply = parse_reply(packet.payload)
-        asked = self._asked.get(packet.sequence)
-        ticket = asked or self._underway.get(packet.sequence)
-        if ticket is None:
-            raise MessageError("a reply to a message that nobody awaits")
-        inquiry = isinstance(ticket.message, Inquiry)
-        match reply:
-            case Ack(socket=socket) if not inquiry:
-                if asked is not None:
-                    self._set_underway(ticket, socket, now)
-                    self._events.append(Acknowledged(ticket.number, socket))
-                else:
-                    ticket.socket = socket
-            case Completion() if not inquiry:
-                self._forget(ticket)
-                self._say(ticket, Completed(ticket.number))
-            case Answer(data=data) if isinstance(ticket.message, Inquiry):
-                value = ticket.message.read(data, self._dialect)
-                self._forget(ticket)
-                self._say(ticket, Answered(ticket.number, value))
-            case ErrorReply(code=ErrorCode.BUFFER_FULL) if ticket.pressing and ticket.full < FULL_TRIES:
-                self._forget(ticket)
-                ticket.full += 1
-                ticket.deadline = now + FULL_PAUSE_SECONDS
-                self._queue.append(ticket)
-            case ErrorReply(code=code):
-                self._forget(ticket)
-                self._say(ticket, Refused(ticket.number, code))
-            case _:
-                raise MessageError("a reply that does not fit the message it answers")
-
-    # Moving tickets from state to state
-
-    def _ticket(self, message: Command | Inquiry[Any], completion_seconds: float, *, pressing: bool = False) -> _Ticket:
-        self._numbers += 1
-        return _Ticket(self._numbers, message, message.encode(self._dialect), completion_seconds, pressing)
+    def _cancels(self) -> list[_Exchange]:
+        """End all that is pending as Interrupted; return a cancel for each socket that may be busy."""
+        pending = self._pending()
+        commands = [each for each in pending if each.sequence >= 0 and not isinstance(each.message, Inquiry)]
+        if self._doubt or any(each.socket is None for each in commands):
+            self._busy.update(SOCKETS)
+        victims = frozenset(each.sequence for each in commands)
+        self._forget_all()
+        self._doubt = False
+        self._events += [Interrupted(each.ticket) for each in pending if not each.own]
+        cancels = [Cancel(socket) for socket in sorted(self._busy)]
+        return [_Exchange(0, each, each.encode(self._dialect), 0.0, True, victims) for each in cancels]
 
     def _advance(self, now: float) -> None:
-        """Send what may be sent: pressing messages at once, the others one at a time."""
-        if self._resets:
+        """Send what may leave now."""
+        if not self._urgent and not self._queue:
             return
         if not self._linked:
-            if self._queue:
-                self._reset(now)
+            if not self._resets:
+                self._send_reset(now)
             return
-        for _ in range(len(self._queue)):
-            ticket = self._queue.popleft()
-            if (ticket.full and now < ticket.deadline) or (self._asked and not ticket.pressing):
-                self._queue.append(ticket)
+        urgent, self._urgent = self._urgent, []
+        for exchange in urgent:
+            if exchange.deadline > now or (exchange.own and self._command_asked()):
+                self._urgent.append(exchange)
             else:
-                self._transmit(ticket, now)
+                self._transmit(exchange, now)
+        if any(not each.own for each in self._asked.values()):
+            return
+        blocked = bool(self._urgent)
+        for index, exchange in enumerate(self._queue):
+            if isinstance(exchange.message, Inquiry) or (not blocked and exchange.deadline <= now):
+                del self._queue[index]
+                self._transmit(exchange, now)
+                return
+            blocked = True
 
-    def _transmit(self, ticket: _Ticket, now: float) -> None:
-        ticket.sequence = self._sequence
-        self._sequence = 0 if self._sequence == LAST_SEQUENCE else self._sequence + 1
-        ticket.sent = 0
-        self._asked[ticket.sequence] = ticket
-        self._repeat(ticket, now)
+    def _transmit(self, exchange: _Exchange, now: float) -> None:
+        """Send with the next number."""
+        self._number = following(self._number)
+        exchange.sequence = self._number
+        exchange.sent = 0
+        self._asked[exchange.sequence] = exchange
+        self._transmit_again(exchange, now)
 
-    def _repeat(self, ticket: _Ticket, now: float) -> None:
-        kind = PayloadType.INQUIRY if isinstance(ticket.message, Inquiry) else PayloadType.COMMAND
-        self._out.append(Packet(kind, ticket.sequence, ticket.payload).encode())
-        ticket.deadline = now + self._pause(ticket.sent)
-        ticket.sent += 1
-
-    def _set_underway(self, ticket: _Ticket, socket: int | None, now: float) -> None:
-        del self._asked[ticket.sequence]
-        self._underway[ticket.sequence] = ticket
-        ticket.socket = socket
-        ticket.deadline = now + ticket.completion_seconds
-
-    def _forget(self, ticket: _Ticket) -> None:
-        self._asked.pop(ticket.sequence, None)
-        self._underway.pop(ticket.sequence, None)
-
-    def _say(self, ticket: _Ticket, event: Event) -> None:
-        if not isinstance(ticket.message, Cancel):  # cancels are the conversation's own
-            self._events.append(event)
-
-    def _drain(self) -> list[Event]:
-        events, self._events = self._events, []
-        return events
-
-    # Losing count, and losing the camera
-
-    def _reset(self, now: float) -> None:
-        """Count anew from a RESET. What was asked goes first afterwards; what was under way can't be told any more."""
-        for ticket in self._underway.values():
-            self._say(ticket, Overdue(ticket.number))
-        self._underway.clear()
-        self._queue.extendleft(reversed(self._asked.values()))
-        self._asked.clear()
-        self._linked = False
-        self._resets = 0
-        self._send_reset(now)
+    def _transmit_again(self, exchange: _Exchange, now: float) -> None:
+        kind = PayloadType.INQUIRY if isinstance(exchange.message, Inquiry) else PayloadType.COMMAND
+        self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
+        exchange.deadline = now + self._timing.pause(exchange.sent)
+        exchange.sent += 1
 
     def _send_reset(self, now: float) -> None:
-        self._out.append(Packet(PayloadType.CONTROL, 0, RESET).encode())
-        self._reset_deadline = now + self._pause(self._resets)
+        self._linked = False
+        self._outgoing.append(Packet(PayloadType.CONTROL, 0, RESET).encode())
+        self._reset_deadline = now + self._timing.pause(self._resets)
         self._resets += 1
 
-    def _give_up(self) -> None:
-        for ticket in (*self._asked.values(), *self._underway.values(), *self._queue):
-            self._say(ticket, Unanswered(ticket.number))
+    # Hearing
+
+    def _heard_control(self, packet: Packet, now: float) -> None:
+        if packet.payload == RESET:
+            if not self._resets or packet.payload_type is not PayloadType.CONTROL_REPLY:
+                raise _Unexpected("no RESET was waiting for an answer")
+            self._resets = 0
+            self._linked = True
+            self._number = 0
+            self._events.append(Linked())
+            return
+        exchange = self._asked.get(packet.sequence)
+        if exchange is None:
+            raise _Unexpected(f"nothing with number {packet.sequence} waits for a reply")
+        if packet.payload == SEQUENCE_ABNORMAL:
+            self._heard_number_refused(exchange, now)
+        elif packet.payload == MESSAGE_ABNORMAL:
+            self._refuse(exchange, ErrorCode.SYNTAX, now)
+        else:
+            raise _Unexpected(f"{packet.payload.hex(' ')} is no control code")
+
+    def _heard_number_refused(self, exchange: _Exchange, now: float) -> None:
+        if exchange.sent == 1:
+            self._desynchronise(now)
+        elif isinstance(exchange.message, Inquiry) or self._may_have_been_overtaken(exchange):
+            self._renew(exchange)
+        elif isinstance(exchange.message, Cancel):
+            self._settle_cancel(exchange, now)
+        else:
+            self._begin_unheard(exchange, now)
+
+    def _heard_reply(self, packet: Packet, now: float) -> None:
+        reply = parse_reply(packet.payload)
+        match reply:
+            case Ack(socket=socket):
+                self._begin(self._waiting_for_ack(packet.sequence), socket, now)
+            case Completion(socket=socket):
+                exchange = self._addressed(packet.sequence, socket)
+                if isinstance(exchange.message, Inquiry):
+                    self._refuse(exchange, ErrorCode.UNREADABLE, now)
+                elif isinstance(exchange.message, Cancel):
+                    self._settle_cancel(exchange, now)
+                else:
+                    self._end(exchange, Completed(exchange.ticket), now)
+            case Answer(data=data):
+                self._heard_answer(self._asked.get(packet.sequence), data, now)
+            case ErrorReply(socket=socket, code=code):
+                self._heard_error(packet.sequence, socket, code, now)
+        self._desyncs = 0
+
+    def _heard_answer(self, exchange: _Exchange | None, data: bytes, now: float) -> None:
+        if exchange is None or not isinstance(exchange.message, Inquiry):
+            raise _Unexpected("no inquiry with this number waits for an answer")
+        try:
+            value = exchange.message.read(data, self._dialect)
+        except MessageError:
+            self._refuse(exchange, ErrorCode.UNREADABLE, now)
+        else:
+            self._end(exchange, Answered(exchange.ticket, value), now)
+
+    def _heard_error(self, sequence: int, socket: int, code: ErrorCode, now: float) -> None:
+        for cancel in self._asked.values():
+            # Some cameras answer a cancel with the number of the command that it has ended.
+            about_it = cancel.own and cancel.payload[1] == 0x20 | socket and sequence in cancel.victims
+            if about_it and code in CANCEL_DONE and sequence not in self._asked:
+                self._settle_cancel(cancel, now)
+                return
+        exchange = self._addressed(sequence, socket)
+        if isinstance(exchange.message, Cancel) and code in CANCEL_DONE:
+            self._settle_cancel(exchange, now)
+        elif code is ErrorCode.BUFFER_FULL and sequence in self._asked and not exchange.own:
+            self._hold(exchange, now)
+        else:
+            self._refuse(exchange, code, now)
+
+    def _waiting_for_ack(self, sequence: int) -> _Exchange:
+        exchange = self._asked.get(sequence)
+        if exchange is not None and not isinstance(exchange.message, Inquiry | Cancel):
+            return exchange
+        for unheard in self._underway:
+            if unheard.sequence == sequence and unheard.socket is None:
+                return unheard
+        raise _Unexpected(f"no command with number {sequence} waits for an ACK")
+
+    def _addressed(self, sequence: int, socket: int) -> _Exchange:
+        """Return what a completion or an error is about.
+
+        A command from before a RESET may have the number of one from after it: then the socket decides.
+        """
+        about = [each for each in self._underway if each.sequence == sequence]
+        for exchange in about:
+            if exchange.socket == socket:
+                return exchange
+        if sequence in self._asked:
+            return self._asked[sequence]
+        for exchange in about:
+            if exchange.socket is None or socket == 0:
+                return exchange
+        raise _Unexpected(f"nothing with number {sequence} in socket {socket} waits for a reply")
+
+    # Moving an exchange from state to state
+
+    def _begin(self, exchange: _Exchange, socket: int, now: float) -> None:
+        for older in [each for each in self._underway if each.socket == socket]:
+            self._lose(older)
+        self._asked.pop(exchange.sequence, None)
+        self._drop_cancels([socket])
+        if exchange not in self._underway:
+            self._underway.append(exchange)
+            exchange.deadline = now + exchange.completion_seconds
+        exchange.socket = socket
+        self._busy.add(socket)
+        self._events.append(Acknowledged(exchange.ticket, socket))
+
+    def _begin_unheard(self, exchange: _Exchange, now: float) -> None:
+        del self._asked[exchange.sequence]
+        self._drop_cancels(SOCKETS)
+        self._underway.append(exchange)
+        exchange.deadline = now + exchange.completion_seconds
+        self._events.append(PerformedUnheard(exchange.ticket))
+
+    def _end(self, exchange: _Exchange, event: Event, now: float) -> None:
+        self._forget(exchange)
+        if exchange.socket is not None:
+            self._busy.discard(exchange.socket)
+        if not isinstance(exchange.message, Inquiry):
+            self._release(now)
+        self._events.append(event)
+
+    def _refuse(self, exchange: _Exchange, code: ErrorCode, now: float) -> None:
+        if exchange.own:
+            self._settle_cancel(exchange, now)
+        else:
+            self._end(exchange, Refused(exchange.ticket, code), now)
+
+    def _lose(self, exchange: _Exchange) -> None:
+        """Give an UNDERWAY command up. Its socket stays busy, as far as is known."""
+        self._underway.remove(exchange)
+        self._doubt = self._doubt or exchange.socket is None
+        self._events.append(Overdue(exchange.ticket))
+
+    def _settle_cancel(self, exchange: _Exchange, now: float) -> None:
+        """A cancel has done its work, or there was none to do; nothing is in its socket any more."""
+        assert isinstance(exchange.message, Cancel)
+        self._forget(exchange)
+        self._busy.discard(exchange.message.socket)
+        if not exchange.own:
+            self._events.append(Completed(exchange.ticket))
+        if not any(each.own for each in self._asked.values()):
+            self._release(now)
+
+    def _drop_cancels(self, sockets: Iterable[int]) -> None:
+        """Forget cancels for sockets that a newer command may hold."""
+        payloads = {0x20 | socket for socket in sockets}
+        for cancel in [each for each in self._asked.values() if each.own and each.payload[1] in payloads]:
+            del self._asked[cancel.sequence]
+        self._urgent = [each for each in self._urgent if not (each.own and each.payload[1] in payloads)]
+
+    def _hold(self, exchange: _Exchange, now: float) -> None:
+        """Both sockets are full: wait until one is free, or a short while, for a stranger's command may be in it."""
+        del self._asked[exchange.sequence]
+        if not exchange.refusals:
+            exchange.full_until = now + exchange.completion_seconds
+        if now >= exchange.full_until:
+            self._events.append(Refused(exchange.ticket, ErrorCode.BUFFER_FULL))
+            return
+        exchange.deadline = now + self._timing.pause(exchange.refusals)
+        exchange.refusals += 1
+        self._queue_again([exchange])
+
+    def _release(self, now: float) -> None:
+        for exchange in (*self._urgent, *self._queue):
+            exchange.deadline = min(exchange.deadline, now)
+
+    def _renew(self, exchange: _Exchange) -> None:
+        exchange.renewals += 1
+        if exchange.renewals > self._timing.attempts:
+            self._close()
+            return
+        del self._asked[exchange.sequence]
+        exchange.deadline = 0.0
+        self._queue_again([exchange])
+
+    def _queue_again(self, exchanges: Sequence[_Exchange]) -> None:
+        """Put exchanges first among those that wait, in the order in which they were asked for."""
+        self._urgent = sorted(
+            [*self._urgent, *(each for each in exchanges if each.urgent)], key=lambda each: each.ticket
+        )
+        self._queue.extendleft(reversed([each for each in exchanges if not each.urgent]))
+
+    def _desynchronise(self, now: float) -> None:
+        self._events.append(Desynchronised())
+        self._desyncs += 1
+        if self._desyncs > self._timing.attempts:
+            self._close()
+            return
+        asked = list(self._asked.values())
         self._asked.clear()
-        self._underway.clear()
-        self._queue.clear()
+        for exchange in asked:
+            exchange.deadline = 0.0
+        self._queue_again(asked)
+        self._send_reset(now)
+
+    def _close(self) -> None:
+        """The camera fell silent: nothing that is pending will be answered."""
+        pending = self._pending()
+        self._doubt = self._doubt or any(
+            each.sequence >= 0 and not isinstance(each.message, Inquiry) for each in pending
+        )
+        self._events += [Unanswered(each.ticket) for each in pending if not each.own]
+        self._forget_all()
         self._linked = False
         self._resets = 0
+        self._desyncs = 0
 
-    def _pause(self, repeats: int) -> float:
-        doubled = self._timing.first_repeat_seconds * float(2**repeats)
-        return min(doubled, self._timing.longest_repeat_seconds)
+    def _forget(self, exchange: _Exchange) -> None:
+        if exchange in self._underway:
+            self._underway.remove(exchange)
+        else:
+            self._asked.pop(exchange.sequence, None)
+
+    def _forget_all(self) -> None:
+        self._asked.clear()
+        self._underway.clear()
+        self._urgent.clear()
+        self._queue.clear()
+
+    # Looking
+
+    def _may_have_been_overtaken(self, exchange: _Exchange) -> bool:
+        """Whether its number may be refused for a later one that the camera heard, not for having been performed.
+
+        A relative move is not sent again all the same: it would turn twice as far.
+        """
+        return exchange.sequence != self._number and not isinstance(exchange.message, PanTiltRelative)
+
+    def _pending(self) -> list[_Exchange]:
+        every = (*self._asked.values(), *self._underway, *self._urgent, *self._queue)
+        return sorted(every, key=lambda each: each.ticket)
+
+    def _command_asked(self) -> bool:
+        return any(not each.own and not isinstance(each.message, Inquiry) for each in self._asked.values())
+
+    def _answerable(self) -> list[_Exchange]:
+        """What is to be repeated when its time comes: cancels not while a newer command waits for its ACK."""
+        if self._command_asked():
+            return [each for each in self._asked.values() if not each.own]
+        return list(self._asked.values())
+
+    def _drained(self) -> list[Event]:
+        events, self._events = self._events, []
+        return events
