@@ -1,6 +1,7 @@
 """MQTT: topics, what commands may look like, what the daemon says, and the connection to a broker."""
 
 from .bus import Bus, Incoming, Reply
+from .client import BrokerSettings, MqttBus
 from .commands import (
     Command,
     CueCommand,
@@ -19,6 +20,7 @@ from .commands import (
     UnlockCommand,
 )
 from .intake import Intake
+from .memory import MemoryBroker, MemoryBus, Said
 from .messages import (
     ExportResult,
     HistoryResult,
@@ -33,6 +35,7 @@ from .messages import (
     StateMessage,
     StatusMessage,
 )
+from .outcomes import Answer, Outcomes, Repeat
 from .requests import (
     CameraRequest,
     DeleteRequest,
@@ -57,6 +60,8 @@ from .schemas import schemas
 from .topics import CommandTopic, ReportTopic, Topics
 
 __all__ = [
+    "Answer",
+    "BrokerSettings",
     "Bus",
     "CameraRequest",
     "Command",
@@ -82,9 +87,13 @@ __all__ = [
     "LockCommand",
     "LockMessage",
     "LockRequest",
+    "MemoryBroker",
+    "MemoryBus",
     "Message",
     "MoveMessage",
+    "MqttBus",
     "OutcomeMessage",
+    "Outcomes",
     "PositionMessage",
     "PositionsMessage",
     "RecallCommand",
@@ -92,11 +101,13 @@ __all__ = [
     "Refusal",
     "RenameCommand",
     "RenameRequest",
+    "Repeat",
     "Reply",
     "ReportTopic",
     "Request",
     "RevertCommand",
     "RevertRequest",
+    "Said",
     "StandbyRequest",
     "StateMessage",
     "StatusMessage",

@@ -1,0 +1,292 @@
+"""The bus over an MQTT broker, 3.1.1 or 5, that may come and go.
+
+Theory of operation. One task keeps a connection for as long as the context lasts: it connects, subscribes to
+everything below the base, says every retained message anew, and then sends what waits until the broker is lost; after
+a pause that grows it begins again. The daemon notices nothing of it: what it says waits in the outbox, and the cameras
+don't depend on the bus. A session ends with its connection, so commands that were sent while the daemon was away
+are lost and never carried out late.
+
+A message goes from the socket to the consumer with one turn of the event loop in between.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+import ssl
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self
+
+import aiomqtt
+import structlog
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from .bus import Incoming
+from .outbox import Outbox, Outgoing
+from .topics import ReportTopic, Topics
+
+log = structlog.get_logger()
+
+CONNECT_SECONDS = 2.0  # for a TCP connection
+ANSWER_SECONDS = 5.0  # for any answer of the broker's; one that takes longer is taken for lost
+KEEPALIVE_SECONDS = 10  # a lost host is noticed within twice this, and its will said after 1.5 times this
+FIRST_PAUSE_SECONDS = 0.25
+LONGEST_PAUSE_SECONDS = 5.0
+STEADY_SECONDS = 5.0  # a connection that held this long was a good one: the next pause is short again
+IN_FLIGHT = 8  # messages sent before the broker has confirmed the first of them
+GOODBYE_SECONDS = 1.0
+SUBSCRIPTION_REFUSED = 0x80  # this and above: MQTT 5.0, section 3.9.3; MQTT 3.1.1, section 3.9.3
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSettings:
+    """Where the broker is and how to be let in."""
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    protocol: Literal["3.1.1", "5"] = "5"
+    username: str | None = None
+    password: str | None = None
+    ca_file: Path | None = None  # PEM; with it the connection is encrypted and the broker's certificate checked
+
+
+class MqttBus:
+    """The daemon's side of a broker: `async with MqttBus(…) as bus`, then `async for incoming in bus`.
+
+    Entering it doesn't wait for the broker, which may come later.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        topics: Topics,
+        *,
+        offline: bytes,
+        cameras: Iterable[str],
+        rng: random.Random,
+    ) -> None:
+        """`offline` is the payload of `status` when the daemon has gone, said by the broker if need be.
+
+        What the broker still keeps of other `cameras` from earlier is cleared. `rng` spreads the pauses between
+        attempts, so that not all clients of a broker come back at once. Raises ValueError for an unusable `ca_file`.
+        """
+        self.topics = topics
+        self._settings = settings
+        self._tls = None if settings.ca_file is None else _tls_context(settings.ca_file)
+        self._offline = offline
+        self._cameras = frozenset(cameras)
+        self._rng = rng
+        self._loop = asyncio.get_running_loop()
+        self._incoming: asyncio.Queue[Incoming] = asyncio.Queue()
+        self._outbox = Outbox(self._loop.time)
+        self._connected = False
+        self._open = AsyncExitStack()
+
+    @property
+    def connected(self) -> bool:
+        return self._connected
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
+        self._outbox.put(Outgoing(topic, payload, retain, correlation))
+
+    def __aiter__(self) -> AsyncIterator[Incoming]:
+        return self
+
+    async def __anext__(self) -> Incoming:
+        return await self._incoming.get()
+
+    async def __aenter__(self) -> Self:
+        group = await self._open.enter_async_context(asyncio.TaskGroup())
+        keeper = group.create_task(self._stay_connected())
+        self._open.callback(keeper.cancel)
+        self._open.push_async_callback(self._say_goodbye)
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> bool | None:
+        # Only a cancellation concerns the group: it may be its own way of saying that its task has failed. Any other
+        # error goes on to the caller as it is, not wrapped.
+        if isinstance(error, asyncio.CancelledError):
+            return await self._open.__aexit__(kind, error, traceback)
+        await self._open.aclose()
+        return None
+
+    async def _say_goodbye(self) -> None:
+        """A connection that is ended in good order has no will, so what it would say is said here."""
+        if self._connected:
+            self.publish(self.topics.status, self._offline, retain=True)
+            with suppress(TimeoutError):
+                async with asyncio.timeout(GOODBYE_SECONDS):
+                    await self._outbox.emptied()
+
+    async def _stay_connected(self) -> None:
+        pause = FIRST_PAUSE_SECONDS
+        reason = told = ""
+        broker = f"{self._settings.host}:{self._settings.port}"
+        while True:
+            began_at = self._loop.time()
+            try:
+                async with self._connection() as client:
+                    log.info("broker connected", broker=broker)
+                    told = ""
+                    await self._converse(client)
+            except* aiomqtt.MqttError as errors:
+                reason = _reason(errors)
+            if reason != told:  # once, not at every attempt
+                log.warning("no broker: cameras go on, nobody hears of them", broker=broker, reason=reason)
+                told = reason
+            if self._loop.time() - began_at >= STEADY_SECONDS:
+                pause = FIRST_PAUSE_SECONDS
+            await asyncio.sleep(pause * self._rng.uniform(0.5, 1.0))
+            pause = min(2 * pause, LONGEST_PAUSE_SECONDS)
+
+    @asynccontextmanager
+    async def _connection(self) -> AsyncIterator[_Client]:
+        client = _Client(self._settings, self._tls, self.topics.status, self._offline, self._hear)
+        connecting = asyncio.ensure_future(client.__aenter__())
+        try:
+            await asyncio.shield(connecting)
+        except BaseException:
+            # It connects in a thread, which nobody can call off: let it end, so that no socket is left behind.
+            with suppress(aiomqtt.MqttError):
+                await connecting
+            client.hang_up()
+            raise
+        try:
+            yield client
+        finally:
+            self._connected = False
+            with suppress(aiomqtt.MqttError):
+                await client.__aexit__(None, None, None)
+
+    async def _converse(self, client: _Client) -> None:
+        """Hear and speak until the connection ends, which raises MqttError."""
+        await client.subscribe_to(self.topics.everything)
+        self._outbox.begin_again()
+        self._connected = True
+        async with asyncio.TaskGroup() as group:
+            group.create_task(self._speak(client))
+            await client.wait_until_lost()
+
+    async def _speak(self, client: _Client) -> None:
+        window = asyncio.Semaphore(IN_FLIGHT)
+        async with asyncio.TaskGroup() as group:
+            while True:
+                await window.acquire()
+                group.create_task(self._send(client, *await self._outbox.take(), window))
+
+    async def _send(self, client: _Client, number: int, message: Outgoing, window: asyncio.Semaphore) -> None:
+        await client.send(message)
+        self._outbox.sent(number)
+        window.release()
+
+    def _hear(self, message: aiomqtt.Message) -> None:
+        topic = message.topic.value
+        found = self.topics.parse(topic)
+        if isinstance(found, ReportTopic):  # our own words: from this life, or retained from an earlier one
+            if message.retain and found.camera is not None and found.camera not in self._cameras:
+                self.publish(topic, b"", retain=True)
+            return
+        properties: Any = message.properties
+        self._incoming.put_nowait(
+            Incoming(
+                topic,
+                message.payload,
+                # MQTT's flag means "from before" only when the broker sends what it kept, as a live one comes without.
+                message.retain,
+                getattr(properties, "ResponseTopic", None),
+                getattr(properties, "CorrelationData", None),
+                getattr(properties, "MessageExpiryInterval", None),
+            )
+        )
+
+
+class _Client(aiomqtt.Client):
+    """One connection, with what aiomqtt leaves to its user."""
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        tls: ssl.SSLContext | None,
+        will_topic: str,
+        will: bytes,
+        hear: Callable[[aiomqtt.Message], None],
+    ) -> None:
+        self._mqtt5 = settings.protocol == "5"
+        super().__init__(
+            settings.host,
+            settings.port,
+            username=settings.username,
+            password=settings.password,
+            protocol=aiomqtt.ProtocolVersion.V5 if self._mqtt5 else aiomqtt.ProtocolVersion.V311,
+            clean_session=None if self._mqtt5 else True,
+            will=aiomqtt.Will(will_topic, will, qos=1, retain=True),
+            timeout=ANSWER_SECONDS,
+            keepalive=KEEPALIVE_SECONDS,
+            queue_type=_straight_to(hear),
+            tls_context=tls,
+            # Small messages in both directions: with Nagle's algorithm they would wait for each other's confirmation.
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+        )
+        self._client.connect_timeout = CONNECT_SECONDS
+
+    async def subscribe_to(self, topics: str) -> None:
+        if self._mqtt5:
+            granted = await self.subscribe(topics, options=SubscribeOptions(qos=1, noLocal=True))
+        else:
+            granted = await self.subscribe(topics, qos=1)
+        if any(code >= SUBSCRIPTION_REFUSED for code in (getattr(code, "value", code) for code in granted)):
+            raise aiomqtt.MqttError(f"the broker does not let this user subscribe to {topics}: see its access rules")
+
+    async def send(self, message: Outgoing) -> None:
+        properties = None
+        if self._mqtt5 and message.correlation is not None:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            properties.CorrelationData = message.correlation
+        await self.publish(message.topic, message.payload, 1, message.retain, properties)
+
+    async def wait_until_lost(self) -> None:
+        """Messages don't come this way, see `_straight_to`: only the end of the connection does, as MqttError."""
+        async for _ in self.messages:
+            pass
+
+    def hang_up(self) -> None:
+        """Close what a failed attempt may have left open."""
+        self._client.disconnect()
+
+
+def _straight_to(hear: Callable[[aiomqtt.Message], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
+    """A queue that keeps nothing: `hear` is called in the very call that read the message from the socket."""
+
+    class Straight(asyncio.Queue[aiomqtt.Message]):
+        def put_nowait(self, item: aiomqtt.Message) -> None:
+            hear(item)
+
+    return Straight
+
+
+def _reason(errors: BaseExceptionGroup[BaseException]) -> str:
+    first: BaseException = errors
+    while isinstance(first, BaseExceptionGroup):
+        first = first.exceptions[0]
+    return str(first) or "the connection was lost"
+
+
+def _tls_context(ca_file: Path) -> ssl.SSLContext:
+    try:
+        return ssl.create_default_context(cafile=str(ca_file))
+    except (OSError, ssl.SSLError) as error:
+        raise ValueError(
+            f"{ca_file} can't be used as ca_file ({error}): name a file with the broker's CA certificate in PEM form"
+        ) from None
