@@ -570,6 +570,7 @@ class Camera:
                 code=code,
                 sentence=sentence,
                 as_of=self._calendar(),
+                token=recall.token,
             )
         )
 

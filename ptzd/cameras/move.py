@@ -21,6 +21,7 @@ class Recall:
     seconds: float | None = None
     on_air: bool = False  # "yes, although the camera is on program"
     id: str | None = None
+    token: object = None  # comes back with every report of the move, such as whom to answer
 
 
 @dataclass(slots=True)

@@ -104,3 +104,4 @@ class MoveReport:
     code: str | None  # for a move that ended otherwise than settled
     sentence: str | None
     as_of: datetime
+    token: object = None  # what came with the recall, untouched

@@ -22,7 +22,7 @@ class UdpLink(asyncio.DatagramProtocol):
         if not self._received.full():  # a flood must not grow without end; the conversation repeats what is lost
             self._received.put_nowait(data)
 
-    def error_received(self, exc: OSError) -> None:
+    def error_received(self, exc: Exception) -> None:
         """Nobody listens there at the moment; the conversation's own deadlines notice."""
 
     def send(self, datagram: bytes) -> None:

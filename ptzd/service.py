@@ -1,0 +1,509 @@
+"""Where everything is wired together and watched over: the only room that knows all others.
+
+A message from the bus becomes a request, a request becomes a call on a camera or the store, and what cameras say goes
+back to the bus. A recall goes all the way from the message to the first packet in one call, with no task in between.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import difflib
+import random
+from collections.abc import Callable, Coroutine, Iterable, Mapping
+from contextlib import AsyncExitStack
+from dataclasses import replace
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from ptzd.bus import (
+    Answer,
+    BrokerSettings,
+    Bus,
+    DeleteRequest,
+    DriveRequest,
+    ExportRequest,
+    ExportResult,
+    GoRequest,
+    HistoryRequest,
+    HistoryResult,
+    ImportRequest,
+    ImportResult,
+    Incoming,
+    Intake,
+    LockRequest,
+    MoveMessage,
+    MqttBus,
+    OutcomeMessage,
+    Outcomes,
+    PositionsMessage,
+    RecallRequest,
+    Refusal,
+    RenameRequest,
+    Reply,
+    Request,
+    RevertRequest,
+    StandbyRequest,
+    StateMessage,
+    StatusMessage,
+    StopRequest,
+    StoreRequest,
+    TallyRequest,
+    Topics,
+    UnlockRequest,
+)
+from ptzd.bus.requests import Asked
+from ptzd.cameras import (
+    Camera,
+    CameraRefusal,
+    CameraSettings,
+    CameraState,
+    Framing,
+    Lock,
+    MoveReport,
+    Phase,
+    Recall,
+    Tolerance,
+    carried,
+    landing,
+)
+from ptzd.config import CameraConfig, Config
+from ptzd.links import Link, open_udp
+from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, published_head
+from ptzd.show import PositionStore, StoredPosition, StoreError
+from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
+
+REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
+RESTART_PAUSE_SECONDS = 1.0
+
+log = structlog.get_logger()
+
+
+class StartError(Exception):
+    """The daemon can't start; the text is one sentence on why and what to do."""
+
+
+class Service:
+    """Cameras, the store and the bus, joined. `handle` takes each message and never raises."""
+
+    def __init__(
+        self,
+        *,
+        links: Mapping[str, tuple[CameraSettings, Link]],
+        focus_by_itself: frozenset[str] = frozenset(),
+        store: PositionStore,
+        bus: Bus,
+        intake: Intake,
+        calendar: Callable[[], datetime],
+    ) -> None:
+        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop."""
+        self._store = store
+        self._bus = bus
+        self._intake = intake
+        self._calendar = calendar
+        self._focus_by_itself = focus_by_itself
+        self._outcomes = Outcomes()
+        self._loop = asyncio.get_running_loop()
+        self._tasks: asyncio.TaskGroup | None = None
+        self.cameras = {
+            name: Camera(
+                settings,
+                link,
+                calendar=calendar,
+                report=self._reported,
+                stands_in=_Stands(store, settings),
+                lock=store.locks().get(name),
+            )
+            for name, (settings, link) in links.items()
+        }
+
+    async def run(self, ready: Callable[[], None]) -> None:
+        """Serve until cancelled; then bring every camera to rest."""
+        async with asyncio.TaskGroup() as attended:
+            kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
+            try:
+                self._say_all()
+                async with asyncio.TaskGroup() as self._tasks:
+                    ready()
+                    async for incoming in self._bus:
+                        self.handle(incoming)
+            finally:
+                self._tasks = None
+                rests = await asyncio.gather(
+                    *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
+                )
+                for name, rested in zip(self.cameras, rests, strict=True):
+                    if not rested and self.cameras[name].state().link == "up":
+                        log.error("a camera was not seen to come to rest", camera=name)
+                for task in kept:
+                    task.cancel()
+
+    def handle(self, incoming: Incoming) -> None:
+        """Do what a message asks for, or say why not."""
+        try:
+            request = self._intake.read(incoming)
+            if isinstance(request, RecallRequest) and request.id is None:
+                self._recall(request)  # the shortest way from a message to a packet
+            elif isinstance(request, Refusal):
+                self._say_outcome(request, request.outcome())
+            elif not self._answered_before(request):
+                self._do(request)
+        except Exception:
+            log.exception("a message could not be handled", topic=incoming.topic)
+
+    # Requests
+
+    def _do(self, request: Request) -> None:
+        match request:
+            case StopRequest(camera=None):
+                for camera in self.cameras.values():
+                    camera.stop()
+                self._done(request)
+            case StandbyRequest() | GoRequest():
+                self._refuse(request, "no-cues", "no cue list is loaded; recall positions by name")
+            case ExportRequest():
+                self._later(request, self._export())
+            case ImportRequest(show=text, replace=replaces):
+                self._later(request, self._import(text, replaces))
+            case _:
+                assert request.camera is not None
+                found = self.cameras.get(request.camera)
+                if found is None:
+                    self._refuse(request, "unknown-camera", _unknown("camera", request.camera, self.cameras))
+                else:
+                    self._do_with(found, request)
+
+    def _do_with(self, camera: Camera, request: Request) -> None:
+        name = camera.name
+        match request:
+            case RecallRequest():
+                self._recall(request)
+            case StopRequest():
+                camera.stop()
+                self._done(request)
+            case DriveRequest(pan=pan, tilt=tilt, zoom=zoom, focus=focus):
+                try:
+                    camera.drive(pan, tilt, zoom, focus)
+                except CameraRefusal as refusal:
+                    self._refuse(request, refusal.code, refusal.sentence)
+                else:
+                    if request.id is not None or request.reply is not None:
+                        self._done(request)  # drives come many a second; an answer only where one is asked for
+            case TallyRequest(tally=tally):
+                camera.set_tally(tally)
+                self._done(request)
+            case LockRequest(by=by, reason=reason):
+                lock = Lock(by, reason, self._calendar())
+                camera.lock(lock)
+                self._later(request, self._keep_lock(name, lock))
+            case UnlockRequest():
+                self._later(request, self._unlock(camera))
+            case StoreRequest():
+                self._later(request, self._store_framing(camera, request))
+            case RenameRequest(position=position, to=to):
+                self._later(request, self._changing(name, self._store.rename(name, position, to)))
+            case DeleteRequest(position=position):
+                self._later(request, self._changing(name, self._store.delete(name, position)))
+            case RevertRequest(position=position, number=number):
+                self._later(request, self._changing(name, self._store.revert(name, position, number)))
+            case HistoryRequest(position=position):
+                self._later(request, self._history(name, position))
+
+    def _recall(self, request: RecallRequest) -> None:
+        camera = self.cameras.get(request.camera)
+        if camera is None:
+            self._refuse(request, "unknown-camera", _unknown("camera", request.camera, self.cameras))
+            return
+        position = self._store.position(request.camera, request.position)
+        if position is None:
+            known = self._store.positions(request.camera)
+            self._refuse_recall(request, "unknown-position", _unknown("position", request.position, known))
+            return
+        try:
+            framing = _framing_for(camera.settings.dialect, position)
+        except DialectError as error:
+            self._refuse_recall(request, "unknown-dialect", f"position {position.name}: {error}")
+            return
+        if request.camera in self._focus_by_itself:
+            framing = replace(framing, focus_mode="auto")
+        speed, seconds = request.speed, request.seconds
+        if speed is None and seconds is None:
+            speed, seconds = position.speed, position.seconds
+        camera.recall(Recall(request.position, framing, speed, seconds, request.on_air, request.id, request.reply))
+
+    async def _store_framing(self, camera: Camera, request: StoreRequest) -> None:
+        if not request.replace and self._store.position(camera.name, request.position) is not None:
+            raise StoreError(
+                "exists",
+                f"camera {camera.name} already has a position {request.position}: store it with replace to put the new "
+                "framing in its place (the old one stays in its history), or take another name",
+            )
+        framing = await camera.read_framing()
+        position = StoredPosition(
+            camera=camera.name,
+            name=request.position,
+            framing=framing,
+            dialect=camera.settings.dialect.name,
+            speed=request.speed,
+            seconds=request.seconds,
+            note=request.note,
+            stored_at=self._calendar(),
+        )
+        await self._changing(camera.name, self._store.store(position, request.replace))
+
+    async def _changing(self, camera: str, change: Coroutine[Any, Any, Any]) -> None:
+        await change
+        self._say_positions(camera)
+        self.cameras[camera].positions_changed()
+
+    async def _history(self, camera: str, position: str) -> dict[str, Any]:
+        entries = await self._store.history(camera, position)
+        return HistoryResult.of(camera, position, entries).as_result()
+
+    async def _export(self) -> dict[str, Any]:
+        return ExportResult(show=await self._store.export()).as_result()
+
+    async def _import(self, text: str, replaces: bool) -> dict[str, Any]:
+        imported = await self._store.import_(text, replaces)
+        for name, camera in self.cameras.items():
+            self._say_positions(name)
+            camera.positions_changed()
+        return ImportResult.of(imported).as_result()
+
+    async def _keep_lock(self, camera: str, lock: Lock) -> None:
+        try:
+            await self._store.set_lock(camera, lock)
+        except StoreError as error:
+            raise StoreError(
+                error.code, f"camera {camera} is locked now, but would not be after a restart: {error.sentence}"
+            ) from error
+
+    async def _unlock(self, camera: Camera) -> None:
+        await self._store.clear_lock(camera.name)
+        camera.unlock()
+
+    def _later(self, request: Asked, work: Coroutine[Any, Any, dict[str, Any] | None]) -> None:
+        if self._tasks is None:
+            work.close()
+            self._refuse(request, "ending", "the daemon is coming to its end; ask again when it is back")
+            return
+        self._tasks.create_task(self._finish(request, work))
+
+    async def _finish(self, request: Asked, work: Coroutine[Any, Any, dict[str, Any] | None]) -> None:
+        try:
+            result = await work
+        except (StoreError, CameraRefusal) as error:
+            self._refuse(request, error.code, error.sentence)
+        except Exception:
+            log.exception("a command failed", topic=request.topic)
+            self._refuse(request, "internal", "the daemon failed at this command; its log tells more")
+        else:
+            self._done(request, result)
+
+    # Answers
+
+    def _answered_before(self, request: Request) -> bool:
+        """Answer a command that came before once more; return whether it was one."""
+        repeat = self._outcomes.claim(request, self._loop.time())
+        if repeat is None or isinstance(request, StopRequest):
+            return False  # a stop is done as often as it is asked for
+        if repeat.latest is not None:
+            self._bus.publish(repeat.latest.topic, repeat.latest.payload)
+            if repeat.latest.final and request.reply is not None:
+                self._reply(request.reply, repeat.latest.payload)
+        return True
+
+    def _done(self, request: Asked, result: dict[str, Any] | None = None) -> None:
+        self._say_outcome(request, OutcomeMessage(topic=request.topic, id=request.id, ok=True, result=result))
+
+    def _refuse(self, request: Asked, code: str, sentence: str) -> None:
+        self._say_outcome(
+            request, OutcomeMessage(topic=request.topic, id=request.id, ok=False, code=code, sentence=sentence)
+        )
+
+    def _refuse_recall(self, request: RecallRequest, code: str, sentence: str) -> None:
+        self._reported(
+            MoveReport(
+                camera=request.camera,
+                phase=Phase.REFUSED,
+                position=request.position,
+                id=request.id,
+                predicted_seconds=None,
+                measured_seconds=None,
+                landing=None,
+                code=code,
+                sentence=sentence,
+                as_of=self._calendar(),
+                token=request.reply,
+            )
+        )
+
+    def _say_outcome(self, request: Asked, outcome: OutcomeMessage) -> None:
+        camera = getattr(request, "camera", None)
+        answer = Answer(self._bus.topics.outcome, outcome.encode(), final=True)
+        self._answer(answer, camera, request.id, request.reply)
+        if not outcome.ok:
+            log.warning("refused", topic=outcome.topic, code=outcome.code, sentence=outcome.sentence)
+
+    def _answer(self, answer: Answer, camera: str | None, id: str | None, reply: Reply | None) -> None:
+        """Say it for all to hear and, once it is final, to those who asked for an answer of their own."""
+        self._bus.publish(answer.topic, answer.payload)
+        replies = self._outcomes.said(camera, id, answer)
+        if answer.final:
+            for each in replies or (() if reply is None else (reply,)):
+                self._reply(each, answer.payload)
+
+    def _reply(self, reply: Reply, payload: bytes) -> None:
+        self._bus.publish(reply.topic, payload, correlation=reply.correlation)
+
+    # What cameras say
+
+    def _reported(self, report: CameraState | MoveReport) -> None:
+        topics = self._bus.topics
+        if isinstance(report, CameraState):
+            self._bus.publish(topics.state(report.camera), StateMessage.of(report).encode(), retain=True)
+            return
+        reply = report.token if isinstance(report.token, Reply) else None
+        answer = Answer(topics.move(report.camera), MoveMessage.of(report).encode(), final=report.phase.ended)
+        self._answer(answer, report.camera, report.id, reply)
+        log.info(
+            "move",
+            camera=report.camera,
+            position=report.position,
+            phase=report.phase.value,
+            code=report.code,
+            sentence=report.sentence,
+        )
+
+    def _say_all(self) -> None:
+        status = StatusMessage(
+            state="online", version=version("ptzd"), cameras=list(self.cameras), since=self._calendar()
+        )
+        self._bus.publish(self._bus.topics.status, status.encode(), retain=True)
+        for name, camera in self.cameras.items():
+            self._reported(camera.state())
+            self._say_positions(name)
+
+    def _say_positions(self, camera: str) -> None:
+        message = PositionsMessage.of(camera, self._store.positions(camera))
+        self._bus.publish(self._bus.topics.positions(camera), message.encode(), retain=True)
+
+    async def _attend(self, camera: Camera) -> None:
+        """Keep a camera going: a mistake in one must not end the others."""
+        while True:
+            try:
+                await camera.run()
+            except Exception:
+                log.exception("a camera's conversation broke off and begins anew", camera=camera.name)
+                await asyncio.sleep(RESTART_PAUSE_SECONDS)
+
+
+class _Stands:
+    """Tells which stored position a framing is."""
+
+    def __init__(self, store: PositionStore, settings: CameraSettings) -> None:
+        self._store = store
+        self._settings = settings
+
+    def __call__(self, framing: Framing) -> str | None:
+        settings = self._settings
+        for name, position in self._store.positions(settings.name).items():
+            try:
+                wanted = _framing_for(settings.dialect, position)
+            except DialectError:
+                continue
+            if settings.tolerance.holds(landing(settings.dialect, framing, wanted)):
+                return name
+        return None
+
+
+def _framing_for(dialect: Dialect, position: StoredPosition) -> Framing:
+    """A position's framing in the counts of a head that may have been swapped. Raises DialectError."""
+    if position.dialect == dialect.name:
+        return position.framing
+    return carried(position.framing, load_dialect(position.dialect), dialect)
+
+
+def _unknown(kind: str, name: str, known: Iterable[str]) -> str:
+    names = sorted(known)
+    near = difflib.get_close_matches(name, names, 1)
+    if near:
+        return f"there is no {kind} {name}; did you mean {near[0]}?"
+    return f"there is no {kind} {name}; known are {', '.join(names)}" if names else f"there is no {kind} yet"
+
+
+def camera_settings(name: str, config: CameraConfig) -> CameraSettings:
+    """Return what the camera needs of its table in the configuration. Raises DialectError."""
+    known = config.dialect in dialect_names()
+    dialect = load_dialect(config.dialect) if known else read_dialect(Path(config.dialect))
+    pan = tilt = config.tolerance_counts
+    if config.tolerance_deg is not None:
+        pan = max(1, dialect.pan.counts(config.tolerance_deg))
+        tilt = max(1, dialect.tilt.counts(config.tolerance_deg))
+    return CameraSettings(
+        name=name,
+        dialect=dialect,
+        head=published_head(
+            dialect.pan.steps_deg_per_s,
+            dialect.tilt.steps_deg_per_s,
+            shared_speed=dialect.absolute == "shared-speed",
+            settle=ON_A_TRIPOD if config.mount == "tripod" else ON_A_RAIL,
+        ),
+        speed=config.speed,
+        tolerance=Tolerance(pan, tilt, config.tolerance_counts, config.tolerance_counts),
+        on_air_moves=config.on_air_moves,
+    )
+
+
+def calendar() -> datetime:
+    """The one clock for dates that people read."""
+    return datetime.now(UTC)
+
+
+def _bus(config: Config, rng: random.Random) -> MqttBus:
+    broker = config.broker
+    try:
+        password = None
+        if broker.password_file is not None:
+            password = broker.password_file.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
+        settings = BrokerSettings(broker.host, broker.port, broker.protocol, broker.username, password, broker.ca_file)
+        return MqttBus(
+            settings,
+            Topics(broker.base_topic),
+            offline=StatusMessage(state="offline").encode(),
+            cameras=config.camera,
+            rng=rng,
+        )
+    except (OSError, ValueError) as error:
+        raise StartError(f"the broker's settings can't be used: {error}") from None
+
+
+async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
+    """Run the daemon until cancelled, and leave every camera at rest. Raises StartError if it can't start."""
+    async with AsyncExitStack() as stack:
+        try:
+            store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))
+        except StoreError as error:
+            raise StartError(error.sentence) from None
+        links: dict[str, tuple[CameraSettings, Link]] = {}
+        for name, camera in config.camera.items():
+            try:
+                link = await stack.enter_async_context(open_udp(camera.link.host, camera.link.port))
+                links[name] = (camera_settings(name, camera), link)
+            except OSError as error:
+                raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
+            except DialectError as error:
+                raise StartError(f"camera {name}: {error}") from None
+        bus = await stack.enter_async_context(_bus(config, rng))
+        service = Service(
+            links=links,
+            focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
+            store=store,
+            bus=bus,
+            intake=Intake(bus.topics, calendar=calendar, late_after_seconds=config.recall.late_after_seconds),
+            calendar=calendar,
+        )
+        await service.run(on_ready)

@@ -1,0 +1,109 @@
+"""The daemon and the simulator as processes of their own, for measurements and end-to-end tests."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import signal
+import socket
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Self
+
+import aiomqtt
+
+PYTHON = sys.executable
+
+
+def free_udp_ports(count: int) -> int:
+    """Return the first of `count` consecutive UDP ports on 127.0.0.1 that nobody uses at the moment."""
+    for first in range(20000, 60000, count + 7):
+        opened: list[socket.socket] = []
+        try:
+            for port in range(first, first + count):
+                opened.append(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
+                opened[-1].bind(("127.0.0.1", port))
+        except OSError:
+            continue
+        else:
+            return first
+        finally:
+            for each in opened:
+                each.close()
+    raise RuntimeError("no free UDP ports")
+
+
+def write_config(folder: Path, broker_port: int, ports: Sequence[int]) -> Path:
+    """Write a configuration with a camera `camera-N` for each UDP port."""
+    lines = [f'[broker]\nport = {broker_port}\n\n[store]\npath = "show.db"\n']
+    for number, port in enumerate(ports):
+        lines.append(f'[camera.camera-{number}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n')
+    path = folder / "show.toml"
+    path.write_text("\n".join(lines))
+    return path
+
+
+class Processes:
+    """Started in a context, ended with it."""
+
+    def __init__(self) -> None:
+        self.running: list[asyncio.subprocess.Process] = []
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        for process in reversed(self.running):
+            if process.returncode is None:
+                process.send_signal(signal.SIGTERM)
+        for process in self.running:
+            try:
+                await asyncio.wait_for(process.wait(), 10)
+            except TimeoutError:
+                process.kill()
+                await process.wait()
+        await asyncio.sleep(0)
+
+    async def start(self, *command: str) -> asyncio.subprocess.Process:
+        process = await asyncio.create_subprocess_exec(
+            *command, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL
+        )
+        self.running.append(process)
+        return process
+
+    async def simulator(self, first_port: int, count: int, *more: str) -> asyncio.subprocess.Process:
+        process = await self.start(
+            PYTHON, "-m", "ptzsim.cli", "--listen", f"127.0.0.1:{first_port}", "--cameras", str(count),
+            "--dialect", "nibble4-51", "--ready", *more,
+        )  # fmt: skip
+        await asyncio.sleep(1.5)
+        assert process.returncode is None, "the simulator did not start"
+        return process
+
+    async def daemon(self, config: Path) -> asyncio.subprocess.Process:
+        process = await self.start(PYTHON, "-m", "ptzd.cli", "run", "--config", str(config))
+        await asyncio.sleep(2.5)
+        assert process.returncode is None, "the daemon did not start"
+        return process
+
+    async def import_positions(self, client: aiomqtt.Client, cameras: int) -> None:
+        """Give each camera two positions, `here` and `there`, two degrees apart."""
+        await client.subscribe("ptzd/outcome")
+        positions = []
+        for number in range(cameras):
+            for name, pan in (("here", 0), ("there", 102)):
+                positions.append(
+                    f'[camera.camera-{number}.{name}]\npan_counts = {pan}\ntilt_counts = 0\nzoom_counts = 0\n'
+                    f'focus_counts = 16384\nfocus_mode = "auto"\ndialect = "nibble4-51"\n'
+                    f"stored_at = 2026-06-20T19:30:00Z\n"
+                )
+        text = "\n".join(positions)
+        await client.publish("ptzd/show/import", json.dumps({"show": text, "replace": True, "id": "import"}), qos=1)
+        async with asyncio.timeout(20):
+            async for message in client.messages:
+                assert isinstance(message.payload, bytes)
+                outcome = json.loads(message.payload)
+                if outcome["id"] == "import":
+                    assert outcome["ok"], outcome
+                    return
