@@ -565,7 +565,7 @@ class Camera:
                 position=recall.position,
                 id=recall.id,
                 predicted_seconds=None if move is None else move.predicted_seconds(),
-                measured_seconds=None if move is None else self._loop.time() - move.started_at,
+                measured_seconds=None if move is None else round(self._loop.time() - move.started_at, 3),
                 landing=landed,
                 code=code,
                 sentence=sentence,

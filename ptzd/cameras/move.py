@@ -40,7 +40,7 @@ class Move:
 
     def predicted_seconds(self) -> float | None:
         """Seconds from start to settled."""
-        return None if self.prediction is None else self.prediction.seconds_to_settled
+        return None if self.prediction is None else round(self.prediction.seconds_to_settled, 3)
 
     def completion_seconds(self) -> float:
         """How long the camera may take to report the end: generous, since a lost completion is noticed otherwise."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import cast
 
 
 class UdpLink(asyncio.DatagramProtocol):
@@ -15,8 +16,7 @@ class UdpLink(asyncio.DatagramProtocol):
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self._transport = transport
+        self._transport = cast(asyncio.DatagramTransport, transport)  # asyncio's own is one in all but name
 
     def datagram_received(self, data: bytes, addr: object) -> None:
         if not self._received.full():  # a flood must not grow without end; the conversation repeats what is lost

@@ -11,6 +11,7 @@ import statistics
 import sys
 import textwrap
 from pathlib import Path
+from typing import cast
 
 import aiomqtt
 import pytest
@@ -46,8 +47,7 @@ class Tap(asyncio.DatagramProtocol):
         self.dialect = load_dialect("nibble4-51")
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.DatagramTransport)
-        self.transport = transport
+        self.transport = cast(asyncio.DatagramTransport, transport)
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
         at = asyncio.get_running_loop().time()
