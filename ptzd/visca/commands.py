@@ -416,6 +416,8 @@ class AddressSet(_Fixed):
 
 def parse_command(message: bytes, dialect: Dialect) -> Command:
     """Read a message to a camera. Raises MessageError for one that is no command listed here, or is out of range."""
+    if message.find(0xFF) != len(message) - 1:
+        raise MessageError(f"{message.hex(' ')} is no command: it does not end with its first FF")
     command = _read(message, dialect)
     if isinstance(command, PanTiltStop):
         return command  # its steps may be anything

@@ -87,8 +87,8 @@ Reply = Ack | Completion | Answer | ErrorReply
 
 def parse_reply(message: bytes) -> Reply:
     """Read one message from the camera. Raises MessageError."""
-    if len(message) < 3 or message[0] != ADDRESS or message[-1] != END:
-        raise MessageError(f"{message.hex(' ')} is no reply: it starts with 90, ends with FF and has a kind in between")
+    if len(message) < 3 or message[0] != ADDRESS or message.find(END) != len(message) - 1:
+        raise MessageError(f"{message.hex(' ')} is no reply: it starts with 90, and ends with its first FF")
     kind, socket = message[1] >> 4, message[1] & 0xF
     size = len(message)
     if kind == 4 and size == 3:
