@@ -13,7 +13,7 @@ from typing import Self
 
 import aiomqtt
 
-PYTHON = sys.executable
+BIN = Path(sys.executable).parent
 
 
 def free_udp_ports(count: int) -> int:
@@ -74,7 +74,7 @@ class Processes:
 
     async def simulator(self, first_port: int, count: int, *more: str) -> asyncio.subprocess.Process:
         process = await self.start(
-            PYTHON, "-m", "ptzsim.cli", "--listen", f"127.0.0.1:{first_port}", "--cameras", str(count),
+            str(BIN / "ptzsim"), "--listen", f"127.0.0.1:{first_port}", "--cameras", str(count),
             "--dialect", "nibble4-51", "--ready", *more,
         )  # fmt: skip
         await asyncio.sleep(1.5)
@@ -82,7 +82,7 @@ class Processes:
         return process
 
     async def daemon(self, config: Path) -> asyncio.subprocess.Process:
-        process = await self.start(PYTHON, "-m", "ptzd.cli", "run", "--config", str(config))
+        process = await self.start(str(BIN / "ptzd"), "run", "--config", str(config))
         await asyncio.sleep(2.5)
         assert process.returncode is None, "the daemon did not start"
         return process
@@ -94,7 +94,7 @@ class Processes:
         for number in range(cameras):
             for name, pan in (("here", 0), ("there", 102)):
                 positions.append(
-                    f'[camera.camera-{number}.{name}]\npan_counts = {pan}\ntilt_counts = 0\nzoom_counts = 0\n'
+                    f"[positions.camera-{number}.{name}]\npan_counts = {pan}\ntilt_counts = 0\nzoom_counts = 0\n"
                     f'focus_counts = 16384\nfocus_mode = "auto"\ndialect = "nibble4-51"\n'
                     f"stored_at = 2026-06-20T19:30:00Z\n"
                 )

@@ -10,6 +10,7 @@ import asyncio
 import statistics
 import sys
 import textwrap
+from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import cast
 
@@ -85,7 +86,7 @@ async def test_the_first_packet_leaves_nearly_as_soon_as_a_bare_relay_could_send
 ) -> None:
     loop = asyncio.get_running_loop()
     broker_port: int = mosquitto_broker.port  # type: ignore[attr-defined]
-    async with Processes() as processes:
+    async with AsyncExitStack() as opened, Processes() as processes:
         first = free_udp_ports(CAMERAS)
         await processes.simulator(first, CAMERAS)
         taps: list[Tap] = []
@@ -94,9 +95,11 @@ async def test_the_first_packet_leaves_nearly_as_soon_as_a_bare_relay_could_send
             transport, tap = await loop.create_datagram_endpoint(
                 lambda number=number: Tap(first + number), local_addr=("127.0.0.1", 0)
             )
+            opened.callback(transport.close)
             taps.append(tap)
             ports.append(transport.get_extra_info("sockname")[1])
         ear_transport, ear = await loop.create_datagram_endpoint(Ear, local_addr=("127.0.0.1", 0))
+        opened.callback(ear_transport.close)
         config = write_config(tmp_path, broker_port, ports)
         relay = tmp_path / "relay.py"
         relay.write_text(RELAY)
@@ -123,7 +126,10 @@ async def test_the_first_packet_leaves_nearly_as_soon_as_a_bare_relay_could_send
                 await asyncio.sleep(0.02)
     ours, theirs = ours[CAMERAS:], theirs[CAMERAS:]  # the first round warms both up
     rows = []
-    for name, figure in (("median", statistics.median), ("99th percentile", lambda x: statistics.quantiles(x, n=100)[98])):
+    for name, figure in (
+        ("median", statistics.median),
+        ("99th percentile", lambda x: statistics.quantiles(x, n=100)[98]),
+    ):
         rows.append((name, figure(ours), figure(theirs), figure(ours) / figure(theirs)))
     print(f"\n{'':16} {'ptzd':>9} {'relay':>9} {'ratio':>6}   ({len(ours)} recalls, {CAMERAS} cameras)")
     for name, our, their, ratio in rows:
