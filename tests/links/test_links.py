@@ -1,0 +1,104 @@
+"""Links carry datagrams, from the camera's own address alone."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+
+import pytest
+from ptzsim import virtual_time
+
+from ptzd.links import memory_pair, open_udp, parse_link
+
+
+async def test_a_reply_from_a_stranger_is_not_taken() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as camera, socket.socket(type=socket.SOCK_DGRAM) as stranger:
+        camera.bind(("127.0.0.1", 0))
+        camera.settimeout(2)
+        async with open_udp(*camera.getsockname()) as link:
+            link.send(b"question")
+            _, ours = camera.recvfrom(64)
+            stranger.sendto(b"a lie", ours)
+            camera.sendto(b"answer", ours)
+            async with asyncio.timeout(2):
+                assert await link.receive() == b"answer"
+
+
+async def test_a_camera_that_is_not_there_is_no_error_of_the_link() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as nobody:
+        nobody.bind(("127.0.0.1", 0))
+        address = nobody.getsockname()
+    async with open_udp(*address) as link:
+        for _ in range(3):
+            link.send(b"anybody?")
+            await asyncio.sleep(0.01)
+
+
+async def test_a_flood_is_dropped_and_the_link_lives_on() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as camera:
+        camera.bind(("127.0.0.1", 0))
+        async with open_udp(*camera.getsockname()) as link:
+            link.send(b"question")
+            _, ours = camera.recvfrom(64)
+            for _ in range(2000):
+                camera.sendto(b"flood", ours)
+                await asyncio.sleep(0)
+            taken = 0
+            while True:
+                try:
+                    async with asyncio.timeout(0.05):
+                        await link.receive()
+                except TimeoutError:
+                    break
+                taken += 1
+            assert 0 < taken <= 2000
+            camera.sendto(b"answer", ours)
+            async with asyncio.timeout(2):
+                assert await link.receive() == b"answer"
+
+
+def test_a_wire_in_memory_delays_and_loses_as_it_is_told() -> None:
+    async def play() -> int:
+        here, there = memory_pair(delay_seconds=0.25, loss=0.3, rng=random.Random(5))
+        loop = asyncio.get_running_loop()
+        began = loop.time()
+        here.send(b"x")
+        for _ in range(999):
+            here.send(b"x")
+        came = 0
+        await there.receive()
+        assert loop.time() - began == pytest.approx(0.25)
+        came += 1
+        while True:
+            try:
+                async with asyncio.timeout(1):
+                    await there.receive()
+            except TimeoutError:
+                return came
+            came += 1
+
+    # 1000 draws at 0.7: five standard deviations are 72
+    assert virtual_time.run(play()) == pytest.approx(700, abs=72)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("tcp://127.0.0.1:1", "udp://"),
+        ("udp://127.0.0.1:0", "port 0"),
+        ("udp://127.0.0.1:99999", "1 to 65535"),
+        ("udp://", "host and a port"),
+        ("udp://127.0.0.1:1/x", "host and a port"),
+        ("127.0.0.1:1", "udp://"),
+    ],
+)
+def test_a_link_that_is_none_is_answered_with_one_that_is(text: str, words: str) -> None:
+    with pytest.raises(ValueError, match=words) as error:
+        parse_link(text)
+    assert "udp://127.0.0.1:52381" in str(error.value)
+
+
+def test_the_port_of_a_link_may_be_left_out() -> None:
+    assert parse_link("udp://127.0.0.1").port == 52381  # SRG-300H technical manual, "VISCA over IP"
+    assert str(parse_link("udp://[::1]:52390")) == "udp://[::1]:52390"
