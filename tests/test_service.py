@@ -1,0 +1,341 @@
+"""The whole daemon on a virtual clock: messages in, packets to simulated cameras, messages out."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+
+from ptzd.bus import Intake, StatusMessage, Topics
+from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
+from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.links import memory_pair
+from ptzd.motion import published_head
+from ptzd.service import Service
+from ptzd.show import PositionStore, StoredPosition, inline
+from ptzd.visca import load_dialect
+
+CAMERAS = ("left", "right", "gallery")
+EVENING = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)
+
+
+class House:
+    """A daemon, its broker and its cameras."""
+
+    def __init__(self, broker: MemoryBroker, simulated: dict[str, SimulatedCamera], service: Service) -> None:
+        self.broker = broker
+        self.simulated = simulated
+        self.service = service
+        self.heard: list[tuple[str, dict[str, Any]]] = []
+        broker.listen(self._hear)
+
+    def _hear(self, said: Said) -> None:
+        if said.payload and said.topic.split("/")[-1] in ("outcome", "move", "state", "positions", "status"):
+            self.heard.append((said.topic, json.loads(said.payload)))
+
+    def say(self, topic: str, payload: Any = "", **how: Any) -> None:
+        data = payload if isinstance(payload, bytes) else payload.encode() if isinstance(payload, str) else None
+        self.broker.publish(f"ptzd/{topic}", json.dumps(payload).encode() if data is None else data, **how)
+
+    async def until(self, found: Callable[[str, dict[str, Any]], bool], seconds: float = 60) -> dict[str, Any]:
+        async with asyncio.timeout(seconds):
+            while True:
+                for topic, message in self.heard:
+                    if found(topic, message):
+                        return message
+                await asyncio.sleep(0.02)
+
+    async def outcome(self, id: str) -> dict[str, Any]:
+        return await self.until(lambda topic, message: topic == "ptzd/outcome" and message["id"] == id)
+
+    async def end(self, id: str) -> dict[str, Any]:
+        ended = ("settled", "refused", "superseded", "stopped", "failed")
+        return await self.until(
+            lambda topic, message: topic.endswith("/move") and message["id"] == id and message["phase"] in ended
+        )
+
+    async def ready(self) -> None:
+        for name in CAMERAS:
+            await self.until(
+                lambda topic, message, name=name: (  # type: ignore[misc]
+                    topic == f"ptzd/camera/{name}/state" and message["link"] == "up" and message["power"] == "on"
+                )
+            )
+
+    def speed(self) -> float:
+        now = asyncio.get_running_loop().time()
+        heads = [each.head for each in self.simulated.values()]
+        return sum(abs(head.pan_deg_per_s(now)) + abs(head.tilt_deg_per_s(now)) for head in heads)
+
+
+@asynccontextmanager
+async def open_house(folder: Path, broker: MemoryBroker | None = None) -> AsyncIterator[House]:
+    rng = random.Random(3)
+    broker = broker or MemoryBroker()
+    dialect = load_dialect("nibble4-51")
+    topics = Topics("ptzd")
+    loop = asyncio.get_running_loop()
+
+    def calendar() -> datetime:
+        return EVENING + timedelta(seconds=loop.time())
+
+    async with (
+        asyncio.TaskGroup() as group,
+        PositionStore.open(folder / "show.db", calendar=calendar, run_disk=inline) as store,
+    ):
+        links, simulated, served = {}, {}, []
+        for name in CAMERAS:
+            camera = SimulatedCamera(
+                dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
+            )
+            ours, theirs = memory_pair(rng=rng)
+            served.append(group.create_task(serve_memory(camera, theirs)))
+            simulated[name] = camera
+            settings = CameraSettings(
+                name,
+                dialect,
+                published_head(dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s),
+                24,
+                Tolerance(),
+            )
+            links[name] = (settings, ours)
+            if store.position(name, "choir-wide") is None:
+                for position, pan in (("choir-wide", 1500), ("soloist", -2500)):
+                    framing = Framing(pan, 100, 0x1000, 0x4000, "manual")
+                    await store.store(
+                        StoredPosition(name, position, framing, "nibble4-51", None, None, "", calendar()), replace=False
+                    )
+        async with MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus:
+            service = Service(
+                links=links, store=store, bus=bus, intake=Intake(topics, calendar=calendar), calendar=calendar
+            )
+            running = group.create_task(service.run(lambda: None))
+            house = House(broker, simulated, service)
+            try:
+                await house.ready()
+                yield house
+            finally:
+                running.cancel()
+                await asyncio.wait([running])
+        for task in served:
+            task.cancel()
+
+
+def in_house(folder: Path, scene: Callable[[House], Coroutine[Any, Any, None]]) -> None:
+    async def play() -> None:
+        async with open_house(folder) as house:
+            await scene(house)
+
+    virtual_time.run(play())
+
+
+def test_a_bare_name_on_the_broker_brings_the_framing_back(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/gallery/recall", "choir-wide")
+        settled = await house.until(lambda topic, message: message.get("phase") == "settled" and "landing" in message)
+        assert settled["camera"] == "gallery"
+        assert abs(settled["landing"]["pan_counts"]) <= 1
+        await house.until(
+            lambda topic, message: topic.endswith("gallery/state") and message["position"] == "choir-wide"
+        )
+
+    in_house(tmp_path, scene)
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "code", "words"),
+    [
+        ("camera/gallry/recall", {"position": "choir-wide"}, "unknown-camera", "gallery"),
+        ("camera/gallery/recall", {"position": "choir-wise"}, "unknown-position", "choir-wide"),
+        ("camera/gallery/recall", {"position": "choir-wide", "sped": 3}, "unknown-field", "speed"),
+        ("camera/gallery/recall", {"position": "choir-wide", "speed": 0}, "bad-value", "1"),
+        ("camera/gallery/recall", {"position": "choir-wide", "speed": 25}, "bad-value", "24"),
+        ("camera/gallery/recall", {"position": "choir-wide", "seconds": -1}, "bad-value", "0"),
+        ("camera/gallery/recall", {"position": "choir/wide"}, "bad-name", "lower-case"),
+        ("camera/gallery/recall", {"position": "Choir-Wide"}, "bad-name", "lower-case"),
+        ("camera/gallery/store", {"position": "choir-wide"}, "exists", "replace"),
+        ("camera/gallery/rename", {"position": "nothing", "to": "else"}, "unknown", "choir-wide"),
+        ("cue/go", {"number": 3}, "no-cues", "cue list"),
+    ],
+)
+def test_what_cannot_be_done_gets_one_sentence_and_moves_nothing(
+    tmp_path: Path, topic: str, payload: dict[str, Any], code: str, words: str
+) -> None:
+    async def scene(house: House) -> None:
+        house.say(topic, payload | {"id": "x"})
+        answer = await house.until(lambda _, message: message.get("id") == "x")
+        assert answer["code"] == code, answer
+        assert words in answer["sentence"], answer
+        assert "\n" not in answer["sentence"]
+        await asyncio.sleep(1)
+        assert house.speed() == 0
+
+    in_house(tmp_path, scene)
+
+
+def test_noise_on_every_topic_leaves_the_daemon_up_and_the_cameras_still(tmp_path: Path) -> None:
+    noise = random.Random(11)
+
+    async def scene(house: House) -> None:
+        commands = ["recall", "store", "drive", "lock", "unlock", "tally", "rename", "delete", "revert", "history"]
+        topics = [f"camera/gallery/{command}" for command in commands]
+        topics += [
+            "cue/go",
+            "cue/standby",
+            "show/export",
+            "show/import",
+            "nonsense",
+            "camera",
+            "camera/gallery/recall/x",
+        ]
+        for topic in topics:
+            for payload in (noise.randbytes(200), b"\xff" * 10, b"{", b"[]", b"null", b"\x00", b"{}", b"1" * 1_000_000):
+                house.say(topic, payload)
+                await asyncio.sleep(0.01)
+        await asyncio.sleep(1)
+        assert house.speed() == 0
+        house.say("camera/gallery/recall", {"position": "choir-wide", "id": "after"})
+        assert (await house.end("after"))["phase"] == "settled"
+
+    in_house(tmp_path, scene)
+
+
+def test_a_recall_that_was_retained_is_told_of_and_not_done(tmp_path: Path) -> None:
+    async def play() -> None:
+        broker = MemoryBroker()
+        broker.publish("ptzd/camera/gallery/recall", b"choir-wide", retain=True)
+        async with open_house(tmp_path, broker) as house:
+            refused = await house.until(lambda topic, message: message.get("code") == "retained")
+            assert refused["topic"] == "ptzd/camera/gallery/recall"
+            await asyncio.sleep(2)
+            assert house.speed() == 0
+
+    virtual_time.run(play())
+
+
+def test_a_recall_that_comes_late_is_refused(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        await asyncio.sleep(10)
+        house.say("camera/gallery/recall", {"position": "choir-wide", "sent_at": EVENING.isoformat(), "id": "late"})
+        answer = await house.until(lambda _, message: message.get("id") == "late")
+        assert answer["code"] == "late"
+        assert house.speed() == 0
+
+    in_house(tmp_path, scene)
+
+
+def test_a_repeated_id_is_done_once_and_answered_twice(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        for _ in range(2):
+            house.say("camera/gallery/recall", {"position": "choir-wide", "id": "twice"})
+        await house.end("twice")
+        house.say("camera/gallery/recall", {"position": "choir-wide", "id": "twice"})
+        await asyncio.sleep(1)
+        phases = [message["phase"] for topic, message in house.heard if topic.endswith("/move")]
+        assert phases.count("settling") == 1
+        assert phases.count("settled") == 2
+
+    in_house(tmp_path, scene)
+
+
+def test_a_store_keeps_what_the_camera_says_and_its_history_comes_back(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+        await house.end("1")
+        await asyncio.sleep(1)
+        house.say("camera/left/store", {"position": "choir-wide", "replace": True, "speed": 7, "id": "2"})
+        assert (await house.outcome("2"))["ok"]
+        stored = house.service._store.position("left", "choir-wide")
+        assert stored is not None
+        assert stored.framing.pan_counts == pytest.approx(-2500, abs=1)
+        assert stored.speed == 7
+        house.say("camera/left/revert", {"position": "choir-wide", "number": 1, "id": "3"})
+        assert (await house.outcome("3"))["ok"]
+        house.say("camera/left/history", {"position": "choir-wide", "id": "4"})
+        entries = (await house.outcome("4"))["result"]["entries"]
+        assert sorted(entry["position"]["pan_counts"] for entry in entries)[1:] == [1500, 1500]
+
+    in_house(tmp_path, scene)
+
+
+def test_a_lock_survives_the_daemon(tmp_path: Path) -> None:
+    async def lock(house: House) -> None:
+        house.say("camera/right/lock", {"by": "the rigger", "reason": "hands at the head", "id": "1"})
+        assert (await house.outcome("1"))["ok"]
+
+    async def try_to_move(house: House) -> None:
+        house.say("camera/right/recall", {"position": "soloist", "id": "2"})
+        refused = await house.end("2")
+        assert refused["code"] == "locked"
+        assert "the rigger" in refused["sentence"]
+        house.say("camera/right/unlock", {"by": "the rigger", "id": "3"})
+        assert (await house.outcome("3"))["ok"]
+        house.say("camera/right/recall", {"position": "soloist", "id": "4"})
+        assert (await house.end("4"))["phase"] == "settled"
+
+    in_house(tmp_path, lock)
+    in_house(tmp_path, try_to_move)
+
+
+def test_one_word_stops_all_cameras(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        for name in CAMERAS:
+            house.say(f"camera/{name}/recall", {"position": "soloist", "id": name})
+        await asyncio.sleep(0.4)
+        assert house.speed() > 0
+        house.say("all/stop", b"\xff\xfe")
+        for name in CAMERAS:
+            assert (await house.end(name))["phase"] == "stopped"
+        await asyncio.sleep(1.2)
+        assert house.speed() == 0
+
+    in_house(tmp_path, scene)
+
+
+def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with open_house(tmp_path) as house:
+            for name in CAMERAS:
+                house.say(f"camera/{name}/recall", {"position": "soloist"})
+            await asyncio.sleep(0.4)
+            assert house.speed() > 0
+            began = asyncio.get_running_loop().time()
+        assert asyncio.get_running_loop().time() - began < 5
+        assert house.speed() == 0
+        assert house.heard[-1] == ("ptzd/status", {"state": "offline", "version": None, "cameras": [], "since": None})
+
+    virtual_time.run(play())
+
+
+def test_a_swapped_head_with_another_scale_goes_where_the_old_one_went(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        store = house.service._store
+        framing = Framing(1440, -144, 0x1000, 0x4000, "manual")  # 100° and -10° at 14.4 counts a degree [D]
+        await store.store(StoredPosition("left", "old", framing, "nibble4-14", None, None, "", EVENING))
+        house.say("camera/left/recall", {"position": "old", "id": "1"})
+        assert (await house.end("1"))["phase"] == "settled"
+        now = asyncio.get_running_loop().time()
+        assert house.simulated["left"].head.pan_deg(now) == pytest.approx(100, abs=1 / 51.2)
+        assert house.simulated["left"].head.tilt_deg(now) == pytest.approx(-10, abs=1 / 51.2)
+
+    in_house(tmp_path, scene)
+
+
+def test_an_mqtt_5_sender_gets_its_answer_where_it_wants_it(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        answers: list[Said] = []
+        house.broker.listen(lambda said: answers.append(said) if said.topic == "desk/answers" else None)
+        house.say("camera/left/recall", "choir-wide", response_topic="desk/answers", correlation=b"q7")
+        await house.until(lambda _, message: message.get("phase") == "settled")
+        await asyncio.sleep(0.1)
+        assert [(json.loads(said.payload)["phase"], said.correlation) for said in answers] == [("settled", b"q7")]
+
+    in_house(tmp_path, scene)
