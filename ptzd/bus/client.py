@@ -158,8 +158,10 @@ class MqttBus:
         try:
             await asyncio.shield(connecting)
         except BaseException:
-            # It connects in a thread, which nobody can call off: let it end, so that no socket is left behind.
-            with suppress(aiomqtt.MqttError):
+            # It connects in a thread, which nobody can call off: let that end, so that no socket is left behind.
+            await client.attempted.wait()
+            connecting.cancel()
+            with suppress(asyncio.CancelledError, aiomqtt.MqttError):
                 await connecting
             client.hang_up()
             raise
@@ -240,6 +242,13 @@ class _Client(aiomqtt.Client):
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
         self._client.connect_timeout = CONNECT_SECONDS
+        self.attempted = asyncio.Event()  # whether there is a TCP connection now, or none after all
+
+    def _client_connect(self) -> None:
+        try:
+            super()._client_connect()
+        finally:
+            self._loop.call_soon_threadsafe(self.attempted.set)
 
     async def subscribe_to(self, topics: str) -> None:
         if self._mqtt5:

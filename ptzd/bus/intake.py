@@ -188,10 +188,14 @@ class Intake:
         return Refusal(topic=topic, id=id_, reply=reply, code="unknown-topic", sentence=sentence)
 
     def _likely_topic(self, topic: str) -> str | None:
-        levels = topic.removeprefix(f"{self._topics.base}/").split("/")
-        camera = levels[1] if len(levels) == 3 and _NAME.fullmatch(levels[1]) else "NAME"
-        known = [self._topics.command(command, camera) for command in CAMERA_COMMANDS]
-        return likely(topic, [*known, *map(self._topics.command, PLAIN_COMMANDS)])
+        below = topic.removeprefix(f"{self._topics.base}/")
+        levels = below.split("/")
+        if len(levels) == 3 and _NAME.fullmatch(levels[1]):
+            near = likely(f"{levels[0]}/{levels[2]}", [f"camera/{command}" for command in CAMERA_COMMANDS])
+            if near is not None:
+                return self._topics.command(near.removeprefix("camera/"), levels[1])
+        near = likely(below, PLAIN_COMMANDS)
+        return None if near is None else self._topics.command(near)
 
 
 def _id_in(payload: bytes) -> str | None:

@@ -83,7 +83,7 @@ class Outbox:
         self._look_whether_empty()
 
     def begin_again(self) -> None:
-        """Prepare for a new connection: all that is retained waits anew, then what was never confirmed, then all else."""
+        """Prepare for a new connection: all that is retained waits anew, then what was not confirmed, then all else."""
         events = [one for one in (*self._in_flight.values(), *self._waiting.values()) if not one.message.retain]
         for kept in (self._waiting, self._places, self._in_flight):
             kept.clear()

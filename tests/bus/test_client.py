@@ -1,0 +1,352 @@
+"""The bus over a real broker, mosquitto, spoken to by mosquitto's own clients.
+
+[MQTT5] is OASIS, "MQTT Version 5.0"; [MQTT311] is OASIS, "MQTT Version 3.1.1".
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import random
+import socket
+import subprocess
+import sys
+import warnings
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, Literal
+
+import pytest
+from brokers import MosquittoBroker, free_port, mosquitto_pub, mosquitto_sub, required, running_mosquitto
+
+from ptzd.bus import BrokerSettings, Bus, Incoming, Intake, MqttBus, RecallRequest, Refusal, Topics
+
+pytestmark = pytest.mark.mosquitto
+
+Protocol = Literal["3.1.1", "5"]
+STATUS, LEFT, OUTCOME = "ptzd/status", "ptzd/camera/left/state", "ptzd/outcome"
+RECALL = "ptzd/camera/left/recall"
+EITHER = pytest.mark.parametrize("protocol", ["3.1.1", "5"])
+
+
+def bus_on(port: int, protocol: Protocol = "5", **more: Any) -> MqttBus:
+    settings = BrokerSettings(port=port, protocol=protocol, **more)
+    return MqttBus(settings, Topics("ptzd"), offline=b"offline", cameras=["left"], rng=random.Random(1))
+
+
+async def until(condition: Callable[[], bool], seconds: float = 10.0) -> None:
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.01)
+
+
+@asynccontextmanager
+async def online(port: int, protocol: Protocol = "5", **more: Any) -> AsyncIterator[MqttBus]:
+    async with bus_on(port, protocol, **more) as bus:
+        await until(lambda: bus.connected)
+        yield bus
+
+
+async def incoming(bus: Bus, seconds: float = 5.0) -> Incoming:
+    return await asyncio.wait_for(anext(aiter(bus)), seconds)
+
+
+async def retained(port: int, topic: str = "ptzd/#") -> dict[str, str]:
+    """What a broker keeps."""
+    process = await asyncio.create_subprocess_exec(
+        required("mosquitto_sub"), "-h", "127.0.0.1", "-p", str(port), "-t", topic, "--retained-only", "-W", "1",
+        "-F", "%t %p",
+        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL,
+    )  # fmt: skip
+    output, _ = await process.communicate()
+    return dict(line.split(" ", 1) for line in output.decode().splitlines())
+
+
+@EITHER
+async def test_a_command_arrives_and_the_daemon_does_not_hear_itself(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    async with online(mosquitto_broker.port, protocol) as bus:
+        bus.publish(LEFT, b"1", retain=True)
+        bus.publish(OUTCOME, b"done")
+        await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide")
+        assert await incoming(bus) == Incoming(RECALL, b"choir-wide")
+
+
+@EITHER
+async def test_what_is_retained_is_there_for_who_comes_later_and_a_goodbye_says_offline(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    async with online(mosquitto_broker.port, protocol) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        bus.publish(LEFT, b"1", retain=True)
+        bus.publish(LEFT, b"2", retain=True)
+        bus.publish(OUTCOME, b"done")
+        async with mosquitto_sub(mosquitto_broker.port, "ptzd/#") as subscriber:
+            assert {(await subscriber.next())["payload"] for _ in range(2)} == {"online", "2"}
+            bus.publish(OUTCOME, b"done")
+            message = await subscriber.next()
+            assert (message["topic"], message["retain"], message["payload"]) == (OUTCOME, 0, "done")
+    assert await retained(mosquitto_broker.port) == {STATUS: "offline", LEFT: "2"}
+
+
+@EITHER
+async def test_the_broker_says_offline_for_a_daemon_that_was_killed(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    """The will: [MQTT5] section 3.1.2.5, [MQTT311] section 3.1.2.5."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, str(Path(__file__).parent / "lone_daemon.py"), str(mosquitto_broker.port), protocol,
+        stdout=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    assert process.stdout is not None
+    while "online" not in (line := (await asyncio.wait_for(process.stdout.readline(), 20)).decode()).split():
+        assert line
+    async with mosquitto_sub(mosquitto_broker.port, STATUS) as subscriber:
+        assert (await subscriber.next())["payload"] == "online"
+        process.kill()
+        await process.communicate()
+        message = await subscriber.next()
+        assert (message["payload"], message["qos"]) == ("offline", 0)  # it subscribed with QoS 0
+    assert await retained(mosquitto_broker.port) == {STATUS: "offline"}
+
+
+@EITHER
+async def test_a_retained_command_is_told_from_one_just_sent(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide", "-r")
+    intake = Intake(Topics("ptzd"), calendar=pytest.fail)
+    async with online(mosquitto_broker.port, protocol) as bus:
+        got = intake.read(await incoming(bus))
+        assert isinstance(got, Refusal)
+        assert got.code == "retained"
+        await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide")
+        assert isinstance(intake.read(await incoming(bus)), RecallRequest)
+
+
+@EITHER
+async def test_noise_and_a_megabyte_do_not_disturb_the_connection(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    noise = random.Random(1).randbytes(1_000_000)
+    async with online(mosquitto_broker.port, protocol) as bus:
+        for topic in (STATUS, LEFT, OUTCOME, RECALL, "ptzd/camera/left/tally", "ptzd/x", "ptzd/all/stop"):
+            await mosquitto_pub(mosquitto_broker.port, topic, "-q", "1", payload=noise)
+        arrived = [await incoming(bus) for _ in range(4)]
+        assert [one.topic for one in arrived] == [RECALL, "ptzd/camera/left/tally", "ptzd/x", "ptzd/all/stop"]
+        assert all(one.payload == noise for one in arrived)
+        assert bus.connected
+
+
+@EITHER
+async def test_after_a_restart_of_the_broker_it_comes_back_with_fresh_states(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    async with online(mosquitto_broker.port, protocol) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        bus.publish("ptzd/camera/left/positions", b"[]", retain=True)
+        bus.publish(LEFT, b"1", retain=True)
+        mosquitto_broker.stop()
+        await until(lambda: not bus.connected)
+        began_at = asyncio.get_running_loop().time()
+        for number in range(2, 1002):
+            bus.publish(LEFT, str(number).encode(), retain=True)
+        bus.publish(OUTCOME, b"while it was away")
+        assert asyncio.get_running_loop().time() - began_at < 0.5  # 1001 messages, and nobody waited for anything
+        mosquitto_broker.start()
+        async with mosquitto_sub(mosquitto_broker.port, OUTCOME) as subscriber:
+            await until(lambda: bus.connected)
+            bus.publish(OUTCOME, b"back")
+            await subscriber.next()
+        assert await retained(mosquitto_broker.port) == {
+            STATUS: "online",
+            "ptzd/camera/left/positions": "[]",
+            LEFT: "1001",
+        }
+        await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide")
+        assert (await incoming(bus)).payload == b"choir-wide"
+
+
+@EITHER
+async def test_a_command_sent_while_the_daemon_was_away_is_never_carried_out(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    async with online(mosquitto_broker.port, protocol):
+        pass
+    await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide", "-q", "1")
+    async with online(mosquitto_broker.port, protocol) as bus:
+        with pytest.raises(TimeoutError):
+            await incoming(bus, 0.5)
+
+
+async def test_what_was_retained_of_cameras_that_are_gone_is_cleared(mosquitto_broker: MosquittoBroker) -> None:
+    port = mosquitto_broker.port
+    for topic in ("ptzd/camera/balcony/state", "ptzd/camera/balcony/positions", LEFT, "elsewhere/camera/x/state"):
+        await mosquitto_pub(port, topic, "-m", "old", "-r")
+    async with mosquitto_sub(port, "ptzd/camera/balcony/#") as subscriber, online(port) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        cleared = [await subscriber.next() for _ in range(4)]  # two retained ones, then the two that clear them
+        assert {message["topic"] for message in cleared if message["payloadlen"] == 0} == {
+            "ptzd/camera/balcony/state",
+            "ptzd/camera/balcony/positions",
+        }
+        assert await retained(port, "#") == {STATUS: "online", LEFT: "old", "elsewhere/camera/x/state": "old"}
+
+
+async def test_answers_go_where_mqtt_5_wants_them(mosquitto_broker: MosquittoBroker) -> None:
+    """Request and response: [MQTT5] section 4.10."""
+    port = mosquitto_broker.port
+    intake = Intake(Topics("ptzd"), calendar=pytest.fail)
+    async with online(port) as bus, mosquitto_sub(port, "panel/#", "-V", "5") as panel:
+        await mosquitto_pub(
+            port, RECALL, "-V", "5", "-m", "choir-wide",
+            "-D", "publish", "response-topic", "panel/answers", "-D", "publish", "correlation-data", "q 12",
+        )  # fmt: skip
+        got = intake.read(await incoming(bus))
+        assert isinstance(got, RecallRequest)
+        assert got.reply is not None
+        bus.publish(got.reply.topic, b"accepted", correlation=got.reply.correlation)
+        answer = await panel.next()
+        assert (answer["topic"], answer["payload"]) == ("panel/answers", "accepted")
+        assert answer["properties"]["correlation-data"] == "q 12"
+
+
+async def test_a_message_tells_what_is_left_of_its_life(mosquitto_broker: MosquittoBroker) -> None:
+    """[MQTT5] section 3.3.2.3.3: what is delivered carries its expiry minus the time it waited [MQTT-3.3.2-6]."""
+    tally = "ptzd/camera/left/tally"
+    expiring = ("-V", "5", "-r", "-m", "program", "-D", "publish", "message-expiry-interval", "60")
+    await mosquitto_pub(mosquitto_broker.port, tally, *expiring)
+    await asyncio.sleep(2.1)
+    async with online(mosquitto_broker.port) as bus:
+        got = await incoming(bus)
+        assert got.retain
+        assert got.expiry_seconds is not None
+        assert 50 <= got.expiry_seconds <= 58
+
+
+async def test_a_message_whose_life_is_over_does_not_arrive(mosquitto_broker: MosquittoBroker) -> None:
+    """[MQTT5] section 3.3.2.3.3: a message that has expired must not be delivered [MQTT-3.3.2-5]."""
+    tally = "ptzd/camera/left/tally"
+    expiring = ("-V", "5", "-r", "-m", "program", "-D", "publish", "message-expiry-interval", "1")
+    await mosquitto_pub(mosquitto_broker.port, tally, *expiring)
+    await asyncio.sleep(2.1)
+    async with online(mosquitto_broker.port) as bus:
+        with pytest.raises(TimeoutError):
+            await incoming(bus, 0.5)
+
+
+@EITHER
+async def test_a_thousand_events_arrive_in_their_order(mosquitto_broker: MosquittoBroker, protocol: Protocol) -> None:
+    async with (
+        online(mosquitto_broker.port, protocol) as bus,
+        mosquitto_sub(mosquitto_broker.port, OUTCOME, "-q", "1") as subscriber,
+    ):
+        for number in range(1000):
+            bus.publish(OUTCOME, str(number).encode())
+        assert [int((await subscriber.next())["payload"]) for _ in range(1000)] == list(range(1000))
+
+
+# Brokers that are not there, don't let us in or don't answer
+
+
+async def test_the_daemon_starts_and_ends_without_a_broker() -> None:
+    began_at = asyncio.get_running_loop().time()
+    async with bus_on(free_port()) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        await asyncio.sleep(0.5)
+        assert not bus.connected
+    assert asyncio.get_running_loop().time() - began_at < 2.0
+
+
+async def test_a_broker_that_starts_later_is_found(tmp_path: Path) -> None:
+    broker = MosquittoBroker(tmp_path)
+    async with bus_on(broker.port) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        await asyncio.sleep(0.3)
+        broker.start()
+        try:
+            await until(lambda: bus.connected)
+            async with mosquitto_sub(broker.port, STATUS) as subscriber:
+                assert (await subscriber.next())["payload"] == "online"
+        finally:
+            broker.stop()
+
+
+@EITHER
+async def test_a_broker_that_accepts_but_never_answers_holds_nobody_up(protocol: Protocol) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        began_at = asyncio.get_running_loop().time()
+        async with bus_on(silent.getsockname()[1], protocol) as bus:
+            await asyncio.sleep(0.3)
+            bus.publish(STATUS, b"online", retain=True)
+            assert not bus.connected
+        assert asyncio.get_running_loop().time() - began_at < 1.0
+
+
+async def test_an_error_of_the_daemon_passes_through_as_it_is(mosquitto_broker: MosquittoBroker) -> None:
+    with pytest.raises(ZeroDivisionError):
+        async with online(mosquitto_broker.port):
+            raise ZeroDivisionError
+
+
+def password_file(folder: Path) -> Path:
+    passwords = folder / "passwords"
+    subprocess.run([required("mosquitto_passwd"), "-b", "-c", str(passwords), "daemon", "granary"], check=True)
+    return passwords
+
+
+async def test_a_password_is_given(tmp_path: Path) -> None:
+    passwords = password_file(tmp_path)
+    with running_mosquitto(tmp_path, "allow_anonymous false", f"password_file {passwords}") as broker:
+        async with online(broker.port, username="daemon", password="granary") as bus:
+            assert bus.connected
+        async with bus_on(broker.port, username="daemon", password="barn") as bus:
+            await asyncio.sleep(1)
+            assert not bus.connected
+
+
+def certificate(folder: Path) -> tuple[Path, Path]:
+    key, crt = folder / "broker.key", folder / "broker.crt"
+    subprocess.run(
+        [
+            required("openssl"), "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+            "-keyout", str(key), "-out", str(crt), "-days", "2", "-subj", "/CN=granary",
+            "-addext", "subjectAltName=IP:127.0.0.1",
+        ],
+        check=True,
+        capture_output=True,
+    )  # fmt: skip
+    return key, crt
+
+
+@EITHER
+async def test_with_a_ca_file_the_connection_is_encrypted(tmp_path: Path, protocol: Protocol) -> None:
+    key, crt = certificate(tmp_path)
+    options = ("allow_anonymous true", f"certfile {crt}", f"keyfile {key}")
+    with running_mosquitto(tmp_path, *options) as broker:
+        async with online(broker.port, protocol, ca_file=crt) as bus:
+            bus.publish(LEFT, b"x" * 200_000, retain=True)
+            await mosquitto_pub(broker.port, RECALL, "-m", "choir-wide", "--cafile", str(crt))
+            assert (await incoming(bus)).payload == b"choir-wide"
+
+
+async def test_a_broker_with_another_certificate_is_not_trusted(tmp_path: Path) -> None:
+    (tmp_path / "other").mkdir()
+    key, crt = certificate(tmp_path)
+    _, other = certificate(tmp_path / "other")
+    with running_mosquitto(tmp_path, "allow_anonymous true", f"certfile {crt}", f"keyfile {key}") as broker:
+        async with bus_on(broker.port, ca_file=other) as bus:
+            await asyncio.sleep(1)
+            assert not bus.connected
+        with warnings.catch_warnings():  # paho-mqtt leaves the sockets of failed handshakes to the garbage collector
+            warnings.simplefilter("ignore", ResourceWarning)
+            gc.collect()
+
+
+async def test_a_ca_file_that_is_none_is_refused_in_a_sentence(tmp_path: Path) -> None:
+    (tmp_path / "ca.pem").write_text("no certificate")
+    for name in ("ca.pem", "missing.pem"):
+        with pytest.raises(ValueError, match="CA certificate in PEM form"):
+            bus_on(1883, ca_file=tmp_path / name)

@@ -1,0 +1,152 @@
+"""What the daemon says, and the schemas that both sides can check it by."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import jsonschema
+import pytest
+
+from ptzd.bus import (
+    ExportResult,
+    HistoryResult,
+    ImportResult,
+    Incoming,
+    Intake,
+    MoveMessage,
+    OutcomeMessage,
+    PositionsMessage,
+    Refusal,
+    StateMessage,
+    StatusMessage,
+    Topics,
+    schemas,
+)
+from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS
+from ptzd.cameras import CameraState, Framing, Landing, Lock, MoveReport, Phase
+from ptzd.show import HistoryEntry, Imported, StoredPosition
+
+NOW = datetime(2031, 5, 17, 19, 30, tzinfo=UTC)
+FRAMING = Framing(102, -51, 8192, 4096, "manual")
+STATE = CameraState(
+    camera="gallery",
+    link="up",
+    power="on",
+    phase=Phase.SLEWING,
+    framing=FRAMING,
+    pan_deg=2.0,
+    tilt_deg=-1.0,
+    position=None,
+    seconds_to_settled=1.25,
+    tally="program",
+    locked=Lock("stage left", "rigging", NOW),
+    faults=("digital zoom is on",),
+    as_of=NOW,
+)
+MOVE = MoveReport(
+    camera="gallery",
+    phase=Phase.SETTLED,
+    position="choir-wide",
+    id="q12",
+    predicted_seconds=2.0,
+    measured_seconds=2.1,
+    landing=Landing(1, 0, 0, None, 0.02, 0.0),
+    code=None,
+    sentence=None,
+    as_of=NOW,
+)
+STORED = StoredPosition("gallery", "choir-wide", FRAMING, "nibble4-51", 6, None, "second row", NOW)
+
+
+def said(payload: bytes) -> dict[str, Any]:
+    value: dict[str, Any] = json.loads(payload)
+    return value
+
+
+def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> None:
+    payload = said(StateMessage.of(STATE).encode())
+    assert payload["pan_deg"] == 2.0
+    assert payload["zoom_counts"] == 8192
+    assert payload["phase"] == "slewing"
+    assert payload["position"] is None
+    assert payload["seconds_to_settled"] == 1.25
+    assert payload["locked"] == {"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}
+    assert payload["faults"] == ["digital zoom is on"]
+    assert payload["as_of"] == "2031-05-17T19:30:00Z"
+
+
+def test_a_camera_that_never_told_its_position_is_said_to_be_nowhere() -> None:
+    payload = said(StateMessage.of(replace(STATE, framing=None, pan_deg=None, tilt_deg=None)).encode())
+    assert [payload[field] for field in ("pan_deg", "pan_counts", "zoom_counts", "focus_mode")] == [None] * 4
+
+
+def test_a_move_tells_its_id_and_how_far_off_it_landed() -> None:
+    payload = said(MoveMessage.of(MOVE).encode())
+    assert (payload["id"], payload["phase"]) == ("q12", "settled")
+    assert payload["landing"]["pan_counts"] == 1
+    assert payload["landing"]["focus_counts"] is None
+
+
+SAID = {
+    "status": StatusMessage(state="online", version="0.1.0", cameras=["gallery"], since=NOW),
+    "outcome": OutcomeMessage(topic="ptzd/camera/left/store", id=None, ok=True),
+    "camera/NAME/state": StateMessage.of(STATE),
+    "camera/NAME/move": MoveMessage.of(MOVE),
+    "camera/NAME/positions": PositionsMessage.of("gallery", {"choir-wide": STORED}),
+}
+RESULTS = {
+    "camera/NAME/history": HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)]),
+    "show/export": ExportResult(show="x = 1"),
+    "show/import": ImportResult.of(Imported(1, 2, 3)),
+}
+
+
+@pytest.mark.parametrize("topic", SAID)
+def test_what_is_said_is_as_its_schema_promises(topic: str) -> None:
+    schema = schemas()["reports"][topic]
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.Draft202012Validator(schema).validate(said(SAID[topic].encode()))
+
+
+@pytest.mark.parametrize("topic", RESULTS)
+def test_a_result_is_as_its_schema_promises_and_fits_into_an_outcome(topic: str) -> None:
+    result = RESULTS[topic].as_result()
+    jsonschema.Draft202012Validator(schemas()["results"][topic]).validate(result)
+    outcome = OutcomeMessage(topic=f"ptzd/{topic}", id="h", ok=True, result=result)
+    assert said(outcome.encode())["result"] == result
+
+
+def test_every_topic_has_a_schema() -> None:
+    commands, reports = schemas()["commands"], schemas()["reports"]
+    assert set(commands) == {*(f"camera/NAME/{command}" for command in CAMERA_COMMANDS), *PLAIN_COMMANDS}
+    assert {f"camera/NAME/{report}" for report in CAMERA_REPORTS} | {"status", "outcome"} <= set(reports)
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload"),
+    [
+        ("camera/NAME/recall", {"position": "choir-wide", "speed": 24, "id": "q", "sent_at": "2031-05-17T19:30:00Z"}),
+        ("camera/NAME/recall", {"position": "choir-wide", "speed": 25}),
+        ("camera/NAME/recall", {"position": "choir-wide", "sped": 2}),
+        ("camera/NAME/recall", {"position": "Choir"}),
+        ("camera/NAME/recall", {"position": "choir-wide", "seconds": 0}),
+        ("camera/NAME/store", {"position": "choir-wide", "note": "one\ntwo"}),
+        ("camera/NAME/store", {"position": "choir-wide", "note": "second row", "replace": True}),
+        ("camera/NAME/drive", {"pan": 1, "tilt": -1}),
+        ("camera/NAME/drive", {"pan": 1.01}),
+        ("camera/NAME/lock", {"reason": "rigging"}),
+        ("camera/NAME/tally", {"tally": "live"}),
+        ("camera/NAME/revert", {"position": "a", "number": 0}),
+        ("cue/go", {"number": 12.5}),
+        ("cue/go", {"number": -1}),
+        ("show/import", {"show": "x", "replace": "yes"}),
+    ],
+)
+def test_a_schema_and_the_daemon_agree_on_what_a_command_may_be(topic: str, payload: dict[str, Any]) -> None:
+    intake = Intake(Topics("ptzd"), calendar=lambda: NOW)
+    read = intake.read(Incoming(f"ptzd/{topic.replace('NAME', 'left')}", json.dumps(payload).encode()))
+    valid = jsonschema.Draft202012Validator(schemas()["commands"][topic]).is_valid(payload)
+    assert valid == (not isinstance(read, Refusal))

@@ -1,0 +1,43 @@
+"""Topics below a base (design: "The bus")."""
+
+from __future__ import annotations
+
+import pytest
+
+from ptzd.bus import CommandTopic, ReportTopic, Topics
+
+
+def test_a_recall_of_a_camera_is_recognised() -> None:
+    assert Topics("ptzd").parse("ptzd/camera/left/recall") == CommandTopic("recall", "left")
+
+
+def test_stopping_all_and_the_cues_are_for_no_single_camera() -> None:
+    topics = Topics("granary/ptzd")
+    for command in ("all/stop", "cue/standby", "cue/go", "show/export", "show/import"):
+        assert topics.parse(f"granary/ptzd/{command}") == CommandTopic(command, None)
+        assert topics.command(command) == f"granary/ptzd/{command}"
+
+
+def test_what_the_daemon_says_is_recognised_as_its_own() -> None:
+    topics = Topics("ptzd")
+    assert topics.parse(topics.state("left")) == ReportTopic("state", "left")
+    assert topics.parse(topics.move("left")) == ReportTopic("move", "left")
+    assert topics.parse(topics.positions("left")) == ReportTopic("positions", "left")
+    assert topics.parse(topics.status) == ReportTopic("status", None)
+    assert topics.parse(topics.outcome) == ReportTopic("outcome", None)
+    assert topics.parse(topics.cue_state) == ReportTopic("cue/state", None)
+
+
+@pytest.mark.parametrize(
+    "topic",
+    ["ptzd", "ptzd/", "ptzd/camera", "ptzd/camera/left", "ptzd/camera/left/recall/now", "ptzd/camera//",
+     "ptzd2/all/stop", "other/ptzd/all/stop", "ptzd/stop", "ptzd/camera/left/Recall", ""],
+)  # fmt: skip
+def test_other_topics_command_nothing(topic: str) -> None:
+    assert Topics("ptzd").parse(topic) is None
+
+
+@pytest.mark.parametrize("base", ["", "/ptzd", "ptzd/", "a//b", "ptzd/#", "+/ptzd", "$SYS", "a\0b", "x" * 201])
+def test_a_base_that_can_not_start_a_topic_is_refused_in_a_sentence(base: str) -> None:
+    with pytest.raises(ValueError, match="such as ptzd"):
+        Topics(base)
