@@ -7,7 +7,7 @@ from typing import Any, Literal, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
-from ptzd.cameras import CameraState, FocusMode, Landing, LinkState, Lock, MoveReport, Phase, PowerState, Tally
+from ptzd.cameras import CameraState, FocusMode, Landing, LinkState, Lock, MoveReport, Phase, PowerState, Tally, Way
 from ptzd.show import HistoryEntry, Imported, StoredPosition
 
 
@@ -120,10 +120,15 @@ class MoveMessage(Message):
     position: str | None
     id: str | None
     predicted_seconds: float | None  # from start to settled
+    least_seconds: float | None  # the range that holds the truth nine times in ten, or more
+    most_seconds: float | None
     measured_seconds: float | None  # from start to now
     landing: LandingMessage | None
     code: str | None  # of a refusal or a failure
     sentence: str | None
+    way: Way | None  # one absolute move, or a drive along a smooth curve
+    why: str | None  # why this way and these speeds
+    warning: str | None  # where a move on air is too fast to watch
     as_of: AwareDatetime
 
     @classmethod
@@ -135,10 +140,15 @@ class MoveMessage(Message):
             position=report.position,
             id=report.id,
             predicted_seconds=report.predicted_seconds,
+            least_seconds=report.least_seconds,
+            most_seconds=report.most_seconds,
             measured_seconds=report.measured_seconds,
             landing=None if report.landing is None else LandingMessage.of(report.landing),
             code=report.code,
             sentence=report.sentence,
+            way=report.way,
+            why=report.why,
+            warning=report.warning,
             as_of=report.as_of,
         )
 

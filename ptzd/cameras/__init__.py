@@ -14,6 +14,7 @@ from .reports import (
     Phase,
     PowerState,
     Tally,
+    Way,
 )
 from .settings import CameraSettings, OnAirMoves
 
@@ -34,6 +35,7 @@ __all__ = [
     "Recall",
     "Tally",
     "Tolerance",
+    "Way",
     "carried",
     "landing",
     "out_of_reach",

@@ -129,8 +129,9 @@ class Camera:
         framing, condition, move = self._framing, self._condition, self._move
         dialect = self.settings.dialect
         remaining = None
-        if move is not None and (predicted := move.predicted_seconds()) is not None:
-            remaining = round(max(0.0, move.started_at + predicted - self._loop.time()), 2)
+        if move is not None:
+            settled_at = move.started_at + move.prediction.seconds_to_settled
+            remaining = round(max(0.0, settled_at - self._loop.time()), 2)
         faults = condition.faults if condition is not None else ()
         if self._stop_fault is not None:
             faults = (self._stop_fault, *faults)
@@ -386,7 +387,7 @@ class Camera:
             plan = plan_at_speed(settings.head, here, there, recall.step or settings.speed)
         if isinstance(plan, PlanRefused):
             raise CameraRefusal(plan.code, plan.sentence)
-        return Move(recall, plan.pan_step, plan.tilt_step, plan.prediction, self._loop.time(), [])
+        return Move(recall, plan.pan_step, plan.tilt_step, plan.prediction, "direct", plan.why, self._loop.time())
 
     def _pose(self, framing: Framing) -> Pose:
         dialect = self.settings.dialect
@@ -472,8 +473,7 @@ class Camera:
         move.there_since = None
         last: Framing | None = None
         resting_since = self._loop.time()
-        patience = 2.0 + (0.0 if move.prediction is None else 2.0 * move.prediction.most_seconds)
-        until = self._loop.time() + patience
+        until = self._loop.time() + move.completion_seconds()
         while self._loop.time() < until:
             try:
                 mode = await read_focus_mode(self._line)
@@ -564,12 +564,17 @@ class Camera:
                 phase=phase,
                 position=recall.position,
                 id=recall.id,
-                predicted_seconds=None if move is None else move.predicted_seconds(),
+                predicted_seconds=None if move is None else round(move.prediction.seconds_to_settled, 3),
+                least_seconds=None if move is None else round(move.prediction.least_seconds, 3),
+                most_seconds=None if move is None else round(move.prediction.most_seconds, 3),
                 measured_seconds=None if move is None else round(self._loop.time() - move.started_at, 3),
                 landing=landed,
                 code=code,
                 sentence=sentence,
                 as_of=self._calendar(),
+                way=None if move is None else move.way,
+                why=None if move is None else move.why,
+                warning=None if move is None else move.warning,
                 token=recall.token,
             )
         )

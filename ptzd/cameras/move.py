@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from ptzd.motion import Prediction
 
 from .line import Exchange
-from .reports import Framing, Phase
+from .reports import Framing, Phase, Way
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,17 +31,16 @@ class Move:
     recall: Recall
     pan_step: int
     tilt_step: int
-    prediction: Prediction | None  # None where the camera's own position was not known at the start
+    prediction: Prediction
+    way: Way
+    why: str
     started_at: float  # loop time
-    exchanges: list[Exchange]
+    warning: str | None = None  # on air and too fast to watch
+    exchanges: list[Exchange] = field(default_factory=list)
     phase: Phase = Phase.ACCEPTED
     there_since: float | None = None  # loop time at which a reading first lay within tolerance, and stayed so
     task: asyncio.Task[None] | None = None
 
-    def predicted_seconds(self) -> float | None:
-        """Seconds from start to settled."""
-        return None if self.prediction is None else round(self.prediction.seconds_to_settled, 3)
-
     def completion_seconds(self) -> float:
         """How long the camera may take to report the end: generous, since a lost completion is noticed otherwise."""
-        return 60.0 if self.prediction is None else 2.0 + 2.0 * self.prediction.most_seconds
+        return 2.0 + 2.0 * self.prediction.most_seconds

@@ -14,6 +14,7 @@ from typing import Literal
 LinkState = Literal["up", "down"]
 PowerState = Literal["on", "standby", "starting", "unknown"]
 Tally = Literal["program", "preview", "off"]
+Way = Literal["direct", "shaped"]  # one absolute move, or a drive along a smooth curve that an absolute move lands
 FocusMode = Literal["auto", "manual"]
 
 
@@ -104,4 +105,9 @@ class MoveReport:
     code: str | None  # for a move that ended otherwise than settled
     sentence: str | None
     as_of: datetime
+    least_seconds: float | None = None  # the range that holds the truth nine times in ten, or more
+    most_seconds: float | None = None
+    way: Way | None = None
+    why: str | None = None  # why this way and these speeds
+    warning: str | None = None  # what a viewer would see, where the move is on air and too fast to watch
     token: object = None  # what came with the recall, untouched
