@@ -11,8 +11,9 @@ import click
 
 from ptzd.config import CameraConfig, Config
 from ptzd.links import open_udp
+from ptzd.service import camera_settings
 from ptzd.show import PositionStore, StoreError
-from ptzd.visca import Dialect, load_dialect, read_dialect
+from ptzd.visca import DialectError
 
 from .broker import broker_of
 from .client import reach
@@ -97,10 +98,10 @@ async def _look_at_broker(config: Config) -> list[Finding]:
 async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
     notes = Notes(f"camera {name}")
     try:
-        dialect = _dialect(camera.dialect)
+        dialect = camera_settings(name, camera).dialect
         async with open_udp(camera.link.host, camera.link.port) as link:
             await question(link, dialect, notes)
-    except ValueError as error:
+    except DialectError as error:
         notes.failed(str(error))
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
@@ -108,7 +109,3 @@ async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
     if camera.overhead:
         notes.caution(OVERHEAD)
     return notes.findings
-
-
-def _dialect(name: str) -> Dialect:
-    return read_dialect(Path(name)) if name.endswith(".toml") else load_dialect(name)

@@ -24,7 +24,7 @@ from .speech import Failure
 Payload = dict[str, Any]
 
 STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
-ANSWER_SECONDS = 6.0
+ANSWER_SECONDS = 5.0
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
 
 
@@ -137,8 +137,9 @@ class Client:
 
 def refused(payload: Payload) -> Failure:
     """Return the failure that an outcome or a move tells of, in the daemon's own sentence."""
-    sentence = str(payload.get("sentence") or payload.get("code") or "The daemon gave no reason").rstrip(".")
-    return Failure(f"{sentence[:1].upper()}{sentence[1:]}.")
+    sentence = str(payload.get("sentence") or payload.get("code") or "the daemon gave no reason")
+    end = "" if sentence.endswith((".", "?", "!")) else "."
+    return Failure(f"{sentence[:1].upper()}{sentence[1:]}{end}")
 
 
 def sent_at() -> str:

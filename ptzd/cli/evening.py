@@ -16,36 +16,54 @@ ROUND_SECONDS = 20.0  # a round takes three or four
 
 Call = tuple[str, Payload]  # a camera, and what is asked of it
 
-EVENING: tuple[tuple[str, tuple[Call, ...]], ...] = (
-    (
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What is said, who is on air, and who is called to where at the same time."""
+
+    words: str
+    on_air: str
+    calls: tuple[Call, ...]
+
+
+EVENING = (
+    Round(
         "Doors open: everybody to the opening frame.",
+        "right",
         (
             ("gallery", {"position": "choir-wide"}),
             ("left", {"position": "sopranos"}),
-            ("right", {"position": "piano"}),
+            ("right", {"position": "piano", "on_air": True}),
         ),
     ),
-    (
-        "The conductor enters; the gallery stays on air.",
+    Round(
+        "The conductor enters: the gallery is on air and stays, the others look elsewhere.",
+        "gallery",
         (("left", {"position": "conductor"}), ("right", {"position": "basses"})),
     ),
-    (
-        "A solo: the gallery glides in over three seconds, the others make ready.",
+    Round(
+        "A solo: the gallery, on air, glides in over three seconds; the others make ready.",
+        "gallery",
         (
-            ("gallery", {"position": "soloist", "seconds": 3.0}),
+            ("gallery", {"position": "soloist", "seconds": 3.0, "on_air": True}),
             ("left", {"position": "soloist"}),
             ("right", {"position": "hands", "speed": 20}),
         ),
     ),
-    (
-        "The last chord, and the house.",
+    Round(
+        "The last chord: the pianist's hands are on air, the gallery turns to the house.",
+        "right",
+        (("gallery", {"position": "house"}), ("left", {"position": "sopranos"})),
+    ),
+    Round(
+        "Curtain call.",
+        "left",
         (
-            ("gallery", {"position": "house"}),
-            ("left", {"position": "sopranos"}),
+            ("gallery", {"position": "choir-wide"}),
+            ("left", {"position": "conductor", "on_air": True}),
             ("right", {"position": "piano"}),
         ),
     ),
-    ("Curtain call.", (("gallery", {"position": "choir-wide"}), ("left", {"position": "conductor"}))),
 )
 
 
@@ -93,7 +111,7 @@ async def play(
     client: Client,
     announce: Callable[[str], None],
     show: Callable[[Heard], None],
-    evening: Sequence[tuple[str, Sequence[Call]]] = EVENING,
+    evening: Sequence[Round] = EVENING,
 ) -> Takings:
     """Call one round after the other, each when all of the one before has ended; `show` all that is heard.
 
@@ -101,9 +119,14 @@ async def play(
     """
     takings = Takings()
     await client.listen(["camera/+/move", "outcome"])
-    for words, calls in evening:
-        announce(words)
-        pending = {await client.publish(f"camera/{camera}/recall", wanted): camera for camera, wanted in calls}
+    on_air: str | None = None
+    for round_ in evening:
+        announce(round_.words)
+        if on_air is not None:
+            await client.publish(f"camera/{on_air}/tally", {"tally": "off"})
+        on_air = round_.on_air
+        await client.publish(f"camera/{on_air}/tally", {"tally": "program"})
+        pending = {await client.publish(f"camera/{camera}/recall", wanted): camera for camera, wanted in round_.calls}
         try:
             async with asyncio.timeout(ROUND_SECONDS):
                 while pending:

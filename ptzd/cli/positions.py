@@ -183,7 +183,7 @@ def _tell(outcome: Payload, sentence: str, as_json: bool) -> None:
         say(sentence)
 
 
-_HEADINGS = ("position", "pan", "tilt", "zoom", "focus", "pace", "note", "stored at")
+_HEADINGS = ("position", "pan", "tilt", "zoom", "focus", "pace", "note", "stored at (UTC)")
 
 
 def _cells(position: Payload) -> tuple[str, ...]:

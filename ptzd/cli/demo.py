@@ -1,0 +1,135 @@
+"""`ptzd demo`: a village choir's evening with three simulated cameras, and nothing else needed."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import shlex
+import shutil
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.live import Live
+
+from .board import Board
+from .broker import BrokerAddress
+from .client import Client, Heard, reach
+from .evening import Takings, play
+from .logs import log_from
+from .ports import free_tcp_port
+from .sentences import move_line
+from .speech import FAILED, say, say_json
+from .theatre import open_theatre, wait_until_up
+from .watch import note
+
+Announce = Callable[[str], None]
+Show = Callable[[Heard], None]
+
+
+@click.command(epilog="Example: ptzd demo --once --json")
+@click.option("--once", is_flag=True, help="End by itself after the evening, with a summary.")
+@click.option("--json", "as_json", is_flag=True, help="Print lines of JSON: each report of a move, then the summary.")
+@click.option("--port", type=click.IntRange(1, 65535), help="The broker's port; a free one where you leave it out.")
+def demo(once: bool, as_json: bool, port: int | None) -> int:
+    """Play a short evening with three simulated cameras; no broker, camera or configuration is needed.
+
+    Afterwards it stays up, so that you can recall positions from a second terminal; Ctrl-C ends it. Ends with 0 when
+    every move settled.
+    """
+    log_from(logging.ERROR)
+    return asyncio.run(_demo(once, as_json, port or free_tcp_port()))
+
+
+async def _demo(once: bool, as_json: bool, port: int) -> int:
+    performance = asyncio.current_task()
+    assert performance is not None
+    ended_by_hand = False
+
+    def end() -> None:
+        nonlocal ended_by_hand
+        if not ended_by_hand:
+            ended_by_hand = True
+            performance.cancel()
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        loop.add_signal_handler(number, end)
+    if not as_json:
+        say("A choir's evening in an old granary: three simulated cameras, the daemon and a broker, all right here.")
+    try:
+        async with open_theatre(port) as broker, reach(broker) as client:
+            await client.require_daemon()
+            await wait_until_up(client)
+            takings = await (_play_as_json(client) if as_json else _play_for_people(client))
+            if not once:
+                await _stay_up(client, broker, as_json)
+    except asyncio.CancelledError:
+        if not ended_by_hand:
+            raise
+        return FAILED if once else 0
+    return 0 if takings.all_settled else FAILED
+
+
+async def _play_as_json(client: Client) -> Takings:
+    def show(heard: Heard) -> None:
+        if heard.topic.endswith("/move"):
+            say_json({"event": "move", "camera": heard.camera, **heard.payload})
+
+    takings = await play(client, lambda words: say_json({"event": "round", "words": words}), show)
+    say_json({"event": "summary", **takings.summary()})
+    return takings
+
+
+async def _play_for_people(client: Client) -> Takings:
+    with _live_board() if sys.stdout.isatty() else _plain_lines() as (announce, show):
+        takings = await play(client, announce, show)
+    say(takings.sentence())
+    return takings
+
+
+@contextmanager
+def _live_board() -> Iterator[tuple[Announce, Show]]:
+    board = Board(asyncio.get_running_loop().time)
+    board.online = True
+    console = Console()
+    with Live(board, console=console, refresh_per_second=10):
+        yield console.print, lambda heard: note(board, heard)
+
+
+@contextmanager
+def _plain_lines() -> Iterator[tuple[Announce, Show]]:
+    def show(heard: Heard) -> None:
+        if heard.camera is not None and heard.topic.endswith("/move"):
+            say(f"  {move_line(heard.camera, heard.payload)}")
+
+    yield say, show
+
+
+async def _stay_up(client: Client, broker: BrokerAddress, as_json: bool) -> None:
+    """Tell how to recall a position from elsewhere, and go on showing the moves until cancelled."""
+    recall = f"{_called()} recall gallery choir-wide --broker {broker}"
+    publish = f"mosquitto_pub -p {broker.port} -t ptzd/camera/gallery/recall -m choir-wide"
+    if as_json:
+        say_json({"event": "ready", "broker": str(broker), "recall": recall, "publish": publish})
+    else:
+        say(f"The cameras stay up until Ctrl-C. From a second terminal:\n  {recall}\n  {publish}")
+    while True:
+        heard = await client.receive()
+        if heard.camera is None or not heard.topic.endswith("/move"):
+            continue
+        if as_json:
+            say_json({"event": "move", "camera": heard.camera, **heard.payload})
+        else:
+            say(move_line(heard.camera, heard.payload))
+
+
+def _called() -> str:
+    """How this program is called, so that a command that it prints works where it is pasted."""
+    if shutil.which("ptzd") or not Path(sys.argv[0]).is_file():
+        return "ptzd"
+    return shlex.quote(str(Path(sys.argv[0]).absolute()))

@@ -1,0 +1,224 @@
+"""A terminal that nobody types in: the commands as processes, a broker, and a stand-in for the daemon."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+from asyncio.subprocess import Process
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import aiomqtt
+import pytest
+
+Answers = Sequence[tuple[str, dict[str, Any]]]
+BROKER = """
+import asyncio, sys
+from ptzd.bus.embedded import embedded_broker
+
+async def main():
+    async with embedded_broker("127.0.0.1", int(sys.argv[1])):
+        await asyncio.Event().wait()
+
+asyncio.run(main())
+"""
+PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+    def json_lines(self) -> list[Any]:
+        return [json.loads(line) for line in self.out.splitlines()]
+
+
+def environment(**more: str) -> dict[str, str]:
+    """The environment of a command: nothing of ours but what a test sets."""
+    kept = {key: value for key, value in os.environ.items() if not key.startswith("PTZD_")}
+    return kept | {"NO_COLOR": "1", "COLUMNS": "200"} | more
+
+
+async def _ptzd(*arguments: str, stdin: str = "", seconds: float = 20.0, **variables: str) -> Ended:
+    process = await asyncio.create_subprocess_exec(
+        *PTZD,
+        *arguments,
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        env=environment(**variables),
+    )
+    try:
+        async with asyncio.timeout(seconds):
+            out, err = await process.communicate(stdin.encode())
+    except TimeoutError:
+        process.kill()
+        out, err = await process.communicate()
+        raise AssertionError(f"{arguments} did not end in {seconds} s: {out!r} {err!r}") from None
+    assert process.returncode is not None
+    return Ended(process.returncode, out.decode(), err.decode())
+
+
+@pytest.fixture
+def ptzd() -> Callable[..., Coroutine[Any, Any, Ended]]:
+    """Runs one command to its end, as a process of its own."""
+    return _ptzd
+
+
+@pytest.fixture
+def free_port() -> int:
+    return _free_port()
+
+
+@pytest.fixture
+async def start_ptzd() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Process]]]:
+    """Starts a command that stays, and ends it with the test."""
+    started: list[Process] = []
+
+    async def start(*arguments: str, **variables: str) -> Process:
+        process = await _start(*PTZD, *arguments, env=environment(**variables))
+        started.append(process)
+        return process
+
+    yield start
+    for process in started:
+        if process.returncode is None:
+            process.terminate()
+            await asyncio.wait_for(process.communicate(), 10)
+
+
+@pytest.fixture
+async def cameras() -> AsyncIterator[int]:
+    """The UDP port of the first of two simulated cameras of the dialect nibble4-51."""
+    first = _two_free_udp_ports()
+    simulator = await _start(
+        *(sys.executable, "-c", "from ptzsim.cli import main; main()"),
+        *("--listen", f"127.0.0.1:{first}", "--cameras", "2", "--dialect", "nibble4-51", "--ready"),
+    )
+    assert simulator.stdout is not None
+    for _ in range(2):
+        assert b"listens" in await simulator.stdout.readline()
+    yield first
+    simulator.terminate()
+    await simulator.communicate()
+
+
+async def _start(*command: str, env: Mapping[str, str] | None = None) -> Process:
+    return await asyncio.create_subprocess_exec(
+        *command,
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        env=env,
+    )
+
+
+def _two_free_udp_ports() -> int:
+    while True:
+        with (
+            socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as one,
+            socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as next_one,
+        ):
+            one.bind(("127.0.0.1", 0))
+            first = int(one.getsockname()[1])
+            try:
+                next_one.bind(("127.0.0.1", first + 1))
+            except OSError:
+                continue
+            return first
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture(scope="session")
+def broker_process() -> Iterator[int]:
+    """The port of a broker in a process of its own, which all tests share."""
+    port = _free_port()
+    with subprocess.Popen([sys.executable, "-c", BROKER, str(port)], stdin=subprocess.PIPE) as process:
+        deadline = time.monotonic() + 10
+        while True:
+            try:
+                socket.create_connection(("127.0.0.1", port), timeout=1).close()
+                break
+            except OSError:
+                assert time.monotonic() < deadline, "the broker does not start"
+                time.sleep(0.02)
+        yield port
+        process.kill()
+
+
+@pytest.fixture
+async def broker(broker_process: int) -> str:
+    """A broker that remembers nothing of the test before, as HOST:PORT."""
+    async with aiomqtt.Client("127.0.0.1", broker_process) as client:
+        await client.subscribe("#", qos=1)
+        await client.publish("the/last", "?", qos=1)
+        async for message in client.messages:
+            if str(message.topic) == "the/last":
+                break
+            await client.publish(str(message.topic), b"", qos=1, retain=True)
+    return f"127.0.0.1:{broker_process}"
+
+
+@dataclass
+class StandIn:
+    """Answers as the daemon would, with what a test tells it to answer; keeps what it was asked."""
+
+    answers: Mapping[str, Answers]
+    asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+
+    async def serve(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            topic = str(message.topic).removeprefix("ptzd/")
+            body = json.loads(message.payload) if message.payload else {}
+            self.asked.append((topic, body))
+            if topic not in self.answers:
+                continue
+            for answer_topic, answer in self.answers[topic]:
+                payload = {"id": body.get("id"), "topic": topic, **answer}
+                await client.publish(f"ptzd/{answer_topic}", json.dumps(payload), qos=1)
+
+
+@asynccontextmanager
+async def _stand_in(broker: str, answers: Mapping[str, Answers]) -> AsyncIterator[StandIn]:
+    host, port = broker.split(":")
+    served = StandIn(answers)
+    async with aiomqtt.Client(host, int(port)) as client:
+        for topic in answers:
+            await client.subscribe(f"ptzd/{topic}", qos=1)
+        online = {"state": "online", "cameras": ["gallery", "left"]}
+        await client.publish("ptzd/status", json.dumps(online), qos=1, retain=True)
+        serving = asyncio.create_task(served.serve(client))
+        try:
+            yield served
+        finally:
+            serving.cancel()
+            await asyncio.wait([serving])
+            await client.publish("ptzd/status", json.dumps({"state": "offline"}), qos=1, retain=True)
+
+
+@pytest.fixture
+def stand_in() -> Callable[[str, Mapping[str, Answers]], AbstractAsyncContextManager[StandIn]]:
+    """A daemon with the cameras gallery and left, online on a broker, that answers what it is told to answer.
+
+    Each answer is the topic below the base and the payload; the `id` of the command is put in.
+    """
+    return _stand_in

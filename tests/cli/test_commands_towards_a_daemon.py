@@ -1,0 +1,176 @@
+"""What the client commands send, and what they make of the answers."""
+
+from __future__ import annotations
+
+import pytest
+
+MOVE = "camera/gallery/move"
+RECALL = "camera/gallery/recall"
+ACCEPTED = (MOVE, {"phase": "accepted", "position": "choir-wide", "predicted_seconds": 3.1})
+SLEWING = (MOVE, {"phase": "slewing", "position": "choir-wide", "predicted_seconds": 3.1})
+LANDING = {"pan_counts": 1, "tilt_counts": 0, "zoom_counts": 0, "focus_counts": None, "pan_deg": 0.02, "tilt_deg": 0.0}
+SETTLED = (
+    MOVE,
+    {
+        "phase": "settled",
+        "position": "choir-wide",
+        "predicted_seconds": 3.1,
+        "measured_seconds": 3.28,
+        "landing": LANDING,
+    },
+)
+OTHERS = (MOVE, {"phase": "failed", "position": "soloist", "sentence": "not ours", "id": "somebody-elses"})
+
+
+def ending(phase: str, **more: object) -> tuple[str, dict[str, object]]:
+    return MOVE, {"phase": phase, "position": "choir-wide", **more}
+
+
+async def test_a_recall_ends_with_0_when_the_camera_has_settled(ptzd, broker, stand_in):
+    async with stand_in(broker, {RECALL: [ACCEPTED, SLEWING, SETTLED]}) as daemon:
+        ended = await ptzd("recall", "gallery", "choir-wide", "--seconds", "4", "--broker", broker)
+    assert (ended.code, ended.err) == (0, "")
+    assert "settled on choir-wide" in ended.out
+    assert "3.28" in ended.out, "how long it took"
+    assert "3.10" in ended.out, "how long it was to take"
+    assert "pan +1" in ended.out, "how far off it landed"
+    [(topic, asked)] = daemon.asked
+    assert topic == RECALL
+    assert (asked["position"], asked["seconds"]) == ("choir-wide", 4)
+    assert "speed" not in asked
+    assert "on_air" not in asked, "nothing is said that was not asked for"
+
+
+async def test_a_recall_says_when_it_was_sent_so_that_a_late_one_is_refused(ptzd, broker, stand_in):
+    async with stand_in(broker, {RECALL: [SETTLED]}) as daemon:
+        await ptzd("recall", "gallery", "choir-wide", "--on-air", "--broker", broker)
+    [(_, asked)] = daemon.asked
+    assert asked["on_air"] is True
+    assert asked["sent_at"].endswith("+00:00")
+
+
+@pytest.mark.parametrize("phase", ["refused", "superseded", "stopped", "failed"])
+async def test_a_recall_that_ends_otherwise_ends_with_1_and_the_daemons_sentence(ptzd, broker, stand_in, phase):
+    said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
+    async with stand_in(broker, {RECALL: [ACCEPTED, ending(phase, code="x", sentence=said)]}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--broker", broker)
+    assert (ended.code, ended.out) == (1, "")
+    assert ended.err == f"C{said[1:]}.\n"
+
+
+async def test_what_happens_to_other_moves_is_not_mistaken_for_ours(ptzd, broker, stand_in):
+    async with stand_in(broker, {RECALL: [OTHERS, ACCEPTED, OTHERS, SETTLED]}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--json", "--broker", broker)
+    assert ended.code == 0
+    assert ended.json()["phase"] == "settled"
+
+
+async def test_no_wait_returns_at_the_acceptance(ptzd, broker, stand_in):
+    async with stand_in(broker, {RECALL: [ACCEPTED]}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--no-wait", "--broker", broker)
+    assert ended.code == 0
+    assert ended.out == "gallery goes to choir-wide, about 3.1 s\n"
+
+
+async def test_a_recall_that_the_daemon_could_not_read_ends_with_1(ptzd, broker, stand_in):
+    answer = ("outcome", {"ok": False, "code": "invalid", "sentence": "speed is 30: it must be 1 to 24"})
+    async with stand_in(broker, {RECALL: [answer]}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--broker", broker)
+    assert (ended.code, ended.err) == (1, "Speed is 30: it must be 1 to 24.\n")
+
+
+async def test_a_move_that_takes_too_long_is_told_with_what_to_do(ptzd, broker, stand_in):
+    async with stand_in(broker, {RECALL: [ACCEPTED]}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--timeout", "0.5", "--broker", broker)
+    assert ended.code == 1
+    assert "may still be moving" in ended.err
+    assert "ptzd stop gallery" in ended.err
+
+
+async def test_a_camera_that_the_daemon_does_not_have_is_named_with_those_it_has(ptzd, broker, stand_in):
+    async with stand_in(broker, {"camera/balcony/recall": []}) as daemon:
+        ended = await ptzd("recall", "balcony", "choir-wide", "--broker", broker)
+    assert ended.code == 1
+    assert ended.err == "There is no camera balcony; the daemon has gallery, left.\n"
+    assert daemon.asked == [], "nothing was sent"
+
+
+async def test_without_a_broker_a_command_says_what_to_start(ptzd, free_port):
+    ended = await ptzd("stop", "--broker", f"127.0.0.1:{free_port}")
+    assert ended.code == 1
+    assert ended.err.startswith(f"No broker answers at 127.0.0.1:{free_port} (connection refused)")
+    assert "--broker HOST:PORT" in ended.err
+    assert ended.err.count("\n") == 1
+
+
+async def test_without_a_daemon_a_command_says_what_to_start(ptzd, broker):
+    ended = await ptzd("stop", "--broker", broker)
+    assert ended.code == 1
+    assert ended.err == (
+        f"No daemon is online at {broker} below the topic ptzd; "
+        "start it with `ptzd run --config FILE`, or try `ptzd demo`.\n"
+    )
+
+
+async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd, broker, stand_in):
+    async with stand_in(broker, {}):
+        pass
+    ended = await ptzd("lock", "gallery", "--reason", "lens", "--broker", broker)
+    assert ended.code == 1
+    assert "No daemon is online" in ended.err
+
+
+async def test_the_broker_can_be_named_in_the_environment(ptzd, broker, stand_in):
+    async with stand_in(broker, {"all/stop": [("outcome", {"ok": True})]}) as daemon:
+        ended = await ptzd("stop", PTZD_BROKER=broker)
+    assert (ended.code, ended.out) == (0, "Every camera was told to stop.\n")
+    assert [topic for topic, _ in daemon.asked] == ["all/stop"]
+
+
+async def test_the_broker_can_be_named_by_the_daemons_configuration(ptzd, broker, stand_in, tmp_path):
+    port = broker.split(":")[1]
+    config = tmp_path / "granary.toml"
+    config.write_text(
+        f'[broker]\nport = {port}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        '[camera.gallery]\nlink = "udp://127.0.0.1:52381"\ndialect = "nibble4-51"\n'
+    )
+    async with stand_in(broker, {"camera/gallery/stop": [("outcome", {"ok": True})]}):
+        ended = await ptzd("stop", "gallery", "--config", str(config), PTZD_BROKER="127.0.0.1:9")
+    assert (ended.code, ended.err) == (0, "")
+
+
+async def test_a_store_sends_what_it_was_given(ptzd, broker, stand_in):
+    async with stand_in(broker, {"camera/left/store": [("outcome", {"ok": True})]}) as daemon:
+        ended = await ptzd(
+            *("store", "left", "soloist", "--speed", "6", "--note", "second row", "--replace", "--broker", broker)
+        )
+    assert ended.code == 0
+    [(_, asked)] = daemon.asked
+    del asked["id"]
+    assert asked == {"position": "soloist", "speed": 6, "note": "second row", "replace": True}
+
+
+async def test_a_refused_store_ends_with_1(ptzd, broker, stand_in):
+    answer = ("outcome", {"ok": False, "code": "exists", "sentence": "there is a soloist; store with replace"})
+    async with stand_in(broker, {"camera/left/store": [answer]}):
+        ended = await ptzd("store", "left", "soloist", "--broker", broker)
+    assert (ended.code, ended.err) == (1, "There is a soloist; store with replace.\n")
+
+
+async def test_a_lock_carries_who_and_why(ptzd, broker, stand_in):
+    async with stand_in(broker, {"camera/left/lock": [("outcome", {"ok": True})]}) as daemon:
+        ended = await ptzd(
+            *("lock", "left", "--by", "rigger", "--reason", "changing the lens", "--json", "--broker", broker)
+        )
+    assert ended.code == 0
+    assert ended.json()["ok"] is True
+    [(_, asked)] = daemon.asked
+    assert (asked["by"], asked["reason"]) == ("rigger", "changing the lens")
+
+
+async def test_a_daemon_that_does_not_answer_is_not_waited_for_without_end(ptzd, broker, stand_in):
+    async with stand_in(broker, {"camera/left/unlock": []}):
+        ended = await ptzd("unlock", "left", "--broker", broker)
+    assert ended.code == 1
+    assert "did not answer" in ended.err
+    assert "ptzd watch" in ended.err

@@ -1,0 +1,233 @@
+"""The daemon as a process, with simulated cameras: what it tells the service manager, how it ends, what a check says.
+
+"From start to rest in 5 s" is what the systemd unit allows.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import socket
+
+import pytest
+
+from ptzd.cameras.line import Line
+from ptzd.cameras.reading import read_framing
+from ptzd.links import open_udp
+from ptzd.visca import load_dialect
+
+POSITIONS = """
+[positions.left.near]
+pan_counts = 100
+tilt_counts = 50
+zoom_counts = 0
+focus_counts = 8192
+focus_mode = "auto"
+dialect = "nibble4-51"
+
+[positions.left.far-off]
+pan_counts = 8000
+tilt_counts = 50
+zoom_counts = 0
+focus_counts = 8192
+focus_mode = "auto"
+dialect = "nibble4-51"
+"""
+
+
+@pytest.fixture
+def config(tmp_path, broker, cameras):
+    """A configuration of the cameras left and gallery, which are simulated."""
+    path = tmp_path / "granary.toml"
+    path.write_text(
+        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\ndialect = "nibble4-51"\n'
+        f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\ndialect = "nibble4-51"\noverhead = true\n'
+    )
+    return path
+
+
+@pytest.fixture
+def service_manager(tmp_path):
+    """The socket on which a service manager listens; its second half receives one state."""
+    path = tmp_path / "notify"
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    listener.bind(str(path))
+    listener.setblocking(False)
+
+    async def state() -> str:
+        return (await asyncio.wait_for(asyncio.get_running_loop().sock_recv(listener, 100), 10)).decode()
+
+    yield path, state
+    listener.close()
+
+
+async def pan_counts(port: int) -> int:
+    async with open_udp("127.0.0.1", port) as link:
+        line = Line(link, load_dialect("nibble4-51"), on_restart=lambda: None)
+        carrying = asyncio.create_task(line.run())
+        line.restart()
+        framing = await read_framing(line, "auto")
+        carrying.cancel()
+        await asyncio.wait([carrying])
+        return framing.pan_counts
+
+
+async def until_up(ptzd, broker):
+    async with asyncio.timeout(15):
+        while True:
+            watched = await ptzd("watch", "--for", "0.5", "--json", "--broker", broker)
+            states = {
+                line["topic"]: line["payload"] for line in watched.json_lines() if line["topic"].endswith("/state")
+            }
+            if states and all(state["link"] == "up" and state["power"] == "on" for state in states.values()):
+                return
+
+
+async def test_sigterm_brings_a_moving_camera_to_rest_within_5_seconds(
+    ptzd, config, cameras, broker, service_manager, start_ptzd
+):
+    path, state = service_manager
+    daemon = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    await until_up(ptzd, broker)
+    imported = await ptzd("positions", "import", "-", "--broker", broker, stdin=POSITIONS)
+    assert (imported.code, imported.out) == (0, "2 positions are new, 0 replaced, 0 unchanged.\n")
+    going = await ptzd("recall", "left", "far-off", "--speed", "14", "--no-wait", "--json", "--broker", broker)
+    assert going.json()["predicted_seconds"] > 8, "step 14 is 15°/s [D], and it is 156° away"
+    await asyncio.sleep(1.0)
+
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    daemon.send_signal(signal.SIGTERM)
+    _, log = await asyncio.wait_for(daemon.communicate(), 10)
+    assert loop.time() - began < 5
+    assert await state() == "STOPPING=1"
+    assert daemon.returncode == 0
+    assert b"Traceback" not in log
+    assert log.startswith(b"{"), "where no terminal is, the log is JSON"
+
+    rest = await pan_counts(cameras)
+    assert 0 < rest < 8000, "it was on its way"
+    await asyncio.sleep(0.3)
+    assert await pan_counts(cameras) == rest
+    watched = await ptzd("stop", "--broker", broker)
+    assert "No daemon is online" in watched.err
+
+
+async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text(
+    ptzd, config, broker, service_manager, tmp_path, start_ptzd
+):
+    path, state = service_manager
+    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    await until_up(ptzd, broker)
+
+    async def positions(*arguments: str, code: int = 0):
+        ended = await ptzd("positions", *arguments, "--broker", broker)
+        assert ended.code == code, ended.err
+        return ended
+
+    assert (await positions()).out == "No positions are stored; store one with `ptzd store`.\n"
+    stored = await ptzd("store", "left", "here", "--note", "where it woke up", "--broker", broker)
+    assert (stored.code, stored.out) == (0, "Camera left has stored here.\n")
+    again = await ptzd("store", "left", "here", "--broker", broker)
+    assert again.code == 1
+    assert "already has a position" in again.err
+
+    show = tmp_path / "show.toml"
+    show.write_text(POSITIONS)
+    await positions("import", str(show))
+    arrived = await ptzd("recall", "left", "near", "--broker", broker)
+    assert (arrived.code, arrived.err) == (0, "")
+    assert arrived.out.startswith("left settled on near")
+    replaced = await ptzd("store", "left", "here", "--replace", "--json", "--broker", broker)
+    assert replaced.json()["ok"] is True
+
+    history = (await positions("history", "left", "here", "--json")).json()
+    pans = {entry["number"]: entry["position"]["pan_counts"] for entry in history["entries"]}
+    assert abs(pans[1]) <= 1, "it woke up straight ahead"
+    assert abs(pans[2] - 100) <= 1
+    await positions("revert", "left", "here", "1")
+    await positions("rename", "left", "here", "there")
+    await positions("delete", "left", "near")
+    listed = (await positions("left", "--json")).json()
+    assert [position["name"] for position in listed["left"]] == ["far-off", "there"]
+    assert listed["left"][1]["pan_counts"] == pans[1]
+
+    exported = tmp_path / "exported.toml"
+    await positions("export", str(exported))
+    assert exported.read_text() == (await positions("export")).out
+    assert (await positions("import", str(exported))).out == "0 positions are new, 0 replaced, 2 unchanged.\n"
+    show.write_text(
+        POSITIONS.replace("pan_counts = 8000", 'pan_counts = "east"').replace("zoom_counts = 0", "zoom = 0")
+    )
+    wrong = await positions("import", str(show), code=1)
+    assert "pan_counts" in wrong.err
+    assert "zoom" in wrong.err, "every mistake at once"
+
+
+async def test_a_locked_camera_refuses_until_it_is_unlocked(ptzd, config, broker, service_manager, start_ptzd):
+    path, state = service_manager
+    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    await until_up(ptzd, broker)
+    await ptzd("positions", "import", "-", "--broker", broker, stdin=POSITIONS)
+    locked = await ptzd("lock", "left", "--by", "rigger", "--reason", "hands on the lens", "--broker", broker)
+    assert locked.code == 0
+    refused = await ptzd("recall", "left", "near", "--broker", broker)
+    assert refused.code == 1
+    assert "locked by rigger (hands on the lens)" in refused.err
+    seen = await ptzd("watch", "--for", "0.5", "--broker", broker)
+    assert "locked by rigger: hands on the lens" in seen.out
+    assert (await ptzd("unlock", "left", "--broker", broker)).code == 0
+    assert (await ptzd("recall", "left", "near", "--broker", broker)).code == 0
+
+
+async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(ptzd, config, service_manager, start_ptzd):
+    path, state = service_manager
+    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    second = await ptzd("run", "--config", str(config))
+    assert second.code == 1
+    assert "in use by another process" in second.err.splitlines()[-1]
+
+
+async def test_a_check_asks_everything_and_moves_nothing(ptzd, config, cameras):
+    before = await pan_counts(cameras)
+    checked = await ptzd("check", "--config", str(config), "--json")
+    assert (checked.code, checked.err) == (0, "")
+    findings = checked.json()["findings"]
+    of_gallery = {
+        finding["sentence"]: finding["state"] for finding in findings if finding["subject"] == "camera gallery"
+    }
+    for asked in (
+        "vendor",
+        "is on",
+        "found its ends",
+        "fastest steps, 24 and 23",
+        "digital zoom",
+        "focus",
+        "stands at",
+    ):
+        assert any(asked in sentence for sentence in of_gallery), asked
+    [safety] = [sentence for sentence, state in of_gallery.items() if state == "caution"]
+    assert "secondary safety bond" in safety
+    assert "local rules" in safety
+    assert {finding["subject"] for finding in findings} == {
+        *("configuration", "store", "broker", "camera left", "camera gallery")
+    }
+    assert await pan_counts(cameras) == before
+    assert not (config.parent / "show.db").exists(), "a check leaves nothing behind"
+
+
+async def test_a_check_tells_what_does_not_answer(ptzd, tmp_path, free_port):
+    config = tmp_path / "granary.toml"
+    config.write_text(
+        f'[broker]\nport = {free_port}\n[store]\npath = "show.db"\n'
+        f'[camera.left]\nlink = "udp://127.0.0.1:{free_port}"\ndialect = "nibble4-51"\n'
+    )
+    checked = await ptzd("check", "--config", str(config))
+    assert (checked.code, checked.err) == (1, "")
+    assert "failed   camera left: does not answer; check its power" in checked.out
+    assert "failed   broker: No broker answers at" in checked.out

@@ -1,0 +1,101 @@
+"""Every command helps with an example, and says in a sentence when it is used wrongly."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+COMMANDS = [
+    "",
+    "check",
+    "demo",
+    "lock",
+    "positions",
+    "positions delete",
+    "positions export",
+    "positions history",
+    "positions import",
+    "positions list",
+    "positions rename",
+    "positions revert",
+    "recall",
+    "run",
+    "schema",
+    "stop",
+    "store",
+    "unlock",
+    "watch",
+]
+PRINT_A_RESULT = sorted(set(COMMANDS) - {"", "run", "schema", "positions"})
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+async def test_help_has_an_example_that_begins_with_the_command(ptzd, command):
+    ended = await ptzd(*command.split(), "--help")
+    assert (ended.code, ended.err) == (0, "")
+    assert re.search(rf"Example: ptzd {command}", ended.out)
+    assert ("--json" in ended.out) == (command in PRINT_A_RESULT)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what"),
+    [
+        ("recall", "Missing argument 'CAMERA'"),
+        ("recall gallery", "Missing argument 'POSITION'"),
+        ("recall Gallery choir-wide", "'Gallery' is not a name"),
+        ("recall gallery choir_wide", "'choir_wide' is not a name"),
+        ("recall gallery choir-wide --speed 25", "25 is not in the range 1<=x<=24"),
+        ("recall gallery choir-wide --speed 3 --seconds 4", "not both"),
+        ("recall gallery choir-wide --seconds 0", "0.0 is not in the range 0<x<=600"),
+        ("recall gallery choir-wide --broker 127.0.0.1:99999", "is not HOST:PORT"),
+        ("recall gallery choir-wide --base a/+", "can't be the start of a topic"),
+        ("recall gallery choir-wide --password-file /nowhere", "can't be read"),
+        ("store gallery", "Missing argument 'POSITION'"),
+        ("store gallery soloist --speed 3 --seconds 4", "not both"),
+        ("stop one two", "unexpected extra argument"),
+        ("lock gallery", "Missing option '--reason'"),
+        ("unlock", "Missing argument 'CAMERA'"),
+        ("positions history gallery", "Missing argument 'POSITION'"),
+        ("positions revert gallery soloist", "Missing argument 'NUMBER'"),
+        ("positions revert gallery soloist 0", "0 is not in the range x>=1"),
+        ("positions rename gallery soloist", "Missing argument 'NEW'"),
+        ("positions delete gallery", "Missing argument 'POSITION'"),
+        ("positions import", "Missing argument 'FILE'"),
+        ("positions import /nowhere.toml", "/nowhere.toml"),
+        ("positions Gallery", "'Gallery' is not a name"),
+        ("watch gallery", "unexpected extra argument"),
+        ("schema sonnet", "'sonnet' is not one of"),
+        ("run", "Missing option '--config'"),
+        ("run --config /nowhere.toml", "no file /nowhere.toml"),
+        ("check", "Missing option '--config'"),
+        ("check --config /nowhere.toml", "no file /nowhere.toml"),
+        ("demo --port 0", "0 is not in the range"),
+        ("stopp", "No such command 'stopp'"),
+    ],
+)
+async def test_a_command_used_wrongly_ends_with_2_and_one_line(ptzd, arguments, what):
+    ended = await ptzd(*arguments.split())
+    assert (ended.code, ended.out) == (2, "")
+    assert what in ended.err
+    assert ended.err.count("\n") == 1
+
+
+async def test_without_a_command_the_help_is_shown(ptzd):
+    ended = await ptzd()
+    assert ended.code == 2
+    assert "Commands:" in ended.err
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+async def test_every_mistake_of_a_configuration_is_told_at_once(ptzd, tmp_path, command):
+    config = tmp_path / "wrong.toml"
+    config.write_text(
+        '[broker]\nport = 99999\n[store]\npath = "show.db"\n'
+        '[camera.gallery]\nlink = "http://127.0.0.1"\ndialect = "nibble4-51"\nspeeed = 3\n'
+    )
+    ended = await ptzd(command, "--config", str(config))
+    assert (ended.code, ended.out) == (2, "")
+    lines = ended.err.splitlines()
+    assert len(lines) == 3
+    assert [re.match(r"line (\d+)", line)[1] for line in lines] == ["2", "6", "8"]
