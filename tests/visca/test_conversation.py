@@ -542,7 +542,7 @@ def test_a_reply_with_a_strangers_number_changes_nothing(talk: Talk, wire: str) 
         "0111 0003 00000001 A041FF",  # another camera's
         "0201 0002 00000001 0F03",
         "0201 0002 00000001 0101",
-        "0111 0003 00000001 9050FF"[:-2] + "50",
+        "0111 0003 00000001 905050",
     ],
 )
 def test_garbage_changes_nothing_and_is_told_with_a_reason(talk: Talk, wire: str) -> None:

@@ -1,0 +1,442 @@
+"""A stop, or a newer order, waits for nobody and is never undone by what came before it.
+
+[A] SRG-300H technical manual, "VISCA over IP" (sockets, cancel, the table of losses); [B] the same manual, "Execution
+command list (4/4)". That an interrupting burst is sent without waiting: this program's own rule.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from visca.talk import RESET_DONE, Talk
+
+from ptzd.visca import (
+    Acknowledged,
+    Answered,
+    Command,
+    Completed,
+    Desynchronised,
+    ErrorCode,
+    Event,
+    FocusManual,
+    FocusStop,
+    Ignored,
+    Inquiry,
+    Interrupted,
+    Linked,
+    Overdue,
+    PanTiltAbsolute,
+    PanTiltRelative,
+    PanTiltStop,
+    PerformedUnheard,
+    PowerInquiry,
+    Refused,
+    Unanswered,
+    ZoomDirect,
+    ZoomInquiry,
+    ZoomStop,
+)
+
+CANCEL_1 = "81 21 FF"  # [A]
+CANCEL_2 = "81 22 FF"  # [A]
+STOP = "81 01 06 01 01 01 03 03 FF"  # [B]
+ZOOM_STOP = "81 01 04 07 00 FF"
+FOCUS_STOP = "81 01 04 08 00 FF"
+POWER_ASKED = "81 09 04 00 FF"
+MOVE = PanTiltAbsolute(512, 0, 12, 11)
+BACK = PanTiltAbsolute(-512, 0, 12, 11)
+BACK_SAID = "81 01 06 02 0C 0B 0F 0E 00 00 00 00 00 00 FF"
+
+
+@pytest.fixture
+def talk() -> Talk:
+    return Talk().linked()
+
+
+def send(talk: Talk, message: Command | Inquiry[Any], seconds: float = 60.0) -> int:
+    return talk.conversation.send(message, talk.now, completion_seconds=seconds)
+
+
+def interrupt(talk: Talk, *messages: Command, seconds: float = 5.0) -> list[int]:
+    return talk.conversation.interrupt(messages, talk.now, completion_seconds=seconds)
+
+
+def moving(talk: Talk, socket: int = 1) -> int:
+    """Start a move, which is message 1 and is acknowledged."""
+    ticket = send(talk, MOVE)
+    talk.ack(1, socket)
+    talk.sent()
+    return ticket
+
+
+def ignored(events: list[Event]) -> bool:
+    return len(events) == 1 and isinstance(events[0], Ignored)
+
+
+# In each state
+
+
+def test_at_rest_only_the_stop_leaves(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(1, STOP)]
+    assert talk.ack(1, 1) == [Acknowledged(stop, 1)]
+    assert talk.completion(1, 1) == [Completed(stop)]
+
+
+def test_after_everything_has_ended_nothing_is_cancelled(talk: Talk) -> None:
+    moving(talk)
+    talk.completion(1, 1)
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, STOP)]
+
+
+def test_what_is_queued_never_leaves(talk: Talk) -> None:
+    asked = send(talk, ZoomInquiry())
+    queued = [send(talk, MOVE), send(talk, PowerInquiry())]
+    talk.sent()
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, STOP)]  # an inquiry that waits for its answer holds no socket [A]
+    assert talk.now_says() == [Interrupted(asked), *map(Interrupted, queued)]
+    assert ignored(talk.answer(1, "00 00 00 00"))
+    talk.ack(2, 1)
+    assert talk.completion(2, 1) == [Completed(stop)]
+    assert talk.said() == []
+
+
+def test_a_running_move_is_cancelled_in_its_socket(talk: Talk) -> None:
+    move = moving(talk, socket=2)
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_2), (3, STOP)]  # in one burst
+    assert talk.now_says() == [Interrupted(move)]
+    assert talk.error(2, 2, ErrorCode.CANCELLED) == []
+    talk.ack(3, 1)
+    assert talk.completion(3, 1) == [Completed(stop)]
+    assert talk.conversation.deadline() is None
+
+
+def test_a_command_that_awaits_its_ack_may_be_in_either_socket(talk: Talk) -> None:
+    move = send(talk, MOVE)
+    talk.sent()
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_1), (3, CANCEL_2), (4, STOP)]
+    assert talk.now_says() == [Interrupted(move)]
+    assert talk.error(2, 1, ErrorCode.CANCELLED) == []
+    assert talk.error(3, 2, ErrorCode.NO_SOCKET) == []  # fine: nothing was in it
+    assert ignored(talk.ack(1, 1))
+
+
+def test_what_awaits_its_ack_is_never_repeated_after_a_stop(talk: Talk) -> None:
+    send(talk, MOVE)
+    talk.sent()
+    interrupt(talk, PanTiltStop())
+    talk.wait(5)
+    said = talk.said()
+    assert (4, STOP) in said
+    assert not [message for _, message in said if message.startswith("81 01 06 02")]
+
+
+def test_a_command_whose_ack_was_lost_may_be_in_either_socket(talk: Talk) -> None:
+    send(talk, MOVE)
+    talk.wait(0.15)
+    talk.number_refused(1)
+    talk.sent()
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_1), (3, CANCEL_2), (4, STOP)]
+
+
+def test_both_sockets_are_cancelled_when_both_are_busy(talk: Talk) -> None:
+    move = moving(talk)
+    zoom = send(talk, ZoomDirect(0x4000))
+    talk.ack(2, 2)
+    talk.sent()
+    interrupt(talk, PanTiltStop(), ZoomStop(), FocusStop())
+    assert talk.said() == [(3, CANCEL_1), (4, CANCEL_2), (5, STOP), (6, ZOOM_STOP), (7, FOCUS_STOP)]
+    assert talk.now_says() == [Interrupted(move), Interrupted(zoom)]
+
+
+def test_a_command_that_is_overdue_may_still_run_and_is_cancelled(talk: Talk) -> None:
+    move = send(talk, MOVE, seconds=3.0)
+    talk.ack(1, 2)
+    assert talk.wait(4) == [Overdue(move)]
+    talk.sent()
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_2), (3, STOP)]
+
+
+def test_a_command_that_was_under_way_when_the_camera_fell_silent_is_cancelled_when_it_is_back(talk: Talk) -> None:
+    moving(talk)
+    send(talk, ZoomInquiry())
+    talk.wait(10)
+    talk.sent()
+    talk.conversation.start(talk.now)
+    interrupt(talk, PanTiltStop())
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, CANCEL_1), (2, CANCEL_2), (3, STOP)]
+
+
+def test_during_a_reset_the_stop_leaves_first_and_in_the_very_moment_of_the_answer(talk: Talk) -> None:
+    send(talk, PowerInquiry())
+    talk.number_refused(1)
+    queued = send(talk, ZoomInquiry())
+    talk.sent()
+    (stop,) = interrupt(talk, PanTiltStop())
+    later = send(talk, ZoomInquiry())
+    assert talk.said() == []
+    assert talk.now_says() == [Interrupted(1), Interrupted(queued)]
+    assert talk.hears(RESET_DONE) == [Linked()]
+    assert talk.said() == [(1, STOP)]
+    assert talk.ack(1, 1) == [Acknowledged(stop, 1)]
+    (event,) = talk.answer(2, "00 00 00 00")
+    assert isinstance(event, Answered)
+    assert event.ticket == later
+
+
+def test_a_stop_to_a_camera_that_fell_silent_knocks_at_once() -> None:
+    talk = Talk()
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(0, "01")]
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, STOP)]
+    assert talk.ack(1, 1) == [Acknowledged(stop, 1)]
+
+
+def test_a_newer_move_takes_the_place_of_an_older(talk: Talk) -> None:
+    move = moving(talk)
+    (back,) = interrupt(talk, BACK)
+    assert talk.said() == [(2, CANCEL_1), (3, BACK_SAID)]
+    assert talk.now_says() == [Interrupted(move)]
+    talk.error(2, 1, ErrorCode.CANCELLED)
+    assert talk.ack(3, 1) == [Acknowledged(back, 1)]
+    assert ignored(talk.completion(1, 1))  # a late one of the older
+    assert talk.completion(3, 1) == [Completed(back)]
+
+
+def test_a_stop_interrupts_a_stop(talk: Talk) -> None:
+    (first,) = interrupt(talk, PanTiltStop())
+    (second,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(1, STOP), (2, CANCEL_1), (3, CANCEL_2), (4, STOP)]
+    assert talk.now_says() == [Interrupted(first)]
+    talk.ack(4, 1)
+    assert talk.completion(4, 1) == [Completed(second)]
+
+
+def test_what_is_sent_afterwards_waits_for_the_ack_of_all(talk: Talk) -> None:
+    interrupt(talk, PanTiltStop(), ZoomStop())
+    send(talk, PowerInquiry())
+    talk.sent()
+    talk.ack(2, 2)
+    assert talk.said() == []
+    talk.ack(1, 1)
+    assert talk.said() == [(3, POWER_ASKED)]
+
+
+def test_an_interruption_without_commands_only_ends_things(talk: Talk) -> None:
+    move = moving(talk)
+    assert interrupt(talk) == []
+    assert talk.said() == [(2, CANCEL_1)]
+    assert talk.now_says() == [Interrupted(move)]
+    assert talk.error(2, 1, ErrorCode.CANCELLED) == []
+    assert talk.conversation.deadline() is None
+
+
+def test_a_command_that_does_not_fit_interrupts_nothing(talk: Talk) -> None:
+    move = moving(talk)
+    with pytest.raises(ValueError, match="pan step"):
+        interrupt(talk, PanTiltAbsolute(0, 0, 99, 1))
+    assert talk.sent() == []
+    assert talk.completion(1, 1) == [Completed(move)]
+
+
+# When something of it is lost
+
+
+def test_a_lost_cancel_is_repeated_once_the_stop_is_acknowledged(talk: Talk) -> None:
+    moving(talk, socket=2)
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_2), (3, STOP)]
+    talk.ack(3, 1)
+    talk.completion(3, 1)
+    talk.wait(0.15)
+    assert talk.said() == [(2, CANCEL_2)]
+    assert talk.error(2, 2, ErrorCode.CANCELLED) == []
+    assert talk.conversation.deadline() is None
+
+
+def test_a_cancel_is_not_repeated_while_the_newer_command_may_be_in_that_socket(talk: Talk) -> None:
+    moving(talk)
+    (back,) = interrupt(talk, BACK)
+    talk.sent()
+    talk.wait(0.15)
+    assert talk.said() == [(3, BACK_SAID)]  # and no cancel, which might hit it
+    assert talk.ack(3, 1) == [Acknowledged(back, 1)]
+    talk.wait(5)
+    assert talk.said() == []  # the older one is gone, for the newer has its socket
+
+
+def test_a_cancel_is_not_repeated_after_the_newer_command_was_performed_unheard(talk: Talk) -> None:
+    moving(talk)
+    (back,) = interrupt(talk, BACK)
+    talk.wait(0.15)
+    talk.sent()
+    assert talk.number_refused(3) == [PerformedUnheard(back)]
+    talk.wait(1)
+    assert talk.said() == []
+    assert talk.completion(3, 1) == [Completed(back)]
+
+
+def test_a_cancel_that_is_overtaken_is_sent_anew_and_not_taken_for_done(talk: Talk) -> None:
+    moving(talk, socket=2)
+    interrupt(talk, PanTiltStop())
+    talk.ack(3, 1)
+    talk.completion(3, 1)
+    talk.wait(0.15)
+    talk.sent()
+    assert talk.number_refused(2) == []  # 2 was lost, and the camera has heard 3
+    assert talk.said() == [(4, CANCEL_2)]
+    assert talk.error(4, 2, ErrorCode.CANCELLED) == []
+    assert talk.conversation.deadline() is None
+
+
+def test_a_cancel_whose_answer_was_lost_is_done(talk: Talk) -> None:
+    moving(talk)
+    interrupt(talk)
+    talk.wait(0.15)
+    assert talk.said() == [(2, CANCEL_1), (2, CANCEL_1)]
+    talk.number_refused(2)
+    assert talk.conversation.deadline() is None
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(3, STOP)]
+
+
+def test_a_cancel_answered_under_the_number_of_the_command_that_it_ended_is_done(talk: Talk) -> None:
+    moving(talk)
+    interrupt(talk)
+    assert talk.error(1, 1, ErrorCode.CANCELLED) == [Interrupted(1)]
+    assert talk.conversation.deadline() is None
+
+
+def test_a_cancel_for_another_socket_is_not_done_by_that(talk: Talk) -> None:
+    moving(talk)
+    interrupt(talk)
+    assert [type(event) for event in talk.error(1, 2, ErrorCode.CANCELLED)] == [Interrupted, Ignored]
+    talk.sent()
+    talk.wait(0.15)
+    assert talk.said() == [(2, CANCEL_1)]
+
+
+def test_a_camera_that_never_answers_cancel_is_not_taken_for_a_silent_one(talk: Talk) -> None:
+    moving(talk)
+    (stop,) = interrupt(talk, PanTiltStop())
+    talk.now_says()
+    talk.ack(3, 2)
+    assert talk.completion(3, 2) == [Completed(stop)]
+    assert talk.wait(10) == []
+    assert talk.said()[2:] == [(2, CANCEL_1)] * 6
+    ticket = send(talk, PowerInquiry())
+    (event,) = talk.answer(4, "02")
+    assert isinstance(event, Answered)
+    assert event.ticket == ticket
+
+
+def test_a_lost_stop_is_repeated_with_its_number(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop())
+    talk.wait(0.15)
+    assert talk.said() == [(1, STOP), (1, STOP)]
+    assert talk.ack(1, 1) == [Acknowledged(stop, 1)]
+
+
+def test_a_stop_whose_ack_was_lost_has_been_performed(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop())
+    talk.wait(0.15)
+    talk.sent()
+    assert talk.number_refused(1) == [PerformedUnheard(stop)]  # [A]: it was the last number sent
+    assert talk.said() == []
+    assert talk.completion(1, 1) == [Completed(stop)]
+
+
+def test_a_stop_that_may_have_been_overtaken_is_sent_again_and_not_taken_for_performed(talk: Talk) -> None:
+    stop, _, _ = interrupt(talk, PanTiltStop(), ZoomStop(), FocusStop())
+    talk.sent()
+    talk.ack(2, 1)
+    talk.ack(3, 2)
+    talk.completion(2, 1)
+    talk.completion(3, 2)
+    talk.wait(0.15)
+    assert talk.said() == [(1, STOP)]
+    assert talk.number_refused(1) == []  # performed before, or lost and overtaken by 2 and 3: nobody can tell
+    assert talk.said() == [(4, STOP)]
+    assert talk.ack(4, 1) == [Acknowledged(stop, 1)]
+    assert talk.completion(4, 1) == [Completed(stop)]
+
+
+def test_a_relative_move_is_never_performed_twice(talk: Talk) -> None:
+    relative, _ = interrupt(talk, PanTiltRelative(10, 0, 1, 1), ZoomStop())
+    talk.ack(2, 1)
+    talk.wait(0.15)
+    talk.sent()
+    assert talk.number_refused(1) == [PerformedUnheard(relative)]
+    assert talk.said() == []
+
+
+def test_a_camera_that_takes_only_the_very_next_number_gets_the_burst_again_after_a_reset(talk: Talk) -> None:
+    moving(talk)
+    (stop,) = interrupt(talk, PanTiltStop())
+    talk.now_says()
+    talk.sent()
+    assert talk.number_refused(3) == [Desynchronised()]  # the cancel, 2, was lost
+    assert talk.said() == [(0, "01")]
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, CANCEL_1), (2, STOP)]
+    assert talk.error(1, 1, ErrorCode.CANCELLED) == []
+    assert talk.ack(2, 1) == [Acknowledged(stop, 1)]
+
+
+def test_a_stop_that_is_never_answered_is_said_to_be_unanswered(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.wait(10) == [Unanswered(stop)]
+    assert talk.said() == [(1, STOP)] * 7
+
+
+# Both sockets full
+
+
+def test_a_newer_move_that_finds_both_sockets_full_leaves_again_when_the_cancels_are_answered(talk: Talk) -> None:
+    moving(talk)
+    send(talk, ZoomDirect(0x4000))
+    talk.ack(2, 2)
+    talk.sent()
+    (back,) = interrupt(talk, BACK)
+    talk.now_says()
+    assert talk.said() == [(3, CANCEL_1), (4, CANCEL_2), (5, BACK_SAID)]
+    assert talk.error(5, 0, ErrorCode.BUFFER_FULL) == []
+    assert talk.error(3, 1, ErrorCode.CANCELLED) == []
+    assert talk.said() == []
+    assert talk.error(4, 2, ErrorCode.CANCELLED) == []
+    assert talk.said() == [(6, BACK_SAID)]  # a new number
+    assert talk.ack(6, 1) == [Acknowledged(back, 1)]
+
+
+def test_a_stop_that_finds_the_sockets_full_of_a_strangers_commands_is_tried_again(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop())
+    send(talk, FocusManual())
+    asked = send(talk, ZoomInquiry())
+    talk.sent()
+    talk.error(1, 0, ErrorCode.BUFFER_FULL)
+    assert [message for _, message in talk.said()] == ["81 09 04 47 FF"]  # no command overtakes a stop
+    assert talk.answer(2, "00 00 00 00") == [Answered(asked, 0)]
+    talk.wait(0.11)
+    assert talk.said() == [(3, STOP)]
+    assert talk.ack(3, 1) == [Acknowledged(stop, 1)]
+
+
+def test_a_stop_that_never_finds_a_socket_is_refused_in_the_end(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop(), seconds=2.0)
+    events: list[Event] = []
+    while not events:
+        for number, _ in talk.said():
+            events += talk.error(number, 0, ErrorCode.BUFFER_FULL)
+        events += talk.wait(0.05)
+        assert talk.now < 110
+    assert events == [Refused(stop, ErrorCode.BUFFER_FULL)]
