@@ -28,6 +28,15 @@ from .optics import (
 from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from .watching import (
+    AxisSpeeds,
+    MoveVerdict,
+    judge_move,
+    judge_samples,
+    judge_speeds,
+    picture_speed_widths_per_s,
+    watching_limit_widths_per_s,
+)
 
 __all__ = [
     "ON_A_RAIL",
@@ -35,9 +44,11 @@ __all__ = [
     "PUBLISHED_RATIOS",
     "SHOT_HEIGHT_M",
     "AxisModel",
+    "AxisSpeeds",
     "DirectPlan",
     "HeadModel",
     "Lens",
+    "MoveVerdict",
     "PanningVerdict",
     "PlanRefused",
     "Pose",
@@ -50,11 +61,15 @@ __all__ = [
     "angle_of_view_deg",
     "focal_length_for_picture_mm",
     "focal_length_for_shot_mm",
+    "judge_move",
     "judge_panning",
+    "judge_samples",
+    "judge_speeds",
     "lens_between",
     "panning_limit_deg_per_s",
     "peak_speed",
     "picture_size_m",
+    "picture_speed_widths_per_s",
     "pixels_per_count",
     "plan_at_speed",
     "plan_in_seconds",
@@ -63,4 +78,5 @@ __all__ = [
     "published_head",
     "remaining_seconds",
     "seconds_for_axis",
+    "watching_limit_widths_per_s",
 ]
