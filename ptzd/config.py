@@ -217,6 +217,9 @@ class CameraConfig(_Table):
     speed: int = Field(
         default=24, ge=1, le=24, description="the speed step of a recall that names none, 1 (slowest) to 24 (fastest)"
     )
+    on_air_speed: int = Field(
+        default=12, ge=1, le=24, description="the same for a recall while the camera is on air, 1 to 24"
+    )
     frame_rate: float = Field(
         default=25.0, ge=10, le=240, description="the pictures a second, 10 to 240", examples=[25]
     )

@@ -64,6 +64,7 @@ from ptzd.cameras import (
     Framing,
     Lock,
     MoveReport,
+    Optics,
     Phase,
     Recall,
     Tolerance,
@@ -72,7 +73,7 @@ from ptzd.cameras import (
 )
 from ptzd.config import CameraConfig, Config
 from ptzd.links import Link, open_udp
-from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, published_head
+from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, Lens, Sensor, lens_between, published_head
 from ptzd.show import PositionStore, StoredPosition, StoreError
 from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
 
@@ -455,7 +456,22 @@ def camera_settings(name: str, config: CameraConfig) -> CameraSettings:
         speed=config.speed,
         tolerance=Tolerance(pan, tilt, config.tolerance_counts, config.tolerance_counts),
         on_air_moves=config.on_air_moves,
+        on_air_speed=config.on_air_speed,
+        optics=_optics(dialect, config),
     )
+
+
+def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
+    if config.sensor is None or config.focal_length is None:
+        return None
+    first, second = config.focal_length[:2]
+    if isinstance(first, tuple) or isinstance(second, tuple):
+        lens = Lens(tuple(point for point in config.focal_length if isinstance(point, tuple)))
+    elif first < second:
+        lens = lens_between(first, second, dialect.zoom.tele_counts)
+    else:
+        return None  # a fixed lens: nothing relates its one focal length to zoom counts
+    return Optics(Sensor(*config.sensor), lens, config.frame_rate)
 
 
 def calendar() -> datetime:

@@ -19,6 +19,7 @@ from ptzd.cameras import (
     CameraState,
     Framing,
     MoveReport,
+    Optics,
     Recall,
     Tolerance,
 )
@@ -103,6 +104,7 @@ async def rigged(
     ready: bool = True,
     on_air_moves: str = "ask",
     mount: str = "tripod",
+    optics: Optics | None = None,
 ) -> AsyncIterator[Rig]:
     rng = random.Random(seed)
     dialect = load_dialect(dialect_name)
@@ -125,6 +127,7 @@ async def rigged(
             speed=24,
             tolerance=Tolerance(),
             on_air_moves=on_air_moves,  # type: ignore[arg-type]
+            optics=optics,
         ),
         link,
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),

@@ -16,7 +16,7 @@ from .reports import (
     Tally,
     Way,
 )
-from .settings import CameraSettings, OnAirMoves
+from .settings import CameraSettings, OnAirMoves, Optics
 
 __all__ = [
     "Camera",
@@ -30,6 +30,7 @@ __all__ = [
     "Lock",
     "MoveReport",
     "OnAirMoves",
+    "Optics",
     "Phase",
     "PowerState",
     "Recall",

@@ -20,7 +20,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from ptzd.links import Link
-from ptzd.motion import PlanRefused, Pose, plan_at_speed, plan_in_seconds
+from ptzd.motion import DirectPlan, PlanRefused, Pose, judge_move, plan_at_speed, plan_in_seconds
 from ptzd.visca import (
     Command,
     Completed,
@@ -212,8 +212,12 @@ class Camera:
         self._say_state()
 
     def set_tally(self, tally: Tally) -> None:
-        """Take note of what the vision mixer shows."""
+        """Take note of what the vision mixer shows. A camera that goes on air in mid-move is told of."""
+        went_on_air = tally == "program" and self._tally != "program"
         self._tally = tally
+        if went_on_air and self._move is not None:
+            self._move.warning = f"camera {self.name} went on air while it moves; the picture is not at rest yet"
+            self._say_move(self._move)
         self._say_state()
 
     def positions_changed(self) -> None:
@@ -381,13 +385,39 @@ class Camera:
         if start is None:
             raise CameraRefusal("unreachable", f"camera {self.name} has not told its position yet")
         here, there = self._pose(start), self._pose(recall.framing)
+        usual = settings.on_air_speed if self._tally == "program" else settings.speed
         if recall.seconds is not None:
             plan = plan_in_seconds(settings.head, here, there, recall.seconds)
         else:
-            plan = plan_at_speed(settings.head, here, there, recall.step or settings.speed)
+            plan = plan_at_speed(settings.head, here, there, recall.step or usual)
         if isinstance(plan, PlanRefused):
             raise CameraRefusal(plan.code, plan.sentence)
-        return Move(recall, plan.pan_step, plan.tilt_step, plan.prediction, "direct", plan.why, self._loop.time())
+        return Move(
+            recall,
+            plan.pan_step,
+            plan.tilt_step,
+            plan.prediction,
+            "direct",
+            plan.why,
+            self._loop.time(),
+            warning=self._too_fast_to_watch(here, there, plan),
+        )
+
+    def _too_fast_to_watch(self, here: Pose, there: Pose, plan: DirectPlan) -> str | None:
+        optics = self.settings.optics
+        if self._tally != "program" or optics is None:
+            return None
+        verdict = judge_move(
+            self.settings.head,
+            optics.sensor,
+            optics.lens,
+            optics.frame_rate,
+            here,
+            there,
+            plan.pan_step,
+            plan.tilt_step,
+        )
+        return None if verdict.watchable else verdict.sentence
 
     def _pose(self, framing: Framing) -> Pose:
         dialect = self.settings.dialect

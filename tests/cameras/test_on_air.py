@@ -1,0 +1,98 @@
+"""What changes when the vision mixer shows a camera."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import pytest
+from ptzsim import virtual_time
+from rigs import Rig, framing, rigged
+
+from ptzd.cameras import Optics, Recall
+from ptzd.motion import Sensor, lens_between
+
+LONG_LENS = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0), 24.0)
+
+
+def with_rig(scene: Any, **rig: Any) -> None:
+    async def play() -> None:
+        async with rigged(**rig) as made:
+            await made.ready()
+            await scene(made)
+
+    virtual_time.run(play())
+
+
+def test_on_air_a_head_goes_at_half_its_range_of_steps_unless_told_otherwise() -> None:
+    """Common practice: off air at full speed, on air at half or less."""
+
+    async def scene(rig: Rig) -> None:
+        off = await rig.recall(Recall("there", framing(3000), id="1"))
+        rig.camera.set_tally("program")
+        on = await rig.recall(Recall("back", framing(0), id="2", on_air=True))
+        assert off.measured_seconds is not None and on.measured_seconds is not None
+        # step 24 is 120 degrees/s, step 12 is 6 (TLC-700-S user manual, speed value): 58.6 degrees take 9.8 s
+        assert on.measured_seconds > 9
+        assert off.measured_seconds < 3
+
+    with_rig(scene)
+
+
+def test_a_move_too_fast_to_watch_is_told_with_the_seconds_that_it_needs() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(2000), step=18, on_air=True, id="1"))
+        warning = rig.moves[-1].warning
+        assert warning is not None and "too fast to watch" in warning
+        rig.camera.stop()
+
+    with_rig(scene, optics=LONG_LENS)
+
+
+def test_on_a_long_lens_even_the_slowest_step_is_too_fast_and_that_is_said() -> None:
+    """At 400 mm the limit is 0.74 degrees/s ("Panning speed best practices", RED 101), step 1 is 1 degree/s."""
+
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("tele", framing(0, 0, 0x4000), id="0"))
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(500, 0, 0x4000), step=1, on_air=True, id="1"))
+        assert "even the slowest" in (rig.moves[-1].warning or "")
+
+    with_rig(scene, optics=LONG_LENS)
+
+
+def test_off_air_nobody_watches_so_nobody_is_warned() -> None:
+    async def scene(rig: Rig) -> None:
+        report = await rig.recall(Recall("there", framing(2000), id="1"))
+        assert report.warning is None
+
+    with_rig(scene, optics=LONG_LENS)
+
+
+def test_a_camera_that_goes_on_air_in_mid_move_is_told_of() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("there", framing(4000), id="1"))
+        await asyncio.sleep(0.4)
+        rig.camera.set_tally("program")
+        assert "went on air" in (rig.moves[-1].warning or "")
+        assert (await rig.end_of("1")).phase == "settled", "it finishes the move that it was told to make"
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("policy", "said", "phase"), [
+    ("ask", False, "refused"),
+    ("ask", True, "settled"),
+    ("allow", False, "settled"),
+    ("refuse", True, "refused"),
+])  # fmt: skip
+def test_what_moves_on_air_is_the_operators_choice(policy: str, said: bool, phase: str) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        report = await rig.recall(Recall("there", framing(200), on_air=said, id="1"))
+        assert report.phase == phase
+        if phase == "refused":
+            assert report.code == "on-air"
+
+    with_rig(scene, on_air_moves=policy)
