@@ -18,7 +18,8 @@ Overdue and Unanswered. On the way there, this file alone moves it between these
               another error                             Refused
               nothing for a while                       repeated with the same number
               nothing to the last repeat                Unanswered, and so is every other ticket: closed
-              0F 01 to its first sending                Desynchronised: resetting; all that was ASKED: QUEUED
+              0F 01 to its first sending, or while the  Desynchronised: resetting; all that was ASKED: QUEUED
+              camera may have missed one before it
               0F 01 to a repeated inquiry               QUEUED, for the answer was lost: asked anew with a new number
               0F 01 to a repeated command               PerformedUnheard: UNDERWAY, in a socket that nobody knows
               ... that is not the last number sent      QUEUED: see below
@@ -33,12 +34,15 @@ Overdue and Unanswered. On the way there, this file alone moves it between these
 exceptions keep the questions flowing: an inquiry, which needs no socket, overtakes commands that wait for one.
 
 `interrupt` waits for nobody. Over IP each reply carries the number of the message it answers, so several may be in the
-air: a Cancel for each socket that may be busy, then the commands, in one burst. Hence three rules of its own. A 0F 01
-to a repeat says "performed before" only of the last number sent; of an older one it may also mean that the camera has
-heard a later number first, so that command is sent again: what is interrupted with must be harmless when performed
-twice, as stops and absolute moves are. A Cancel is repeated only while no command waits for its ACK, and is dropped
-when a newer command gets its socket: it must never hit the newer one. And a camera that never answers Cancel is not
-taken for a dead one.
+air: a Cancel for each socket that may be busy, then the commands, in one burst; and what was pushed aside may have been
+lost, and is never repeated. Hence rules of its own. A 0F 01 to a repeat says "performed before" only if the camera is
+known to have counted every number before it: one that missed a number refuses all later ones, again and again, and a
+stop would be taken for performed that never was. It says so only of the last number sent, too; of an older one it may
+also mean that the camera has heard a later number first, so that command is sent again. What is interrupted with must
+be harmless when performed twice, as stops and absolute moves are. A Cancel is repeated only while no command waits for
+its ACK, and is dropped when a newer command gets its socket: it must never hit the newer one. A camera that never
+answers Cancel is not taken for a dead one. And where both sockets are full of commands that nobody here knows, left by
+a stranger or from before a start, both are cancelled: a stop does not wait for strangers.
 
 Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
 stranger's, garbage) is Ignored.
@@ -58,7 +62,7 @@ from .commands import Cancel, Command, PanTiltRelative
 from .dialect import Dialect
 from .inquiries import Inquiry
 from .nibbles import MessageError
-from .packets import MESSAGE_ABNORMAL, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType, following
+from .packets import MESSAGE_ABNORMAL, NUMBERS, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType, following
 from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, parse_reply
 
 SOCKETS = (1, 2)
@@ -210,6 +214,7 @@ class Conversation:
         self._reset_deadline = 0.0
         self._desyncs = 0  # in a row
         self._number = 0  # the last sequence number sent
+        self._counted = 0  # the last that the camera is known to have counted, and with it all before
         self._urgent: list[_Exchange] = []  # QUEUED, to leave without waiting; in the order of their tickets
         self._queue: deque[_Exchange] = deque()  # QUEUED, to leave one at a time
         self._asked: dict[int, _Exchange] = {}  # by number, in the order sent
@@ -318,6 +323,9 @@ class Conversation:
         self._forget_all()
         self._doubt = False
         self._events += [Interrupted(each.ticket) for each in pending if not each.own]
+        return self._cancels_of_busy(victims)
+
+    def _cancels_of_busy(self, victims: frozenset[int] = frozenset()) -> list[_Exchange]:
         cancels = [Cancel(socket) for socket in sorted(self._busy)]
         return [_Exchange(0, each, each.encode(self._dialect), 0.0, True, victims) for each in cancels]
 
@@ -373,7 +381,7 @@ class Conversation:
                 raise _Unexpected("no RESET was waiting for an answer")
             self._resets = 0
             self._linked = True
-            self._number = 0
+            self._number = self._counted = 0
             self._events.append(Linked())
             return
         exchange = self._asked.get(packet.sequence)
@@ -387,9 +395,12 @@ class Conversation:
             raise _Unexpected(f"{packet.payload.hex(' ')} is no control code")
 
     def _heard_number_refused(self, exchange: _Exchange, now: float) -> None:
-        if exchange.sent == 1:
+        repeatable = not isinstance(exchange.message, PanTiltRelative)  # performed twice, it turns twice as far
+        if exchange.sent == 1 or (repeatable and not self._counted_all_before(exchange)):
             self._desynchronise(now)
-        elif isinstance(exchange.message, Inquiry) or self._may_have_been_overtaken(exchange):
+            return
+        self._count(exchange.sequence)
+        if isinstance(exchange.message, Inquiry) or (repeatable and exchange.sequence != self._number):
             self._renew(exchange)
         elif isinstance(exchange.message, Cancel):
             self._settle_cancel(exchange, now)
@@ -398,6 +409,7 @@ class Conversation:
 
     def _heard_reply(self, packet: Packet, now: float) -> None:
         reply = parse_reply(packet.payload)
+        asked = self._asked.get(packet.sequence)
         match reply:
             case Ack(socket=socket):
                 self._begin(self._waiting_for_ack(packet.sequence), socket, now)
@@ -413,6 +425,8 @@ class Conversation:
                 self._heard_answer(self._asked.get(packet.sequence), data, now)
             case ErrorReply(socket=socket, code=code):
                 self._heard_error(packet.sequence, socket, code, now)
+        if asked is not None and self._asked.get(packet.sequence) is not asked:
+            self._count(packet.sequence)
         self._desyncs = 0
 
     def _heard_answer(self, exchange: _Exchange | None, data: bytes, now: float) -> None:
@@ -531,9 +545,13 @@ class Conversation:
         if now >= exchange.full_until:
             self._events.append(Refused(exchange.ticket, ErrorCode.BUFFER_FULL))
             return
+        cancels: list[_Exchange] = []
+        if exchange.urgent and not exchange.refusals and not any(each.own for each in self._urgent_or_asked()):
+            self._busy.update(SOCKETS)
+            cancels = self._cancels_of_busy()
         exchange.deadline = now + self._timing.pause(exchange.refusals)
         exchange.refusals += 1
-        self._queue_again([exchange])
+        self._queue_again([*cancels, exchange])
 
     def _release(self, now: float) -> None:
         for exchange in (*self._urgent, *self._queue):
@@ -594,12 +612,17 @@ class Conversation:
 
     # Looking
 
-    def _may_have_been_overtaken(self, exchange: _Exchange) -> bool:
-        """Whether its number may be refused for a later one that the camera heard, not for having been performed.
+    def _counted_all_before(self, exchange: _Exchange) -> bool:
+        """Whether the camera is known to have counted every number before that of an exchange."""
+        ahead = (exchange.sequence - self._counted) % NUMBERS
+        return ahead <= 1 or ahead >= NUMBERS // 2
 
-        A relative move is not sent again all the same: it would turn twice as far.
-        """
-        return exchange.sequence != self._number and not isinstance(exchange.message, PanTiltRelative)
+    def _count(self, sequence: int) -> None:
+        if 0 < (sequence - self._counted) % NUMBERS < NUMBERS // 2:
+            self._counted = sequence
+
+    def _urgent_or_asked(self) -> Iterable[_Exchange]:
+        return (*self._urgent, *self._asked.values())
 
     def _pending(self) -> list[_Exchange]:
         every = (*self._asked.values(), *self._underway, *self._urgent, *self._queue)

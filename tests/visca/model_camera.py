@@ -32,6 +32,7 @@ class ModelCamera:
         self.numbers = numbers
         self.answers_cancels = answers_cancels
         self.sockets: dict[int, Running] = {}
+        self.performed: list[bytes] = []  # the commands, in the order in which it performed them
         self.restart()
 
     def restart(self) -> None:
@@ -61,6 +62,8 @@ class ModelCamera:
         if not self.takes(number):
             return [self.packet(0x0201, number, "0F 01")]
         wire, performed = self.perform(kind, number, message, now)
+        if performed and kind == 0x0100:
+            self.performed.append(message)
         if self.numbers != "later" or self.is_later(number):
             self.last, self.last_performed = number, performed
         return [self.packet(0x0111, number, each) for each in wire]

@@ -145,6 +145,16 @@ def test_a_command_whose_ack_was_lost_may_be_in_either_socket(talk: Talk) -> Non
     assert talk.said() == [(2, CANCEL_1), (3, CANCEL_2), (4, STOP)]
 
 
+def test_a_command_that_was_never_heard_of_again_may_still_run_in_either_socket(talk: Talk) -> None:
+    move = send(talk, MOVE, seconds=3.0)
+    talk.wait(0.15)
+    talk.number_refused(1)
+    assert talk.wait(4) == [Overdue(move)]
+    talk.sent()
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_1), (3, CANCEL_2), (4, STOP)]
+
+
 def test_both_sockets_are_cancelled_when_both_are_busy(talk: Talk) -> None:
     move = moving(talk)
     zoom = send(talk, ZoomDirect(0x4000))
@@ -277,13 +287,42 @@ def test_a_cancel_is_not_repeated_while_the_newer_command_may_be_in_that_socket(
 
 def test_a_cancel_is_not_repeated_after_the_newer_command_was_performed_unheard(talk: Talk) -> None:
     moving(talk)
+    send(talk, ZoomDirect(0x4000))
+    talk.ack(2, 2)
     (back,) = interrupt(talk, BACK)
+    assert talk.error(4, 2, ErrorCode.CANCELLED)  # the answer to the other cancel, 3, is lost, and so is the ACK to 5
     talk.wait(0.15)
     talk.sent()
-    assert talk.number_refused(3) == [PerformedUnheard(back)]
+    assert talk.number_refused(5) == [PerformedUnheard(back)]
     talk.wait(1)
     assert talk.said() == []
-    assert talk.completion(3, 1) == [Completed(back)]
+    assert talk.completion(5, 1) == [Completed(back)]
+
+
+def test_a_stop_is_not_taken_for_performed_by_a_camera_that_may_have_missed_what_it_pushed_aside(talk: Talk) -> None:
+    """The camera counts up to 0, waits for 1, and refuses every 2; its first refusal was lost."""
+    send(talk, ZoomInquiry())  # lost
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(1, "81 09 04 47 FF"), (2, STOP)]
+    talk.wait(0.15)
+    assert talk.said() == [(2, STOP)]
+    assert talk.number_refused(2) == [Desynchronised()]
+    talk.hears(RESET_DONE)
+    assert talk.said()[-1] == (1, STOP)
+    assert talk.ack(1, 1) == [Acknowledged(stop, 1)]
+
+
+def test_a_stop_is_not_taken_for_performed_by_a_camera_that_may_have_missed_the_cancel_before_it(talk: Talk) -> None:
+    moving(talk)
+    (stop,) = interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_1), (3, STOP)]  # 2 is lost, and so is the refusal of 3
+    talk.wait(0.15)
+    assert talk.said() == [(3, STOP)]
+    assert talk.number_refused(3) == [Desynchronised()]
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, CANCEL_1), (2, STOP)]
+    assert talk.ack(2, 2) == [Acknowledged(stop, 2)]
 
 
 def test_a_cancel_that_is_overtaken_is_sent_anew_and_not_taken_for_done(talk: Talk) -> None:
@@ -418,17 +457,41 @@ def test_a_newer_move_that_finds_both_sockets_full_leaves_again_when_the_cancels
     assert talk.ack(6, 1) == [Acknowledged(back, 1)]
 
 
-def test_a_stop_that_finds_the_sockets_full_of_a_strangers_commands_is_tried_again(talk: Talk) -> None:
+def test_a_stop_that_finds_the_sockets_full_of_a_strangers_commands_ends_them(talk: Talk) -> None:
+    """A stranger's, or our own from before this program started: nobody here knows of them."""
     (stop,) = interrupt(talk, PanTiltStop())
+    talk.sent()
+    assert talk.error(1, 0, ErrorCode.BUFFER_FULL) == []
+    assert talk.said() == [(2, CANCEL_1), (3, CANCEL_2)]
+    talk.error(2, 1, ErrorCode.CANCELLED)
+    assert talk.said() == []
+    talk.error(3, 2, ErrorCode.CANCELLED)
+    assert talk.said() == [(4, STOP)]
+    assert talk.ack(4, 1) == [Acknowledged(stop, 1)]
+
+
+def test_an_ordinary_command_cancels_nobody_and_waits_for_a_socket(talk: Talk) -> None:
     send(talk, FocusManual())
-    asked = send(talk, ZoomInquiry())
     talk.sent()
     talk.error(1, 0, ErrorCode.BUFFER_FULL)
+    talk.wait(1)
+    assert CANCEL_1 not in [message for _, message in talk.said()]
+
+
+def test_a_stop_that_finds_the_sockets_full_again_is_tried_again_and_nothing_overtakes_it(talk: Talk) -> None:
+    (stop,) = interrupt(talk, PanTiltStop())
+    send(talk, FocusManual())
+    talk.error(1, 0, ErrorCode.BUFFER_FULL)
+    for number, socket in ((2, 1), (3, 2)):
+        talk.error(number, socket, ErrorCode.NO_SOCKET)
+    asked = send(talk, ZoomInquiry())
+    talk.sent()
+    talk.error(4, 0, ErrorCode.BUFFER_FULL)
     assert [message for _, message in talk.said()] == ["81 09 04 47 FF"]  # no command overtakes a stop
-    assert talk.answer(2, "00 00 00 00") == [Answered(asked, 0)]
-    talk.wait(0.11)
-    assert talk.said() == [(3, STOP)]
-    assert talk.ack(3, 1) == [Acknowledged(stop, 1)]
+    assert talk.answer(5, "00 00 00 00") == [Answered(asked, 0)]
+    talk.wait(0.21)
+    assert talk.said() == [(6, STOP)]
+    assert talk.ack(6, 1) == [Acknowledged(stop, 1)]
 
 
 def test_a_stop_that_never_finds_a_socket_is_refused_in_the_end(talk: Talk) -> None:
