@@ -529,6 +529,8 @@ class Camera:
     def _finish(self, move: Move, phase: Phase, code: str | None = None, sentence: str | None = None) -> None:
         move.phase = phase
         self._move = None
+        if phase is Phase.SETTLED:
+            self._changed_at = -math.inf  # it was seen to be still
         self._say_move(move, code, sentence)
         self._say_state()
         if move.task is not None and move.task is not asyncio.current_task():
