@@ -20,6 +20,7 @@ _MODULES = {
     "unlock": "lock",
     "positions": "positions",
     "watch": "watch",
+    "shot": "shot",
     "schema": "schema",
 }
 
