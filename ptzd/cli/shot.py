@@ -235,16 +235,16 @@ def _framings(
 def _cells(framing: Framing) -> dict[str, str]:
     """One framing as people read it; what is not known is left out."""
     wide, high, across = framing.angles_deg
-    nearest = "" if framing.fits is not False else f" ({mm(framing.wanted_mm)} needed)"
+    nearest = "" if framing.fits is not False else f" ({mm(framing.wanted_mm).removesuffix(' mm')} needed)"
     cells = {
         "focal length": f"{mm(framing.focal_length_mm)}{nearest}",
-        "angle of view": f"{wide:.2f}° × {high:.2f}°",
+        "angle of view": f"{wide:.2f} × {high:.2f}°",
         "across": f"{across:.2f}°",
     }
     if framing.picture_m is not None:
         cells["picture"] = "{:.2f} × {:.2f} m".format(*framing.picture_m)
     if framing.zoom_counts is not None:
-        cells["zoom counts"] = str(framing.zoom_counts)
+        cells["zoom"] = str(framing.zoom_counts)
     if framing.pixels_per_count is not None:
         pan, tilt = (f"{pixels:.1f}" for pixels in framing.pixels_per_count)
         cells["one count"] = f"{pan} px" if pan == tilt else f"{pan} × {tilt} px"
@@ -267,7 +267,7 @@ def _print_one(framing: Framing) -> None:
 
 
 def _print_all(framings: Sequence[Framing]) -> None:
-    table = Table(box=box.SIMPLE_HEAD)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     rows = [(framing.name, _cells(framing)) for framing in framings]
     shown = [heading for heading in rows[0][1] if heading != "across"]  # too much for a terminal's width
     for heading in ("", *shown):

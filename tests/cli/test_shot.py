@@ -122,7 +122,7 @@ def test_a_medium_shot_from_28_m_is_too_far_for_a_400_mm_lens_and_it_says_what_w
     # 24 mm × 28 m / 1.1 m = 610.9 mm; at 400 mm the picture is 1.1 m high from 1.1 × 400 / 24 = 18.33 m.
     code, out, _ = run("--sensor", "35.9x24", "--lens", "100-400", "--distance", "28", "--shot", "medium")
     assert code == 0
-    assert "400 mm (611 mm needed)" in out
+    assert "400 mm (611 needed)" in out
     assert "stand 18.3 m away, or take a ×1.53 extender" in out
 
 
