@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, log
+from math import ceil, cos, exp, log, sqrt
 from typing import Literal
 
 Origin = Literal["published", "learned"]
@@ -89,6 +89,10 @@ class SettleModel:
     Head and mount swing as A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t), A growing with the speed it came from; it is still
     when the envelope is within the tolerance. On top comes a fixed time, in which a position is read back and
     seen not to change any more.
+
+    A head that brakes from high speed bends its mount by its deceleration, not by the speed it came from: then A grows
+    no further than `most_swing_deg`. Whoever looks only every `reading_seconds`, and wants `still_seconds` of readings
+    within the tolerance, sees the swing end later than it does, or at a lucky moment sooner.
     """
 
     base_seconds: float
@@ -96,18 +100,28 @@ class SettleModel:
     damping_ratio: float  # ζ, above 0 and below 1
     natural_rad_per_s: float  # ω
     tolerance_deg: float
+    most_swing_deg: float | None = None  # None: it grows without end
+    reading_seconds: float = 0.0  # 0: somebody always looks
+    still_seconds: float = 0.2
 
     def __post_init__(self) -> None:
-        _require_not_negative("a settling time", self.base_seconds)
+        _require_not_negative("a settling time", self.base_seconds, self.reading_seconds, self.still_seconds)
+        if self.most_swing_deg is not None:
+            _require_positive("a largest swing", self.most_swing_deg)
         _require_not_negative("a swing", self.swing_deg_per_deg_per_s)
         if not 0.0 < self.damping_ratio < 1.0:
             raise ValueError(f"a damping ratio lies between 0 and 1, not at {self.damping_ratio}")
         _require_positive("a swing's frequency", self.natural_rad_per_s)
         _require_positive("a tolerance", self.tolerance_deg)
 
+    def swing_deg(self, peak_deg_per_s: float) -> float:
+        """Return A, how wide the swing is at the moment of the stop."""
+        amplitude_deg = self.swing_deg_per_deg_per_s * peak_deg_per_s
+        return amplitude_deg if self.most_swing_deg is None else min(amplitude_deg, self.most_swing_deg)
+
     def swing_seconds(self, peak_deg_per_s: float) -> float:
         """Return how long the swing after a stop stays outside the tolerance."""
-        amplitude_deg = self.swing_deg_per_deg_per_s * peak_deg_per_s
+        amplitude_deg = self.swing_deg(peak_deg_per_s)
         if amplitude_deg <= self.tolerance_deg:
             return 0.0
         return log(amplitude_deg / self.tolerance_deg) / (self.damping_ratio * self.natural_rad_per_s)
@@ -115,8 +129,41 @@ class SettleModel:
     def envelope_deg(self, peak_deg_per_s: float, seconds: float) -> float:
         """Return how wide the swing still is, `seconds` after the stop."""
         decay = exp(-self.damping_ratio * self.natural_rad_per_s * seconds)
-        return self.swing_deg_per_deg_per_s * peak_deg_per_s * decay
+        return self.swing_deg(peak_deg_per_s) * decay
 
+    def seen_still_seconds(self, peak_deg_per_s: float) -> float:
+        """Return by how much the swing delays the moment at which the picture is seen to be still, on average.
+
+        Where nobody is known to look only now and then, that is `swing_seconds`.
+        """
+        longest = self.swing_seconds(peak_deg_per_s)
+        if longest == 0.0 or self.reading_seconds == 0.0:
+            return longest
+        amplitude_deg = self.swing_deg(peak_deg_per_s)
+        return sum(self._delay(amplitude_deg, longest, phase) for phase in _PHASES) / len(_PHASES)
+
+    def _delay(self, amplitude_deg: float, longest: float, phase: float) -> float:
+        """The delay for one who looks first at a share `phase` of the time between readings after the stop.
+
+        In between looks somebody else (the watch of the camera), who may find it swinging but never says "still".
+        """
+        rate = self.damping_ratio * self.natural_rad_per_s
+        pace = self.natural_rad_per_s * sqrt(1.0 - self.damping_ratio**2)
+        first = since = phase * self.reading_seconds
+        seconds, turn = first, 0
+        at_once = ceil(self.still_seconds / self.reading_seconds) * self.reading_seconds
+        while seconds < longest:
+            if abs(amplitude_deg * exp(-rate * seconds) * cos(pace * seconds)) > self.tolerance_deg:
+                since = seconds + 0.5 * self.reading_seconds
+            elif turn % 2 == 0 and seconds - since >= self.still_seconds:
+                return max(0.0, seconds - first - at_once)
+            turn += 1
+            seconds = first + 0.5 * turn * self.reading_seconds
+        turns = max(0, ceil((since + self.still_seconds - first) / self.reading_seconds - 1e-9))
+        return max(0.0, turns * self.reading_seconds - at_once)
+
+
+_PHASES = (0.125, 0.375, 0.625, 0.875)
 
 # Assumed, not published: a tripod on a floor is stiff; a rail on a balcony swings slower and longer.
 ON_A_TRIPOD = SettleModel(
@@ -161,10 +208,14 @@ class HeadModel:
     origin: Origin
     spread: Spread
     shared_speed: bool = False
+    focus_acceleration_counts_per_s2: float | None = None  # None: not known, and taken to be at its speed at once
+    lens_delay_seconds: float = 0.0  # by which zoom and focus start later than the head: their orders follow its own
 
     def __post_init__(self) -> None:
         _require_positive("the focus's speed", self.focus_counts_per_s)
-        _require_not_negative("a latency", self.latency_seconds)
+        if self.focus_acceleration_counts_per_s2 is not None:
+            _require_positive("the focus's acceleration", self.focus_acceleration_counts_per_s2)
+        _require_not_negative("a latency", self.latency_seconds, self.lens_delay_seconds)
 
 
 ASSUMED_ZOOM = ZoomModel(

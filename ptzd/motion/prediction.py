@@ -50,7 +50,10 @@ def focus_seconds(head: HeadModel, from_: Pose, to: Pose) -> float:
     """Return how long the focus travels; 0 where it is the camera's own affair."""
     if from_.focus_counts is None or to.focus_counts is None:
         return 0.0
-    return abs(to.focus_counts - from_.focus_counts) / head.focus_counts_per_s
+    way = abs(to.focus_counts - from_.focus_counts)
+    if head.focus_acceleration_counts_per_s2 is None:
+        return way / head.focus_counts_per_s
+    return seconds_for_axis(way, head.focus_counts_per_s, head.focus_acceleration_counts_per_s2)
 
 
 def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: int) -> Prediction:
@@ -64,9 +67,10 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
     zoom = zoom_seconds(head, from_, to)
     focus = focus_seconds(head, from_, to)
 
+    delay = head.lens_delay_seconds
     slowest: Axis | None = None
     travel = 0.0
-    for name, seconds in _named(pan, tilt, zoom, focus):
+    for name, seconds in _named(pan, tilt, zoom + delay if zoom else 0.0, focus + delay if focus else 0.0):
         if seconds > travel:
             slowest, travel = name, seconds
 
@@ -77,8 +81,8 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
     ends = (
         _bounds(pan, pan_swing, *_travel_deviations(pan_deg, pan_speed, head.pan, head), spread.settling),
         _bounds(tilt, tilt_swing, *_travel_deviations(tilt_deg, tilt_speed, head.tilt, head), spread.settling),
-        _bounds(zoom, 0.0, *_relative(zoom, spread.lens), 0.0),
-        _bounds(focus, 0.0, *_relative(focus, spread.lens), 0.0),
+        _bounds(zoom + delay if zoom else 0.0, 0.0, *_relative(zoom, spread.lens), 0.0),
+        _bounds(focus + delay if focus else 0.0, 0.0, *_relative(focus, spread.lens), 0.0),
     )
     least, likely, most = (max(column) for column in zip(*ends, strict=True))
     latency, base = head.latency_seconds, head.settle.base_seconds
@@ -103,7 +107,7 @@ def _named(pan: float, tilt: float, zoom: float, focus: float) -> tuple[tuple[Ax
 
 
 def _swing(head: HeadModel, axis: AxisModel, distance_deg: float, speed: float) -> float:
-    return head.settle.swing_seconds(peak_speed(distance_deg, speed, axis.acceleration_deg_per_s2))
+    return head.settle.seen_still_seconds(peak_speed(distance_deg, speed, axis.acceleration_deg_per_s2))
 
 
 def _relative(seconds: float, deviation: float) -> tuple[float, float]:

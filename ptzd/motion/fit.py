@@ -1,0 +1,351 @@
+"""What measurements say of a head: speeds, accelerations, delays and swings, each with how far to trust it.
+
+Everything here takes lists of readings and returns figures; who drove the head, and how, is no matter of this module.
+Positions are in degrees or counts, speeds and accelerations in the same; seconds count from any moment that the
+readings of one call share. A reading comes in whole counts, so it is off by half a count even where nothing else is.
+
+A measurement may be spoiled: a packet lost on the way makes it late. So every fit first looks for what most readings
+agree on, and leaves out what lies far from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from math import ceil, cos, exp, floor, hypot, inf, log, pi, sin, sqrt
+from statistics import fmean, median
+
+from .profile import seconds_for_axis
+
+NORMAL_MAD = 1.4826  # a standard deviation, in median absolute deviations of what is normally distributed
+FAR = 4.0  # deviations from the rest, beyond which a measurement is left out
+LEAST_ACCELERATION, MOST_ACCELERATION = 1.0, 1e7  # units per second squared; degrees and lens counts alike
+WANDERING_SECONDS = 0.008  # by so much delays differ on a network and a camera where nothing was lost
+GOLDEN = (sqrt(5.0) - 1.0) / 2.0
+
+
+class FitError(ValueError):
+    """Too few readings, or readings that no head can give, with a sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A measured figure; `spread` is one standard deviation, relative to it (0.01 is 1 %)."""
+
+    value: float
+    spread: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Where an axis was at a moment."""
+
+    seconds: float
+    position: float
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """One way from rest to rest, and the seconds until it was reported to have ended."""
+
+    distance: float
+    top_speed: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class RampFit:
+    """How an axis accelerates. `delay_seconds` is what every trip takes beyond its travel; its spread is in seconds."""
+
+    acceleration: Figure
+    delay_seconds: float
+    delay_deviation_seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class LensFit:
+    """The one speed of a lens motor and how it gets there."""
+
+    speed: Figure
+    acceleration: Figure
+
+
+@dataclass(frozen=True, slots=True)
+class SwingFit:
+    """A swing A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t) after one stop, as the readings tell it.
+
+    `play_counts` is how far the true position may be from a reading before the reading changes: 0.5 for a camera that
+    rounds, 1 for one whose gear swallows less than a count. `misfit_counts` is how far off the readings are from the
+    swing, on average.
+    """
+
+    amplitude_counts: float
+    damping_ratio: float
+    natural_rad_per_s: float
+    play_counts: float
+    misfit_counts: float
+
+
+def fit_speed(readings: Sequence[Reading]) -> Figure:
+    """Return the speed of steady travel: the line through the readings. Raises FitError for fewer than 5."""
+    if len(readings) < 5:
+        raise FitError(f"a speed needs 5 readings at least, not {len(readings)}")
+    kept = list(readings)
+    while True:
+        slope, offset, deviation = _line([(each.seconds, each.position) for each in kept])
+        off = [abs(each.position - offset - slope * each.seconds) for each in kept]
+        limit = FAR * max(NORMAL_MAD * median(off), 0.5)
+        near = [each for each, by in zip(kept, off, strict=True) if by <= limit]
+        if len(near) == len(kept) or len(near) < 5:
+            break
+        kept = near
+    if slope == 0.0:
+        raise FitError("these readings do not move")
+    return Figure(abs(slope), deviation / abs(slope))
+
+
+def steady(readings: Sequence[Reading], distance: float, guard: float) -> list[Reading]:
+    """Return those readings of a way of `distance` (from position 0) that lie `guard` or more from both its ends."""
+    way = abs(distance)
+    return [each for each in readings if guard <= abs(each.position) <= way - guard]
+
+
+def start_seconds(readings: Sequence[Reading], speed: float, acceleration: float) -> float:
+    """Return when an axis began to move, told by its steady travel away from position 0 at a known speed.
+
+    A motor that reaches its speed at a constant acceleration is behind by half the time that this takes.
+    """
+    arrivals = [each.seconds - abs(each.position) / speed for each in readings]
+    return median(arrivals) - 0.5 * speed / acceleration
+
+
+def fit_ramp(trips: Sequence[Trip]) -> RampFit:
+    """Return the acceleration that explains best how long trips of several distances took.
+
+    Every trip takes the same delay beside its travel. Short trips tell most: 2·sqrt(d/a) at any speed. Raises FitError
+    for fewer than 4 trips, or distances that are all alike.
+    """
+    if len(trips) < 4:
+        raise FitError(f"an acceleration needs 4 trips at least, not {len(trips)}")
+    longest, shortest = max(abs(trip.distance) for trip in trips), min(abs(trip.distance) for trip in trips)
+    if longest < 1.5 * shortest:
+        raise FitError("an acceleration needs trips of different lengths")
+    kept = list(trips)
+    while True:
+        acceleration = _least(partial(_scatter, tuple(kept)), LEAST_ACCELERATION, MOST_ACCELERATION)
+        rests = _rests(kept, acceleration)
+        middle = median(rests)
+        limit = FAR * max(NORMAL_MAD * median(abs(rest - middle) for rest in rests), WANDERING_SECONDS)
+        near = [trip for trip, rest in zip(kept, rests, strict=True) if abs(rest - middle) <= limit]
+        if len(near) == len(kept) or len(near) < 4:
+            break
+        kept = near
+    rests = _rests(kept, acceleration)
+    delay = fmean(rests)
+    deviation = sqrt(sum((rest - delay) ** 2 for rest in rests) / (len(rests) - 2))
+    # How strongly each trip depends on the acceleration, in seconds for a doubling by e.
+    nudge = 1e-3
+    pulls = [
+        (one - other) / (2 * nudge)
+        for one, other in zip(
+            _rests(kept, acceleration * exp(nudge)), _rests(kept, acceleration * exp(-nudge)), strict=True
+        )
+    ]
+    middle = fmean(pulls)
+    leverage = sqrt(sum((pull - middle) ** 2 for pull in pulls))
+    if leverage == 0.0:
+        raise FitError("an acceleration needs trips of different lengths")
+    return RampFit(Figure(acceleration, deviation / leverage), delay, deviation)
+
+
+def speed_from_trip(distance: float, travel_seconds: float, acceleration: float) -> float | None:
+    """Return the top speed of a trip that took so long, or None where it was too short to reach one.
+
+    From t = d/v + v/a, solved for the smaller v.
+    """
+    root = travel_seconds**2 - 4.0 * abs(distance) / acceleration
+    if root <= 0.0:
+        return None
+    return 0.5 * acceleration * (travel_seconds - sqrt(root))
+
+
+def fit_lens(trips: Sequence[tuple[float, float]], delay_seconds: float) -> LensFit:
+    """Return speed and acceleration of a lens motor from (counts, seconds) of ways long enough to reach its speed.
+
+    `delay_seconds` is what an order takes beside the travel. Raises FitError for fewer than 4 trips.
+    """
+    if len(trips) < 4:
+        raise FitError(f"a lens needs 4 trips at least, not {len(trips)}")
+    kept = [(abs(counts), seconds) for counts, seconds in trips]
+    while True:
+        slope, offset, deviation = _line(kept)
+        off = [abs(seconds - offset - slope * counts) for counts, seconds in kept]
+        limit = FAR * max(NORMAL_MAD * median(off), WANDERING_SECONDS)
+        near = [trip for trip, by in zip(kept, off, strict=True) if by <= limit]
+        if len(near) == len(kept) or len(near) < 4:
+            break
+        kept = near
+    if slope <= 0.0:
+        raise FitError("a longer way of the lens did not take longer")
+    scatter = max(NORMAL_MAD * median(off), 0.002) / sqrt(len(kept))
+    start = max(offset - delay_seconds, 0.01)  # below a hundredth of a second nothing can be told
+    return LensFit(Figure(1.0 / slope, deviation / slope), Figure(1.0 / (slope * start), min(1.0, scatter / start)))
+
+
+def fit_swing(readings: Sequence[Reading]) -> SwingFit | None:
+    """Return the swing in readings after a stop; None where it is too small to be told from rounding.
+
+    Positions are in counts off the place of rest, seconds since the stop. A reading stands for a range of positions,
+    and a swing that passes through all ranges fits without fault; both ways of rounding are tried.
+    """
+    seen = [each for each in readings if each.seconds >= 0.0]
+    outside = [each for each in seen if abs(each.position) >= 1.5]
+    if len(outside) < 3 or len(seen) < 12:
+        return None
+    last = max(each.seconds for each in outside)
+    part = [each for each in seen if each.seconds <= 1.3 * last + 0.1]
+    best: SwingFit | None = None
+    for play in (0.5, 1.0):
+        candidate = _swing(part, play)
+        if candidate is not None and (best is None or candidate.misfit_counts < best.misfit_counts):
+            best = candidate
+    return best
+
+
+def fit_amplitudes(stops: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return (swing per unit of speed, largest swing) from (speed, swing) of several stops.
+
+    A swing grows with the speed that a stop takes away, until the deceleration alone bends the mount: min(k·v, most).
+    Where it has not been seen to stop growing, the largest is that of the fastest stop.
+    """
+    if not stops:
+        raise FitError("no stop swung")
+    most = max(swing for _, swing in stops)
+
+    def misfit(candidate: float) -> float:
+        per_speed, ceiling = _growth(stops, candidate)
+        return sum((log(min(per_speed * speed, ceiling) / swing)) ** 2 for speed, swing in stops)
+
+    corner = min((speed for speed, _ in stops), key=misfit)
+    per_speed, ceiling = _growth(stops, corner)
+    return per_speed, min(ceiling, 1.5 * most)
+
+
+def _growth(stops: Sequence[tuple[float, float]], corner: float) -> tuple[float, float]:
+    """Slope of the stops up to a speed and ceiling of those from it on."""
+    slow = [swing / speed for speed, swing in stops if speed <= corner]
+    fast = [swing for speed, swing in stops if speed >= corner]
+    return median(slow), median(fast)
+
+
+def _line(points: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+    """Slope, offset and the slope's standard deviation of the line through points."""
+    x_mean, y_mean = fmean(x for x, _ in points), fmean(y for _, y in points)
+    spread = sum((x - x_mean) ** 2 for x, _ in points)
+    if spread == 0.0:
+        raise FitError("these readings are all of one moment")
+    slope = sum((x - x_mean) * (y - y_mean) for x, y in points) / spread
+    offset = y_mean - slope * x_mean
+    rest = sum((y - offset - slope * x) ** 2 for x, y in points) / max(1, len(points) - 2)
+    return slope, offset, sqrt(rest / spread)
+
+
+def _rests(trips: Sequence[Trip], acceleration: float) -> list[float]:
+    return [trip.seconds - seconds_for_axis(trip.distance, trip.top_speed, acceleration) for trip in trips]
+
+
+def _scatter(trips: Sequence[Trip], acceleration: float) -> float:
+    """How much the delays differ that an acceleration leaves: by their distance, so that one late trip has one say."""
+    rests = _rests(trips, acceleration)
+    middle = median(rests)
+    return sum(hypot(rest - middle, WANDERING_SECONDS) for rest in rests)
+
+
+def _least(cost: Callable[[float], float], least: float, most: float) -> float:
+    """The argument with the least cost, sought on a logarithmic scale: a grid first, then the golden section."""
+    steps = 60
+    grid = [least * (most / least) ** (index / steps) for index in range(steps + 1)]
+    index = min(range(len(grid)), key=lambda at: cost(grid[at]))
+    low, high = log(grid[max(0, index - 1)]), log(grid[min(steps, index + 1)])
+    left, right = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
+    cost_left, cost_right = cost(exp(left)), cost(exp(right))
+    while high - low > 1e-5:
+        if cost_left <= cost_right:
+            high, right, cost_right = right, left, cost_left
+            left = high - GOLDEN * (high - low)
+            cost_left = cost(exp(left))
+        else:
+            low, left, cost_left = left, right, cost_right
+            right = low + GOLDEN * (high - low)
+            cost_right = cost(exp(right))
+    return exp(0.5 * (low + high))
+
+
+def _swing(readings: Sequence[Reading], play: float) -> SwingFit | None:
+    """The best swing through ranges of ±`play` beyond the readings."""
+    ranges = [(each.seconds, *_range(each.position, play)) for each in readings]
+    few = ranges[:: ceil(len(ranges) / 60)]
+    best = (inf, 0.0, 0.0)
+    for index in range(40):
+        hertz = 0.4 * (12.0 / 0.4) ** (index / 39)
+        for damping in (0.04, 0.08, 0.15, 0.28):
+            best = min(best, (_wave(few, hertz, damping, 1)[0], hertz, damping))
+    _, hertz, damping = best
+    step = 0.06
+    misfit, amplitude = _wave(ranges, hertz, damping, 4)
+    while step > 0.002:
+        trials = [
+            (*_wave(ranges, hertz * exp(a * step), damping * exp(b * 4 * step), 4), a, b)
+            for a, b in ((1, 0), (-1, 0), (0, 1), (0, -1))
+        ]
+        better = min(trials)
+        if better[0] < misfit:
+            misfit, amplitude = better[0], better[1]
+            hertz *= exp(better[2] * step)
+            damping *= exp(better[3] * 4 * step)
+        else:
+            step /= 2
+    if amplitude <= 0.0 or not 0.0 < damping < 0.9:
+        return None
+    pace = 2 * pi * hertz  # of the damped swing
+    return SwingFit(amplitude, damping, pace / sqrt(1 - damping**2), play, sqrt(misfit / len(ranges)))
+
+
+def _range(position: float, play: float) -> tuple[float, float]:
+    """The true positions for which a camera gives this reading."""
+    if play == 0.5:
+        return position - 0.5, position + 0.5
+    whole = floor(abs(position) + 0.5)
+    if whole == 0:
+        return -1.0, 1.0
+    return (whole, whole + 1.0) if position > 0 else (-whole - 1.0, -whole)
+
+
+def _wave(
+    ranges: Sequence[tuple[float, float, float]], hertz: float, damping: float, rounds: int
+) -> tuple[float, float]:
+    """Misfit and amplitude of the best wave of one pace and damping, which starts at a crest or a little off it."""
+    pace = 2 * pi * hertz
+    rate = damping * pace / sqrt(1 - min(damping, 0.95) ** 2)
+    waves = []
+    for seconds, _, _ in ranges:
+        fading = exp(-rate * seconds)
+        waves.append((fading * cos(pace * seconds), fading * sin(pace * seconds)))
+    cc = sum(c * c for c, _ in waves)
+    ss = sum(s * s for _, s in waves)
+    cs = sum(c * s for c, s in waves)
+    determinant = cc * ss - cs * cs
+    if determinant <= 1e-9:
+        return inf, 0.0
+    wanted = [0.5 * (low + high) for _, low, high in ranges]
+    for left in range(rounds, -1, -1):
+        cy = sum(c * y for (c, _), y in zip(waves, wanted, strict=True))
+        sy = sum(s * y for (_, s), y in zip(waves, wanted, strict=True))
+        p, q = (ss * cy - cs * sy) / determinant, (cc * sy - cs * cy) / determinant
+        drawn = [p * c + q * s for c, s in waves]
+        wanted = [min(max(y, low), high) for y, (_, low, high) in zip(drawn, ranges, strict=True)]
+        if not left:
+            break
+    misfit = sum((y - within) ** 2 for y, within in zip(drawn, wanted, strict=True))
+    return misfit, hypot(p, q)
