@@ -43,9 +43,11 @@ from .optics import (
     picture_size_m,
     pixels_per_count,
 )
+from .picture import Picture
 from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from .shaped import ShapedPlan, plan_shaped
 from .watching import (
     AxisSpeeds,
     MoveVerdict,
@@ -74,6 +76,7 @@ __all__ = [
     "Measured",
     "MoveVerdict",
     "PanningVerdict",
+    "Picture",
     "PlanRefused",
     "Pose",
     "Prediction",
@@ -81,6 +84,7 @@ __all__ = [
     "Reading",
     "Sensor",
     "SettleModel",
+    "ShapedPlan",
     "Shot",
     "Spread",
     "SwingFit",
@@ -106,6 +110,7 @@ __all__ = [
     "pixels_per_count",
     "plan_at_speed",
     "plan_in_seconds",
+    "plan_shaped",
     "position_at",
     "predict",
     "published_head",

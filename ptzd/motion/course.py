@@ -1,0 +1,143 @@
+"""The course of one axis through a shaped move: which step it is driven at, from when, and where that brings it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import copysign, inf
+from typing import NamedTuple
+
+from .staircase import DWELL_SECONDS, Staircase, staircases
+
+RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
+RUNG_WORTH = 0.02  # a finer way is worth a ramp that is this much farther from the best share
+
+
+class Change(NamedTuple):
+    """From `at` seconds on, the axis is driven at `speed`, with its sign, and `step`; 0 for standing still."""
+
+    at: float
+    step: int
+    speed: float
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One axis from rest to rest. Times are seconds after the start of the move's travel."""
+
+    distance: float  # with its sign; 0.0 for an axis that stands
+    staircase: Staircase | None  # None for an axis that stands
+    dwell: float
+    starts_at: float  # above 0 for an axis whose slowest step is too fast to take all the time
+    ends_at: float
+    acceleration: float
+
+    def changes(self) -> list[Change]:
+        """Return what it is driven at, in order; the last change is to 0."""
+        way = self.staircase
+        if way is None:
+            return []
+        sign = copysign(1.0, self.distance)
+        last = len(way.steps) - 1
+        listed = [
+            Change(self.starts_at + self.dwell * begin, step, sign * speed)
+            for begin, step, speed in zip(way.begins, way.steps, way.speeds, strict=True)
+        ]
+        for rung in range(last, 0, -1):
+            at = self.ends_at - self.dwell * way.begins[rung]
+            listed.append(Change(at, way.steps[rung - 1], sign * way.speeds[rung - 1]))
+        # It slows down so as to be at rest at the end.
+        listed.append(Change(self.ends_at - way.speeds[0] / self.acceleration, 0, 0.0))
+        return listed
+
+    def way_at(self, seconds: float) -> float:
+        """Return how far it has come, with its sign; before the start 0, after the end the distance."""
+        if seconds >= self.ends_at or self.staircase is None:
+            return self.distance if seconds >= self.ends_at else 0.0
+        way = speed = 0.0
+        since = 0.0
+        for change in self.changes():
+            if change.at > seconds:
+                break
+            way += speed * (change.at - since)
+            # The ramp to the new speed, as if it had been there at once, less what the ramp takes away.
+            gap = change.speed - speed
+            ramp = min(abs(gap) / self.acceleration, seconds - change.at)
+            way -= gap * ramp - copysign(0.5 * self.acceleration * ramp * ramp, gap)
+            speed, since = change.speed, change.at
+        return way + speed * (seconds - since)
+
+
+def standing(seconds: float) -> Course:
+    """Return the course of an axis that has no way to go."""
+    return Course(0.0, None, 0.0, 0.0, seconds, 1.0)
+
+
+def course(
+    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, reserve: float
+) -> Course | None:
+    """Return the smoothest course over `distance` (not 0) that takes `seconds`; None where the axis is too slow.
+
+    Of two courses the one whose largest gap is smaller is the smoother. `reserve` is the share by which the unit may
+    turn out slower than its table and still arrive without a larger gap.
+    """
+    way = abs(distance) + speeds[0] ** 2 / acceleration
+    if way <= speeds[0] * seconds:
+        slowest = staircases(speeds, widest_gap(acceleration))[0]
+        return Course(distance, slowest, 0.0, seconds - way / speeds[0], seconds, acceleration)
+    found = _smoothest(speeds, acceleration, way, seconds, reserve)
+    if found is None and reserve:
+        found = _smoothest(speeds, acceleration, way, seconds, 0.0)
+    if found is None:
+        return None
+    return Course(distance, found, found.dwell_seconds(way, seconds), 0.0, seconds, acceleration)
+
+
+def _smoothest(
+    speeds: tuple[float, ...], acceleration: float, way: float, seconds: float, reserve: float
+) -> Staircase | None:
+    """Of the staircases that will do, one with the least largest gap; among those, the one with the best ramps."""
+    best: Staircase | None = None
+    best_merit = 0.0
+    least_gap = inf
+    least_top = way / seconds
+    for candidate in staircases(speeds, widest_gap(acceleration)):
+        if candidate.top <= least_top:
+            continue
+        if candidate.largest_gap > least_gap:
+            break
+        if candidate.farthest(seconds) < way * (1.0 + reserve):
+            continue
+        share = (candidate.top * seconds - way) / (2.0 * candidate.lag) * candidate.begins[-1] / seconds
+        if share > 0.5:
+            continue
+        merit = RUNG_WORTH * len(candidate.steps) - abs(share - RAMP_SHARE)
+        if best is None or merit > best_merit:
+            best, best_merit, least_gap = candidate, merit, candidate.largest_gap * 1.0001
+    return best
+
+
+def quickest_seconds(
+    speeds: tuple[float, ...], acceleration: float, distance: float, largest_gap: float | None = None
+) -> float:
+    """Return the least seconds over `distance`, by any course or by those without a gap above `largest_gap`."""
+    if not distance:
+        return 0.0
+    way = abs(distance) + speeds[0] ** 2 / acceleration
+    if way <= speeds[0] * DWELL_SECONDS:
+        return way / speeds[0]
+    least = inf
+    for candidate in staircases(speeds, widest_gap(acceleration)):
+        if largest_gap is not None and candidate.largest_gap > largest_gap * 1.0001:
+            break
+        least = min(least, candidate.quickest(way))
+    return least
+
+
+def slowest_seconds(speeds: tuple[float, ...], acceleration: float, distance: float) -> float:
+    """Return how long it takes at the slowest step; 0 for no way."""
+    return abs(distance) / speeds[0] + speeds[0] / acceleration if distance else 0.0
+
+
+def widest_gap(acceleration: float) -> float:
+    """Return what an axis gains within the window in which changes of speed are seen as one."""
+    return 0.2 * acceleration

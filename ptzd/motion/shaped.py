@@ -1,0 +1,245 @@
+"""The plan of a shaped move: one that is fit to be seen.
+
+A direct move goes from standing still to its speed and back as sharply as the head can. A shaped one follows a smooth
+curve through the head's table of speeds: pan, tilt and zoom are driven, step by step, so that they set out together
+and arrive together. How smooth that can be is a matter of the table: the largest gap that has to be crossed is the
+least jolt there can be, see `staircase`. An axis that would be there too soon even at its slowest step sets out late.
+
+*Jolt* is the largest change of picture speed within any 0.2 s: in picture widths per second, pan, tilt and zoom taken
+as one vector (see `picture`), or in degrees per second of pan and tilt alone where nobody knows the lens.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, hypot, inf
+from typing import Literal
+
+from .course import Course, course, quickest_seconds, slowest_seconds, standing
+from .direct import PlanRefused
+from .head import HeadModel
+from .picture import Picture
+from .pose import Pose
+from .prediction import DEVIATIONS, Axis, Prediction, focus_seconds
+from .staircase import WINDOW_SECONDS
+
+ARRIVAL_SLACK_SECONDS = 0.15  # how far from what was asked a shaped move may arrive
+STANDING_ZOOM_COUNTS = 4.0
+WIDEST_RESERVE = 0.05  # of the way, kept for a unit that is slower than its table
+ROUNDING_SECONDS = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class ShapedPlan:
+    """A shaped move, known in advance. Seconds count from the moment the first order leaves.
+
+    `smooth_seconds` is the length from which on no change of step is larger than the first one has to be anyway; it
+    is no longer than `seconds` where the move is that smooth already. `focus_starts_at` is None where the focus has
+    no way to go.
+    """
+
+    head: HeadModel
+    from_: Pose
+    to: Pose
+    seconds: float
+    pan: Course
+    tilt: Course
+    zoom: Course
+    focus_starts_at: float | None
+    prediction: Prediction
+    jolt_deg_per_s: float
+    jolt_widths_per_s: float | None
+    fastest_widths_per_s: float | None
+    smooth_seconds: float
+    why: str
+
+    def pose_at(self, seconds: float) -> Pose:
+        """Return where the camera is expected to point, the focus as it will be in the end."""
+        travel = seconds - self.head.latency_seconds
+        return Pose(
+            self.from_.pan_deg + self.pan.way_at(travel),
+            self.from_.tilt_deg + self.tilt.way_at(travel),
+            self.from_.zoom_counts + self.zoom.way_at(travel),
+            self.to.focus_counts,
+        )
+
+
+def plan_shaped(
+    head: HeadModel, from_: Pose, to: Pose, seconds: float, *, picture: Picture | None = None
+) -> ShapedPlan | PlanRefused:
+    """Plan a move that is fit to be seen and arrives after `seconds`, within 0.15 s.
+
+    Refused where the head can't make it in that time, or would be there too soon even at its slowest steps; the
+    sentence names the nearest time. Raises ValueError for a time that is not above zero. With a `picture`, the plan
+    knows its jolt and its fastest travel in picture widths.
+    """
+    if not 0.0 < seconds < inf:
+        raise ValueError(f"a move takes a time above zero, not {seconds} s")
+    travel = seconds - head.latency_seconds
+    zoom_way = to.zoom_counts - from_.zoom_counts
+    axes: tuple[tuple[Axis, tuple[float, ...], float, float, float], ...] = (
+        _axis("pan", head, to.pan_deg - from_.pan_deg),
+        _axis("tilt", head, to.tilt_deg - from_.tilt_deg),
+        _axis("zoom", head, zoom_way if abs(zoom_way) >= STANDING_ZOOM_COUNTS else 0.0),
+    )
+    focus = focus_seconds(head, from_, to)
+    longest = max(focus, *(slowest_seconds(speeds, a, way) for _, speeds, a, way, _ in axes))
+    if 0.0 < longest < travel:
+        if longest < travel - ARRIVAL_SLACK_SECONDS:
+            return PlanRefused(
+                "too-long",
+                f"even at its slowest steps this head is there after {longest + head.latency_seconds:.1f} s, "
+                f"not {seconds:g} s",
+            )
+        travel = longest
+    found = _courses(axes, travel) if travel >= focus else None
+    if found is None:
+        shortest = max(focus, *(quickest_seconds(speeds, a, way) for _, speeds, a, way, _ in axes))
+        if travel < shortest - ARRIVAL_SLACK_SECONDS:
+            return PlanRefused(
+                "too-short",
+                f"a smooth move there takes {shortest + head.latency_seconds:.1f} s or longer, not {seconds:g} s",
+            )
+        travel = shortest + ROUNDING_SECONDS
+        found = _courses(axes, travel)
+        assert found is not None
+    pan, tilt, zoom = found
+    smooth = head.latency_seconds + max(
+        focus, *(quickest_seconds(speeds, a, way, speeds[0]) for _, speeds, a, way, _ in axes)
+    )
+    jolt_deg, jolt_widths, fastest = _figures(head, from_, pan, tilt, zoom, picture)
+    return ShapedPlan(
+        head=head,
+        from_=from_,
+        to=to,
+        seconds=travel + head.latency_seconds,
+        pan=pan,
+        tilt=tilt,
+        zoom=zoom,
+        focus_starts_at=head.latency_seconds + (travel - focus) / 2.0 if focus else None,
+        prediction=_prediction(head, travel, pan, tilt, zoom, focus),
+        jolt_deg_per_s=jolt_deg,
+        jolt_widths_per_s=jolt_widths,
+        fastest_widths_per_s=fastest,
+        smooth_seconds=smooth,
+        why=_why(axes_with=(("pan", pan), ("tilt", tilt), ("zoom", zoom)), seconds=seconds, smooth=smooth),
+    )
+
+
+def _axis(
+    name: Literal["pan", "tilt", "zoom"], head: HeadModel, way: float
+) -> tuple[Axis, tuple[float, ...], float, float, float]:
+    """Name, speeds, acceleration, way and reserve of an axis."""
+    if name == "zoom":
+        zoom = head.zoom
+        reserve = min(head.spread.lens, WIDEST_RESERVE)
+        return name, zoom.drive_counts_per_s, zoom.acceleration_counts_per_s2, way, reserve
+    axis = head.pan if name == "pan" else head.tilt
+    return name, axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, min(head.spread.speed, WIDEST_RESERVE)
+
+
+def _courses(
+    axes: tuple[tuple[Axis, tuple[float, ...], float, float, float], ...], travel: float
+) -> tuple[Course, Course, Course] | None:
+    """The courses of pan, tilt and zoom; None where one of them is too slow."""
+    courses = [
+        course(speeds, acceleration, way, travel, reserve) if way else standing(travel)
+        for _, speeds, acceleration, way, reserve in axes
+    ]
+    pan, tilt, zoom = courses
+    return None if pan is None or tilt is None or zoom is None else (pan, tilt, zoom)
+
+
+def _prediction(head: HeadModel, travel: float, pan: Course, tilt: Course, zoom: Course, focus: float) -> Prediction:
+    """It arrives when it is to, since its way is corrected as it goes; only the swing after it is left to the mount."""
+    settle = head.settle
+    landing = max(head.pan.steps_deg_per_s[0] if pan.distance else 0.0, head.tilt.steps_deg_per_s[0])
+    still = settle.base_seconds + settle.swing_seconds(landing)
+    factor = exp(DEVIATIONS * head.spread.settling)
+    arrival = travel + head.latency_seconds
+    moving: list[tuple[Axis, Course]] = [("pan", pan), ("tilt", tilt), ("zoom", zoom)]
+    ways = {name: axis.ends_at - axis.starts_at if axis.staircase else 0.0 for name, axis in moving}
+    longest = max(moving, key=lambda each: ways[each[0]])[0]
+    slowest: Axis | None = longest if ways[longest] else "focus" if focus else None
+    return Prediction(
+        seconds_to_arrival=arrival,
+        seconds_to_settled=arrival + still,
+        least_seconds=arrival + still - hypot(ARRIVAL_SLACK_SECONDS, still - still / factor),
+        most_seconds=arrival + still + hypot(ARRIVAL_SLACK_SECONDS, still * factor - still),
+        pan_seconds=ways["pan"],
+        tilt_seconds=ways["tilt"],
+        zoom_seconds=ways["zoom"],
+        focus_seconds=focus,
+        slowest_axis=slowest,
+    )
+
+
+def _figures(
+    head: HeadModel, from_: Pose, pan: Course, tilt: Course, zoom: Course, picture: Picture | None
+) -> tuple[float, float | None, float | None]:
+    """The jolt in degrees and in widths per second, and the fastest travel in widths per second."""
+    events = sorted(
+        (change.at, axis, change.speed) for axis, each in enumerate((pan, tilt, zoom)) for change in each.changes()
+    )
+    speeds = [0.0, 0.0, 0.0]
+    jumps: list[tuple[float, float, float, float, float, float]] = []
+    fastest = 0.0
+    per_degree = per_count = 0.0
+    for at, axis, speed in events:
+        if picture is not None:
+            zoom_counts = from_.zoom_counts + (zoom.way_at(at) if zoom.staircase else 0.0)
+            if zoom.staircase or not per_degree:
+                per_degree = picture.widths_per_degree(zoom_counts)
+                per_count = picture.widths_per_count(zoom_counts) if zoom.staircase else 0.0
+            # Before the change as well as after it: a zoom makes the same speed look faster meanwhile.
+            before = hypot(speeds[0] * per_degree, speeds[1] * per_degree, speeds[2] * per_count)
+            fastest = max(fastest, before)
+        jump = speed - speeds[axis]
+        speeds[axis] = speed
+        fastest = max(fastest, hypot(speeds[0] * per_degree, speeds[1] * per_degree, speeds[2] * per_count))
+        if axis == 0:
+            jumps.append((at, jump, 0.0, jump * per_degree, 0.0, 0.0))
+        elif axis == 1:
+            jumps.append((at, 0.0, jump, 0.0, jump * per_degree, 0.0))
+        else:
+            jumps.append((at, 0.0, 0.0, 0.0, 0.0, jump * per_count))
+    jolt_deg = jolt_widths = 0.0
+    for index, (begin, *_) in enumerate(jumps):
+        pan_deg = tilt_deg = pan_widths = tilt_widths = zoom_widths = 0.0
+        for at, a, b, c, d, e in jumps[index:]:
+            if at - begin >= WINDOW_SECONDS:
+                break
+            pan_deg += a
+            tilt_deg += b
+            pan_widths += c
+            tilt_widths += d
+            zoom_widths += e
+            jolt_deg = max(jolt_deg, hypot(pan_deg, tilt_deg))
+            jolt_widths = max(jolt_widths, hypot(pan_widths, tilt_widths, zoom_widths))
+    if picture is None:
+        return jolt_deg, None, None
+    return jolt_deg, jolt_widths, fastest
+
+
+def _why(*, axes_with: tuple[tuple[Axis, Course], ...], seconds: float, smooth: float) -> str:
+    sentences: list[str] = []
+    for name, axis in axes_with:
+        way = axis.staircase
+        if way is None or way.largest_gap <= way.speeds[0] * 1.0001:
+            continue
+        gaps = zip((0.0, *way.speeds), way.speeds, strict=False)
+        below, above = max(gaps, key=lambda gap: gap[1] - gap[0])
+        unit = " counts/s" if name == "zoom" else "°/s"
+        sentences.append(f"{name} has to go from {below:g} to {above:g}{unit} at once")
+    if sentences:
+        why = (
+            f"{', and '.join(sentences)} to be there in {seconds:g} s; from {smooth:.1f} s on the move would be smooth"
+        )
+    else:
+        why = "no change of speed is larger than that from standing still to the slowest step"
+    late = [
+        f"{name} sets out {axis.starts_at:.1f} s later, since its slowest step is too fast for the whole time"
+        for name, axis in axes_with
+        if axis.staircase is not None and axis.starts_at > ARRIVAL_SLACK_SECONDS
+    ]
+    return "; ".join((why, *late))

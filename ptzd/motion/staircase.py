@@ -1,0 +1,94 @@
+"""Ways up and down through a table of speeds: what a shaped move is made of.
+
+A driven axis knows a few speeds only. Its ramp from one to the next is over within a few hundredths of a second, so
+that to a viewer every change of step is a small jolt of the size of the gap, and changes within `WINDOW_SECONDS`
+add up to one. The least jolt is had by one gap at a time, through speeds whose largest gap is least.
+
+A `Staircase` names the rungs from the slowest to the cruising speed and at what times, in dwells, each is taken;
+going down mirrors going up. Rung i, which adds the gap g_i, is held from `begins[i]` dwells after the start until
+`begins[i]` dwells before the end, so that with a dwell of w seconds a move of T seconds covers
+
+    sum over i of g_i · (T - 2 · w · begins[i])  =  top · T - 2 · w · lag
+
+which is solved for w, exactly, whatever distance and time are asked for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+WINDOW_SECONDS = 0.2  # changes of speed closer together than this are seen as one
+DWELL_SECONDS = 0.23  # the shortest time on a rung: the window, and what latency may wander meanwhile
+RIDE_SHARE = 2.5  # how much longer than others a rung is held, at most, that lies beside a large gap
+
+
+@dataclass(frozen=True, slots=True)
+class Staircase:
+    """Rungs from the slowest step to the cruising step."""
+
+    steps: tuple[int, ...]  # numbers in the table, from 1
+    speeds: tuple[float, ...]
+    begins: tuple[float, ...]  # in dwells after the start; `begins[0]` is 0
+    lag: float  # sum of gap times `begins`: what each dwell takes away on either side
+    largest_gap: float
+    top: float  # the cruising speed, which is the last of `speeds`
+
+    def dwell_seconds(self, distance: float, seconds: float) -> float:
+        """Return the dwell that covers `distance` in `seconds`; negative where it can't. Not for a single rung."""
+        return (self.top * seconds - distance) / (2.0 * self.lag)
+
+    def farthest(self, seconds: float) -> float:
+        """Return how far it goes in `seconds` at most: with the shortest dwells. Below 0 where it has no time."""
+        if seconds < 2.0 * self.begins[-1] * DWELL_SECONDS:
+            return -1.0
+        return self.top * seconds - 2.0 * DWELL_SECONDS * self.lag
+
+    def quickest(self, distance: float) -> float:
+        """Return the least seconds for `distance`."""
+        least = 2.0 * self.begins[-1] * DWELL_SECONDS
+        return max(least, (distance + 2.0 * DWELL_SECONDS * self.lag) / self.top)
+
+
+@lru_cache(maxsize=64)
+def staircases(speeds: tuple[float, ...], widest_gap: float) -> tuple[Staircase, ...]:
+    """Return the ways up to each step of a table (rising, above zero), coarse and fine, by rising largest gap.
+
+    `widest_gap` is what the axis gains within the window: wider gaps than that are no jolt any more but a ramp.
+    """
+    first = speeds[0]
+    found: dict[tuple[int, ...], Staircase] = {}
+    gap = 0.35 * first
+    while True:
+        for steps in _ways(speeds, gap):
+            found.setdefault(steps, _staircase(speeds, steps, gap))
+        if gap >= widest_gap:
+            break
+        gap = min(widest_gap, gap * 1.35)
+    return tuple(sorted(found.values(), key=lambda way: (way.largest_gap, way.top, len(way.steps))))
+
+
+def _ways(speeds: tuple[float, ...], gap: float) -> list[tuple[int, ...]]:
+    """To each step by the fewest rungs that lie no more than `gap` apart, or next to each other in the table."""
+    ways: list[tuple[int, ...]] = [(1,)]
+    rungs = [0]
+    for top in range(1, len(speeds)):
+        # The last rung from which the new top is within the gap; below it nothing changes.
+        while len(rungs) > 1 and speeds[top] - speeds[rungs[-2]] <= gap + 1e-9:
+            rungs.pop()
+        rungs.append(top)
+        ways.append(tuple(rung + 1 for rung in rungs))
+    return ways
+
+
+def _staircase(speeds: tuple[float, ...], steps: tuple[int, ...], gap: float) -> Staircase:
+    rungs = tuple(speeds[step - 1] for step in steps)
+    gaps = (rungs[0], *(upper - lower for lower, upper in pairwise(rungs)))
+    # Around a gap that is larger than the others the curve rises no faster: its rungs are held longer.
+    begins = [0.0]
+    for below, above in pairwise(gaps):
+        begins.append(begins[-1] + min(RIDE_SHARE, max(1.0, (below + above) / (2.0 * gap))))
+    return Staircase(
+        steps, rungs, tuple(begins), sum(g * begin for g, begin in zip(gaps, begins, strict=True)), max(gaps), rungs[-1]
+    )
