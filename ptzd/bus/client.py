@@ -131,6 +131,8 @@ class MqttBus:
                     await self._outbox.emptied()
 
     async def _stay_connected(self) -> None:
+        keeper = asyncio.current_task()
+        assert keeper is not None
         pause = FIRST_PAUSE_SECONDS
         reason = told = ""
         broker = f"{self._settings.host}:{self._settings.port}"
@@ -143,6 +145,8 @@ class MqttBus:
                     await self._converse(client)
             except* aiomqtt.MqttError as errors:
                 reason = _reason(errors)
+            if keeper.cancelling():  # in Python 3.11 a group whose task fails in that very moment forgets about it
+                raise asyncio.CancelledError
             if reason != told:  # once, not at every attempt
                 log.warning("no broker: cameras go on, nobody hears of them", broker=broker, reason=reason)
                 told = reason

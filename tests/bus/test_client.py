@@ -285,6 +285,18 @@ async def test_a_broker_that_accepts_but_never_answers_holds_nobody_up(protocol:
         assert asyncio.get_running_loop().time() - began_at < 1.0
 
 
+async def test_a_broker_that_goes_just_when_the_daemon_goes_does_not_keep_it(
+    mosquitto_broker: MosquittoBroker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ptzd.bus.client.GOODBYE_SECONDS", 0)
+    async with asyncio.timeout(3):
+        async with online(mosquitto_broker.port) as bus:
+            bus.publish(STATUS, b"online", retain=True)
+            await asyncio.sleep(0.1)
+            mosquitto_broker.stop()
+    assert not bus.connected
+
+
 async def test_an_error_of_the_daemon_passes_through_as_it_is(mosquitto_broker: MosquittoBroker) -> None:
     with pytest.raises(ZeroDivisionError):
         async with online(mosquitto_broker.port):
