@@ -32,7 +32,6 @@ class ErrorCode(IntEnum):
     NOT_EXECUTABLE = 0x41
     OTHER = 0x100  # an error reply with a code that is in no list
     UNREADABLE = 0x101  # the camera answered in a form that its dialect does not know
-    MESSAGE_ABNORMAL = 0x0F02  # a control reply: the packet itself was refused
 
 
 _CODES = {int(code): code for code in ErrorCode if code <= 0xFF}

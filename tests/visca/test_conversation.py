@@ -197,6 +197,17 @@ def test_numbers_go_on_from_the_greatest_to_0(talk: Talk) -> None:  # [A]
     assert said == [0xFFFFFFFE, 0xFFFFFFFF, 0, 1]
 
 
+def test_a_lost_ack_is_understood_across_the_greatest_number_too(talk: Talk) -> None:  # [A]
+    talk.conversation._number = talk.conversation._counted = 0xFFFFFFFE
+    send(talk, PowerInquiry())
+    talk.answer(0xFFFFFFFF, "02")
+    ticket = send(talk, MOVE)
+    talk.wait(0.15)
+    assert [number for number, _ in talk.said()] == [0xFFFFFFFF, 0, 0]
+    assert talk.number_refused(0) == [PerformedUnheard(ticket)]
+    assert talk.completion(0, 1) == [Completed(ticket)]
+
+
 def test_a_command_that_does_not_fit_is_refused_before_it_is_queued(talk: Talk) -> None:
     with pytest.raises(ValueError, match="pan step"):
         send(talk, PanTiltAbsolute(0, 0, 99, 1))

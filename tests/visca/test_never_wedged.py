@@ -210,7 +210,7 @@ def do(world: World, deed: object) -> None:
             world.send(deed)
 
 
-thorough = settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+thorough = settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @thorough
