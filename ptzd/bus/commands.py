@@ -8,7 +8,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from ptzd.cameras import Tally
@@ -47,6 +47,20 @@ Deflection = Annotated[
 ]
 SentAt = Annotated[
     AwareDatetime, Field(description="a date and time with its offset (RFC 3339), such as 2031-05-17T19:30:00.250Z")
+]
+
+
+def _rising(value: tuple[float, float]) -> tuple[float, float]:
+    if value[0] >= value[1]:
+        raise PydanticCustomError("range", "a range must begin lower than it ends, such as [-30, 30]")
+    return value
+
+
+Angle = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+AngleRange = Annotated[
+    tuple[Angle, Angle],
+    Field(strict=False, description="[least, most] in degrees, such as [-30, 30]"),
+    AfterValidator(_rising),
 ]
 Switch = Annotated[bool, Field(description="true or false")]
 CueNumber = Annotated[
@@ -164,6 +178,15 @@ class HistoryCommand(Command):
     """`camera/NAME/history`: ask for every framing a position has had."""
 
     position: PositionName
+
+
+class LearnCommand(Command):
+    """`camera/NAME/learn`: measure how the head moves, within ranges that are free of people and cables."""
+
+    pan_deg: AngleRange
+    tilt_deg: AngleRange
+    near_ends: Switch = False  # whether it may come nearer than 5 degrees to its ends
+    sent_at: SentAt | None = None
 
 
 class ExportCommand(Command):

@@ -52,6 +52,7 @@ _SHAPES = {
     "delete": _Shape(commands.DeleteCommand, requests.DeleteRequest, '{"position": "choir-wide"}'),
     "revert": _Shape(commands.RevertCommand, requests.RevertRequest, '{"position": "choir-wide", "number": 2}'),
     "history": _Shape(commands.HistoryCommand, requests.HistoryRequest, '{"position": "choir-wide"}'),
+    "learn": _Shape(commands.LearnCommand, requests.LearnRequest, '{"pan_deg": [-30, 30], "tilt_deg": [-10, 20]}'),
     "show/export": _Shape(commands.ExportCommand, requests.ExportRequest, "{}"),
     "show/import": _Shape(commands.ImportCommand, requests.ImportRequest, '{"show": "…", "replace": false}'),
     "cue/standby": _STANDBY,

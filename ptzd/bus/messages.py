@@ -210,6 +210,17 @@ class PositionsMessage(Message):
         return cls(camera=camera, positions=[PositionMessage.of(position) for position in positions.values()])
 
 
+class LearnProgressMessage(Message):
+    """`camera/NAME/learn-progress`: how far the measuring of a head has come."""
+
+    camera: str
+    id: str | None
+    done: int  # measurements
+    of: int
+    doing: str
+    seconds_left: float
+
+
 class Result(Message):
     """What a command asked for, inside its outcome."""
 
@@ -246,6 +257,13 @@ class HistoryResult(Result):
                 for entry in entries
             ],
         )
+
+
+class LearnResult(Result):
+    """The `result` of `camera/NAME/learn`: the head's model as text, and the file that keeps it."""
+
+    model: str
+    path: str
 
 
 class ExportResult(Result):

@@ -125,6 +125,17 @@ class HistoryRequest(Asked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LearnRequest(Asked):
+    """Measure how a head moves, within ranges of pan and tilt in degrees."""
+
+    camera: str
+    pan_deg: tuple[float, float]
+    tilt_deg: tuple[float, float]
+    near_ends: bool = False
+    sent_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExportRequest(Asked):
     """Tell the whole show as text."""
 
@@ -180,5 +191,6 @@ CameraRequest = (
     | DeleteRequest
     | RevertRequest
     | HistoryRequest
+    | LearnRequest
 )
 Request = CameraRequest | StopRequest | ExportRequest | ImportRequest | StandbyRequest | GoRequest

@@ -22,6 +22,7 @@ _COMMANDS: dict[str, type[commands.Command]] = {
     "camera/NAME/delete": commands.DeleteCommand,
     "camera/NAME/revert": commands.RevertCommand,
     "camera/NAME/history": commands.HistoryCommand,
+    "camera/NAME/learn": commands.LearnCommand,
     "all/stop": commands.StopCommand,
     "cue/standby": commands.CueCommand,
     "cue/go": commands.CueCommand,
@@ -34,9 +35,11 @@ _SAID: dict[str, type[messages.Message]] = {
     "camera/NAME/state": messages.StateMessage,
     "camera/NAME/move": messages.MoveMessage,
     "camera/NAME/positions": messages.PositionsMessage,
+    "camera/NAME/learn-progress": messages.LearnProgressMessage,
 }
 _RESULTS: dict[str, type[messages.Result]] = {
     "camera/NAME/history": messages.HistoryResult,
+    "camera/NAME/learn": messages.LearnResult,
     "show/export": messages.ExportResult,
     "show/import": messages.ImportResult,
 }

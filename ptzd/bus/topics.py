@@ -19,9 +19,10 @@ CAMERA_COMMANDS = (
     "delete",
     "revert",
     "history",
+    "learn",
 )
 PLAIN_COMMANDS = ("all/stop", "cue/standby", "cue/go", "show/export", "show/import")
-CAMERA_REPORTS = ("state", "move", "positions")
+CAMERA_REPORTS = ("state", "move", "positions", "learn-progress")
 PLAIN_REPORTS = ("status", "outcome", "cue/state")
 
 LONGEST_BASE = 200  # characters
@@ -87,6 +88,10 @@ class Topics:
     def move(self, camera: str) -> str:
         """Each phase of each move of a camera."""
         return f"{self.base}/camera/{camera}/move"
+
+    def learn_progress(self, camera: str) -> str:
+        """How far the measuring of a camera's head has come."""
+        return f"{self._below}camera/{camera}/learn-progress"
 
     def positions(self, camera: str) -> str:
         """A camera's stored positions (retained)."""
