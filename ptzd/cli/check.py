@@ -29,7 +29,9 @@ OVERHEAD = (
 )
 
 
-@click.command(epilog="Example: ptzd check --config configs/granary.toml")
+@click.command(
+    short_help="See whether all is ready; nothing moves.", epilog="Example: ptzd check --config configs/granary.toml"
+)
 @click.option(
     "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
 )

@@ -1,8 +1,8 @@
 """The MQTT conversation of one command with a running daemon.
 
 A command is published with an `id` of its own; what comes back on `outcome` or on the camera's `move` topic with the
-same `id` is its answer. Before anything is published, the retained `status` must say that a daemon is online:
-otherwise the command would wait for nobody.
+same `id` is its answer. Before anything but a stop is published, the retained `status` must say that a daemon is
+online: otherwise the command would wait for nobody. A stop goes out at once, whatever is known.
 """
 
 from __future__ import annotations
@@ -48,6 +48,7 @@ class Client:
     def __init__(self, mqtt: aiomqtt.Client, broker: BrokerAddress) -> None:
         self._mqtt = mqtt
         self._broker = broker
+        self._online = False  # whether the daemon's last status, if it was heard, said so
 
     async def listen(self, topics: Iterable[str]) -> None:
         """Subscribe to topics below the base."""
@@ -63,13 +64,17 @@ class Client:
                     f"The broker at {self._broker} ended the connection; look at its log and try again."
                 ) from None
             payload = _object(message.payload)
-            if payload is not None:
-                return Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload)
+            if payload is None:
+                continue
+            heard = Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload)
+            if heard.topic == "status":
+                self._online = payload.get("state") == "online"
+            return heard
 
     async def hear(self) -> Heard:
         """Return the next thing that the daemon says. Raises Failure where it or the broker goes away."""
         heard = await self.receive()
-        if heard.topic == "status" and heard.payload.get("state") != "online":
+        if heard.topic == "status" and not self._online:
             raise self.offline()
         return heard
 
@@ -87,7 +92,7 @@ class Client:
     async def require_daemon(self) -> Payload:
         """Return the status of a daemon that is online. Raises Failure where none is."""
         status = await self.status()
-        if status is None or status.get("state") != "online":
+        if status is None or not self._online:
             raise self.offline()
         return status
 
@@ -113,7 +118,7 @@ class Client:
 
     async def ask(self, topic: str, payload: Mapping[str, object]) -> Payload:
         """Send a command and return its outcome. Raises Failure where it was refused or nobody answered."""
-        await self.listen(["outcome"])
+        await self.listen(["status", "outcome"])
         ticket = await self.publish(topic, payload)
         try:
             async with asyncio.timeout(ANSWER_SECONDS):
@@ -122,7 +127,7 @@ class Client:
                     if heard.topic == "outcome" and heard.payload.get("id") == ticket:
                         break
         except TimeoutError:
-            raise self.silent() from None
+            raise (self.silent() if self._online else self.offline()) from None
         if heard.payload.get("ok") is not True:
             raise refused(heard.payload)
         return heard.payload
@@ -155,7 +160,7 @@ async def reach(broker: BrokerAddress) -> AsyncIterator[Client]:
         mqtt = await connection.__aenter__()
     except aiomqtt.MqttCodeError as error:
         raise Failure(
-            f"The broker at {broker} refused the connection ({error}); check --username and --password-file."
+            f"The broker at {broker} refused the connection ({_reason(error)}); check --username and --password-file."
         ) from None
     except (aiomqtt.MqttError, OSError) as error:
         raise Failure(

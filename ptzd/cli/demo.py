@@ -31,7 +31,7 @@ Announce = Callable[[str], None]
 Show = Callable[[Heard], None]
 
 
-@click.command(epilog="Example: ptzd demo --once --json")
+@click.command(short_help="Play an evening with three simulated cameras.", epilog="Example: ptzd demo --once --json")
 @click.option("--once", is_flag=True, help="End by itself after the evening, with a summary.")
 @click.option("--json", "as_json", is_flag=True, help="Print lines of JSON: each report of a move, then the summary.")
 @click.option("--port", type=click.IntRange(1, 65535), help="The broker's port; a free one where you leave it out.")
@@ -113,7 +113,7 @@ def _plain_lines() -> Iterator[tuple[Announce, Show]]:
 async def _stay_up(client: Client, broker: BrokerAddress, as_json: bool) -> None:
     """Tell how to recall a position from elsewhere, and go on showing the moves until cancelled."""
     recall = f"{_called()} recall gallery choir-wide --broker {broker}"
-    publish = f"mosquitto_pub -p {broker.port} -t ptzd/camera/gallery/recall -m choir-wide"
+    publish = f"mosquitto_pub -h {broker.host} -p {broker.port} -t ptzd/camera/gallery/recall -m choir-wide"
     if as_json:
         say_json({"event": "ready", "broker": str(broker), "recall": recall, "publish": publish})
     else:

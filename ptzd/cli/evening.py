@@ -80,30 +80,33 @@ class Takings:
     def summary(self) -> dict[str, Any]:
         """Return the figures: landing errors in counts, times in seconds."""
         settled = [report for report in self.reports if report["phase"] == "settled"]
-        misses = [
-            abs(report["predicted_seconds"] - report["measured_seconds"])
-            for report in settled
-            if report.get("predicted_seconds") is not None and report.get("measured_seconds") is not None
+        foretold = [report for report in settled if report.get("predicted_seconds") is not None]
+        misses = [abs(report["predicted_seconds"] - report["measured_seconds"]) for report in foretold]
+        inside = [
+            report["least_seconds"] <= report["measured_seconds"] <= report["most_seconds"]
+            for report in foretold
+            if report.get("least_seconds") is not None
         ]
         return {
             "moves": len(self.reports),
             "settled": len(settled),
             "all_settled": self.all_settled,
             "worst_landing_counts": max((worst_counts(report.get("landing")) for report in settled), default=None),
-            "predicted_seconds": round(sum(report.get("predicted_seconds") or 0.0 for report in settled), 2),
-            "measured_seconds": round(sum(report.get("measured_seconds") or 0.0 for report in settled), 2),
+            "predicted_seconds": round(sum(report["predicted_seconds"] for report in foretold), 2),
+            "measured_seconds": round(sum(report["measured_seconds"] for report in foretold), 2),
             "worst_prediction_miss_seconds": round(max(misses), 2) if misses else None,
+            "inside_predicted_range": sum(inside),
         }
 
     def sentence(self) -> str:
         """Return the summary as people read it."""
         figures = self.summary()
-        missed = figures["worst_prediction_miss_seconds"]
         return (
             f"{figures['moves']} moves, {'all' if self.all_settled else figures['settled']} settled; "
             f"worst landing error {_or_none(figures['worst_landing_counts'])} counts; "
             f"{figures['predicted_seconds']:.1f} s of motion predicted, {figures['measured_seconds']:.1f} s measured, "
-            f"no single move more than {_or_none(missed)} s off."
+            f"no single move more than {_or_none(figures['worst_prediction_miss_seconds'])} s off, "
+            f"{figures['inside_predicted_range']} inside the predicted range."
         )
 
 

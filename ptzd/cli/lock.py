@@ -13,7 +13,9 @@ from .names import name
 from .speech import say, say_json
 
 
-@click.command(epilog='Example: ptzd lock gallery --reason "changing the lens"')
+@click.command(
+    short_help="Keep a camera still, whoever asks.", epilog='Example: ptzd lock gallery --reason "changing the lens"'
+)
 @click.argument("camera", type=name)
 @click.option("--reason", required=True, help="Why; shown to everybody who asks the camera to move.")
 @click.option("--by", default="", help="Who; your login name where you leave it out.")
@@ -31,7 +33,7 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
         say(f"Camera {camera} is locked: nobody moves it until `ptzd unlock {camera}`.")
 
 
-@click.command(epilog="Example: ptzd unlock gallery")
+@click.command(short_help="Let a camera move again.", epilog="Example: ptzd unlock gallery")
 @click.argument("camera", type=name)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @broker_options

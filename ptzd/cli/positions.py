@@ -30,7 +30,11 @@ class _ListFirst(click.Group):
         return super().parse_args(ctx, args)
 
 
-@click.group(cls=_ListFirst, epilog="Example: ptzd positions gallery")
+@click.group(
+    short_help="List, undo, rename, export or import positions.",
+    cls=_ListFirst,
+    epilog="Example: ptzd positions gallery",
+)
 def positions() -> None:
     """List the stored positions of all cameras or of one, or do something with them."""
 

@@ -19,7 +19,10 @@ from .speech import Failure, Misuse, say, say_json
 ENDED = ("settled", "refused", "superseded", "stopped", "failed")
 
 
-@click.command(epilog="Example: ptzd recall gallery choir-wide --seconds 4")
+@click.command(
+    short_help="Bring a stored position back and wait for it.",
+    epilog="Example: ptzd recall gallery choir-wide --seconds 4",
+)
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step of this move; 24 is the fastest.")

@@ -25,7 +25,7 @@ SAFETY = (
 )
 
 
-@click.command(epilog="Example: ptzd run --config configs/granary.toml")
+@click.command(short_help="Run the daemon in the foreground.", epilog="Example: ptzd run --config configs/granary.toml")
 @click.option(
     "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
 )
@@ -34,7 +34,7 @@ def run(path: Path, verbose: bool) -> None:
     """Run the daemon until it is told to end (SIGTERM, SIGINT); it leaves every camera at rest."""
     config = read_configuration(path)
     log_from(logging.DEBUG if verbose else logging.INFO)
-    structlog.get_logger().warning("safety", notice=SAFETY)
+    structlog.get_logger().warning(SAFETY)
     try:
         asyncio.run(serve(config))
     except StartError as error:

@@ -12,7 +12,10 @@ from ptzd.config import config_schema
 from .speech import say
 
 
-@click.command(epilog="Example: ptzd schema config > ptzd.schema.json")
+@click.command(
+    short_help="Print the JSON Schema of the configuration or bus.",
+    epilog="Example: ptzd schema config > ptzd.schema.json",
+)
 @click.argument("what", type=click.Choice(["config", "bus"]))
 def schema(what: str) -> None:
     """Print a JSON Schema (2020-12) of the configuration file, or those of all messages by topic."""

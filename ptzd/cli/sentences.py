@@ -14,7 +14,10 @@ def move_line(camera: str, report: Payload) -> str:
     match report.get("phase"):
         case "accepted":
             about = f", about {predicted:.1f} s" if predicted is not None else ""
-            return f"{camera} goes to {position}{about}"
+            if (least := report.get("least_seconds")) is not None and (most := report.get("most_seconds")) is not None:
+                about += f" ({least:.1f} to {most:.1f})"
+            warning = report.get("warning")
+            return f"{camera} goes to {position}{about}{f'; {warning}' if warning else ''}"
         case "settled":
             took = f" after {measured:.2f} s" if measured is not None else ""
             promised = f" (predicted {predicted:.2f} s)" if predicted is not None else ""

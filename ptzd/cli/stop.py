@@ -12,7 +12,7 @@ from .names import name
 from .speech import say, say_json
 
 
-@click.command(epilog="Example: ptzd stop gallery")
+@click.command(short_help="End all motion now.", epilog="Example: ptzd stop gallery")
 @click.argument("camera", type=name, required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @broker_options
@@ -27,8 +27,4 @@ def stop(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
 
 async def _stop(broker: BrokerAddress, camera: str | None) -> Payload:
     async with reach(broker) as client:
-        if camera is None:
-            await client.require_daemon()
-            return await client.ask("all/stop", {})
-        await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/stop", {})
+        return await client.ask("all/stop" if camera is None else f"camera/{camera}/stop", {})

@@ -12,7 +12,10 @@ from .names import name
 from .speech import Misuse, say, say_json
 
 
-@click.command(epilog='Example: ptzd store gallery soloist --speed 6 --note "second row"')
+@click.command(
+    short_help="Keep the framing in which a camera stands.",
+    epilog='Example: ptzd store gallery soloist --speed 6 --note "second row"',
+)
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step with which it is to be recalled.")

@@ -18,7 +18,7 @@ from .speech import say, say_json
 TOPICS = ("status", "camera/+/state", "camera/+/move")
 
 
-@click.command(epilog="Example: ptzd watch --json --for 10")
+@click.command(short_help="Show what all cameras do, as they do it.", epilog="Example: ptzd watch --json --for 10")
 @click.option("--for", "seconds", type=click.FloatRange(0, min_open=True), help="End after so many seconds.")
 @click.option("--json", "as_json", is_flag=True, help="Print each message as a line of JSON.")
 @broker_options

@@ -182,37 +182,46 @@ async def broker(broker_process: int) -> str:
 class StandIn:
     """Answers as the daemon would, with what a test tells it to answer; keeps what it was asked."""
 
+    client: aiomqtt.Client
     answers: Mapping[str, Answers]
     asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
 
-    async def serve(self, client: aiomqtt.Client) -> None:
-        async for message in client.messages:
+    async def serve(self) -> None:
+        async for message in self.client.messages:
             topic = str(message.topic).removeprefix("ptzd/")
+            assert isinstance(message.payload, bytes)
             body = json.loads(message.payload) if message.payload else {}
             self.asked.append((topic, body))
-            if topic not in self.answers:
-                continue
             for answer_topic, answer in self.answers[topic]:
                 payload = {"id": body.get("id"), "topic": topic, **answer}
-                await client.publish(f"ptzd/{answer_topic}", json.dumps(payload), qos=1)
+                await self.client.publish(f"ptzd/{answer_topic}", json.dumps(payload), qos=1)
+
+    async def say_online(self) -> None:
+        online = {"state": "online", "cameras": ["gallery", "left"]}
+        await self.client.publish("ptzd/status", json.dumps(online), qos=1, retain=True)
+
+    async def say_offline(self) -> None:
+        await self.client.publish("ptzd/status", json.dumps({"state": "offline"}), qos=1, retain=True)
+
+    async def forget_status(self) -> None:
+        await self.client.publish("ptzd/status", b"", qos=1, retain=True)
 
 
 @asynccontextmanager
 async def _stand_in(broker: str, answers: Mapping[str, Answers]) -> AsyncIterator[StandIn]:
     host, port = broker.split(":")
-    served = StandIn(answers)
     async with aiomqtt.Client(host, int(port)) as client:
+        daemon = StandIn(client, answers)
         for topic in answers:
             await client.subscribe(f"ptzd/{topic}", qos=1)
-        online = {"state": "online", "cameras": ["gallery", "left"]}
-        await client.publish("ptzd/status", json.dumps(online), qos=1, retain=True)
-        serving = asyncio.create_task(served.serve(client))
+        await daemon.say_online()
+        serving = asyncio.create_task(daemon.serve())
         try:
-            yield served
+            yield daemon
         finally:
             serving.cancel()
             await asyncio.wait([serving])
-            await client.publish("ptzd/status", json.dumps({"state": "offline"}), qos=1, retain=True)
+            await daemon.say_offline()
 
 
 @pytest.fixture

@@ -72,6 +72,13 @@ async def test_no_wait_returns_at_the_acceptance(ptzd, broker, stand_in):
     assert ended.out == "gallery goes to choir-wide, about 3.1 s\n"
 
 
+async def test_the_range_of_the_prediction_and_a_warning_are_passed_on(ptzd, broker, stand_in):
+    more = {"least_seconds": 2.8, "most_seconds": 3.9, "warning": "viewers see it move"}
+    async with stand_in(broker, {RECALL: [(MOVE, ACCEPTED[1] | more)]}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--no-wait", "--broker", broker)
+    assert ended.out == "gallery goes to choir-wide, about 3.1 s (2.8 to 3.9); viewers see it move\n"
+
+
 async def test_a_recall_that_the_daemon_could_not_read_ends_with_1(ptzd, broker, stand_in):
     answer = ("outcome", {"ok": False, "code": "invalid", "sentence": "speed is 30: it must be 1 to 24"})
     async with stand_in(broker, {RECALL: [answer]}):
@@ -104,7 +111,7 @@ async def test_without_a_broker_a_command_says_what_to_start(ptzd, free_port):
 
 
 async def test_without_a_daemon_a_command_says_what_to_start(ptzd, broker):
-    ended = await ptzd("stop", "--broker", broker)
+    ended = await ptzd("unlock", "left", "--broker", broker)
     assert ended.code == 1
     assert ended.err == (
         f"No daemon is online at {broker} below the topic ptzd; "
@@ -116,6 +123,19 @@ async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd, broker, stand_i
     async with stand_in(broker, {}):
         pass
     ended = await ptzd("lock", "gallery", "--reason", "lens", "--broker", broker)
+    assert ended.code == 1
+    assert "No daemon is online" in ended.err
+
+
+async def test_a_stop_goes_out_whatever_is_known_of_the_daemon(ptzd, broker, stand_in):
+    async with stand_in(broker, {"all/stop": [("outcome", {"ok": True})]}) as daemon:
+        await daemon.forget_status()
+        ended = await ptzd("stop", "--broker", broker)
+    assert ended.code == 0
+    async with stand_in(broker, {"all/stop": []}) as daemon:
+        await daemon.say_offline()
+        ended = await ptzd("stop", "--broker", broker)
+        assert [topic for topic, _ in daemon.asked] == ["all/stop"]
     assert ended.code == 1
     assert "No daemon is online" in ended.err
 

@@ -1,56 +1,68 @@
-"""The demo, as a stranger runs it: no broker, no camera, no configuration."""
+"""The demo, as a stranger runs it: no broker, no camera, no configuration.
+
+Two of them run side by side, which they must be able to, and which spares half of the time.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import json
+import os
+import secrets
 import signal
+import subprocess
+import sys
 
 import psutil
 import pytest
 
 TOLERANCE_COUNTS = 1  # what a camera that is not configured otherwise may be off and still be there
+COMMAND = "from ptzd.cli import main; main()"
 
 
-@pytest.fixture
-def leaves_nothing_running():
-    ours = psutil.Process()
-    before = {child.pid for child in ours.children(recursive=True)}
-    simulators = {process.pid for process in psutil.process_iter(["cmdline"]) if is_simulator(process)}
-    yield
-    left = {child.pid for child in ours.children(recursive=True)} - before
-    left |= {process.pid for process in psutil.process_iter(["cmdline"]) if is_simulator(process)} - simulators
-    assert not left
+@pytest.fixture(scope="module")
+def demo_once(tmp_path_factory):
+    """A demo that ends by itself, begun before the other tests of this file; its output goes to files."""
+    folder = tmp_path_factory.mktemp("demo")
+    mark = new_mark()
+    with (folder / "out").open("wb") as out, (folder / "err").open("wb") as err:
+        demo = subprocess.Popen(
+            [sys.executable, "-c", COMMAND, "demo", "--once", "--json"],
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=err,
+            env=os.environ | {"MARK": mark},
+        )
+    yield demo, folder, mark
+    if demo.poll() is None:
+        demo.terminate()
+        demo.wait(10)
 
 
-def is_simulator(process: psutil.Process) -> bool:
-    return "ptzsim.cli" in " ".join(process.info["cmdline"] or [])
+def new_mark() -> str:
+    """A variable's value by which all processes of one demo are known."""
+    return f"demo-{secrets.token_hex(8)}"
 
 
-async def test_the_demo_once_settles_every_move_and_ends_with_0(ptzd, leaves_nothing_running):
-    ended = await ptzd("demo", "--once", "--json", seconds=60)
-    assert (ended.code, ended.err) == (0, "")
-    lines = ended.json_lines()
-    moves = [line for line in lines if line["event"] == "move"]
-    summary = lines[-1]
-    assert summary["event"] == "summary"
-    assert summary["moves"] == summary["settled"] == sum(move["phase"] == "settled" for move in moves) > 10
-    assert summary["all_settled"] is True
-    assert {move["camera"] for move in moves} == {"gallery", "left", "right"}
-    assert 0 <= summary["worst_landing_counts"] <= TOLERANCE_COUNTS
-    worst = max(abs(move["landing"][f"{axis}_counts"]) for move in moves if move["landing"] for axis in ("pan", "tilt"))
-    assert worst <= summary["worst_landing_counts"]
-    assert summary["measured_seconds"] > 10, "heads of 5 % truth have taken their time"
-    assert not any(line["event"] == "ready" for line in lines), "it does not stay up"
+def left_behind(mark: str) -> list[list[str]]:
+    return [process.cmdline() for process in psutil.process_iter() if carries(process, mark)]
 
 
-async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(ptzd, start_ptzd, leaves_nothing_running):
-    demo = await start_ptzd("demo", "--json")
-    async with asyncio.timeout(60):
+def carries(process: psutil.Process, mark: str) -> bool:
+    try:
+        return process.environ().get("MARK") == mark
+    except (psutil.NoSuchProcess, psutil.AccessDenied, psutil.ZombieProcess):
+        return False
+
+
+async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(ptzd, start_ptzd, demo_once):
+    mark = new_mark()
+    demo = await start_ptzd("demo", "--json", MARK=mark)
+    async with asyncio.timeout(90):
         while (line := json.loads(await demo.stdout.readline()))["event"] != "ready":
             pass
     assert line["recall"] == f"ptzd recall gallery choir-wide --broker {line['broker']}"
-    recalled = await ptzd("recall", "gallery", "soloist", "--json", "--broker", line["broker"])
+    recalled = await ptzd("recall", "gallery", "house", "--json", "--broker", line["broker"])
     assert recalled.code == 0, recalled.err
     assert recalled.json()["phase"] == "settled"
     listed = await ptzd("positions", "--json", "--broker", line["broker"])
@@ -58,9 +70,28 @@ async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(ptzd, sta
     demo.send_signal(signal.SIGINT)
     _, errors = await asyncio.wait_for(demo.communicate(), 6)
     assert (demo.returncode, errors) == (0, b"")
+    assert left_behind(mark) == []
+
+
+def test_the_demo_once_settles_every_move_and_ends_with_0(demo_once):
+    demo, folder, mark = demo_once
+    assert demo.wait(90) == 0, (folder / "err").read_text()
+    assert (folder / "err").read_text() == ""
+    assert left_behind(mark) == []
+    lines = [json.loads(line) for line in (folder / "out").read_text().splitlines()]
+    moves = [line for line in lines if line["event"] == "move"]
+    summary = lines[-1]
+    assert summary["event"] == "summary"
+    assert summary["moves"] == summary["settled"] == sum(move["phase"] == "settled" for move in moves) > 10
+    assert summary["all_settled"] is True
+    assert {move["camera"] for move in moves} == {"gallery", "left", "right"}
+    landings = [move["landing"] for move in moves if move["phase"] == "settled"]
+    errors = [abs(landing[f"{axis}_counts"]) for landing in landings for axis in ("pan", "tilt", "zoom")]
+    assert max(errors) <= summary["worst_landing_counts"] <= TOLERANCE_COUNTS
+    assert not any(line["event"] == "ready" for line in lines), "it does not stay up"
 
 
 async def test_a_demo_whose_port_is_taken_says_so(ptzd, broker):
     ended = await ptzd("demo", "--once", "--port", broker.split(":")[1])
     assert ended.code == 1
-    assert ended.err.startswith(f"The demo's broker can't listen on {broker}")
+    assert ended.err.startswith(f"The demo's broker can't listen on {broker} (address already in use)")
