@@ -54,7 +54,10 @@ def recall(
         raise Misuse("A move takes --speed or --seconds, not both; leave one out.")
     wanted = {"position": position, "speed": speed, "seconds": seconds, "on_air": on_air or None, "sent_at": sent_at()}
     until = ("accepted", *ENDED) if no_wait else ENDED
-    report = asyncio.run(_recall(broker, camera, wanted, until, timeout))
+    try:
+        report = asyncio.run(_recall(broker, camera, wanted, until, timeout))
+    except KeyboardInterrupt:
+        raise Failure(f"No longer waiting; a move that was accepted goes on: `ptzd stop {camera}` ends it.") from None
     if as_json:
         say_json(report)
     elif report["phase"] in ("accepted", "settled"):

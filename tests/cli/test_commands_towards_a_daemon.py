@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
+import signal
+
 import pytest
 
 MOVE = "camera/gallery/move"
@@ -92,6 +95,18 @@ async def test_a_move_that_takes_too_long_is_told_with_what_to_do(ptzd, broker, 
     assert ended.code == 1
     assert "may still be moving" in ended.err
     assert "ptzd stop gallery" in ended.err
+
+
+async def test_who_stops_waiting_is_told_that_the_move_goes_on(start_ptzd, broker, stand_in):
+    async with stand_in(broker, {RECALL: [ACCEPTED]}) as daemon:
+        waiting = await start_ptzd("recall", "gallery", "choir-wide", "--broker", broker)
+        async with asyncio.timeout(10):
+            while not daemon.asked:
+                await asyncio.sleep(0.02)
+        waiting.send_signal(signal.SIGINT)
+        out, err = await waiting.communicate()
+    assert (waiting.returncode, out) == (1, b"")
+    assert err == b"No longer waiting; a move that was accepted goes on: `ptzd stop gallery` ends it.\n"
 
 
 async def test_a_camera_that_the_daemon_does_not_have_is_named_with_those_it_has(ptzd, broker, stand_in):

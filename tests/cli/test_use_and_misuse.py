@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import re
+import tomllib
+from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
+
+ROOT = Path(__file__).parents[2]
 
 COMMANDS = [
     "",
@@ -99,3 +104,20 @@ async def test_every_mistake_of_a_configuration_is_told_at_once(ptzd, tmp_path, 
     lines = ended.err.splitlines()
     assert len(lines) == 3
     assert [re.match(r"line (\d+)", line)[1] for line in lines] == ["2", "6", "8"]
+
+
+async def test_the_schema_of_the_configuration_takes_the_example_and_refuses_what_is_unknown(ptzd):
+    ended = await ptzd("schema", "config")
+    assert ended.code == 0
+    schema = Draft202012Validator(ended.json())
+    example = tomllib.loads((ROOT / "configs" / "granary.toml").read_text())
+    assert list(schema.iter_errors(example)) == []
+    assert list(schema.iter_errors(example | {"brokr": {}})) != []
+
+
+async def test_the_schemas_of_the_bus_name_every_command_by_its_topic(ptzd):
+    ended = await ptzd("schema", "bus")
+    assert ended.code == 0
+    recall = Draft202012Validator(ended.json()["commands"]["camera/NAME/recall"])
+    assert recall.is_valid({"position": "choir-wide", "speed": 24})
+    assert not recall.is_valid({"position": "choir-wide", "speed": 25})
