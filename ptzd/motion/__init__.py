@@ -48,6 +48,7 @@ from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
 from .shaped import ShapedPlan, plan_shaped
+from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
 from .watching import (
     AxisSpeeds,
     MoveVerdict,
@@ -66,15 +67,20 @@ __all__ = [
     "AxisModel",
     "AxisSpeeds",
     "DirectPlan",
+    "DriveHead",
+    "DriveZoom",
     "Figure",
     "FitError",
     "HeadFileError",
     "HeadModel",
+    "LandHead",
+    "LandZoom",
     "LearnedHead",
     "Lens",
     "LensFit",
     "Measured",
     "MoveVerdict",
+    "Order",
     "PanningVerdict",
     "Picture",
     "PlanRefused",
@@ -87,6 +93,8 @@ __all__ = [
     "ShapedPlan",
     "Shot",
     "Spread",
+    "StartFocus",
+    "Steering",
     "SwingFit",
     "Trip",
     "ZoomModel",

@@ -1,0 +1,155 @@
+"""Carrying out a shaped move over a line: steering's orders go out as commands, the camera's positions come back."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+from ptzd.motion import DriveHead, DriveZoom, LandHead, LandZoom, Order, ShapedPlan, StartFocus, Steering
+from ptzd.visca import (
+    Command,
+    Dialect,
+    Direction,
+    FocusDirect,
+    FocusManual,
+    PanTiltDrive,
+    PanTiltPositionInquiry,
+    ZoomInquiry,
+    ZoomTele,
+    ZoomWide,
+)
+
+from .line import Exchange, InquiryRefused, Line, LineDown, PushedAside
+from .orders import lens_orders, pan_tilt_order
+from .reports import Framing
+
+ASKING_SECONDS = 0.1  # between two questions for a position
+TURN_SECONDS = 0.01  # between two turns of steering; far less than a frame
+BUSY_SECONDS = 0.04  # a question that is unanswered this long was lost; orders don't wait for its repeat
+COMPLETION_SECONDS = 5.0
+
+
+async def run_shaped(
+    line: Line,
+    dialect: Dialect,
+    plan: ShapedPlan,
+    framing: Framing,
+    *,
+    told: Callable[[float, int, int, int | None], None] = lambda at, pan, tilt, zoom: None,
+) -> list[Exchange]:
+    """Move the camera by a plan to a framing; return the exchanges that land it, head first, still under way.
+
+    It returns when the camera has been sent to the target itself, about 0.2 s before the end, and leaves it to the
+    caller to wait for the landing. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
+    asked, zoom counts. Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing
+    it hears again must be a stop. Who cancels this must stop the camera, too.
+    """
+    move = _Run(line, dialect, plan, framing, told)
+    async with asyncio.TaskGroup() as group:
+        asking = group.create_task(move.ask())
+        exchanges = await move.steer()
+        asking.cancel()
+    if exchanges is None:
+        raise LineDown
+    return exchanges
+
+
+class _Run:
+    def __init__(
+        self,
+        line: Line,
+        dialect: Dialect,
+        plan: ShapedPlan,
+        framing: Framing,
+        told: Callable[[float, int, int, int | None], None],
+    ) -> None:
+        self._line = line
+        self._dialect = dialect
+        self._plan = plan
+        self._framing = framing
+        self._told = told
+        self._loop = asyncio.get_running_loop()
+        self._steering = Steering(plan, self._loop.time(), one_landing_step=dialect.absolute == "shared-speed")
+        self._asked_at: float | None = None
+        self._down = False
+        self._head: Exchange | None = None
+        self._lens: list[Exchange] = []
+
+    async def steer(self) -> list[Exchange] | None:
+        """Send orders until all is sent to its target; None when the camera fell silent."""
+        by_hand = self._framing.focus_mode == "manual"
+        while not self._down:
+            for order in self._steering.orders(self._loop.time()):
+                self._send(order)
+            if by_hand:  # a focus position is refused in auto focus
+                by_hand = False
+                self._perform(FocusManual())
+            if self._steering.done:
+                assert self._head is not None
+                return [self._head, *self._lens]
+            await asyncio.sleep(TURN_SECONDS)
+        return None
+
+    async def ask(self) -> None:
+        """Ask for positions until cancelled, or until the camera falls silent."""
+        while not self._down:
+            began = self._loop.time()
+            try:
+                self._asked_at = began
+                position = await self._line.ask(PanTiltPositionInquiry())
+                self._asked_at = None
+                at = self._loop.time()
+                scale = self._dialect
+                self._steering.head_reported(
+                    at, scale.pan.degrees(position.pan_counts), scale.tilt.degrees(position.tilt_counts)
+                )
+                zoom_counts: int | None = None
+                if self._steering.zooms:
+                    await asyncio.sleep(ASKING_SECONDS / 2 - (at - began) % (ASKING_SECONDS / 2))
+                    self._asked_at = self._loop.time()
+                    zoom_counts = await self._line.ask(ZoomInquiry())
+                    self._asked_at = None
+                    self._steering.zoom_reported(self._loop.time(), zoom_counts)
+                self._told(self._loop.time(), position.pan_counts, position.tilt_counts, zoom_counts)
+            except LineDown:
+                self._down = True
+            except (PushedAside, InquiryRefused):
+                pass
+            finally:
+                self._asked_at = None
+            await asyncio.sleep(max(TURN_SECONDS, began + ASKING_SECONDS - self._loop.time()))
+
+    def _send(self, order: Order) -> None:
+        match order:
+            case DriveHead():
+                drive = PanTiltDrive(
+                    order.pan_step, order.tilt_step, _direction(order.pan_way), _direction(order.tilt_way)
+                )
+                self._when_begun(self._perform(drive), self._steering.head_performed)
+            case DriveZoom():
+                driven = ZoomTele(order.speed) if order.way > 0 else ZoomWide(order.speed)
+                self._when_begun(self._perform(driven), self._steering.zoom_performed)
+            case LandHead():
+                self._head = self._perform(pan_tilt_order(self._framing, order.pan_step, order.tilt_step))
+            case LandZoom():
+                # The first of them is the one that counts, a few counts before the target.
+                orders = [order for order in lens_orders(self._framing, digital_zoom=False) if order != FocusManual()]
+                self._lens += [self._perform(each) for each in orders]
+            case StartFocus():
+                self._perform(FocusDirect(self._framing.focus_counts))
+
+    def _perform(self, command: Command) -> Exchange:
+        lost = self._asked_at is not None and self._loop.time() - self._asked_at > BUSY_SECONDS
+        # An interruption cancels what the camera does, which must not be a landing.
+        if lost and not self._lens and self._head is None:
+            return self._line.interrupt([command], COMPLETION_SECONDS)[0]
+        return self._line.perform(command, COMPLETION_SECONDS)
+
+    def _when_begun(self, exchange: Exchange, performed: Callable[[float], None]) -> None:
+        exchange.begun.add_done_callback(lambda _: performed(self._loop.time()))
+
+
+def _direction(way: int) -> Direction:
+    if not way:
+        return 0
+    return 1 if way > 0 else -1
