@@ -19,6 +19,7 @@ LONGEST_WHO = 64
 LONGEST_REASON = 200
 LONGEST_NOTE = 1000  # as the store keeps it
 LONGEST_SECONDS = 600.0  # as the store keeps it
+HIGHEST_CUE = 99_999
 FASTEST_STEP = 24  # pan speed steps are 1..24, 01..18 in hexadecimal [A, B]
 
 _ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"  # these texts end on terminals: nothing in them may steer one
@@ -67,9 +68,9 @@ CueNumber = Annotated[
     Decimal,
     Field(
         ge=0,
-        le=9999,
+        le=HIGHEST_CUE,
         decimal_places=3,
-        description="a cue number from 0 to 9999 with up to three decimals, such as 12.5",
+        description=f"a cue number from 0 to {HIGHEST_CUE} with up to three decimals, such as 12.5",
     ),
 ]
 
@@ -205,3 +206,24 @@ class CueCommand(Command):
 
     number: CueNumber | None = None
     sent_at: SentAt | None = None
+
+
+class BackCommand(Command):
+    """`cue/back`: take back the last `go`; nothing moves. An empty payload says the same."""
+
+    sent_at: SentAt | None = None
+
+
+class JumpCommand(Command):
+    """`cue/jump`: make a cue the next; nothing moves. The bare number says the same."""
+
+    number: CueNumber
+    sent_at: SentAt | None = None
+
+
+class HoldCommand(Command):
+    """`cue/hold`: no cue starts a move until the release. An empty payload says the same."""
+
+
+class ReleaseCommand(Command):
+    """`cue/release`: the hold is over; nothing moves by that. An empty payload says the same."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -13,11 +14,36 @@ from amqtt.session import Session
 
 
 class _Broker(Broker):  # type: ignore[misc]  # amqtt has no types
-    """As amqtt has it, but that a client gets retained messages only of what it has subscribed to.
+    """As amqtt has it, but for two things that amqtt 0.12.1 leaves undone.
 
-    amqtt 0.12.1 sends a new client the retained messages of everybody's subscriptions; one that only wanted to publish
-    has hung up by then, and what it published is lost with the connection.
+    It sends a new client the retained messages of everybody's subscriptions; one that only wanted to publish has hung
+    up by then, and what it published is lost with the connection. And a client that leaves while the broker shuts down
+    is forgotten with its connection open.
     """
+
+    def __init__(self, config: BrokerConfig) -> None:
+        super().__init__(config)
+        self._conversations: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+
+    async def stream_connected(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, listener_name: str
+    ) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._conversations[task] = writer
+        try:
+            await super().stream_connected(reader, writer, listener_name)
+        finally:
+            writer.close()
+            del self._conversations[task]
+
+    async def hang_up(self) -> None:
+        """Close whatever connection is left."""
+        left = list(self._conversations)
+        for task in left:
+            task.cancel()
+        await asyncio.gather(*left, return_exceptions=True)
+        await asyncio.sleep(0)  # a transport that was told to close does so in the next turn of the loop
 
     async def _publish_retained_messages_for_subscription(
         self, subscription: tuple[str, int], session: Session
@@ -51,3 +77,4 @@ async def embedded_broker(host: str = "127.0.0.1", port: int = 1883) -> AsyncIte
         yield
     finally:
         await broker.shutdown()
+        await broker.hang_up()

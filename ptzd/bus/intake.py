@@ -28,7 +28,7 @@ LARGEST_IMPORT_BYTES = 5_000_000
 LONGEST_RESPONSE_TOPIC = 1000  # characters
 
 _NAME = re.compile(NAME_PATTERN.removeprefix("^").removesuffix("$"))
-_CUE_NUMBER = re.compile(r"[0-9]{1,4}(\.[0-9]{1,3})?")
+_CUE_NUMBER = re.compile(r"[0-9]{1,5}(\.[0-9]{1,3})?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,23 @@ _SHAPES = {
     "show/import": _Shape(commands.ImportCommand, requests.ImportRequest, '{"show": "…", "replace": false}'),
     "cue/standby": _STANDBY,
     "cue/go": _Shape(commands.CueCommand, requests.GoRequest, _STANDBY.example),
+    "cue/back": _Shape(commands.BackCommand, requests.BackRequest, "nothing or {}"),
+    "cue/jump": _Shape(commands.JumpCommand, requests.JumpRequest, '12.5 or {"number": 12.5}'),
+    "cue/hold": _Shape(commands.HoldCommand, requests.HoldRequest, "nothing or {}"),
+    "cue/release": _Shape(commands.ReleaseCommand, requests.ReleaseRequest, "nothing or {}"),
+}
+
+# What may come as a bare number, and what may come empty.
+_NUMBERED: dict[str, Callable[..., Any]] = {
+    "cue/standby": requests.StandbyRequest,
+    "cue/go": requests.GoRequest,
+    "cue/jump": requests.JumpRequest,
+}
+_BARE: dict[str, Callable[..., Any]] = {
+    "cue/back": requests.BackRequest,
+    "cue/hold": requests.HoldRequest,
+    "cue/release": requests.ReleaseRequest,
+    "show/export": requests.ExportRequest,
 }
 
 
@@ -122,14 +139,15 @@ class Intake:
             return StoreRequest(topic=topic, camera=camera, position=text, reply=reply)
         if camera is not None and command == "tally" and text in ("program", "preview", "off"):
             return TallyRequest(topic=topic, camera=camera, tally=text, reply=reply)  # type: ignore[arg-type]
-        if command in ("cue/standby", "cue/go") and (not text or _CUE_NUMBER.fullmatch(text)):
-            kind = requests.StandbyRequest if command == "cue/standby" else requests.GoRequest
-            return kind(topic=topic, number=Decimal(text) if text else None, reply=reply)
-        if command == "show/export" and not text:
-            return requests.ExportRequest(topic=topic, reply=reply)
+        if command in _NUMBERED and _CUE_NUMBER.fullmatch(text) and Decimal(text) <= commands.HIGHEST_CUE:
+            return _NUMBERED[command](topic=topic, number=Decimal(text), reply=reply)  # type: ignore[no-any-return]
+        if command in ("cue/standby", "cue/go") and not text:
+            return _NUMBERED[command](topic=topic, number=None, reply=reply)  # type: ignore[no-any-return]
+        if command in _BARE and not text:
+            return _BARE[command](topic=topic, reply=reply)  # type: ignore[no-any-return]
         if not text:
             code, what = "empty", "the payload is empty"
-        elif command in ("tally", "cue/standby", "cue/go"):
+        elif command == "tally" or command in _NUMBERED:
             code, what = "bad-value", f"the payload is {shown(text)}"
         else:
             code, what = "not-json", f"the payload {shown(text)} is no JSON object"

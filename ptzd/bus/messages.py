@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any, Literal, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from ptzd.cameras import CameraState, FocusMode, Landing, LinkState, Lock, MoveReport, Phase, PowerState, Tally, Way
-from ptzd.show import HistoryEntry, Imported, StoredPosition
+from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, StoredPosition
 
 
 class Message(BaseModel):
@@ -221,6 +222,58 @@ class LearnProgressMessage(Message):
     seconds_left: float
 
 
+class CueMessage(Message):
+    """A cue, as far as whoever looks at the running show wants to know it."""
+
+    number: str  # as people write it: 12, 12.5
+    label: str
+    take: str | None  # the camera that it takes
+
+    @classmethod
+    def of(cls, cue: ListedCue) -> Self:
+        """The message for a cue."""
+        return cls(number=str(cue.number), label=cue.label, take=cue.take)
+
+
+class NotReadyMessage(Message):
+    """A camera that the next cue needs and that is not as it needs it."""
+
+    camera: str
+    position: str | None  # null where the cue only takes the camera
+    code: str
+    sentence: str
+
+
+class CueStateMessage(Message):
+    """`cue/state` (retained): where the show stands in its cues."""
+
+    show: str
+    standing: CueMessage | None  # the last cue that was run; null before the first
+    next: CueMessage | None  # what `go` runs; null after the last
+    standby: bool  # whether the next cue's framings have been asked for
+    held: bool
+    ready: bool
+    not_ready: list[NotReadyMessage]
+    as_of: AwareDatetime
+
+    @classmethod
+    def of(cls, state: CueState, as_of: datetime) -> Self:
+        """The message for a show's state."""
+        return cls(
+            show=state.show,
+            standing=None if state.standing is None else CueMessage.of(state.standing),
+            next=None if state.next is None else CueMessage.of(state.next),
+            standby=state.standby,
+            held=state.held,
+            ready=state.ready,
+            not_ready=[
+                NotReadyMessage(camera=one.camera, position=one.position, code=one.code, sentence=one.sentence)
+                for one in state.not_ready
+            ],
+            as_of=as_of,
+        )
+
+
 class Result(Message):
     """What a command asked for, inside its outcome."""
 
@@ -283,3 +336,15 @@ class ImportResult(Result):
     def of(cls, imported: Imported) -> Self:
         """The result for what an import did."""
         return cls(added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged)
+
+
+class GoResult(Result):
+    """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before."""
+
+    cue: CueMessage
+    counted: bool
+
+    @classmethod
+    def of(cls, gone: Gone) -> Self:
+        """The result for what a `go` did."""
+        return cls(cue=CueMessage.of(gone.cue), counted=gone.counted)

@@ -165,6 +165,31 @@ class GoRequest(Asked):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BackRequest(Asked):
+    """Take back the last `go`."""
+
+    sent_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JumpRequest(Asked):
+    """Make a cue the next."""
+
+    number: Decimal
+    sent_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldRequest(Asked):
+    """Let no cue start a move."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReleaseRequest(Asked):
+    """End the hold."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal(Asked):
     """A message that could not become a request.
 
@@ -193,4 +218,5 @@ CameraRequest = (
     | HistoryRequest
     | LearnRequest
 )
+CueRequest = StandbyRequest | GoRequest | BackRequest | JumpRequest | HoldRequest | ReleaseRequest
 Request = CameraRequest | StopRequest | ExportRequest | ImportRequest | StandbyRequest | GoRequest

@@ -26,6 +26,10 @@ _COMMANDS: dict[str, type[commands.Command]] = {
     "all/stop": commands.StopCommand,
     "cue/standby": commands.CueCommand,
     "cue/go": commands.CueCommand,
+    "cue/back": commands.BackCommand,
+    "cue/jump": commands.JumpCommand,
+    "cue/hold": commands.HoldCommand,
+    "cue/release": commands.ReleaseCommand,
     "show/export": commands.ExportCommand,
     "show/import": commands.ImportCommand,
 }
@@ -36,10 +40,12 @@ _SAID: dict[str, type[messages.Message]] = {
     "camera/NAME/move": messages.MoveMessage,
     "camera/NAME/positions": messages.PositionsMessage,
     "camera/NAME/learn-progress": messages.LearnProgressMessage,
+    "cue/state": messages.CueStateMessage,
 }
 _RESULTS: dict[str, type[messages.Result]] = {
     "camera/NAME/history": messages.HistoryResult,
     "camera/NAME/learn": messages.LearnResult,
+    "cue/go": messages.GoResult,
     "show/export": messages.ExportResult,
     "show/import": messages.ImportResult,
 }

@@ -21,7 +21,17 @@ CAMERA_COMMANDS = (
     "history",
     "learn",
 )
-PLAIN_COMMANDS = ("all/stop", "cue/standby", "cue/go", "show/export", "show/import")
+PLAIN_COMMANDS = (
+    "all/stop",
+    "cue/standby",
+    "cue/go",
+    "cue/back",
+    "cue/jump",
+    "cue/hold",
+    "cue/release",
+    "show/export",
+    "show/import",
+)
 CAMERA_REPORTS = ("state", "move", "positions", "learn-progress")
 PLAIN_REPORTS = ("status", "outcome", "cue/state")
 

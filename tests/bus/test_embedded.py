@@ -60,6 +60,17 @@ async def test_the_broker_says_offline_for_a_daemon_that_was_killed(capfd: pytes
     assert capfd.readouterr().err == ""
 
 
+async def test_a_broker_that_ends_lets_go_of_its_clients() -> None:
+    port = free_port()
+    async with embedded_broker("127.0.0.1", port):
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(b"\x10\x0d\x00\x04MQTT\x04\x02\x00\x3c\x00\x01c")  # CONNECT: MQTT 3.1.1, section 3.1
+        assert await reader.readexactly(4) == b"\x20\x02\x00\x00"  # CONNACK, accepted: section 3.2
+    assert await asyncio.wait_for(reader.read(), 5) == b""
+    writer.close()
+    await writer.wait_closed()
+
+
 async def test_a_port_that_is_taken_is_an_error() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken, pytest.raises(OSError, match="in use"):
         async with embedded_broker("127.0.0.1", taken.getsockname()[1]):
