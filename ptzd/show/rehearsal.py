@@ -1,190 +1,144 @@
-"""The rehearsal: whether every camera can be where the show wants it, in time and unseen. Pure sums.
-
-The words of the show file (see `showfile`): a move leaves at standby (off air) or at go (on air). Seconds count from
-the start of the show, unless a name says otherwise.
-"""
+"""The rehearsal: whether every camera can be where the show wants it, in time and unseen. Pure sums."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping, Sequence
 
-from ptzd.cameras import CameraSettings
+from .conflicts import conflicts_of
+from .legs import Company, Leg, RehearsedCamera, legs_of, on_air_after
+from .rehearsed import (
+    Change,
+    Conflict,
+    ConflictKind,
+    DueKind,
+    OnAirStretch,
+    PlannedMove,
+    Rehearsal,
+    RehearsedCue,
+    Remedy,
+    RemedyKind,
+    Variation,
+)
+from .remedies import remedied, situation_of
+from .showfile import ShowFile, cue_times
 
-from .position import StoredPosition
-
-ConflictKind = Literal[
-    "taken-unsettled",  # a camera is taken before it has settled
-    "late",  # not settled by the move's own `latest`
-    "still-on-air",  # a move off air is asked of a camera that is on air
-    "wanted-twice",  # two cues want one camera: the first one's framing is given up before it was ever taken
-    "overlap",  # a move leaves before the camera's last one has ended
-    "too-fast-to-watch",  # a move that is seen is faster than the seven-second rule allows
-    "start-up-sweep",  # a camera is switched on during the show
-    "out-of-reach",  # a framing that head or lens can't reach
-    "impossible-pace",  # this move can't be made in the seconds asked for
-    "refused-on-air",  # the configuration refuses moves on air for this camera
+__all__ = [
+    "Change",
+    "Conflict",
+    "ConflictKind",
+    "DueKind",
+    "OnAirStretch",
+    "PlannedMove",
+    "Rehearsal",
+    "RehearsedCamera",
+    "RehearsedCue",
+    "Remedy",
+    "RemedyKind",
+    "Variation",
+    "rehearse",
 ]
-RemedyKind = Literal[
-    "quiet-speed",  # the slowest speed that still arrives
-    "faster",  # a higher speed, where the one asked for is too slow
-    "slower",  # a lower speed or a longer time, so that it can be watched
-    "earlier-cue",  # let it leave with an earlier cue's standby
-    "later-start",  # let it leave only once the last move has ended
-    "gap",  # the cues must lie so far apart
-    "other-camera",  # another camera has a position of the same name and is free
-    "spare",  # say that nobody means to take the first framing
-    "by-hand",  # only people can do it
-]
 
 
-@dataclass(frozen=True, slots=True)
-class RehearsedCamera:
-    """What the sums need of one camera. `positions` by name."""
-
-    settings: CameraSettings
-    positions: Mapping[str, StoredPosition]
-    focus_by_itself: bool = False  # the configuration's focus = "auto": the focus is never brought back
+def rehearse(show: ShowFile, cameras: Mapping[str, RehearsedCamera]) -> Rehearsal:
+    """Go through a show with the cameras there are. Raises ValueError for a camera or position that there is not."""
+    return rehearse_with(show, Company(cameras))
 
 
-@dataclass(frozen=True, slots=True)
-class RehearsedCue:
-    """A cue with its expected time. `on_air` is the camera on air from this cue on."""
-
-    index: int
-    number: float
-    label: str
-    at_seconds: float
-    gap_seconds: float  # since the cue before, or the start of the show
-    on_call: bool
-    take: str | None
-    on_air: str | None
-    switch_on: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedMove:
-    """One move with its times.
-
-    `due_seconds` is when the camera must stand still: the first of the move's own `latest`, the next take of the
-    camera while it is off air, and its next move; None where nothing more happens to it. `due_why` says which.
-    """
-
-    index: int  # in `Rehearsal.moves`
-    cue_index: int
-    cue_number: float
-    move_index: int  # in the cue's `move`
-    camera: str
-    position: str
-    from_position: str | None  # None: not known where it stood, and the farthest corner of its reach is assumed
-    at_go: bool  # leaves with the cue; else at standby
-    seen: bool  # the camera is on air as it leaves
-    spare: bool
-    start_seconds: float
-    arrival_seconds: float
-    settled_seconds: float
-    needed_seconds: float  # from the start to settled
-    least_seconds: float  # the range of `needed_seconds`, nine times in ten or more
-    most_seconds: float
-    due_seconds: float | None
-    due_why: str | None
-    pan_step: int
-    tilt_step: int
-    pan_deg: float  # how far each axis goes, signed
-    tilt_deg: float
-    zoom_counts: float
-    why: str  # why these steps
-    watch: str | None  # what the seven-second rule says of a move that is seen; None where nothing is known
-    ready_chance: float | None = None  # from `vary`: how likely it has settled when it must
-
-    @property
-    def available_seconds(self) -> float | None:
-        """The time it has, from its start until it must stand still."""
-        return None if self.due_seconds is None else self.due_seconds - self.start_seconds
-
-    @property
-    def margin_seconds(self) -> float | None:
-        """The time it has over; below 0 where it is too late."""
-        return None if self.due_seconds is None else self.due_seconds - self.settled_seconds
+def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
+    """Go through a show with a company that has worked out plans before, for another version of it."""
+    times = cue_times(show)
+    on_air = on_air_after(show)
+    cues = tuple(
+        RehearsedCue(
+            index=index,
+            number=cue.number,
+            label=cue.label,
+            at_seconds=time.at_seconds,
+            gap_seconds=time.gap_seconds,
+            on_call=time.on_call,
+            take=cue.take,
+            on_air=on_air[index],
+            switch_on=cue.switch_on,
+        )
+        for index, (cue, time) in enumerate(zip(show.cue, times, strict=True))
+    )
+    cue_seconds = [time.at_seconds for time in times]
+    legs = legs_of(show, company)
+    moves = tuple(_planned(index, leg, show, company, cue_seconds) for index, leg in enumerate(legs))
+    situation = situation_of(show, company, cues, legs, moves)
+    conflicts = tuple(remedied(situation, conflict) for conflict in conflicts_of(company, cues, legs, moves))
+    seconds = max(
+        cue_seconds[-1],
+        *(move.settled_seconds for move in moves),
+        *(conflict.until_seconds for conflict in conflicts),
+        0.0,
+    )
+    return Rehearsal(
+        show=show.show.name,
+        label=show.show.label,
+        cameras=_used(show),
+        cues=cues,
+        moves=moves,
+        on_air=_stretches(show, cues, seconds),
+        conflicts=conflicts,
+        seconds=seconds,
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One edit of the show file: `field` of a cue (`move_index` None) or of one of its moves; None takes it out.
-
-    The field `cue` of a move, with another cue's index as `value`, puts the move into that cue.
-    """
-
-    cue_index: int
-    move_index: int | None
-    field: str
-    value: float | int | str | bool | None
-
-
-@dataclass(frozen=True, slots=True)
-class Remedy:
-    """One way out, in a sentence; `changes` carry it out in the file, and are empty where only people can."""
-
-    kind: RemedyKind
-    sentence: str
-    changes: tuple[Change, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Conflict:
-    """One thing that does not fit. `moves` are indices into `Rehearsal.moves`, the one at fault first; often empty or
-    one, never more than two. It spans `from_seconds` to `until_seconds` (the same where it is a moment).
-    """
-
-    kind: ConflictKind
-    camera: str
-    cue_index: int
-    cue_number: float
-    moves: tuple[int, ...]
-    from_seconds: float
-    until_seconds: float
-    sentence: str
-    remedies: tuple[Remedy, ...]
+def _planned(index: int, leg: Leg, show: ShowFile, company: Company, cue_seconds: Sequence[float]) -> PlannedMove:
+    prediction = leg.plan.prediction
+    start = leg.start.at(cue_seconds)
+    due = min(leg.dues, key=lambda due: due.moment.at(cue_seconds), default=None)
+    verdict = company.verdict(leg, leg.plan) if leg.seen else None
+    return PlannedMove(
+        index=index,
+        cue_index=leg.cue_index,
+        cue_number=show.cue[leg.cue_index].number,
+        move_index=leg.move_index,
+        camera=leg.camera,
+        position=leg.move.position,
+        from_position=leg.from_position,
+        at_go=leg.move.on_air,
+        seen=leg.seen,
+        spare=leg.move.spare,
+        start_seconds=start,
+        arrival_seconds=start + prediction.seconds_to_arrival,
+        settled_seconds=start + prediction.seconds_to_settled,
+        needed_seconds=prediction.seconds_to_settled,
+        least_seconds=prediction.least_seconds,
+        most_seconds=prediction.most_seconds,
+        due_seconds=None if due is None else due.moment.at(cue_seconds),
+        due_kind=None if due is None else due.kind,
+        due_why=None if due is None else due.why,
+        pan_step=leg.plan.pan_step,
+        tilt_step=leg.plan.tilt_step,
+        pan_deg=leg.to_pose.pan_deg - leg.from_pose.pan_deg,
+        tilt_deg=leg.to_pose.tilt_deg - leg.from_pose.tilt_deg,
+        zoom_counts=leg.to_pose.zoom_counts - leg.from_pose.zoom_counts,
+        why=leg.plan.why,
+        watch=None if verdict is None else verdict.sentence,
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class OnAirStretch:
-    """A camera is on air from one cue's time to another's, or to the end of the show."""
-
-    camera: str
-    cue_number: float | None  # that took it; None: it is on air as the show begins
-    from_seconds: float
-    until_seconds: float
-
-
-@dataclass(frozen=True, slots=True)
-class Rehearsal:
-    """The evening as it is expected to go. `cameras` are all that the show uses, in alphabetical order.
-
-    `seconds` is the length: the last thing that is expected to happen. `varied` says how `ready_chance` came about.
-    """
-
-    show: str
-    label: str
-    cameras: tuple[str, ...]
-    cues: tuple[RehearsedCue, ...]
-    moves: tuple[PlannedMove, ...]
-    on_air: tuple[OnAirStretch, ...]
-    conflicts: tuple[Conflict, ...]
-    seconds: float
-    varied: Variation | None = None
-
-    @property
-    def fits(self) -> bool:
-        """Whether nothing is in conflict."""
-        return not self.conflicts
+def _used(show: ShowFile) -> tuple[str, ...]:
+    used = {*show.show.start, *(move.camera for cue in show.cue for move in cue.move)}
+    used |= {camera for cue in show.cue for camera in cue.switch_on}
+    used |= {cue.take for cue in show.cue if cue.take is not None}
+    if show.show.on_air is not None:
+        used.add(show.show.on_air)
+    return tuple(sorted(used))
 
 
-@dataclass(frozen=True, slots=True)
-class Variation:
-    """How the gaps of cues on call were varied: normally, each with `share` of it as standard deviation."""
-
-    share: float
-    runs: int
-    seed: int
+def _stretches(show: ShowFile, cues: Sequence[RehearsedCue], end: float) -> tuple[OnAirStretch, ...]:
+    changes: list[tuple[str, float | None, float]] = []
+    if show.show.on_air is not None:
+        changes.append((show.show.on_air, None, 0.0))
+    for cue in cues:
+        if cue.take is not None and (not changes or changes[-1][0] != cue.take):
+            changes.append((cue.take, cue.number, cue.at_seconds))
+    ends = [since for _, _, since in changes[1:]] + [end]
+    return tuple(
+        OnAirStretch(camera, number, since, until)
+        for (camera, number, since), until in zip(changes, ends, strict=False)
+        if until > since
+    )

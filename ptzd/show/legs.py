@@ -1,0 +1,315 @@
+"""The moves of a show in the order in which each camera makes them, with what each needs. No times of the evening yet.
+
+Where a move starts, how long it takes and whether it is seen follow from the order of the cues alone; only when it
+starts and when it must have settled move with the gaps between cues. Those are kept as moments after some cue, so
+that an evening whose gaps turn out otherwise needs nothing of this anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from ptzd.cameras import CameraSettings, Framing
+from ptzd.cameras.framing import carried, out_of_reach
+from ptzd.motion import DirectPlan, MoveVerdict, PlanRefused, Pose, judge_move, plan_at_speed, plan_in_seconds
+from ptzd.visca import Dialect, load_dialect
+
+from .position import StoredPosition
+from .rehearsed import DueKind
+from .showfile import CueMove, ShowFile, cue_times, number_text
+
+START_OF_SHOW = -1  # in place of a cue's index
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsedCamera:
+    """What the sums need of one camera. `positions` by name."""
+
+    settings: CameraSettings
+    positions: Mapping[str, StoredPosition]
+    focus_by_itself: bool = False  # the configuration's focus = "auto": the focus is never brought back
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """So many seconds after a cue, or after `START_OF_SHOW`."""
+
+    cue_index: int
+    seconds: float
+
+    def at(self, cue_seconds: Sequence[float]) -> float:
+        """Return when that is, from the times of the cues."""
+        return self.seconds + (cue_seconds[self.cue_index] if self.cue_index >= 0 else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """By when a camera must stand still, and the words that go after "before"."""
+
+    moment: Moment
+    kind: DueKind
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """A speed step or a time of travel; exactly one."""
+
+    step: int | None
+    seconds: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """One move of one camera, as far as the order of cues determines it."""
+
+    cue_index: int
+    move_index: int
+    move: CueMove
+    from_position: str | None
+    from_pose: Pose
+    to_pose: Pose
+    pace: Pace
+    plan: DirectPlan  # the nearest there is, where the pace is impossible
+    refusal: PlanRefused | None
+    beyond: str | None  # a sentence on what can't be reached
+    seen: bool
+    start: Moment
+    dues: tuple[Due, ...]
+
+    @property
+    def camera(self) -> str:
+        """The camera that moves."""
+        return self.move.camera
+
+    @property
+    def needed_seconds(self) -> float:
+        """From the start to settled."""
+        return self.plan.prediction.seconds_to_settled
+
+
+class Company:
+    """The cameras of a show: their poses and plans, each worked out once."""
+
+    def __init__(self, cameras: Mapping[str, RehearsedCamera]) -> None:
+        self.cameras = cameras
+        self._targets: dict[tuple[str, str], tuple[Pose, str | None]] = {}
+        self._plans: dict[tuple[str, Pose, Pose, Pace], tuple[DirectPlan, PlanRefused | None]] = {}
+
+    def target(self, camera: str, position: str) -> tuple[Pose, str | None]:
+        """Return a position's pose and what of it is out of reach. Raises ValueError where there is none."""
+        key = (camera, position)
+        if key not in self._targets:
+            self._targets[key] = self._pose(*key)
+        return self._targets[key]
+
+    def plan(self, camera: str, from_: Pose, to: Pose, pace: Pace) -> tuple[DirectPlan, PlanRefused | None]:
+        """Return the plan for a pace, or the nearest there is with why the pace is refused."""
+        key = (camera, from_, to, pace)
+        if key not in self._plans:
+            self._plans[key] = self._planned(camera, from_, to, pace)
+        return self._plans[key]
+
+    def at_step(self, leg: Leg, step: int) -> DirectPlan:
+        """Return what becomes of a leg at another speed."""
+        return self.plan(leg.camera, leg.from_pose, leg.to_pose, Pace(step, None))[0]
+
+    def fastest_step(self, camera: str) -> int:
+        """Return the highest speed that a recall of this camera can name."""
+        return self.cameras[camera].settings.head.pan.fastest_step
+
+    def verdict(self, leg: Leg, plan: DirectPlan) -> MoveVerdict | None:
+        """Return whether a leg could be watched; None where the picture's size is not known."""
+        settings = self.cameras[leg.camera].settings
+        optics = settings.optics
+        if optics is None:
+            return None
+        return judge_move(
+            settings.head,
+            optics.sensor,
+            optics.lens,
+            optics.frame_rate,
+            leg.from_pose,
+            leg.to_pose,
+            plan.pan_step,
+            plan.tilt_step,
+        )
+
+    def usual_pace(self, move: CueMove, *, seen: bool) -> Pace:
+        """Return the pace the daemon would choose: the move's, else the position's, else the camera's."""
+        if move.speed is not None or move.seconds is not None:
+            return Pace(move.speed, move.seconds)
+        camera = self.cameras[move.camera]
+        position = camera.positions[move.position]
+        if position.speed is not None or position.seconds is not None:
+            return Pace(position.speed, position.seconds)
+        return Pace(camera.settings.on_air_speed if seen else camera.settings.speed, None)
+
+    def farthest(self, camera: str, to: Pose) -> Pose:
+        """Return the corner of a camera's reach that is farthest from a pose: for one of which nothing is known."""
+        dialect = self.cameras[camera].settings.dialect
+        pan, tilt = (
+            max(
+                (scale.degrees(scale.least_counts), scale.degrees(scale.most_counts)),
+                key=lambda end, there=there: abs(end - there),  # type: ignore[misc]
+            )
+            for scale, there in ((dialect.pan, to.pan_deg), (dialect.tilt, to.tilt_deg))
+        )
+        zoom = max(dialect.zoom.wide_counts, dialect.zoom.tele_counts, key=lambda end: abs(end - to.zoom_counts))
+        focus = to.focus_counts
+        if focus is not None:
+            ends = (dialect.focus.least_counts, dialect.focus.most_counts)
+            focus = max(ends, key=lambda end: abs(end - to.focus_counts))  # type: ignore[operator]
+        return Pose(pan, tilt, zoom, focus)
+
+    def _pose(self, camera: str, position: str) -> tuple[Pose, str | None]:
+        if camera not in self.cameras:
+            raise ValueError(f"there is no camera {camera}")
+        known = self.cameras[camera]
+        if position not in known.positions:
+            raise ValueError(f"camera {camera} has no position {position}")
+        stored, dialect = known.positions[position], known.settings.dialect
+        framing = stored.framing
+        if stored.dialect != dialect.name:
+            framing = carried(framing, load_dialect(stored.dialect), dialect)
+        if known.focus_by_itself:
+            framing = replace(framing, focus_mode="auto")
+        pose = Pose(
+            dialect.pan.degrees(framing.pan_counts),
+            dialect.tilt.degrees(framing.tilt_counts),
+            framing.zoom_counts,
+            framing.focus_counts if framing.focus_mode == "manual" else None,
+        )
+        return pose, out_of_reach(dialect, framing) or _beyond_the_lens(dialect, framing)
+
+    def _planned(self, camera: str, from_: Pose, to: Pose, pace: Pace) -> tuple[DirectPlan, PlanRefused | None]:
+        head = self.cameras[camera].settings.head
+        if pace.seconds is None:
+            assert pace.step is not None
+            return plan_at_speed(head, from_, to, pace.step), None
+        plan = plan_in_seconds(head, from_, to, pace.seconds)
+        if isinstance(plan, DirectPlan):
+            return plan, None
+        step = head.pan.fastest_step if plan.code == "too-short" else 1
+        return plan_at_speed(head, from_, to, step), plan
+
+
+def on_air_after(show: ShowFile) -> list[str | None]:
+    """Return which camera is on air from each cue on."""
+    cameras: list[str | None] = []
+    camera = show.show.on_air
+    for cue in show.cue:
+        camera = cue.take or camera
+        cameras.append(camera)
+    return cameras
+
+
+def legs_of(show: ShowFile, company: Company) -> list[Leg]:
+    """Return all moves, in the order of cues, and within a cue those at standby first.
+
+    Raises ValueError for a camera or a position that there is none of.
+    """
+    on_air = on_air_after(show)
+    gaps = [time.gap_seconds for time in cue_times(show)]
+    takes = _takes(show, on_air)
+    stands: dict[str, str] = dict(show.show.start)
+    legs: list[Leg] = []
+    lasts: dict[str, int] = {}
+    for cue_index, cue in enumerate(show.cue):
+        before = on_air[cue_index - 1] if cue_index else show.show.on_air
+        for move_index, move in sorted(enumerate(cue.move), key=lambda each: each[1].on_air):
+            camera = move.camera
+            to, beyond = company.target(camera, move.position)
+            from_position = stands.get(camera)
+            from_ = company.farthest(camera, to) if from_position is None else company.target(camera, from_position)[0]
+            seen = camera == (on_air[cue_index] if move.on_air else before)
+            pace = company.usual_pace(move, seen=seen)
+            plan, refusal = company.plan(camera, from_, to, pace)
+            start = _start(move, cue_index, gaps[cue_index])
+            if camera in lasts:
+                legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
+            lasts[camera] = len(legs)
+            legs.append(
+                Leg(
+                    cue_index,
+                    move_index,
+                    move,
+                    from_position,
+                    from_,
+                    to,
+                    pace,
+                    plan,
+                    refusal,
+                    beyond,
+                    seen,
+                    start,
+                    (),
+                )
+            )
+            if beyond is None and refusal is None:  # otherwise the daemon refuses it, and the camera stays
+                stands[camera] = move.position
+    for last in lasts.values():
+        legs[last] = _with_dues(show, legs[last], takes, None, len(show.cue), None)
+    return legs
+
+
+def _start(move: CueMove, cue_index: int, gap_seconds: float) -> Moment:
+    if move.on_air:
+        return Moment(cue_index, move.earliest or 0.0)
+    # Nobody knows ahead when a cue on call will come: what is known is how long after the one before it is expected.
+    delay = 0.0 if move.earliest is None else max(0.0, gap_seconds + move.earliest)
+    return Moment(cue_index - 1 if cue_index else START_OF_SHOW, delay)
+
+
+def _takes(show: ShowFile, on_air: Sequence[str | None]) -> dict[str, list[int]]:
+    """The cues at which each camera goes on air, not having been."""
+    takes: dict[str, list[int]] = {}
+    for index, cue in enumerate(show.cue):
+        before = on_air[index - 1] if index else show.show.on_air
+        if cue.take is not None and cue.take != before:
+            takes.setdefault(cue.take, []).append(index)
+    return takes
+
+
+def _with_dues(
+    show: ShowFile,
+    leg: Leg,
+    takes: Mapping[str, Sequence[int]],
+    next_start: Moment | None,
+    next_cue: int,
+    next_move: CueMove | None,
+) -> Leg:
+    move, cue = leg.move, leg.cue_index
+    number = number_text(show.cue[cue].number)
+    if not move.on_air:
+        due = Due(Moment(cue, 0.0), "cue", f"cue {number} comes")
+        if cue in takes.get(leg.camera, ()):
+            due = Due(Moment(cue, 0.0), "take", f"cue {number} takes it")
+        if move.latest:
+            due = Due(Moment(cue, move.latest), "latest", f"the last {-move.latest:g} s before cue {number}")
+        return replace(leg, dues=(due,))
+    dues = []
+    if move.latest is not None:
+        dues.append(Due(Moment(cue, move.latest), "latest", f"{move.latest:g} s after cue {number} are over"))
+    # A take with the next move's own cue is that move's to be ready for, unless it leaves with the cue.
+    last_take = next_cue if next_move is None or next_move.on_air else next_cue - 1
+    for take in takes.get(leg.camera, ()):
+        if cue < take <= last_take:
+            dues.append(Due(Moment(take, 0.0), "take", f"cue {number_text(show.cue[take].number)} takes it"))
+            break
+    if next_start is not None and next_move is not None:
+        why = f"it goes on to {next_move.position} for cue {number_text(show.cue[next_cue].number)}"
+        dues.append(Due(next_start, "next-move", why))
+    return replace(leg, dues=tuple(dues))
+
+
+def _beyond_the_lens(dialect: Dialect, framing: Framing) -> str | None:
+    zoom, focus = dialect.zoom, dialect.focus
+    if framing.zoom_counts > zoom.tele_counts:
+        return f"zoom {framing.zoom_counts} is beyond the lens's long end at {zoom.tele_counts}: that is digital zoom"
+    if framing.zoom_counts < zoom.wide_counts:
+        return f"zoom {framing.zoom_counts} is beyond the lens's wide end at {zoom.wide_counts}"
+    if framing.focus_mode == "manual" and not focus.least_counts <= framing.focus_counts <= focus.most_counts:
+        return f"focus {framing.focus_counts} is outside this lens's {focus.least_counts} to {focus.most_counts}"
+    return None
