@@ -11,17 +11,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ptzd.bus import (
+    BackRequest,
     DeleteRequest,
     DriveRequest,
     ExportRequest,
     GoRequest,
     HistoryRequest,
+    HoldRequest,
     ImportRequest,
     Incoming,
     Intake,
+    JumpRequest,
     LockRequest,
     RecallRequest,
     Refusal,
+    ReleaseRequest,
     RenameRequest,
     Reply,
     Request,
@@ -137,6 +141,16 @@ def test_a_cue_is_called_by_its_number_or_as_the_next() -> None:
     assert read("cue/go", "") == GoRequest(topic="ptzd/cue/go", number=None)
     assert read("cue/go", '{"number": 7, "id": "g"}') == GoRequest(topic="ptzd/cue/go", number=Decimal(7), id="g")
     assert read("cue/go", '{"number": "12.5"}') == GoRequest(topic="ptzd/cue/go", number=Decimal("12.5"))
+    assert read("cue/go", "12345.678") == GoRequest(topic="ptzd/cue/go", number=Decimal("12345.678"))
+
+
+def test_a_jump_needs_a_number_and_the_other_steps_need_nothing() -> None:
+    assert read("cue/jump", "12.5") == JumpRequest(topic="ptzd/cue/jump", number=Decimal("12.5"))
+    assert read("cue/jump", '{"number": 3, "id": "j"}') == JumpRequest(topic="ptzd/cue/jump", number=Decimal(3), id="j")
+    for payload in ("", "{}"):
+        assert read("cue/back", payload) == BackRequest(topic="ptzd/cue/back")
+        assert read("cue/hold", payload) == HoldRequest(topic="ptzd/cue/hold")
+        assert read("cue/release", payload) == ReleaseRequest(topic="ptzd/cue/release")
 
 
 # A stop is a stop, whatever it carries
@@ -206,6 +220,11 @@ def test_a_stop_repeats_its_id() -> None:
         ("camera/left/revert", '{"position": "a", "number": 0}', "bad-value", "from 1"),
         ("cue/go", "next", "bad-value", "12.5"),
         ("cue/go", '{"number": 1.2345}', "bad-value", "three decimals"),
+        ("cue/go", "99999.5", "bad-value", "12.5"),
+        ("cue/jump", "", "empty", "12.5"),
+        ("cue/jump", "{}", "missing-field", "number"),
+        ("cue/back", "1", "not-json", "nothing"),
+        ("cue/hold", '{"number": 1}', "unknown-field", "number"),
         ("show/import", b'{"show": "' + b"x" * 5_000_000 + b'"}', "too-large", "5000000"),
         ("camera/left/recal", "a", "unknown-topic", "ptzd/camera/left/recall?"),
         ("kamera/left/recall", "a", "unknown-topic", "ptzd/camera/left/recall?"),
@@ -270,7 +289,7 @@ def test_a_recall_from_the_future_is_refused_because_a_clock_is_wrong() -> None:
     assert "clock" in got.sentence
 
 
-@pytest.mark.parametrize("topic", ["camera/left/drive", "cue/go", "cue/standby"])
+@pytest.mark.parametrize("topic", ["camera/left/drive", "cue/go", "cue/standby", "cue/back"])
 def test_whatever_else_moves_a_camera_may_be_late_too(topic: str) -> None:
     assert refusal(topic, '{"sent_at": "2031-05-17T19:29:00Z"}').code == "late"
 

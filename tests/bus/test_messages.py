@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Any
 
 import jsonschema
 import pytest
 
 from ptzd.bus import (
+    CueStateMessage,
     ExportResult,
+    GoResult,
     HistoryResult,
     ImportResult,
     Incoming,
@@ -25,9 +28,9 @@ from ptzd.bus import (
     Topics,
     schemas,
 )
-from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS
+from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
 from ptzd.cameras import CameraState, Framing, Landing, Lock, MoveReport, Phase
-from ptzd.show import HistoryEntry, Imported, StoredPosition
+from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, ListedMove, NotReady, StoredPosition
 
 NOW = datetime(2031, 5, 17, 19, 30, tzinfo=UTC)
 FRAMING = Framing(102, -51, 8192, 4096, "manual")
@@ -60,6 +63,16 @@ MOVE = MoveReport(
 )
 STORED = StoredPosition("gallery", "choir-wide", FRAMING, "nibble4-51", 6, None, "second row", NOW)
 
+CUE = ListedCue(Decimal("12.5"), "Second verse", "left", (ListedMove("left", "choir-wide"),))
+CUE_STATE = CueState(
+    show="evening",
+    standing=None,
+    next=CUE,
+    standby=True,
+    held=False,
+    not_ready=(NotReady("left", "choir-wide", "moving", "camera left is on its way to choir-wide"),),
+)
+
 
 def said(payload: bytes) -> dict[str, Any]:
     value: dict[str, Any] = json.loads(payload)
@@ -90,15 +103,25 @@ def test_a_move_tells_its_id_and_how_far_off_it_landed() -> None:
     assert payload["landing"]["focus_counts"] is None
 
 
+def test_a_shows_state_tells_where_it_stands_and_who_is_not_ready() -> None:
+    payload = said(CueStateMessage.of(CUE_STATE, NOW).encode())
+    assert payload["standing"] is None
+    assert payload["next"] == {"number": "12.5", "label": "Second verse", "take": "left"}
+    assert payload["ready"] is False
+    assert [one["camera"] for one in payload["not_ready"]] == ["left"]
+
+
 SAID = {
     "status": StatusMessage(state="online", version="0.1.0", cameras=["gallery"], since=NOW),
     "outcome": OutcomeMessage(topic="ptzd/camera/left/store", id=None, ok=True),
     "camera/NAME/state": StateMessage.of(STATE),
     "camera/NAME/move": MoveMessage.of(MOVE),
     "camera/NAME/positions": PositionsMessage.of("gallery", {"choir-wide": STORED}),
+    "cue/state": CueStateMessage.of(CUE_STATE, NOW),
 }
 RESULTS = {
     "camera/NAME/history": HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)]),
+    "cue/go": GoResult.of(Gone(CUE, counted=True)),
     "show/export": ExportResult(show="x = 1"),
     "show/import": ImportResult.of(Imported(1, 2, 3)),
 }
@@ -122,7 +145,7 @@ def test_a_result_is_as_its_schema_promises_and_fits_into_an_outcome(topic: str)
 def test_every_topic_has_a_schema() -> None:
     commands, reports = schemas()["commands"], schemas()["reports"]
     assert set(commands) == {*(f"camera/NAME/{command}" for command in CAMERA_COMMANDS), *PLAIN_COMMANDS}
-    assert {f"camera/NAME/{report}" for report in CAMERA_REPORTS} | {"status", "outcome"} <= set(reports)
+    assert {f"camera/NAME/{report}" for report in CAMERA_REPORTS} | set(PLAIN_REPORTS) <= set(reports)
 
 
 @pytest.mark.parametrize(
@@ -142,6 +165,9 @@ def test_every_topic_has_a_schema() -> None:
         ("camera/NAME/revert", {"position": "a", "number": 0}),
         ("cue/go", {"number": 12.5}),
         ("cue/go", {"number": -1}),
+        ("cue/jump", {}),
+        ("cue/jump", {"number": 100000}),
+        ("cue/hold", {"id": "h"}),
         ("show/import", {"show": "x", "replace": "yes"}),
     ],
 )

@@ -13,7 +13,8 @@ def test_a_recall_of_a_camera_is_recognised() -> None:
 
 def test_stopping_all_and_the_cues_are_for_no_single_camera() -> None:
     topics = Topics("granary/ptzd")
-    for command in ("all/stop", "cue/standby", "cue/go", "show/export", "show/import"):
+    cues = ("standby", "go", "back", "jump", "hold", "release")
+    for command in ("all/stop", *(f"cue/{word}" for word in cues), "show/export", "show/import"):
         assert topics.parse(f"granary/ptzd/{command}") == CommandTopic(command, None)
         assert topics.command(command) == f"granary/ptzd/{command}"
 
