@@ -21,6 +21,7 @@ import structlog
 
 from ptzd.bus import (
     Answer,
+    BackRequest,
     BrokerSettings,
     Bus,
     DeleteRequest,
@@ -30,10 +31,15 @@ from ptzd.bus import (
     GoRequest,
     HistoryRequest,
     HistoryResult,
+    HoldRequest,
     ImportRequest,
     ImportResult,
     Incoming,
     Intake,
+    JumpRequest,
+    LearnProgressMessage,
+    LearnRequest,
+    LearnResult,
     LockRequest,
     MoveMessage,
     MqttBus,
@@ -42,6 +48,7 @@ from ptzd.bus import (
     PositionsMessage,
     RecallRequest,
     Refusal,
+    ReleaseRequest,
     RenameRequest,
     Reply,
     Request,
@@ -62,10 +69,12 @@ from ptzd.cameras import (
     CameraSettings,
     CameraState,
     Framing,
+    LearnLimits,
     Lock,
     MoveReport,
     Optics,
     Phase,
+    Progress,
     Recall,
     Tolerance,
     carried,
@@ -73,8 +82,18 @@ from ptzd.cameras import (
 )
 from ptzd.config import CameraConfig, Config
 from ptzd.links import Link, open_udp
-from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, Lens, Sensor, lens_between, published_head
-from ptzd.show import PositionStore, StoredPosition, StoreError
+from ptzd.motion import (
+    ON_A_RAIL,
+    ON_A_TRIPOD,
+    HeadFileError,
+    HeadModel,
+    Lens,
+    Sensor,
+    lens_between,
+    published_head,
+    write_head,
+)
+from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, read_head_file
 from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
@@ -99,8 +118,12 @@ class Service:
         bus: Bus,
         intake: Intake,
         calendar: Callable[[], datetime],
+        heads: HeadFiles,
+        rng: random.Random,
     ) -> None:
         """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop."""
+        self._heads = heads
+        self._rng = rng
         self._store = store
         self._bus = bus
         self._intake = intake
@@ -163,7 +186,7 @@ class Service:
                 for camera in self.cameras.values():
                     camera.stop()
                 self._done(request)
-            case StandbyRequest() | GoRequest():
+            case StandbyRequest() | GoRequest() | BackRequest() | JumpRequest() | HoldRequest() | ReleaseRequest():
                 self._refuse(request, "no-cues", "no cue list is loaded; recall positions by name")
             case ExportRequest():
                 self._later(request, self._export())
@@ -210,6 +233,8 @@ class Service:
                 self._later(request, self._changing(name, self._store.delete(name, position)))
             case RevertRequest(position=position, number=number):
                 self._later(request, self._changing(name, self._store.revert(name, position, number)))
+            case LearnRequest():
+                self._later(request, self._learn(camera, request))
             case HistoryRequest(position=position):
                 self._later(request, self._history(name, position))
 
@@ -263,6 +288,25 @@ class Service:
     async def _history(self, camera: str, position: str) -> dict[str, Any]:
         entries = await self._store.history(camera, position)
         return HistoryResult.of(camera, position, entries).as_result()
+
+    async def _learn(self, camera: Camera, request: LearnRequest) -> dict[str, Any]:
+        topic = self._bus.topics.learn_progress(camera.name)
+
+        def told(progress: Progress) -> None:
+            message = LearnProgressMessage(
+                camera=camera.name,
+                id=request.id,
+                done=progress.done,
+                of=progress.of,
+                doing=progress.doing,
+                seconds_left=round(progress.seconds_left, 1),
+            )
+            self._bus.publish(topic, message.encode())
+
+        limits = LearnLimits(request.pan_deg, request.tilt_deg, request.near_ends)
+        learned = await camera.learn(limits, told, self._rng)
+        path = await self._heads.keep(camera.name, learned)
+        return LearnResult(model=write_head(learned), path=str(path)).as_result()
 
     async def _export(self) -> dict[str, Any]:
         return ExportResult(show=await self._store.export()).as_result()
@@ -436,8 +480,27 @@ def _unknown(kind: str, name: str, known: Iterable[str]) -> str:
     return f"there is no {kind} {name}; known are {', '.join(names)}" if names else f"there is no {kind} yet"
 
 
-def camera_settings(name: str, config: CameraConfig) -> CameraSettings:
-    """Return what the camera needs of its table in the configuration. Raises DialectError."""
+def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) -> HeadModel:
+    path = config.head_model or kept
+    learned = None if path is None else read_head_file(path)
+    if learned is not None and learned.dialect == dialect.name:
+        return learned.model
+    if learned is not None:
+        log.warning("learned in another dialect, so not used", camera=name, learned_in=learned.dialect)
+    return published_head(
+        dialect.pan.steps_deg_per_s,
+        dialect.tilt.steps_deg_per_s,
+        shared_speed=dialect.absolute == "shared-speed",
+        settle=ON_A_TRIPOD if config.mount == "tripod" else ON_A_RAIL,
+    )
+
+
+def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -> CameraSettings:
+    """Return what the camera needs of its table in the configuration.
+
+    The head is as it was learned, in the file that the configuration names or else in `kept`, if there is one; or else
+    as the dialect's tables have it. Raises DialectError or HeadFileError.
+    """
     known = config.dialect in dialect_names()
     dialect = load_dialect(config.dialect) if known else read_dialect(Path(config.dialect))
     pan = tilt = config.tolerance_counts
@@ -447,12 +510,7 @@ def camera_settings(name: str, config: CameraConfig) -> CameraSettings:
     return CameraSettings(
         name=name,
         dialect=dialect,
-        head=published_head(
-            dialect.pan.steps_deg_per_s,
-            dialect.tilt.steps_deg_per_s,
-            shared_speed=dialect.absolute == "shared-speed",
-            settle=ON_A_TRIPOD if config.mount == "tripod" else ON_A_RAIL,
-        ),
+        head=_head(name, config, dialect, kept),
         speed=config.speed,
         tolerance=Tolerance(pan, tilt, config.tolerance_counts, config.tolerance_counts),
         on_air_moves=config.on_air_moves,
@@ -504,14 +562,15 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))
         except StoreError as error:
             raise StartError(error.sentence) from None
+        heads = HeadFiles(config.store.path.parent)
         links: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
                 link = await stack.enter_async_context(open_udp(camera.link.host, camera.link.port))
-                links[name] = (camera_settings(name, camera), link)
+                links[name] = (camera_settings(name, camera, heads.path(name)), link)
             except OSError as error:
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
-            except DialectError as error:
+            except (DialectError, HeadFileError) as error:
                 raise StartError(f"camera {name}: {error}") from None
         bus = await stack.enter_async_context(_bus(config, rng))
         service = Service(
@@ -521,5 +580,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             bus=bus,
             intake=Intake(bus.topics, calendar=calendar, late_after_seconds=config.recall.late_after_seconds),
             calendar=calendar,
+            heads=heads,
+            rng=rng,
         )
         await service.run(on_ready)

@@ -20,7 +20,7 @@ from ptzd.cameras import CameraSettings, Framing, Tolerance
 from ptzd.links import memory_pair
 from ptzd.motion import published_head
 from ptzd.service import Service
-from ptzd.show import PositionStore, StoredPosition, inline
+from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.visca import load_dialect
 
 CAMERAS = ("left", "right", "gallery")
@@ -115,7 +115,13 @@ async def open_house(folder: Path, broker: MemoryBroker | None = None) -> AsyncI
                     )
         async with MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus:
             service = Service(
-                links=links, store=store, bus=bus, intake=Intake(topics, calendar=calendar), calendar=calendar
+                links=links,
+                store=store,
+                bus=bus,
+                intake=Intake(topics, calendar=calendar),
+                calendar=calendar,
+                heads=HeadFiles(folder, inline),
+                rng=random.Random(4),
             )
             running = group.create_task(service.run(lambda: None))
             house = House(broker, simulated, service)

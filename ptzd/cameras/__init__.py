@@ -2,6 +2,7 @@
 
 from .camera import Camera, CameraRefusal
 from .framing import Tolerance, carried, landing, out_of_reach
+from .learning import Progress, estimate_seconds
 from .move import Recall
 from .reports import (
     CameraState,
@@ -17,6 +18,7 @@ from .reports import (
     Way,
 )
 from .settings import CameraSettings, OnAirMoves, Optics
+from .trials import LearnLimits
 
 __all__ = [
     "Camera",
@@ -26,6 +28,7 @@ __all__ = [
     "FocusMode",
     "Framing",
     "Landing",
+    "LearnLimits",
     "LinkState",
     "Lock",
     "MoveReport",
@@ -33,11 +36,13 @@ __all__ = [
     "Optics",
     "Phase",
     "PowerState",
+    "Progress",
     "Recall",
     "Tally",
     "Tolerance",
     "Way",
     "carried",
+    "estimate_seconds",
     "landing",
     "out_of_reach",
 ]

@@ -15,12 +15,29 @@ from __future__ import annotations
 
 import asyncio
 import math
+import random
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
+import structlog
+
 from ptzd.links import Link
-from ptzd.motion import DirectPlan, PlanRefused, Pose, judge_move, plan_at_speed, plan_in_seconds
+from ptzd.motion import (
+    AxisSpeeds,
+    DirectPlan,
+    LearnedHead,
+    Picture,
+    PlanRefused,
+    Pose,
+    ShapedPlan,
+    judge_move,
+    judge_speeds,
+    plan_at_speed,
+    plan_in_seconds,
+    plan_shaped,
+)
+from ptzd.motion.course import Course
 from ptzd.visca import (
     Command,
     Completed,
@@ -36,12 +53,18 @@ from ptzd.visca import (
 
 from .framing import landing, out_of_reach
 from .hand import Deflection, drive_orders
+from .learning import Progress, learn
 from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
+from .measurements import Seeing
 from .move import Move, Recall
 from .orders import lens_orders, pan_tilt_order
 from .reading import Condition, read_condition, read_focus_mode, read_framing
 from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tally
 from .settings import CameraSettings
+from .shaped import run_shaped
+from .trials import LearnLimits, LearnRefusal
+
+log = structlog.get_logger()
 
 MOVING_PAUSE_SECONDS = 0.1  # between two readings while it moves
 RESTING_PAUSE_SECONDS = 1.0
@@ -97,6 +120,7 @@ class Camera:
         self._move: Move | None = None
         self._driving: Deflection | None = None
         self._drive_timer: asyncio.TimerHandle | None = None
+        self._learning: asyncio.Task[LearnedHead | LearnRefusal] | None = None
         self._changed_at = -math.inf  # loop time of the last reading that differed from the one before
         self._stop_fault: str | None = None
         self._said: CameraState | None = None
@@ -121,6 +145,7 @@ class Camera:
         return (
             self._move is not None
             or self._driving is not None
+            or self._learning is not None
             or self._loop.time() - self._changed_at < 3 * MOVING_PAUSE_SECONDS
         )
 
@@ -163,22 +188,24 @@ class Camera:
             self._say(recall, Phase.REFUSED, code=refusal.code, sentence=refusal.sentence)
             return
         older = self._move
-        move.exchanges = self._line.interrupt(
-            [pan_tilt_order(recall.framing, move.pan_step, move.tilt_step)], move.completion_seconds()
-        )
-        move.exchanges += self._lens_exchanges(move)
+        if move.shaped is None:
+            self._order(move)
+        else:
+            self._line.interrupt((), move.completion_seconds())  # whatever goes on ends; the steering begins afresh
         self._end_drive()
+        self._end_learning()
         if older is not None:
             self._finish(older, Phase.SUPERSEDED, "superseded", f"a newer recall, {recall.position}, took its place")
         self._move = move
         assert self._group is not None
-        move.task = self._group.create_task(self._carry_out(move))
+        move.task = self._group.create_task(self._carry_out_or_stop(move))
         self._say_move(move)
         self._wake.set()
 
     def stop(self) -> None:
         """End all motion of the camera now, ahead of everything else."""
         self._end_drive()
+        self._end_learning()
         self._halt()
         if self._move is not None:
             self._finish(self._move, Phase.STOPPED, "stopped", "a stop was asked for")
@@ -192,6 +219,7 @@ class Camera:
         orders = drive_orders(self.settings.dialect, self._driving, wanted)
         if orders:
             self._line.interrupt(orders, 5.0)
+        self._end_learning()
         if self._move is not None:
             self._finish(self._move, Phase.SUPERSEDED, "superseded", "the camera was driven by hand")
         self._driving = wanted
@@ -248,6 +276,53 @@ class Camera:
             )
         return second
 
+    async def learn(self, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random) -> LearnedHead:
+        """Measure how the head moves, and plan with that from then on. A stop, a recall or a lock ends it.
+
+        Raises CameraRefusal where it can't begin, or did not come to its end.
+        """
+        self._require_ready()
+        if self._tally == "program":
+            raise CameraRefusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
+        if self.moving or self._framing is None or self._group is None:
+            raise CameraRefusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
+        self._learning = self._group.create_task(self._learn(self._framing, limits, progress, rng))
+        try:
+            learned = await self._learning
+        except asyncio.CancelledError:
+            task = asyncio.current_task()
+            if task is not None and task.cancelling():
+                raise
+            raise CameraRefusal("stopped", f"camera {self.name} was needed otherwise; nothing was learned") from None
+        finally:
+            self._learning = None
+            self._wake.set()
+        if isinstance(learned, LearnRefusal):
+            raise CameraRefusal(learned.code, learned.sentence)
+        self.settings = replace(self.settings, head=learned.model)
+        return learned
+
+    async def _learn(
+        self, start: Framing, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random
+    ) -> LearnedHead | LearnRefusal:
+        try:
+            return await learn(
+                self._line,
+                self.settings.dialect,
+                start,
+                limits,
+                seeing=Seeing(self.settings.tolerance, STILL_SECONDS, MOVING_PAUSE_SECONDS / 2),
+                progress=progress,
+                rng=rng,
+                calendar=self._calendar,
+            )
+        except LearnRefusal as refusal:
+            return refusal
+
+    def _end_learning(self) -> None:
+        if self._learning is not None:
+            self._learning.cancel()
+
     # Running
 
     async def run(self) -> None:
@@ -276,10 +351,17 @@ class Camera:
 
     async def _watch(self) -> None:
         silence = RESTING_PAUSE_SECONDS
-        self._line.restart()
         count = 0
         while True:
+            if self._learning is not None or (self._move is not None and self._move.steered):
+                self._say_state()  # its readings come from whoever moves it
+                await asyncio.sleep(MOVING_PAUSE_SECONDS)
+                continue
             self._wake.clear()
+            if not self._up:
+                self._line.restart()
+                if self._stop_fault is not None:
+                    self._halt()  # the first thing that a camera hears when it is back
             try:
                 if self._condition is None or (count % CONDITION_EVERY == 0 and self._move is None):
                     self._condition = await read_condition(self._line)
@@ -300,10 +382,6 @@ class Camera:
                 silence = min(2 * silence, LONGEST_PAUSE_SECONDS)
             self._say_state()
             await self._rest(pause)
-            if not self._up:
-                self._line.restart()
-                if self._stop_fault is not None:
-                    self._halt()  # the first thing that a camera hears when it is back
 
     async def _rest(self, seconds: float) -> None:
         if seconds <= MOVING_PAUSE_SECONDS or not self._up:
@@ -385,13 +463,17 @@ class Camera:
         if start is None:
             raise CameraRefusal("unreachable", f"camera {self.name} has not told its position yet")
         here, there = self._pose(start), self._pose(recall.framing)
-        usual = settings.on_air_speed if self._tally == "program" else settings.speed
+        if self._tally == "program":
+            return self._planned_to_be_seen(recall, here, there)
         if recall.seconds is not None:
             plan = plan_in_seconds(settings.head, here, there, recall.seconds)
         else:
-            plan = plan_at_speed(settings.head, here, there, recall.step or usual)
+            plan = plan_at_speed(settings.head, here, there, recall.step or settings.speed)
         if isinstance(plan, PlanRefused):
             raise CameraRefusal(plan.code, plan.sentence)
+        return self._direct(recall, plan)
+
+    def _direct(self, recall: Recall, plan: DirectPlan, warning: str | None = None) -> Move:
         return Move(
             recall,
             plan.pan_step,
@@ -400,22 +482,51 @@ class Camera:
             "direct",
             plan.why,
             self._loop.time(),
-            warning=self._too_fast_to_watch(here, there, plan),
+            warning=warning,
         )
 
-    def _too_fast_to_watch(self, here: Pose, there: Pose, plan: DirectPlan) -> str | None:
+    def _planned_to_be_seen(self, recall: Recall, here: Pose, there: Pose) -> Move:
+        """Shaped, in the seconds asked for, or in those that the direct move at this speed would take."""
+        settings, optics = self.settings, self.settings.optics
+        direct = plan_at_speed(settings.head, here, there, recall.step or settings.on_air_speed)
+        picture = None if optics is None else Picture(optics.lens, optics.sensor)
+        seconds = recall.seconds or direct.prediction.seconds_to_arrival
+        plan = plan_shaped(settings.head, here, there, seconds, picture=picture)
+        if isinstance(plan, PlanRefused):
+            if recall.seconds is not None:
+                raise CameraRefusal(plan.code, plan.sentence)
+            warning = None
+            if optics is not None:
+                steps = direct.pan_step, direct.tilt_step
+                verdict = judge_move(settings.head, optics.sensor, optics.lens, optics.frame_rate, here, there, *steps)
+                warning = None if verdict.watchable else verdict.sentence
+            return self._direct(recall, direct, warning)
+        return Move(
+            recall,
+            direct.pan_step,
+            direct.tilt_step,
+            plan.prediction,
+            "shaped",
+            plan.why,
+            self._loop.time(),
+            warning=self._too_fast_to_watch(plan),
+            shaped=plan,
+        )
+
+    def _too_fast_to_watch(self, plan: ShapedPlan) -> str | None:
         optics = self.settings.optics
-        if self._tally != "program" or optics is None:
+        if optics is None:
             return None
-        verdict = judge_move(
+        fastest = AxisSpeeds(*(_fastest(course) for course in (plan.pan, plan.tilt, plan.zoom)))
+        verdict = judge_speeds(
             self.settings.head,
             optics.sensor,
             optics.lens,
             optics.frame_rate,
-            here,
-            there,
-            plan.pan_step,
-            plan.tilt_step,
+            plan.from_,
+            plan.to,
+            fastest,
+            plan.seconds,
         )
         return None if verdict.watchable else verdict.sentence
 
@@ -438,16 +549,53 @@ class Camera:
             for order in lens_orders(move.recall.framing, digital_zoom=digital_zoom)
         ]
 
-    async def _carry_out(self, move: Move) -> None:
-        await move.exchanges[0].begun
+    def _order(self, move: Move) -> None:
+        """Send the camera straight to the framing."""
+        order = pan_tilt_order(move.recall.framing, move.pan_step, move.tilt_step)
+        move.exchanges = self._line.interrupt([order], move.completion_seconds())
+        move.exchanges += self._lens_exchanges(move)
+
+    async def _steer(self, move: Move, plan: ShapedPlan) -> bool:
+        """Drive the camera along a curve until it has been sent to the framing itself; False if it falls silent."""
         self._enter(move, Phase.SLEWING)
+        try:
+            move.exchanges = await run_shaped(
+                self._line, self.settings.dialect, plan, move.recall.framing, told=self._told_on_the_way
+            )
+        except LineDown:
+            self._stop_fault = "it fell silent while it was being driven: it may still be moving"
+            self._went_silent()
+            return False
+        return True
+
+    def _told_on_the_way(self, at: float, pan_counts: int, tilt_counts: int, zoom_counts: int | None) -> None:
+        if self._framing is not None:
+            zoom = self._framing.zoom_counts if zoom_counts is None else zoom_counts
+            self._take_reading(replace(self._framing, pan_counts=pan_counts, tilt_counts=tilt_counts, zoom_counts=zoom))
+
+    async def _carry_out_or_stop(self, move: Move) -> None:
+        """A mistake of ours must not leave a head driving."""
+        try:
+            await self._carry_out(move)
+        except Exception:
+            log.exception("a move broke off; the camera is stopped", camera=self.name, position=move.recall.position)
+            self._halt()
+            if self._move is move:
+                sentence = f"the daemon failed at this move and stopped camera {self.name}; its log tells more"
+                self._finish(move, Phase.FAILED, "internal", sentence)
+
+    async def _carry_out(self, move: Move) -> None:
+        if move.shaped is not None:
+            if not await self._steer(move, move.shaped):
+                return
+        else:
+            await move.exchanges[0].begun
+            self._enter(move, Phase.SLEWING)
         for attempt in range(ATTEMPTS):
             if attempt:
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 move.there_since = None
-                order = pan_tilt_order(move.recall.framing, move.pan_step, move.tilt_step)
-                move.exchanges = self._line.interrupt([order], move.completion_seconds())
-                move.exchanges += self._lens_exchanges(move)
+                self._order(move)
             endings = await self._endings(move)
             if any(isinstance(ending, Unanswered) for ending in endings):
                 self._went_silent()
@@ -610,6 +758,10 @@ class Camera:
                 token=recall.token,
             )
         )
+
+
+def _fastest(course: Course) -> float:
+    return max((abs(change.speed) for change in course.changes()), default=0.0)
 
 
 def _alike(one: CameraState, other: CameraState) -> bool:

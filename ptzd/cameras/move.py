@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass, field
 
-from ptzd.motion import Prediction
+from ptzd.motion import Prediction, ShapedPlan
 
 from .line import Exchange
 from .reports import Framing, Phase, Way
@@ -36,10 +36,16 @@ class Move:
     why: str
     started_at: float  # loop time
     warning: str | None = None  # on air and too fast to watch
-    exchanges: list[Exchange] = field(default_factory=list)
+    shaped: ShapedPlan | None = None  # for a shaped move
+    exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED
     there_since: float | None = None  # loop time at which a reading first lay within tolerance, and stayed so
     task: asyncio.Task[None] | None = None
+
+    @property
+    def steered(self) -> bool:
+        """Whether the head is being driven along a curve now; whoever steers asks for its positions, too."""
+        return self.shaped is not None and not self.exchanges
 
     def completion_seconds(self) -> float:
         """How long the camera may take to report the end: generous, since a lost completion is noticed otherwise."""

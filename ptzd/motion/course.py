@@ -9,6 +9,7 @@ from typing import NamedTuple
 from .staircase import DWELL_SECONDS, Staircase, staircases
 
 RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
+SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker than its table
 RUNG_WORTH = 0.02  # a finer way is worth a ramp that is this much farther from the best share
 
 
@@ -81,15 +82,35 @@ def course(
     turn out slower than its table and still arrive without a larger gap.
     """
     way = abs(distance) + speeds[0] ** 2 / acceleration
-    if way <= speeds[0] * seconds:
-        slowest = staircases(speeds, widest_gap(acceleration))[0]
-        return Course(distance, slowest, 0.0, seconds - way / speeds[0], seconds, acceleration)
+    if way <= speeds[0] * (1.0 + reserve) * seconds:
+        return _late(speeds, acceleration, distance, seconds, reserve)
     found = _smoothest(speeds, acceleration, way, seconds, reserve)
     if found is None and reserve:
         found = _smoothest(speeds, acceleration, way, seconds, 0.0)
     if found is None:
         return None
     return Course(distance, found, found.dwell_seconds(way, seconds), 0.0, seconds, acceleration)
+
+
+def _late(
+    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, reserve: float
+) -> Course:
+    """Set out late, at the slowest step: it would be there too soon otherwise.
+
+    A unit that is quicker than its table must not be there too soon either, for there is no slower step to wait at.
+    So it sets out as late as the quickest unit would, and spends a while on the second step to make up for it.
+    """
+    way = abs(distance) + speeds[0] ** 2 / acceleration
+    ways = staircases(speeds, widest_gap(acceleration))
+    taken = min(seconds, way / (speeds[0] * (1.0 + reserve)))
+    hurry = next((each for each in ways if each.steps == (1, 2)), None)
+    if hurry is not None and taken > SHORT_SECONDS:
+        upper = (way - speeds[0] * taken) / (speeds[1] - speeds[0])
+        dwell = (taken - upper) / 2.0
+        if dwell >= DWELL_SECONDS:
+            return Course(distance, hurry, dwell, seconds - taken, seconds, acceleration)
+    taken = min(seconds, way / speeds[0])
+    return Course(distance, ways[0], 0.0, seconds - taken, seconds, acceleration)
 
 
 def _smoothest(

@@ -11,6 +11,7 @@ as one vector (see `picture`), or in degrees per second of pan and tilt alone wh
 
 from __future__ import annotations
 
+from bisect import insort
 from dataclasses import dataclass
 from math import exp, hypot, inf
 from typing import Literal
@@ -25,7 +26,8 @@ from .staircase import WINDOW_SECONDS
 
 ARRIVAL_SLACK_SECONDS = 0.15  # how far from what was asked a shaped move may arrive
 STANDING_ZOOM_COUNTS = 4.0
-WIDEST_RESERVE = 0.05  # of the way, kept for a unit that is slower than its table
+WIDEST_RESERVE = 0.05  # of the way, kept for a unit that is slower or quicker than its table
+WIDEST_LENS_RESERVE = 0.15
 ROUNDING_SECONDS = 1e-6
 
 
@@ -132,7 +134,7 @@ def _axis(
     """Name, speeds, acceleration, way and reserve of an axis."""
     if name == "zoom":
         zoom = head.zoom
-        reserve = min(head.spread.lens, WIDEST_RESERVE)
+        reserve = min(head.spread.lens, WIDEST_LENS_RESERVE)
         return name, zoom.drive_counts_per_s, zoom.acceleration_counts_per_s2, way, reserve
     axis = head.pan if name == "pan" else head.tilt
     return name, axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, min(head.spread.speed, WIDEST_RESERVE)
@@ -178,9 +180,9 @@ def _figures(
     head: HeadModel, from_: Pose, pan: Course, tilt: Course, zoom: Course, picture: Picture | None
 ) -> tuple[float, float | None, float | None]:
     """The jolt in degrees and in widths per second, and the fastest travel in widths per second."""
-    events = sorted(
-        (change.at, axis, change.speed) for axis, each in enumerate((pan, tilt, zoom)) for change in each.changes()
-    )
+    events = _apart(pan, tilt)
+    events += [(change.at, 2, change.speed) for change in zoom.changes()]
+    events.sort()
     speeds = [0.0, 0.0, 0.0]
     jumps: list[tuple[float, float, float, float, float, float]] = []
     fastest = 0.0
@@ -219,6 +221,40 @@ def _figures(
     if picture is None:
         return jolt_deg, None, None
     return jolt_deg, jolt_widths, fastest
+
+
+def head_budget(pan: Course, tilt: Course) -> float:
+    """Return the least jolt of pan and tilt together: they may change apart from each other, but arrive together."""
+    gaps = [each.staircase for each in (pan, tilt) if each.staircase is not None]
+    return max((hypot(*(way.speeds[0] for way in gaps)), *(way.largest_gap for way in gaps)), default=0.0)
+
+
+def _apart(pan: Course, tilt: Course) -> list[tuple[float, int, float]]:
+    """The changes of pan and tilt, in order, the later of two put off that together would be a larger jolt."""
+    waiting = [(change.at, 0, change.speed) for change in pan.changes()]
+    waiting += [(change.at, 1, change.speed) for change in tilt.changes()]
+    if pan.staircase is None or tilt.staircase is None:
+        return waiting
+    budget = 1.001 * head_budget(pan, tilt)
+    waiting.sort()
+    placed: list[tuple[float, int, float]] = []
+    speeds = [0.0, 0.0]
+    jumps: list[tuple[float, float, float]] = []
+    while waiting:
+        at, axis, speed = waiting.pop(0)
+        jump = speed - speeds[axis]
+        jumps = [each for each in jumps if at - each[0] < WINDOW_SECONDS]
+        pan_jump = sum(each[1] for each in jumps) + (0.0 if axis else jump)
+        tilt_jump = sum(each[2] for each in jumps) + (jump if axis else 0.0)
+        if jumps and speed and hypot(pan_jump, tilt_jump) > budget:
+            later = jumps[0][0] + WINDOW_SECONDS
+            waiting = [(max(each[0], later) if each[1] == axis else each[0], *each[1:]) for each in waiting]
+            insort(waiting, (later, axis, speed))
+            continue
+        placed.append((at, axis, speed))
+        jumps.append((at, 0.0 if axis else jump, jump if axis else 0.0))
+        speeds[axis] = speed
+    return placed
 
 
 def _why(*, axes_with: tuple[tuple[Axis, Course], ...], seconds: float, smooth: float) -> str:

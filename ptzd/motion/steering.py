@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from math import copysign, hypot
 
 from .course import Course
-from .shaped import ShapedPlan
+from .shaped import ShapedPlan, head_budget
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS
 
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
@@ -182,7 +182,7 @@ class _Motor:
 class _Guide:
     """Which rung one axis is to be on."""
 
-    def __init__(self, course: Course, motor: _Motor, table_steps: int, ends_at: float, begins_at: float) -> None:
+    def __init__(self, course: Course, motor: _Motor, table_steps: int, starts_at: float, ends_at: float) -> None:
         way = course.staircase
         self.motor = motor
         self.distance = abs(course.distance)
@@ -192,8 +192,7 @@ class _Guide:
         self._widest = 0.0 if way is None else way.largest_gap
         self._acceleration = course.acceleration
         self._table_steps = table_steps
-        self._late = course.starts_at > 0.0
-        self._begins_at = begins_at
+        self._starts_at = starts_at
         self._ends_at = ends_at
         self.rung = 0
         self._top = len(self._steps)
@@ -213,14 +212,18 @@ class _Guide:
         if not self.way:
             return True
         if self.rung == 0:
-            return self._late and self._is_time_to_set_out(at)
+            return self._top == 1 and at >= self._starts_at
         return self.rung == 1 and (not self._climbing or self._top == 1)
 
     def must_land(self, at: float) -> bool:
         """Whether it would pass its target or its time otherwise."""
-        if self._ends_at - at <= LANDING_SECONDS:
-            return True
-        return self.rung > 0 and self.to_go(at) <= self._speed(self.rung) * LANDING_SECONDS
+        if self.rung == 0:
+            return self._ends_at - at <= LANDING_SECONDS
+        speed = self._speed(self.rung)
+        nearest = self._speed(1) * LANDING_SECONDS
+        if self.rung > 1:  # where it is to change down yet it does so first
+            nearest = max(nearest, speed * (speed / (2.0 * self._acceleration) + ORDER_SECONDS))
+        return self.to_go(at) <= nearest
 
     def step_of(self, rung: int) -> int:
         """The step of a rung; 0 for the ground."""
@@ -231,7 +234,7 @@ class _Guide:
         if not self.way:
             return 0
         if self.rung == 0:
-            return 1 if not self._late or self._is_time_to_set_out(at) else 0
+            return 1 if at >= self._starts_at else 0
         since = at - self.motor.changed_at(at)
         if since < SPACING_SECONDS:
             return self.rung
@@ -245,10 +248,6 @@ class _Guide:
         if rung > self._top:
             self._top = rung
         self.rung = rung
-
-    def _is_time_to_set_out(self, at: float) -> bool:
-        first = self._speed(1)
-        return self._ends_at - at <= self.to_go(at) / first + first / self._acceleration
 
     def _speed(self, rung: int) -> float:
         return self.motor.speeds[self._steps[rung - 1]] if rung else 0.0
@@ -326,7 +325,7 @@ class Steering:
         self._zoom = self._guide(
             plan.zoom, head.zoom.drive_counts_per_s, head.spread.lens, ZOOM_GRAIN_COUNTS, started_at
         )
-        self._budget = 1.02 * plan.jolt_deg_per_s
+        self._budget = 1.02 * head_budget(plan.pan, plan.tilt)
         self._recent: list[tuple[float, float, float]] = []  # changes of pan and tilt speed, and when
         self._head_ordered_at = self._zoom_ordered_at = -1.0
         self._head_waits = self._zoom_waits = False  # for word that the last order was performed
@@ -385,7 +384,8 @@ class Steering:
         self, course: Course, speeds: tuple[float, ...], spread: float, grain: float, started_at: float
     ) -> _Guide:
         motor = _Motor(speeds, course.acceleration, spread, grain, started_at)
-        return _Guide(course, motor, len(speeds), self._ends_at, started_at)
+        starts_at = self._ends_at - (course.ends_at - course.starts_at) if course.starts_at else started_at
+        return _Guide(course, motor, len(speeds), starts_at, self._ends_at)
 
     def _heard_of(self, lag: float) -> None:
         if lag < WINDOW_SECONDS / 2:  # otherwise it was lost and repeated, which says nothing of the usual

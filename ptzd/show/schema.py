@@ -46,6 +46,16 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
     ),
+    (
+        """
+        CREATE TABLE cue_place (
+            show TEXT PRIMARY KEY,
+            standing TEXT,
+            next TEXT,
+            held INTEGER NOT NULL
+        ) STRICT, WITHOUT ROWID
+        """,
+    ),
 )
 
 

@@ -1,4 +1,4 @@
-"""The positions and locks of a show: read from memory, kept on disk.
+"""The positions and locks of a show, and where it stands in its cues: read from memory, kept on disk.
 
 Theory of operation. Every change is one piece of disk work: it checks, commits, and only then puts a new mapping in the
 place of the old one. The runner does one piece at a time, so nothing comes between the check and the commit, and
@@ -19,12 +19,14 @@ from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
+from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
 
 from ptzd.cameras.reports import Framing, Lock
 
+from .cues import CuePlace
 from .disk import RunDisk, in_thread
 from .errors import StoreError, disk_error
 from .names import checked_name
@@ -66,6 +68,7 @@ class PositionStore:
         self._run_disk = run_disk
         self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection)
         self._locks: Mapping[str, Lock] = _read_locks(connection)
+        self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection)
 
     @classmethod
     @asynccontextmanager
@@ -108,6 +111,10 @@ class PositionStore:
     def locks(self) -> Mapping[str, Lock]:
         """Return the locked cameras, each with who locked it and why."""
         return self._locks
+
+    def cue_place(self, show: str) -> CuePlace | None:
+        """Return where a show stands in its cues, or None where it has not been run yet."""
+        return self._cue_places.get(show)
 
     async def store(self, position: StoredPosition, replace: bool = False) -> None:
         """Keep a position. With `replace` the framing of that name becomes history, else the name must be free."""
@@ -237,6 +244,20 @@ class PositionStore:
             with self._transaction() as db:
                 db.execute("DELETE FROM lock WHERE camera = ?", (camera,))
             self._locks = MappingProxyType({one: lock for one, lock in self._locks.items() if one != camera})
+
+        await self._run(work)
+
+    async def set_cue_place(self, show: str, place: CuePlace) -> None:
+        """Keep where a show stands in its cues, in place of where it stood; it survives a restart."""
+
+        def work() -> None:
+            _valid(lambda: checked_name(show))
+            with self._transaction() as db:
+                db.execute(
+                    "INSERT OR REPLACE INTO cue_place (show, standing, next, held) VALUES (?, ?, ?, ?)",
+                    (show, _number_text(place.standing), _number_text(place.next), int(place.held)),
+                )
+            self._cue_places = MappingProxyType({**self._cue_places, show: place})
 
         await self._run(work)
 
@@ -393,6 +414,24 @@ def _read_locks(db: sqlite3.Connection) -> Mapping[str, Lock]:
     return MappingProxyType(
         {camera: Lock(by, reason, datetime.fromisoformat(since)) for camera, by, reason, since in rows}
     )
+
+
+def _read_cue_places(db: sqlite3.Connection) -> Mapping[str, CuePlace]:
+    rows = db.execute("SELECT show, standing, next, held FROM cue_place ORDER BY show")
+    return MappingProxyType(
+        {show: CuePlace(_number(standing), _number(next_), bool(held)) for show, standing, next_, held in rows}
+    )
+
+
+def _number(text: str | None) -> Decimal | None:
+    try:
+        return None if text is None else Decimal(text)
+    except InvalidOperation:
+        raise ValueError(f"{text!r} is no cue number") from None
+
+
+def _number_text(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
 
 
 def _entry(row: tuple[Any, ...]) -> HistoryEntry:

@@ -96,3 +96,82 @@ def test_what_moves_on_air_is_the_operators_choice(policy: str, said: bool, phas
             assert report.code == "on-air"
 
     with_rig(scene, on_air_moves=policy)
+
+
+def test_on_air_a_move_is_shaped_and_off_air_it_is_direct() -> None:
+    async def scene(rig: Rig) -> None:
+        off = await rig.recall(Recall("there", framing(1500, 200, 0x1000), id="1"))
+        assert off.way == "direct"
+        rig.camera.set_tally("program")
+        on = await rig.recall(Recall("back", framing(0, 0, 0), seconds=8.0, on_air=True, id="2"))
+        assert (on.phase, on.way) == ("settled", "shaped")
+        assert on.landing is not None
+        assert max(abs(on.landing.pan_counts), abs(on.landing.tilt_counts), abs(on.landing.zoom_counts)) <= 1
+        assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+def test_a_stop_ends_a_shaped_move_in_its_middle() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(2000), seconds=8.0, on_air=True, id="1"))
+        await asyncio.sleep(4)
+        assert rig.speed() > 1
+        rig.camera.stop()
+        await asyncio.sleep(0.5)
+        assert rig.speed() == 0
+        await asyncio.sleep(5)
+        assert rig.speed() == 0, "nothing of the curve may come later"
+        assert rig.moves[-1].phase == "stopped"
+
+    with_rig(scene)
+
+
+def test_a_newer_recall_takes_over_a_shaped_move() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(2000), seconds=8.0, on_air=True, id="1"))
+        await asyncio.sleep(3)
+        report = await rig.recall(Recall("back", framing(-500), seconds=6.0, on_air=True, id="2"))
+        assert report.phase == "settled"
+        assert [each.phase for each in rig.moves if each.id == "1"][-1] == "superseded"
+
+    with_rig(scene)
+
+
+def test_a_camera_that_falls_silent_in_a_shaped_move_is_stopped_as_soon_as_it_hears_again() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(6000), seconds=30.0, on_air=True, id="1"))
+        await asyncio.sleep(8)
+        rig.link.cut = True
+        assert (await rig.end_of("1")).code == "unreachable"
+        assert rig.speed() > 0, "it drives on, since nobody could tell it to stop"
+        assert rig.camera.state().faults
+        rig.link.cut = False
+        await rig.until(lambda: rig.camera.state().link == "up", 30)
+        await asyncio.sleep(0.5)
+        assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+def test_a_mistake_in_our_own_sums_leaves_the_head_at_rest(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def broken(*_: Any, **__: Any) -> None:
+        raise ZeroDivisionError
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.5, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        assert rig.speed() > 1
+        monkeypatch.setattr("ptzd.cameras.camera.run_shaped", broken)
+        rig.camera.set_tally("program")
+        report = await rig.recall(Recall("there", framing(2000), seconds=8.0, on_air=True, id="1"))
+        assert (report.phase, report.code) == ("failed", "internal")
+        await asyncio.sleep(1)
+        assert rig.speed() == 0
+        rig.camera.set_tally("off")
+        assert (await rig.recall(Recall("there", framing(2000), id="2"))).phase == "settled"
+
+    with_rig(scene)

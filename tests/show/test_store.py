@@ -7,11 +7,12 @@ import threading
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
+from decimal import Decimal
 
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.show import PositionStore, StoreError, in_thread, inline
+from ptzd.show import CuePlace, PositionStore, StoreError, in_thread, inline
 
 
 @pytest.fixture
@@ -250,3 +251,23 @@ async def test_of_two_stores_of_one_name_at_the_same_time_one_is_refused(opened,
         )
         assert [getattr(outcome, "code", None) for outcome in outcomes] == [None, "exists"]
         assert store.position("gallery", "choir-wide").framing.pan_counts == 1
+
+
+async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened):
+    stood = CuePlace(Decimal("12.5"), None, held=True)
+    async with opened() as store:
+        assert store.cue_place("evening") is None
+        await store.set_cue_place("evening", CuePlace(Decimal(12), Decimal("12.5")))
+        await store.set_cue_place("evening", stood)
+        await store.set_cue_place("matinee", CuePlace(None, Decimal(1)))
+        assert store.cue_place("evening") == stood
+    async with opened() as store:
+        assert store.cue_place("evening") == stood
+        assert store.cue_place("matinee") == CuePlace(None, Decimal(1))
+
+
+async def test_the_place_of_a_show_without_a_name_is_not_kept(opened):
+    async with opened() as store:
+        with pytest.raises(StoreError) as refusal:
+            await store.set_cue_place("The Evening", CuePlace())
+        assert refusal.value.code == "invalid"

@@ -9,12 +9,13 @@ import subprocess
 import sys
 import tempfile
 from contextlib import contextmanager
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.show import PositionStore, StoreError, inline
+from ptzd.show import CuePlace, PositionStore, StoreError, inline
 from ptzd.show.schema import MIGRATIONS, bring_up_to_date
 
 # A program that stores one position after another, and says so after each.
@@ -347,3 +348,25 @@ def test_an_older_store_is_brought_up_to_date_and_keeps_what_it_has(tmp_path):
     assert connection.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS) + 1,)
     bring_up_to_date(connection, tmp_path / "old.db", newer)  # nothing is done twice
     connection.close()
+
+
+async def test_a_store_from_before_there_were_cues_opens_with_all_it_has(path, opened):
+    connection = sqlite3.connect(path)
+    bring_up_to_date(connection, path, MIGRATIONS[:1])
+    connection.execute("INSERT INTO lock VALUES ('gallery', 'Kim', 'lens', '2031-05-24T19:30:00+00:00')")
+    connection.commit()
+    connection.close()
+    async with opened() as store:
+        assert list(store.locks()) == ["gallery"]
+        await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
+
+
+async def test_a_cue_number_that_is_none_is_damage(path, opened):
+    async with opened() as store:
+        await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE cue_place SET standing = 'three'")
+    connection.close()
+    error = await refusal_to_open(opened())
+    assert error.code == "damaged"
+    assert "'three'" in error.sentence

@@ -1,0 +1,370 @@
+"""Cues at work: a standby sends cameras off air, a `go` moves those on air, and who is not ready is told of.
+
+What the service does with it, all of it on the event loop and without waiting:
+
+    desk = CueDesk(
+        show, cues, place=store.cue_place(show),
+        recall=…,   # (camera, position, speed, seconds, on_air, token): start a move; `token` comes with its reports
+        state=lambda camera: cameras[camera].state() if camera in cameras else None,
+        say=…,      # (CueState): publish it, retained
+        keep=…,     # (CuePlace): store.set_cue_place(show, place) in a task
+        later=loop.call_later,
+    )
+    desk.say_state()                      # once, when all else is said at the start
+    desk.heard(report)                    # every CameraState and every MoveReport, as it comes
+    desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
+    desk.stand_by(number); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
+
+The last six raise CueRefusal, and what they return is for the outcome. After a restart nothing moves until somebody
+asks. A camera that is on air at a standby goes as soon as it is off; one that is locked does not, not even when it is
+unlocked: hands may still be near it, so somebody has to ask again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Protocol
+
+from ptzd.cameras.reports import CameraState, MoveReport, Phase
+
+from .cues import ONCE_WITHIN_SECONDS, CuePlace, CueRun, ListedCue, ListedMove
+
+ASK_AGAIN = "ask for standby again"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CueToken:
+    """What goes along with a recall that a cue asks for, to know its reports by. Each is equal to itself alone."""
+
+    cue: Decimal
+    camera: str
+
+
+class Timer(Protocol):
+    """Something that will happen, and can be called off."""
+
+    def cancel(self) -> None: ...
+
+
+class StartRecall(Protocol):
+    """Starts a move and returns at once. Whatever becomes of it, a refusal too, comes back as a MoveReport."""
+
+    def __call__(
+        self,
+        camera: str,
+        position: str,
+        speed: int | None,
+        seconds: float | None,
+        on_air: bool,
+        token: CueToken,
+        /,
+    ) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class NotReady:
+    """A camera that the next cue needs and that is not as it needs it.
+
+    Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `locked`, `unreachable`,
+    `unknown-camera`, `elsewhere` (it left its framing), and the codes with which a move ends otherwise than settled.
+    """
+
+    camera: str
+    position: str | None  # None where the cue only takes it
+    code: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CueState:
+    """What everybody may know of the running show."""
+
+    show: str
+    standing: ListedCue | None
+    next: ListedCue | None
+    standby: bool
+    held: bool
+    not_ready: tuple[NotReady, ...]  # of the next cue, in the order of its moves
+
+    @property
+    def ready(self) -> bool:
+        """Whether the next cue can be run as it is meant to be."""
+        return self.next is not None and not self.not_ready
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before."""
+
+    cue: ListedCue
+    counted: bool
+
+
+@dataclass(slots=True)
+class _Wish:
+    """A framing that the standby asked for. `token` is None while the camera is on air and has not been sent yet."""
+
+    move: ListedMove
+    token: CueToken | None = None
+    phase: Phase | None = None
+    code: str | None = None
+    sentence: str | None = None
+    stood_as: str | None = None  # the name its place was told by when it settled: two positions may be alike
+
+
+class CueDesk:
+    """A show's cues, joined to its cameras."""
+
+    def __init__(
+        self,
+        show: str,
+        cues: Sequence[ListedCue],
+        *,
+        place: CuePlace | None,
+        recall: StartRecall,
+        state: Callable[[str], CameraState | None],
+        say: Callable[[CueState], None],
+        keep: Callable[[CuePlace], None],
+        later: Callable[[float, Callable[[], None]], Timer],
+        once_within_seconds: float = ONCE_WITHIN_SECONDS,
+    ) -> None:
+        """`say` hears every change of the state, `keep` every change of the place; both must return at once.
+
+        `state` tells a camera's state before it has been `heard`, and None for a camera that there is not. `later` does
+        something after so many seconds, as an event loop's `call_later` does.
+        """
+        self._show = show
+        self._run = CueRun(cues, place, once_within_seconds=once_within_seconds)
+        self._recall = recall
+        self._state = state
+        self._say = say
+        self._keep = keep
+        self._later = later
+        self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
+        self._states: dict[str, CameraState] = {}
+        self._wishes: dict[str, _Wish] = {}
+        self._kept = self._run.place
+        self._said: CueState | None = None
+        self._asking = False  # while recalls go out, their first reports come back
+
+    def state(self) -> CueState:
+        """Return how the show stands."""
+        run = self._run
+        return CueState(self._show, run.standing, run.next, run.standby, run.held, self._not_ready())
+
+    def say_state(self) -> None:
+        """Say how the show stands, whether or not it has changed."""
+        self._said = self.state()
+        self._say(self._said)
+
+    # What it is asked
+
+    def stand_by(self, number: Decimal | None) -> CueState:
+        """Send every camera off air that has a framing in the cue, unless it stands there or is on its way."""
+        cue = self._run.stand_by(number)
+        under_way = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None and _running(wish)}
+        self._wishes = {}
+        self._asking = True
+        try:
+            for move in cue.moves:
+                if not move.on_air:
+                    self._wish(cue, move, under_way.get(move.camera))
+        finally:
+            self._asking = False
+        return self._changed()
+
+    def go(self, number: Decimal | None, now: float) -> Gone:
+        """Start the cue's moves on air and step on. `now` is the event loop's time."""
+        cue = self._run.go(number, now)
+        if cue is None:
+            assert self._run.standing is not None
+            return Gone(self._run.standing, counted=False)
+        self._wishes = {}
+        self._asking = True
+        try:
+            for move in cue.moves:
+                if move.on_air:
+                    self._move_on_air(cue, move)
+        finally:
+            self._asking = False
+        self._changed()
+        return Gone(cue, counted=True)
+
+    def back(self) -> CueState:
+        """Take back the last `go`. Nothing moves."""
+        self._run.back()
+        self._call_off(self._timers)
+        self._wishes = {}
+        return self._changed()
+
+    def jump(self, number: Decimal) -> CueState:
+        """Make a cue the next. Nothing moves."""
+        self._run.jump(number)
+        self._call_off(self._timers)
+        self._wishes = {}
+        return self._changed()
+
+    def hold(self) -> CueState:
+        """Let no cue start a move until the release; what moves goes on."""
+        self._run.hold()
+        self._call_off(self._timers)
+        self._wishes = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None}
+        return self._changed()
+
+    def release(self) -> CueState:
+        """End the hold. Nothing moves."""
+        self._run.release()
+        return self._changed()
+
+    # What it hears
+
+    def heard(self, report: CameraState | MoveReport) -> None:
+        """Take note of what a camera says."""
+        wish = self._wishes.get(report.camera)
+        if isinstance(report, CameraState):
+            self._states[report.camera] = report
+            if wish is not None and wish.token is None and report.tally != "program" and report.locked is None:
+                self._send(wish)
+            elif wish is not None and wish.phase is Phase.SETTLED and wish.stood_as is None:
+                wish.stood_as = report.position
+        elif wish is not None and wish.token is not None and report.token is wish.token:
+            wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
+        if not self._asking and self._needs(report.camera):
+            self._changed()
+
+    def stopped(self, camera: str | None) -> None:
+        """Take note of a stop of one camera or (None) of all: what waits for its moment is called off."""
+        self._call_off(self._timers if camera is None else (camera,))
+        self._wishes = {
+            name: wish
+            for name, wish in self._wishes.items()
+            if wish.token is not None or (camera is not None and name != camera)
+        }
+        self._changed()
+
+    # How it does it
+
+    def _move_on_air(self, cue: ListedCue, move: ListedMove) -> None:
+        def start() -> None:
+            if self._lock_of(move.camera) is None:
+                self._start(move, CueToken(cue.number, move.camera))
+
+        if move.after_seconds > 0:
+            self._timers.setdefault(move.camera, []).append(self._later(move.after_seconds, start))
+        else:
+            start()
+
+    def _call_off(self, cameras: Iterable[str]) -> None:
+        for camera in list(cameras):
+            for timer in self._timers.pop(camera, ()):
+                timer.cancel()
+
+    def _wish(self, cue: ListedCue, move: ListedMove, under_way: _Wish | None) -> None:
+        state = self._seen(move.camera)
+        if under_way is not None and under_way.move == move:
+            self._wishes[move.camera] = under_way
+        elif state is not None and state.phase is Phase.IDLE and state.position == move.position:
+            pass  # it stands there
+        elif self._lock_of(move.camera) is None:
+            wish = _Wish(move)
+            self._wishes[move.camera] = wish
+            if state is None or state.tally != "program":
+                self._send(wish)
+
+    def _send(self, wish: _Wish) -> None:
+        assert self._run.next is not None
+        wish.token = CueToken(self._run.next.number, wish.move.camera)
+        self._start(wish.move, wish.token)
+
+    def _start(self, move: ListedMove, token: CueToken) -> None:
+        self._recall(move.camera, move.position, move.speed, move.seconds, move.on_air, token)
+
+    def _changed(self) -> CueState:
+        if self._run.place != self._kept:
+            self._kept = self._run.place
+            self._keep(self._kept)
+        state = self.state()
+        if state != self._said:
+            self._said = state
+            self._say(state)
+        return state
+
+    def _seen(self, camera: str) -> CameraState | None:
+        if camera not in self._states and (state := self._state(camera)) is not None:
+            self._states[camera] = state
+        return self._states.get(camera)
+
+    def _lock_of(self, camera: str) -> str | None:
+        """What is to be said of a locked camera."""
+        state = self._seen(camera)
+        if state is None or state.locked is None:
+            return None
+        reason = f" ({state.locked.reason})" if state.locked.reason else ""
+        return (
+            f"camera {camera} is locked by {state.locked.by or 'somebody'}{reason}; unlock it when it is safe to "
+            f"move, then {ASK_AGAIN}"
+        )
+
+    def _needs(self, camera: str) -> bool:
+        cue = self._run.next
+        return cue is not None and (cue.take == camera or any(move.camera == camera for move in cue.moves))
+
+    def _not_ready(self) -> tuple[NotReady, ...]:
+        cue = self._run.next
+        if cue is None:
+            return ()
+        found = [self._fault(move) for move in cue.moves]
+        if cue.take is not None and all(move.camera != cue.take for move in cue.moves):
+            found.append(self._fault_of_a_take(cue.take))
+        return tuple(one for one in found if one is not None)
+
+    def _fault(self, move: ListedMove) -> NotReady | None:
+        """Why a camera is not ready for its part, or None."""
+        state = self._seen(move.camera)
+        fault = self._fault_of_a_camera(move.camera, state)
+        if fault is None and not move.on_air:
+            assert state is not None
+            fault = self._fault_of_a_framing(move, state)
+        return None if fault is None else NotReady(move.camera, move.position, *fault)
+
+    def _fault_of_a_take(self, camera: str) -> NotReady | None:
+        state = self._seen(camera)
+        fault = self._fault_of_a_camera(camera, state)
+        if fault is None and state is not None and state.phase is not Phase.IDLE and state.tally != "program":
+            fault = "moving", f"camera {camera} is to be taken and still moves"
+        return None if fault is None else NotReady(camera, None, *fault)
+
+    def _fault_of_a_camera(self, camera: str, state: CameraState | None) -> tuple[str, str] | None:
+        if state is None:
+            return "unknown-camera", f"the daemon has no camera {camera}; add it to the configuration"
+        if (lock := self._lock_of(camera)) is not None:
+            return "locked", lock
+        if state.link == "down":
+            return "unreachable", f"camera {camera} does not answer; check its power and its network, then {ASK_AGAIN}"
+        return None
+
+    def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
+        camera, position = move.camera, move.position
+        wish = self._wishes.get(camera)
+        if state.phase is Phase.IDLE and state.position == position:
+            return None
+        if wish is None and not self._run.standby:
+            return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
+        if wish is None:
+            return "elsewhere", f"camera {camera} does not stand in {position}; {ASK_AGAIN}"
+        if wish.token is None:
+            return "on-air", f"camera {camera} is on air; it goes to {position} as soon as it is off"
+        if wish.phase is None or not wish.phase.ended:
+            return "moving", f"camera {camera} is on its way to {position}"
+        if wish.phase is not Phase.SETTLED:
+            reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
+            return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
+        if state.phase is Phase.IDLE and wish.stood_as in (None, state.position):
+            return None
+        return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
+
+
+def _running(wish: _Wish) -> bool:
+    return wish.phase is None or not wish.phase.ended
