@@ -21,6 +21,7 @@ _MODULES = {
     "positions": "positions",
     "watch": "watch",
     "shot": "shot",
+    "rehearse": "rehearse",
     "schema": "schema",
 }
 

@@ -1,0 +1,235 @@
+"""`ptzd rehearse`: whether a show's moves fit, before the show."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from ptzd.config import Config
+from ptzd.service import camera_settings
+from ptzd.show import PositionStore, StoredPosition, StoreError, TextFileError
+from ptzd.show.fix import Fixed, fix
+from ptzd.show.rehearsal import PlannedMove, Rehearsal, RehearsedCamera
+from ptzd.show.rehearsal import rehearse as go_through
+from ptzd.show.showedit import write_copy
+from ptzd.show.showfile import ShowFile, clock_of_seconds, number_text, read_show_text
+from ptzd.show.showtext import read_show
+from ptzd.show.textfile import LARGEST_BYTES, decoded
+from ptzd.show.vary import vary
+from ptzd.visca import DialectError
+
+from .configuration import read_configuration
+from .speech import FAILED, Failure, Misuse, say, say_json
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+SEED = 1  # any: with it, the same command says the same twice
+
+
+@click.command(
+    "rehearse",
+    short_help="See whether a show's moves fit, before the show.",
+    epilog="Example: ptzd rehearse configs/choir-evening.toml --config configs/granary.toml "
+    "--positions configs/granary-show.toml",
+)
+@click.argument("show", type=_FILE)
+@click.option("--config", "config_path", type=_FILE, required=True, help="The configuration, for the cameras.")
+@click.option(
+    "--positions", "positions_path", type=_FILE, help="Exported positions, in place of the configuration's store."
+)
+@click.option("--fix", "fix_path", type=_FILE, help="Write a copy in which what can be solved is solved.")
+@click.option("--vary", "share", type=click.FloatRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
+@click.option("--runs", type=click.IntRange(1, 100_000), default=500, show_default=True, help="How many evenings.")
+@click.option("--seed", type=int, default=SEED, show_default=True, help="For --vary: the same seed draws the same.")
+@click.option("--json", "in_json", is_flag=True, help="Print everything as JSON.")
+def rehearse(
+    show: Path,
+    config_path: Path,
+    positions_path: Path | None,
+    fix_path: Path | None,
+    share: float | None,
+    runs: int,
+    seed: int,
+    in_json: bool,
+) -> int:
+    """Go through the evening in SHOW and tell which moves do not fit, each with what would help.
+
+    It only calculates; nothing moves. Ends with 0 where everything fits, with 1 where there are conflicts.
+    """
+    config = read_configuration(config_path)
+    cameras = _cameras(config, _positions(config, positions_path))
+    text, evening = _show(show, cameras)
+    rehearsal = (
+        rehearse(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
+    )
+    fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
+    if in_json:
+        say_json(_for_machines(rehearsal, fixed))
+    else:
+        _print(rehearsal)
+        if fixed is not None:
+            _print_fixed(fixed, fix_path)
+    return 0 if rehearsal.fits else FAILED
+
+
+def _positions(config: Config, path: Path | None) -> list[StoredPosition]:
+    if path is None:
+        return asyncio.run(_stored(config))
+    try:
+        return read_show(_text(path), datetime.now(UTC), lambda camera, name: None, replace=True)
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+
+
+async def _stored(config: Config) -> list[StoredPosition]:
+    path = config.store.path
+    if not await asyncio.to_thread(path.exists):  # opening it would make it
+        raise Misuse(f"There is no store {path} yet; name a file of exported positions with --positions FILE.")
+    try:
+        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
+            return [position for name in config.camera for position in store.positions(name).values()]
+    except StoreError as error:
+        hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
+        raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
+
+
+def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
+    stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
+    for position in positions:
+        if position.camera in stored:
+            stored[position.camera][position.name] = position
+    try:
+        return {
+            name: RehearsedCamera(camera_settings(name, camera), stored[name], camera.focus == "auto")
+            for name, camera in config.camera.items()
+        }
+    except DialectError as error:
+        raise Misuse(str(error)) from None
+
+
+def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, ShowFile]:
+    text = _text(path)
+    try:
+        return text, read_show_text(text, {name: camera.positions for name, camera in cameras.items()})
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+
+
+def _text(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return decoded(file.read(LARGEST_BYTES + 1))
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+    except OSError as error:
+        reason = (error.strerror or "it can't be read").lower()
+        raise Misuse(f"{path} can't be read ({reason}); name a file that exists.") from None
+
+
+def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source: Path) -> Fixed:
+    if path.exists():
+        raise Misuse(f"There is a file {path} already; name one that is not there yet.")
+    fixed = fix(text, cameras)
+    try:
+        write_copy(path, fixed.text, source=source)
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+    return fixed
+
+
+# On the terminal
+
+
+def _print(rehearsal: Rehearsal) -> None:
+    # A file or a pipe has no width to fit into: nothing may be cut there.
+    console = Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
+    if rehearsal.moves:
+        console.print(_table(rehearsal))
+    say(
+        f"{len(rehearsal.cues)} cues, {len(rehearsal.moves)} moves of {len(rehearsal.cameras)} cameras, "
+        f"{clock_of_seconds(round(rehearsal.seconds))} long."
+    )
+    if rehearsal.fits:
+        say("Everything fits.")
+    else:
+        one = len(rehearsal.conflicts) == 1
+        say("There is 1 conflict:" if one else f"There are {len(rehearsal.conflicts)} conflicts:")
+    for number, conflict in enumerate(rehearsal.conflicts, 1):
+        say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
+        for remedy in conflict.remedies:
+            say(f"   - {remedy.sentence}.")
+
+
+def _table(rehearsal: Rehearsal) -> Table:
+    table = Table(box=box.SIMPLE_HEAD)
+    chances = rehearsal.varied is not None
+    for heading, justify in (
+        ("", "left"),
+        ("cue", "right"),
+        ("leaves", "right"),
+        ("camera", "left"),
+        ("position", "left"),
+        ("on air", "left"),
+        ("needs", "right"),
+        ("has", "right"),
+        ("margin", "right"),
+        *((("ready", "right"),) if chances else ()),
+    ):
+        table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
+    at_fault = {index for conflict in rehearsal.conflicts for index in conflict.moves[:1]}
+    for move in rehearsal.moves:
+        table.add_row(*_row(move, move.index in at_fault, chances))
+    return table
+
+
+def _row(move: PlannedMove, at_fault: bool, chances: bool) -> list[str]:
+    cells = [
+        "!" if at_fault else "",
+        number_text(move.cue_number),
+        clock_of_seconds(round(move.start_seconds, 1)),
+        move.camera,
+        move.position,
+        "seen" if move.seen else "",
+        f"{move.needed_seconds:.2f} s",
+        "" if move.available_seconds is None else f"{move.available_seconds:.2f} s",
+        "" if move.margin_seconds is None else f"{move.margin_seconds:+.2f} s",
+    ]
+    return [*cells, f"{100 * (move.ready_chance or 0.0):.1f} %"] if chances else cells
+
+
+def _print_fixed(fixed: Fixed, path: Path | None) -> None:
+    say(f"{path} is a copy in which {len(fixed.solved)} of these are solved:")
+    for solved in fixed.solved:
+        say(f"   + {solved.conflict.sentence}: {solved.remedy.sentence}.")
+    for unsolved in fixed.unsolved:
+        say(f"   ! can't be solved: {unsolved.conflict.sentence}. What people can do: {unsolved.why}.")
+
+
+# For machines and for the eye
+
+
+def _for_machines(rehearsal: Rehearsal, fixed: Fixed | None) -> dict[str, Any]:
+    found = {"fits": rehearsal.fits, **_plain(rehearsal)}
+    if fixed is not None:
+        found["fixed"] = {
+            "solved": [{"conflict": asdict(each.conflict), "remedy": asdict(each.remedy)} for each in fixed.solved],
+            "unsolved": [{"conflict": asdict(each.conflict), "why": each.why} for each in fixed.unsolved],
+        }
+    return found
+
+
+def _plain(rehearsal: Rehearsal) -> dict[str, Any]:
+    plain = asdict(rehearsal)
+    for table, move in zip(plain["moves"], rehearsal.moves, strict=True):
+        table |= {"available_seconds": move.available_seconds, "margin_seconds": move.margin_seconds}
+    return plain
