@@ -345,3 +345,57 @@ def test_an_mqtt_5_sender_gets_its_answer_where_it_wants_it(tmp_path: Path) -> N
         assert [(json.loads(said.payload)["phase"], said.correlation) for said in answers] == [("settled", b"q7")]
 
     in_house(tmp_path, scene)
+
+
+LEARN = {"pan_deg": [-40, 40], "tilt_deg": [-10, 25]}
+
+
+def test_a_head_is_learned_on_command_kept_in_a_file_and_used_from_then_on(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        camera = house.service.cameras["left"]
+        assert camera.settings.head.origin == "published"
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        learned = await house.until(
+            lambda topic, message: topic == "ptzd/outcome" and message["id"] == "learn", seconds=3600
+        )
+        assert learned["ok"], learned
+        assert camera.settings.head.origin == "learned"
+        assert Path(learned["result"]["path"]).read_text("utf-8") == learned["result"]["model"]
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "1"})
+        assert (await house.end("1"))["phase"] == "settled"
+
+    in_house(tmp_path, scene)
+
+
+def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        await asyncio.sleep(5)
+        house.say("camera/left/stop")
+        ended = await house.outcome("learn")
+        assert (ended["ok"], ended["code"]) == (False, "stopped")
+        await asyncio.sleep(1.5)
+        assert house.speed() == 0
+        assert house.service.cameras["left"].settings.head.origin == "published"
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "1"})
+        assert (await house.end("1"))["phase"] == "settled"
+
+    in_house(tmp_path, scene)
+
+
+@pytest.mark.parametrize(
+    ("before", "code"),
+    [
+        (("camera/left/lock", {"by": "the rigger"}), "locked"),
+        (("camera/left/tally", "program"), "on-air"),
+        (("camera/left/recall", "soloist"), "moving"),
+    ],
+)
+def test_a_head_is_not_learned_while_it_must_not_move(tmp_path: Path, before: tuple[str, Any], code: str) -> None:
+    async def scene(house: House) -> None:
+        house.say(*before)
+        await asyncio.sleep(0.3)
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        assert (await house.outcome("learn"))["code"] == code
+
+    in_house(tmp_path, scene)
