@@ -1,0 +1,363 @@
+"""Cues at work: who is sent where, who is not, and what is said of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from decimal import Decimal
+
+import pytest
+
+from ptzd.cameras.reports import CameraState, Framing, Lock, MoveReport, Phase
+from ptzd.show import CueDesk, CuePlace, CueRefusal, CueState, CueToken, ListedCue, ListedMove
+
+NOW = datetime(2031, 5, 24, 19, 30, tzinfo=UTC)
+LOCK = Lock("the rigger", "hands at the head", NOW)
+CUES = (
+    ListedCue(Decimal(1), "Doors", "gallery", (ListedMove("gallery", "choir-wide"), ListedMove("left", "soloist"))),
+    ListedCue(Decimal(2), "Solo", "left", (ListedMove("right", "hands", speed=6), ListedMove("left", "piano"))),
+    ListedCue(
+        Decimal(3),
+        "Slow pan",
+        None,
+        (
+            ListedMove("left", "choir-wide", seconds=8.0, on_air=True),
+            ListedMove("right", "piano", on_air=True, after_seconds=2.0),
+        ),
+    ),
+    ListedCue(Decimal(4), "Bows", "gallery"),
+)
+
+
+class Timer:
+    def __init__(self, do: object) -> None:
+        self.do = do
+        self.cancelled = False
+
+    def cancel(self) -> None:
+        self.cancelled = True
+
+
+class Stage:
+    """Three cameras that do what they are told when a test says so, and a desk."""
+
+    def __init__(self, place: CuePlace | None = None) -> None:
+        self.states = {
+            name: CameraState(
+                name, "up", "on", Phase.IDLE, Framing(0, 0, 0, 0, "manual"), 0, 0, None, None, "off", None, (), NOW
+            )
+            for name in ("left", "right", "gallery")
+        }
+        self.recalls: list[tuple[str, str, int | None, float | None, bool]] = []
+        self.tokens: dict[str, CueToken] = {}
+        self.said: list[CueState] = []
+        self.kept: list[CuePlace] = []
+        self.timers: list[tuple[float, Timer]] = []
+        self.desk = CueDesk(
+            "evening",
+            CUES,
+            place=place,
+            recall=self._recall,
+            state=self.states.get,
+            say=self.said.append,
+            keep=self.kept.append,
+            later=self._later,
+        )
+
+    def _later(self, seconds: float, do: object) -> Timer:
+        timer = Timer(do)
+        self.timers.append((seconds, timer))
+        return timer
+
+    def _recall(
+        self,
+        camera: str,
+        position: str,
+        speed: int | None,
+        seconds: float | None,
+        on_air: bool,
+        token: CueToken,
+    ) -> None:
+        self.recalls.append((camera, position, speed, seconds, on_air))
+        self.tokens[camera] = token
+        if self.states[camera].link == "down":
+            sentence = f"camera {camera} does not answer"
+            self.report(camera, Phase.REFUSED, position, code="unreachable", sentence=sentence)
+        else:
+            self.report(camera, Phase.ACCEPTED, position)
+            self.camera(camera, phase=Phase.SLEWING, position=None)
+
+    def report(self, camera: str, phase: Phase, position: str, token: object = None, **more: str) -> None:
+        self.desk.heard(
+            MoveReport(
+                camera,
+                phase,
+                position,
+                None,
+                2.0,
+                1.0,
+                None,
+                more.get("code"),
+                more.get("sentence"),
+                NOW,
+                token=token or self.tokens[camera],
+            )
+        )
+
+    def camera(self, name: str, **change: object) -> None:
+        self.states[name] = replace(self.states[name], **change)  # type: ignore[arg-type]
+        self.desk.heard(self.states[name])
+
+    def settle(self, name: str, position: str, told_as: str | None = None) -> None:
+        self.report(name, Phase.SETTLED, position)
+        self.camera(name, phase=Phase.IDLE, position=told_as or position)
+
+    @property
+    def unready(self) -> dict[str, str]:
+        return {one.camera: one.code for one in self.desk.state().not_ready}
+
+    def sentence(self, camera: str) -> str:
+        return next(one.sentence for one in self.desk.state().not_ready if one.camera == camera)
+
+
+def test_after_a_start_nothing_moves_and_who_is_not_in_place_is_told() -> None:
+    stage = Stage()
+    stage.desk.say_state()
+    stage.camera("left", faults=("the tilt motor is hot",))
+    assert stage.recalls == []
+    [first] = stage.said
+    assert (first.standing, first.next) == (None, CUES[0])
+    assert stage.unready == {"gallery": "not-asked", "left": "not-asked"}
+    assert "ask for standby" in stage.sentence("left")
+
+
+def test_a_standby_sends_each_camera_of_the_cue_at_its_own_pace() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.desk.stand_by(None)
+    assert stage.recalls == [("right", "hands", 6, None, False), ("left", "piano", None, None, False)]
+    assert stage.unready == {"right": "moving", "left": "moving"}
+
+
+def test_the_next_cue_is_ready_once_all_have_settled_and_not_before() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    stage.settle("gallery", "choir-wide")
+    assert stage.unready == {"left": "moving"}
+    assert not stage.said[-1].ready
+    stage.settle("left", "soloist")
+    assert stage.said[-1].ready
+
+
+def test_a_standby_makes_one_statement_not_one_a_camera() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    assert len(stage.said) == 1
+
+
+def test_a_camera_that_stands_there_already_is_not_sent() -> None:
+    stage = Stage()
+    stage.camera("gallery", position="choir-wide")
+    stage.desk.stand_by(None)
+    assert [recall[0] for recall in stage.recalls] == ["left"]
+
+
+def test_a_second_standby_leaves_a_camera_alone_that_is_on_its_way() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    stage.desk.stand_by(None)
+    assert len(stage.recalls) == 2
+    stage.settle("left", "soloist")
+    stage.settle("gallery", "choir-wide")
+    assert stage.desk.state().ready
+
+
+def test_a_position_with_a_double_is_there_under_either_name_until_the_camera_leaves() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    stage.settle("gallery", "choir-wide", told_as="choir-again")
+    assert "gallery" not in stage.unready
+    stage.camera("gallery", position=None, phase=Phase.SLEWING)
+    stage.camera("gallery", position="organ", phase=Phase.IDLE)
+    assert stage.unready["gallery"] == "elsewhere"
+
+
+def test_a_camera_on_air_is_not_moved_before_it_is_off() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", tally="program")
+    stage.desk.stand_by(None)
+    assert [recall[0] for recall in stage.recalls] == ["right"]
+    assert stage.unready["left"] == "on-air"
+    stage.camera("left", tally="preview")
+    assert [recall[0] for recall in stage.recalls] == ["right", "left"]
+    assert stage.unready["left"] == "moving"
+
+
+def test_a_camera_that_waits_to_be_off_air_is_not_sent_after_a_go_a_hold_or_a_stop() -> None:
+    for end in (
+        lambda desk: desk.go(None, 0.0),
+        lambda desk: desk.hold(),
+        lambda desk: desk.stopped(None),
+        lambda desk: desk.stopped("left"),
+        lambda desk: desk.back(),
+    ):
+        stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+        stage.camera("left", tally="program")
+        stage.desk.stand_by(None)
+        end(stage.desk)
+        stage.camera("left", tally="off")
+        assert [recall[0] for recall in stage.recalls] == ["right"]
+
+
+def test_a_stop_of_another_camera_calls_nothing_off() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", tally="program")
+    stage.desk.stand_by(None)
+    stage.desk.stopped("right")
+    stage.camera("left", tally="off")
+    assert [recall[0] for recall in stage.recalls] == ["right", "left"]
+
+
+def test_a_locked_camera_is_not_sent_not_even_when_it_is_unlocked() -> None:
+    stage = Stage()
+    stage.camera("left", locked=LOCK)
+    stage.desk.stand_by(None)
+    assert [recall[0] for recall in stage.recalls] == ["gallery"]
+    assert stage.unready["left"] == "locked"
+    assert "locked by the rigger (hands at the head)" in stage.sentence("left")
+    stage.camera("left", locked=None)
+    assert [recall[0] for recall in stage.recalls] == ["gallery"]
+    assert "standby again" in stage.sentence("left")
+    stage.desk.stand_by(None)
+    assert [recall[0] for recall in stage.recalls] == ["gallery", "left"]
+
+
+def test_a_camera_that_is_locked_while_it_waits_to_be_off_air_stays() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", tally="program")
+    stage.desk.stand_by(None)
+    stage.camera("left", tally="off", locked=LOCK)
+    assert [recall[0] for recall in stage.recalls] == ["right"]
+
+
+def test_a_camera_that_does_not_answer_is_told_of_with_what_to_do() -> None:
+    stage = Stage()
+    stage.camera("gallery", link="down")
+    stage.desk.stand_by(None)
+    assert stage.unready["gallery"] == "unreachable"
+    assert "network" in stage.sentence("gallery")
+
+
+def test_a_move_that_failed_is_told_of_in_the_cameras_own_words() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    stage.report("left", Phase.FAILED, "soloist", code="off-position", sentence="camera left did not come to rest")
+    stage.camera("left", phase=Phase.IDLE)
+    assert stage.unready["left"] == "off-position"
+    assert stage.sentence("left") == "camera left did not come to rest; ask for standby again"
+
+
+def test_reports_of_somebody_elses_move_are_not_taken_for_the_cues() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    stage.report("left", Phase.SETTLED, "soloist", token=CueToken(Decimal(1), "left"))
+    assert stage.unready["left"] == "moving"
+
+
+def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    assert stage.unready == {}
+    stage.camera("gallery", phase=Phase.SLEWING)
+    assert stage.unready == {"gallery": "moving"}
+    stage.camera("gallery", phase=Phase.IDLE, locked=LOCK)
+    assert stage.unready == {"gallery": "locked"}
+
+
+def test_a_camera_that_the_daemon_does_not_have_is_named() -> None:
+    stage = Stage()
+    del stage.states["left"]
+    assert stage.unready["left"] == "unknown-camera"
+
+
+def test_a_go_moves_those_on_air_and_no_others() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.desk.go(None, 0.0)
+    assert stage.recalls == [], "cue 2 has moves off air alone, and they belong to its standby"
+    gone = stage.desk.go(None, 5.0)
+    assert (gone.cue, gone.counted) == (CUES[2], True)
+    assert stage.recalls == [("left", "choir-wide", None, 8.0, True)]
+    [(seconds, timer)] = stage.timers
+    assert seconds == 2.0
+    timer.do()  # type: ignore[operator]
+    assert stage.recalls[1:] == [("right", "piano", None, None, True)]
+
+
+@pytest.mark.parametrize("end", ["back", "hold", "stop"])
+def test_a_move_that_leaves_after_its_go_is_called_off_by_back_hold_and_stop(end: str) -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.desk.go(None, 0.0)
+    if end == "stop":
+        stage.desk.stopped("right")
+    else:
+        getattr(stage.desk, end)()
+    assert [timer.cancelled for _, timer in stage.timers] == [True]
+
+
+def test_a_go_obeys_a_lock() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left", locked=LOCK)
+    assert stage.unready["left"] == "locked"
+    stage.desk.go(None, 0.0)
+    assert stage.recalls == []
+
+
+def test_a_go_pressed_twice_moves_once_and_says_that_it_counted_once() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.desk.go(None, 10.0)
+    again = stage.desk.go(None, 10.2)
+    assert (again.cue, again.counted) == (CUES[2], False)
+    assert len(stage.recalls) == 1
+
+
+def test_every_step_is_kept_and_a_standby_for_the_next_cue_is_no_step() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    assert stage.kept == []
+    stage.desk.go(None, 0.0)
+    stage.desk.hold()
+    stage.desk.release()
+    stage.desk.jump(Decimal(4))
+    assert stage.kept == [
+        CuePlace(Decimal(1), Decimal(2)),
+        CuePlace(Decimal(1), Decimal(2), held=True),
+        CuePlace(Decimal(1), Decimal(2)),
+        CuePlace(Decimal(3), Decimal(4)),
+    ]
+    assert stage.said[-1].next == CUES[3]
+
+
+def test_what_is_refused_is_neither_kept_nor_said_and_moves_nothing() -> None:
+    stage = Stage()
+    stage.desk.hold()
+    said, kept = len(stage.said), len(stage.kept)
+    with pytest.raises(CueRefusal):
+        stage.desk.stand_by(None)
+    with pytest.raises(CueRefusal):
+        stage.desk.go(None, 0.0)
+    assert (len(stage.said), len(stage.kept), stage.recalls) == (said, kept, [])
+
+
+def test_back_jump_and_release_move_nothing() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.desk.back()
+    stage.desk.jump(Decimal(3))
+    stage.desk.hold()
+    stage.desk.release()
+    assert stage.recalls == []
+
+
+def test_what_changes_nothing_is_not_said_again() -> None:
+    stage = Stage()
+    stage.desk.say_state()
+    stage.camera("left", pan_deg=3.0)
+    stage.camera("right", position="hands")
+    assert len(stage.said) == 1
