@@ -1,0 +1,305 @@
+"""The evening as a picture: a lane for each camera over time, cues as lines across them, conflicts marked beneath.
+
+What it says, it says in shapes and words; colour only helps. A camera on air is a dark bar, off air a light one; a
+move is hatched, settling is dotted. A cue's number stands in a box (with round ends where somebody calls it) on its
+line, with the label after it. A conflict is a numbered disc under the lane, with a bar as long as it lasts.
+
+Labels: no two overlap. A number is never cut; a label is cut by the next one on its level, of which there are three,
+or more where the numbers alone would overlap.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.etree.ElementTree import Element
+
+from .lanes import Lane, Stretch, lanes
+from .lettering import Place, places, shortened, width
+from .marks import add, clock, margin_text
+from .rehearsed import Conflict, PlannedMove, Rehearsal, RehearsedCue
+from .showfile import number_text
+
+PICTURE_WIDTH = 1080.0  # prints on A4 across with letters of 8 points
+_LABEL_SIZE, _NAME_SIZE, _SMALL_SIZE = 10.5, 12.0, 9.5
+_LEVEL, _LEVELS, _LONGEST_LABEL = 17.0, 3, 170.0
+_BAR, _GAP = 24.0, 9.0
+_MARK_LEVEL = 21.0
+_RULER = 18.0
+_TICK_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21600)
+_LEAST_TICK = 74.0
+
+STYLE = """
+svg text{font-family:"Liberation Sans",Arial,Helvetica,sans-serif;fill:#16191c;unicode-bidi:isolate}
+.off{fill:#eceff2;stroke:#6d7780;stroke-width:.8}
+.air{fill:#8f1720;stroke:#4d090e;stroke-width:.8}
+.slewing.off{fill:url(#hatch-off)}.slewing.air{fill:url(#hatch-air)}
+.settling.off{fill:url(#dots-off)}.settling.air{fill:url(#dots-air)}
+.held{font-size:10.5px}.held-air{font-size:10.5px;font-weight:700;fill:#fff!important}
+.name{font-size:12px;font-weight:700}
+.when{font-size:12px;font-weight:700}.small{font-size:9.5px;fill:#454d54!important}
+.cue{stroke:#343b41;stroke-width:1}.cue.called{stroke-dasharray:3.5 2.5}
+.tag{fill:#fff;stroke:#16191c;stroke-width:1}
+.number{font-size:10.5px;font-weight:700}.label{font-size:10.5px}
+.veil{fill:#fff}
+.tick{stroke:#6d7780;stroke-width:.8}.grid{stroke:#d5dadf;stroke-width:.8}
+.end{stroke:#16191c;stroke-width:2.5}
+.trouble{fill:#ffc233;stroke:#16191c;stroke-width:1}
+.disc{fill:#ffc233;stroke:#16191c;stroke-width:1.4}
+.disc-number{font-size:10.5px;font-weight:700}
+.range{stroke:#16191c;stroke-width:1.4;fill:none}
+.due{stroke:#16191c;stroke-width:2.4}
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A part of the evening and the part of the picture, in its own units, that it fills."""
+
+    from_seconds: float
+    until_seconds: float
+    left: float
+    right: float
+
+    def x(self, seconds: float) -> float:
+        """Return where a moment lies; what is outside lies on the edge."""
+        share = (seconds - self.from_seconds) / (self.until_seconds - self.from_seconds)
+        return self.left + (self.right - self.left) * min(1.0, max(0.0, share))
+
+
+class Evening:
+    """A rehearsal made ready to be drawn: what lies in a window is found without going through the whole evening."""
+
+    def __init__(self, rehearsal: Rehearsal) -> None:
+        self.rehearsal = rehearsal
+        self.lanes = lanes(rehearsal)
+        self.lane_of = {lane.camera: lane for lane in self.lanes}
+        self._starts = {lane.camera: [stretch.from_seconds for stretch in lane.stretches] for lane in self.lanes}
+        self._cue_times = [cue.at_seconds for cue in rehearsal.cues]
+        self._conflicts: dict[str, list[tuple[int, Conflict]]] = {camera: [] for camera in rehearsal.cameras}
+        for number, conflict in enumerate(rehearsal.conflicts, 1):
+            self._conflicts[conflict.camera].append((number, conflict))
+        self.gutter = min(210.0, max([76.0, *(width(c, _NAME_SIZE, bold=True) + 12 for c in rehearsal.cameras)]))
+        self.tag_room = max([0.0, *(_tag_width(cue) for cue in rehearsal.cues)]) + 4
+
+    def stretches(self, lane: Lane, window: Window) -> Sequence[Stretch]:
+        """Return what a camera does in a window."""
+        starts = self._starts[lane.camera]
+        first = max(0, bisect_right(starts, window.from_seconds) - 1)
+        return lane.stretches[first : bisect_left(starts, window.until_seconds)]
+
+    def cues(self, window: Window) -> Sequence[RehearsedCue]:
+        """Return the cues of a window; one that comes just as it ends belongs to the next."""
+        times = self._cue_times
+        return self.rehearsal.cues[bisect_left(times, window.from_seconds) : bisect_left(times, window.until_seconds)]
+
+    def conflicts(self, camera: str, window: Window) -> list[tuple[int, Conflict]]:
+        """Return a camera's conflicts in a window with their numbers, in the order of time."""
+        found = [
+            (number, conflict)
+            for number, conflict in self._conflicts[camera]
+            if conflict.from_seconds < window.until_seconds
+            and (conflict.until_seconds > window.from_seconds or conflict.from_seconds >= window.from_seconds)
+        ]
+        return sorted(found, key=lambda pair: (pair[1].from_seconds, pair[0]))
+
+
+def add_patterns(svg: Element) -> None:
+    """Add what hatched and dotted surfaces are filled with. A page holds it once, a picture on its own once too."""
+    definitions = add(svg, "defs")
+    for name, paper, ink in (("off", "#ffffff", "#343b41"), ("air", "#8f1720", "#ffffff")):
+        hatch = add(definitions, "pattern", id=f"hatch-{name}", width=5, height=5, patternUnits="userSpaceOnUse")
+        hatch.set("patternTransform", "rotate(45)")
+        add(hatch, "rect", width=5, height=5, fill=paper)
+        add(hatch, "rect", width=1.6, height=5, fill=ink)
+        dots = add(definitions, "pattern", id=f"dots-{name}", width=4, height=4, patternUnits="userSpaceOnUse")
+        add(dots, "rect", width=4, height=4, fill=paper)
+        add(dots, "circle", cx=1.2, cy=1.2, r=0.9, fill=ink)
+        add(dots, "circle", cx=3.2, cy=3.2, r=0.9, fill=ink)
+
+
+def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Window, top: float) -> float:
+    """Draw lanes, cues and conflicts in a window, from `top` down. Returns where the drawing ends."""
+    cues = evening.cues(window)
+    tags = [_tag_width(cue) for cue in cues]
+    flags = places(
+        [window.x(cue.at_seconds) for cue in cues],
+        [tag + 3 for tag in tags],
+        [tag + min(_LONGEST_LABEL, width(cue.label, _LABEL_SIZE) + 9) for cue, tag in zip(cues, tags, strict=True)],
+        _LEVELS,
+        window.right + evening.tag_room,
+    )
+    first_lane = top + _LEVEL * max([1, *(flag.level + 1 for flag in flags)]) + 5
+    tops: list[float] = []
+    marks: list[tuple[list[tuple[int, Conflict]], tuple[Place, ...]]] = []
+    y = first_lane
+    for lane in drawn:
+        tops.append(y)
+        found = evening.conflicts(lane.camera, window)
+        placed = _mark_places(found, window)
+        marks.append((found, placed))
+        y += _BAR + _GAP + _MARK_LEVEL * max([0, *(place.level + 1 for place in placed)])
+    ruler = y - _GAP + 4
+    _draw_ruler(parent, window, first_lane, ruler)
+    for lane, y in zip(drawn, tops, strict=True):
+        group = add(parent, "g")
+        for stretch in evening.stretches(lane, window):
+            _draw_stretch(group, lane.camera, stretch, window, y)
+    _draw_cues(parent, cues, tags, flags, window, first_lane, ruler)
+    if window.from_seconds < evening.rehearsal.seconds <= window.until_seconds:
+        x = window.x(evening.rehearsal.seconds)
+        add(parent, "line", class_="end", x1=x, x2=x, y1=first_lane - 2, y2=ruler)
+    for lane, y, (found, placed) in zip(drawn, tops, marks, strict=True):
+        name = shortened(lane.camera, window.left - 8, _NAME_SIZE, bold=True)
+        add(parent, "text", name, class_="name", x=0, y=y + _BAR / 2 + 4)
+        for (number, conflict), place in zip(found, placed, strict=True):
+            _draw_mark(parent, number, conflict, window, y + _BAR, place.level)
+    return ruler + _RULER
+
+
+def draw_range(parent: Element, move: PlannedMove, window: Window, top: float) -> float:
+    """Draw when a move will have settled, as a range, and when it must have. Returns where the drawing ends."""
+    middle = top + 8
+    least, most = move.start_seconds + move.least_seconds, move.start_seconds + move.most_seconds
+    left, right, settled = window.x(least), window.x(most), window.x(move.settled_seconds)
+    path = f"M{left:.1f} {middle - 4:.1f}v8m0-4H{right:.1f}m0-4v8"
+    add(parent, "path", class_="range", d=path)
+    add(parent, "circle", cx=settled, cy=middle, r=3)
+    words = f"settled {clock(move.settled_seconds)}"
+    if move.due_seconds is not None:
+        due = window.x(move.due_seconds)
+        add(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
+        words += f", due {clock(move.due_seconds)}: {margin_text(move.due_seconds - move.settled_seconds)}"
+        right, left = max(right, due), min(left, due)
+    room = width(words, _SMALL_SIZE)
+    if right + 6 + room <= window.right + 40 or left - 6 - room < window.left:
+        add(parent, "text", words, class_="small", x=min(right + 6, window.right + 40 - room), y=middle + 3.5)
+    else:
+        add(parent, "text", words, class_="small", x=left - 6 - room, y=middle + 3.5)
+    return middle + 12
+
+
+def disc_width(number: int) -> float:
+    """Return how wide the disc with a conflict's number is; it is 15 high."""
+    return max(15.0, width(str(number), _LABEL_SIZE, bold=True) + 7)
+
+
+def draw_disc(parent: Element, number: int, x: float, y: float) -> None:
+    """Draw a conflict's number in its disc, with its upper left corner at (x, y)."""
+    wide = disc_width(number)
+    add(parent, "rect", class_="disc", x=x, y=y, width=wide, height=15, rx=7.5)
+    add(parent, "text", str(number), class_="disc-number", x=x + wide / 2, y=y + 11.3, text_anchor="middle")
+
+
+def _tag_width(cue: RehearsedCue) -> float:
+    return width(number_text(cue.number), _LABEL_SIZE, bold=True) + 8
+
+
+def _draw_ruler(parent: Element, window: Window, top: float, bottom: float) -> None:
+    length = window.until_seconds - window.from_seconds
+    a_second = (window.right - window.left) / length
+    step = next((step for step in _TICK_STEPS if step * a_second >= _LEAST_TICK), _TICK_STEPS[-1])
+    first = math.ceil(window.from_seconds / step - 1e-9)
+    last = math.floor(window.until_seconds / step + 1e-9)
+    for index in range(first, last + 1):
+        x = window.x(index * step)
+        add(parent, "line", class_="grid", x1=x, x2=x, y1=top, y2=bottom)
+        add(parent, "line", class_="tick", x1=x, x2=x, y1=bottom, y2=bottom + 5)
+        add(parent, "text", clock(index * step), class_="small", x=x, y=bottom + 15, text_anchor="middle")
+    add(parent, "line", class_="tick", x1=window.left, x2=window.right, y1=bottom, y2=bottom)
+
+
+def _draw_stretch(parent: Element, camera: str, stretch: Stretch, window: Window, y: float) -> None:
+    left, right = window.x(stretch.from_seconds), window.x(stretch.until_seconds)
+    way = "air" if stretch.on_air else "off"
+    bar = add(parent, "rect", class_=f"{stretch.state} {way}", x=left, y=y, width=right - left, height=_BAR)
+    add(bar, "title", _stretch_text(camera, stretch))
+    if stretch.state != "standing" or stretch.position is None:
+        return
+    name = shortened(stretch.position, right - left - 8, _LABEL_SIZE, bold=stretch.on_air)
+    if name == stretch.position or len(name) > 5:
+        add(parent, "text", name, class_="held-air" if stretch.on_air else "held", x=left + 4, y=y + _BAR / 2 + 4)
+
+
+def _stretch_text(camera: str, stretch: Stretch) -> str:
+    where = "at a place nobody knows" if stretch.position is None else f"in {stretch.position}"
+    doing = f"standing {where}" if stretch.state == "standing" else f"{stretch.state} to {stretch.position}"
+    air = "on air" if stretch.on_air else "off air"
+    return f"{camera}: {doing}, {air}, {clock(stretch.from_seconds)} to {clock(stretch.until_seconds)}"
+
+
+def _draw_cues(
+    parent: Element,
+    cues: Sequence[RehearsedCue],
+    tags: Sequence[float],
+    flags: Sequence[Place],
+    window: Window,
+    first_lane: float,
+    bottom: float,
+) -> None:
+    """Lines first, then each label on a veil that covers the lines of others behind it."""
+    group = add(parent, "g")
+    for cue, flag in zip(cues, flags, strict=True):
+        x = window.x(cue.at_seconds)
+        add(
+            group,
+            "line",
+            class_="cue called" if cue.on_call else "cue",
+            x1=x,
+            x2=x,
+            y1=first_lane - 5 - flag.level * _LEVEL,
+            y2=bottom,
+        )
+    for cue, tag, flag in zip(cues, tags, flags, strict=True):
+        x, y = window.x(cue.at_seconds), first_lane - 5 - (flag.level + 1) * _LEVEL
+        flagged = add(group, "g", class_="flag")
+        add(flagged, "title", f"Cue {number_text(cue.number)} {cue.label}, {clock(cue.at_seconds)}")
+        label = shortened(cue.label, flag.room - tag - 7, _LABEL_SIZE)
+        veil = tag + (width(label, _LABEL_SIZE) + 5 if label else 0)
+        add(flagged, "rect", class_="veil", x=x + 1, y=y, width=veil, height=_LEVEL)
+        add(flagged, "rect", class_="tag", x=x, y=y + 1, width=tag, height=14, rx=7 if cue.on_call else 1)
+        number = number_text(cue.number)
+        add(flagged, "text", number, class_="number", x=x + tag / 2, y=y + 11.8, text_anchor="middle")
+        if label:
+            add(flagged, "text", label, class_="label", x=x + tag + 3, y=y + 11.8)
+
+
+def _mark_places(found: Sequence[tuple[int, Conflict]], window: Window) -> tuple[Place, ...]:
+    starts = [_mark_left(number, conflict, window) for number, conflict in found]
+    rooms = [
+        max(disc_width(number), window.x(conflict.until_seconds) - start) + 3
+        for (number, conflict), start in zip(found, starts, strict=True)
+    ]
+    order = sorted(range(len(found)), key=lambda index: starts[index])
+    placed = places(
+        [starts[index] for index in order],
+        [rooms[index] for index in order],
+        [rooms[index] for index in order],
+        1,
+        window.right + 40,
+    )
+    by_index = dict(zip(order, placed, strict=True))
+    return tuple(by_index[index] for index in range(len(found)))
+
+
+def _mark_left(number: int, conflict: Conflict, window: Window) -> float:
+    """The disc hangs in the middle under its moment, or begins with a conflict that lasts."""
+    x = window.x(conflict.from_seconds)
+    wide = disc_width(number)
+    return x if window.x(conflict.until_seconds) - x >= wide else x - wide / 2
+
+
+def _draw_mark(parent: Element, number: int, conflict: Conflict, window: Window, y: float, level: int) -> None:
+    from_x, until_x = window.x(conflict.from_seconds), window.x(conflict.until_seconds)
+    link = add(parent, "a", href=f"#conflict-{number}")
+    add(link, "title", f"{number}: {conflict.sentence}")
+    low = y + level * _MARK_LEVEL
+    if level:
+        add(link, "line", class_="range", x1=from_x, x2=from_x, y1=y, y2=low + 4)
+    if until_x - from_x >= 3:
+        add(link, "rect", class_="trouble", x=from_x, y=low + 1.5, width=until_x - from_x, height=4)
+    else:
+        add(link, "path", class_="trouble", d=f"M{from_x:.1f} {low - 1:.1f}l4 7h-8z")
+    draw_disc(link, number, _mark_left(number, conflict, window), low + 5)
