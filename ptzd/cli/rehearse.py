@@ -16,9 +16,11 @@ from rich.console import Console
 from rich.table import Table
 
 from ptzd.config import Config
+from ptzd.motion import HeadFileError
 from ptzd.service import camera_settings
 from ptzd.show import PositionStore, StoredPosition, StoreError, TextFileError
 from ptzd.show.fix import Fixed, fix
+from ptzd.show.heads import HeadFiles
 from ptzd.show.rehearsal import PlannedMove, Rehearsal, RehearsedCamera
 from ptzd.show.rehearsal import rehearse as go_through
 from ptzd.show.showedit import write_copy
@@ -69,7 +71,7 @@ def rehearse(
     cameras = _cameras(config, _positions(config, positions_path))
     text, evening = _show(show, cameras)
     rehearsal = (
-        rehearse(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
+        go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
     )
     fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
     if in_json:
@@ -103,16 +105,17 @@ async def _stored(config: Config) -> list[StoredPosition]:
 
 
 def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
+    heads = HeadFiles(config.store.path.parent)
     stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
     for position in positions:
         if position.camera in stored:
             stored[position.camera][position.name] = position
     try:
         return {
-            name: RehearsedCamera(camera_settings(name, camera), stored[name], camera.focus == "auto")
+            name: RehearsedCamera(camera_settings(name, camera, heads.path(name)), stored[name], camera.focus == "auto")
             for name, camera in config.camera.items()
         }
-    except DialectError as error:
+    except (DialectError, HeadFileError) as error:
         raise Misuse(str(error)) from None
 
 

@@ -44,8 +44,8 @@ def _of_move(
     if leg.beyond is not None:
         yield _conflict("out-of-reach", move, f"{name} can't be made: {leg.beyond}")
         return
-    if leg.refusal is not None:
-        yield _conflict("impossible-pace", move, f"{name} can't be made so: {leg.refusal.sentence}")
+    if leg.plan.refusal is not None:
+        yield _conflict("impossible-pace", move, f"{name} can't be made so: {leg.plan.refusal.sentence}")
         return
     if move.seen and not move.at_go:
         holder = next((cue for cue in reversed(cues[: move.cue_index]) if cue.take == move.camera), None)
@@ -65,7 +65,7 @@ def _of_move(
         yield from _with_the_one_before(cues, move, before, name)
     if move.margin_seconds is not None and move.margin_seconds < -ROUNDING_SECONDS:
         yield from _lateness(move, name)
-    verdict = company.verdict(leg, leg.plan) if move.seen else None
+    verdict = leg.plan.verdict
     if verdict is not None and not verdict.watchable:
         yield _conflict("too-fast-to-watch", move, f"{name} is on air and can't be watched so: {verdict.sentence}")
 

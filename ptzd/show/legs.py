@@ -12,7 +12,22 @@ from dataclasses import dataclass, replace
 
 from ptzd.cameras import CameraSettings, Framing
 from ptzd.cameras.framing import carried, out_of_reach
-from ptzd.motion import DirectPlan, MoveVerdict, PlanRefused, Pose, judge_move, plan_at_speed, plan_in_seconds
+from ptzd.cameras.reports import Way
+from ptzd.motion import (
+    AxisSpeeds,
+    DirectPlan,
+    HeadModel,
+    MoveVerdict,
+    Picture,
+    PlanRefused,
+    Pose,
+    Prediction,
+    judge_move,
+    judge_speeds,
+    plan_at_speed,
+    plan_in_seconds,
+    plan_shaped,
+)
 from ptzd.visca import Dialect, load_dialect
 
 from .position import StoredPosition
@@ -61,6 +76,23 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
+class LegPlan:
+    """How a move is made, as the daemon would make it.
+
+    With a `refusal`, the pace asked for can't be had, and the rest is the nearest there is. `verdict` is whether it
+    can be watched: None where it is not seen, or nobody knows the picture's size.
+    """
+
+    way: Way
+    pan_step: int
+    tilt_step: int
+    prediction: Prediction
+    why: str
+    refusal: PlanRefused | None = None
+    verdict: MoveVerdict | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Leg:
     """One move of one camera, as far as the order of cues determines it."""
 
@@ -71,8 +103,7 @@ class Leg:
     from_pose: Pose
     to_pose: Pose
     pace: Pace
-    plan: DirectPlan  # the nearest there is, where the pace is impossible
-    refusal: PlanRefused | None
+    plan: LegPlan
     beyond: str | None  # a sentence on what can't be reached
     seen: bool
     start: Moment
@@ -82,6 +113,11 @@ class Leg:
     def camera(self) -> str:
         """The camera that moves."""
         return self.move.camera
+
+    @property
+    def shown(self) -> bool:
+        """Whether it is made to be seen, and is seen."""
+        return self.seen and self.move.on_air
 
     @property
     def needed_seconds(self) -> float:
@@ -95,7 +131,7 @@ class Company:
     def __init__(self, cameras: Mapping[str, RehearsedCamera]) -> None:
         self.cameras = cameras
         self._targets: dict[tuple[str, str], tuple[Pose, str | None]] = {}
-        self._plans: dict[tuple[str, Pose, Pose, Pace], tuple[DirectPlan, PlanRefused | None]] = {}
+        self._plans: dict[tuple[str, Pose, Pose, Pace, bool], LegPlan] = {}
 
     def target(self, camera: str, position: str) -> tuple[Pose, str | None]:
         """Return a position's pose and what of it is out of reach. Raises ValueError where there is none."""
@@ -104,37 +140,24 @@ class Company:
             self._targets[key] = self._pose(*key)
         return self._targets[key]
 
-    def plan(self, camera: str, from_: Pose, to: Pose, pace: Pace) -> tuple[DirectPlan, PlanRefused | None]:
-        """Return the plan for a pace, or the nearest there is with why the pace is refused."""
-        key = (camera, from_, to, pace)
+    def plan(self, camera: str, from_: Pose, to: Pose, pace: Pace, *, shown: bool) -> LegPlan:
+        """Return the plan for a pace; `shown` is a move that is made to be seen."""
+        key = (camera, from_, to, pace, shown)
         if key not in self._plans:
-            self._plans[key] = self._planned(camera, from_, to, pace)
+            settings = self.cameras[camera].settings
+            if shown:
+                self._plans[key] = _shown(settings, from_, to, pace)
+            else:
+                self._plans[key] = _hidden(settings.head, from_, to, pace)
         return self._plans[key]
 
-    def at_step(self, leg: Leg, step: int) -> DirectPlan:
-        """Return what becomes of a leg at another speed."""
-        return self.plan(leg.camera, leg.from_pose, leg.to_pose, Pace(step, None))[0]
+    def at(self, leg: Leg, pace: Pace) -> LegPlan:
+        """Return what becomes of a leg at another pace."""
+        return self.plan(leg.camera, leg.from_pose, leg.to_pose, pace, shown=leg.shown)
 
     def fastest_step(self, camera: str) -> int:
         """Return the highest speed that a recall of this camera can name."""
         return self.cameras[camera].settings.head.pan.fastest_step
-
-    def verdict(self, leg: Leg, plan: DirectPlan) -> MoveVerdict | None:
-        """Return whether a leg could be watched; None where the picture's size is not known."""
-        settings = self.cameras[leg.camera].settings
-        optics = settings.optics
-        if optics is None:
-            return None
-        return judge_move(
-            settings.head,
-            optics.sensor,
-            optics.lens,
-            optics.frame_rate,
-            leg.from_pose,
-            leg.to_pose,
-            plan.pan_step,
-            plan.tilt_step,
-        )
 
     def usual_pace(self, move: CueMove, *, seen: bool) -> Pace:
         """Return the pace the daemon would choose: the move's, else the position's, else the camera's."""
@@ -183,16 +206,45 @@ class Company:
         )
         return pose, out_of_reach(dialect, framing) or _beyond_the_lens(dialect, framing)
 
-    def _planned(self, camera: str, from_: Pose, to: Pose, pace: Pace) -> tuple[DirectPlan, PlanRefused | None]:
-        head = self.cameras[camera].settings.head
-        if pace.seconds is None:
-            assert pace.step is not None
-            return plan_at_speed(head, from_, to, pace.step), None
-        plan = plan_in_seconds(head, from_, to, pace.seconds)
-        if isinstance(plan, DirectPlan):
-            return plan, None
-        step = head.pan.fastest_step if plan.code == "too-short" else 1
-        return plan_at_speed(head, from_, to, step), plan
+
+def _hidden(head: HeadModel, from_: Pose, to: Pose, pace: Pace) -> LegPlan:
+    """A direct move, as fast as it was asked for."""
+    if pace.seconds is None:
+        return _direct(plan_at_speed(head, from_, to, pace.step or head.pan.fastest_step))
+    plan = plan_in_seconds(head, from_, to, pace.seconds)
+    if isinstance(plan, DirectPlan):
+        return _direct(plan)
+    step = head.pan.fastest_step if plan.code == "too-short" else 1
+    return _direct(plan_at_speed(head, from_, to, step), refusal=plan)
+
+
+def _shown(settings: CameraSettings, from_: Pose, to: Pose, pace: Pace) -> LegPlan:
+    """A shaped move, in the seconds asked for, or in those that the direct move at this speed would take."""
+    head, optics = settings.head, settings.optics
+    direct = plan_at_speed(head, from_, to, pace.step or settings.on_air_speed)
+    picture = None if optics is None else Picture(optics.lens, optics.sensor)
+    seconds = pace.seconds or direct.prediction.seconds_to_arrival
+    plan = plan_shaped(head, from_, to, seconds, picture=picture)
+    if isinstance(plan, PlanRefused):
+        verdict = None
+        if optics is not None:
+            steps = direct.pan_step, direct.tilt_step
+            verdict = judge_move(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, *steps)
+        return _direct(direct, refusal=plan if pace.seconds is not None else None, verdict=verdict)
+    verdict = None
+    if optics is not None:
+        fastest = AxisSpeeds(
+            *(
+                max((abs(change.speed) for change in axis.changes()), default=0.0)
+                for axis in (plan.pan, plan.tilt, plan.zoom)
+            )
+        )
+        verdict = judge_speeds(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, fastest, plan.seconds)
+    return LegPlan("shaped", direct.pan_step, direct.tilt_step, plan.prediction, plan.why, verdict=verdict)
+
+
+def _direct(plan: DirectPlan, refusal: PlanRefused | None = None, verdict: MoveVerdict | None = None) -> LegPlan:
+    return LegPlan("direct", plan.pan_step, plan.tilt_step, plan.prediction, plan.why, refusal, verdict)
 
 
 def on_air_after(show: ShowFile) -> list[str | None]:
@@ -225,7 +277,7 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
             from_ = company.farthest(camera, to) if from_position is None else company.target(camera, from_position)[0]
             seen = camera == (on_air[cue_index] if move.on_air else before)
             pace = company.usual_pace(move, seen=seen)
-            plan, refusal = company.plan(camera, from_, to, pace)
+            plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
             start = _start(move, cue_index, gaps[cue_index])
             if camera in lasts:
                 legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
@@ -240,14 +292,13 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
                     to,
                     pace,
                     plan,
-                    refusal,
                     beyond,
                     seen,
                     start,
                     (),
                 )
             )
-            if beyond is None and refusal is None:  # otherwise the daemon refuses it, and the camera stays
+            if beyond is None and plan.refusal is None:  # otherwise the daemon refuses it, and the camera stays
                 stands[camera] = move.position
     for last in lasts.values():
         legs[last] = _with_dues(show, legs[last], takes, None, len(show.cue), None)

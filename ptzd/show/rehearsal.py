@@ -64,7 +64,7 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
     )
     cue_seconds = [time.at_seconds for time in times]
     legs = legs_of(show, company)
-    moves = tuple(_planned(index, leg, show, company, cue_seconds) for index, leg in enumerate(legs))
+    moves = tuple(_planned(index, leg, show, cue_seconds) for index, leg in enumerate(legs))
     situation = situation_of(show, company, cues, legs, moves)
     conflicts = tuple(remedied(situation, conflict) for conflict in conflicts_of(company, cues, legs, moves))
     seconds = max(
@@ -85,11 +85,11 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
     )
 
 
-def _planned(index: int, leg: Leg, show: ShowFile, company: Company, cue_seconds: Sequence[float]) -> PlannedMove:
+def _planned(index: int, leg: Leg, show: ShowFile, cue_seconds: Sequence[float]) -> PlannedMove:
     prediction = leg.plan.prediction
     start = leg.start.at(cue_seconds)
     due = min(leg.dues, key=lambda due: due.moment.at(cue_seconds), default=None)
-    verdict = company.verdict(leg, leg.plan) if leg.seen else None
+    verdict = leg.plan.verdict
     return PlannedMove(
         index=index,
         cue_index=leg.cue_index,
@@ -110,6 +110,7 @@ def _planned(index: int, leg: Leg, show: ShowFile, company: Company, cue_seconds
         due_seconds=None if due is None else due.moment.at(cue_seconds),
         due_kind=None if due is None else due.kind,
         due_why=None if due is None else due.why,
+        way=leg.plan.way,
         pan_step=leg.plan.pan_step,
         tilt_step=leg.plan.tilt_step,
         pan_deg=leg.to_pose.pan_deg - leg.from_pose.pan_deg,

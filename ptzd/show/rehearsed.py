@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from ptzd.cameras import Way
+
 ConflictKind = Literal[
     "taken-unsettled",  # a camera is taken before it has settled
     "late",  # not settled when its cue comes, or by the move's own `latest`, though nobody takes the camera just then
@@ -80,6 +82,7 @@ class PlannedMove:
     due_seconds: float | None
     due_kind: DueKind | None
     due_why: str | None  # the words that go after "before", such as "cue 12 takes it"
+    way: Way  # shaped where it is made to be seen
     pan_step: int
     tilt_step: int
     pan_deg: float  # how far each axis goes, signed

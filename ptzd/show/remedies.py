@@ -13,7 +13,8 @@ from math import ceil, floor
 from typing import Literal
 
 from .conflicts import ROUNDING_SECONDS
-from .legs import Company, Leg
+from .legs import Company, Leg, Pace
+from .position import LONGEST_SECONDS
 from .rehearsed import Change, Conflict, ConflictKind, PlannedMove, RehearsedCue, Remedy
 from .showfile import ShowFile, clock_of_seconds, number_text
 
@@ -130,28 +131,25 @@ def _overlap(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
 def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
     move = situation.moves[conflict.moves[0]]
     leg = situation.legs[move.index]
-    for step in range(leg.plan.pan_step, 0, -1):
-        plan = situation.company.at_step(leg, step)
-        verdict = situation.company.verdict(leg, plan)
-        if verdict is not None and verdict.watchable:
-            arrives = plan.prediction.seconds_to_settled
-            fits = move.start_seconds + arrives <= situation.due(move) + ROUNDING_SECONDS
+    verdict = leg.plan.verdict
+    assert verdict is not None
+    # What is needed is known for speeds without steps; with the head's own it may be longer.
+    for factor in _STRETCHES if verdict.seconds_needed is not None else ():
+        seconds = _up(factor * (verdict.seconds_needed or 0.0))
+        if seconds > LONGEST_SECONDS:
+            break
+        plan = situation.company.at(leg, Pace(None, seconds))
+        if plan.refusal is None and plan.verdict is not None and plan.verdict.watchable:
+            settles = plan.prediction.seconds_to_settled
+            fits = move.start_seconds + settles <= situation.due(move) + ROUNDING_SECONDS
             yield Remedy(
                 "slower",
-                f"speed {step} can be watched and takes {arrives:.1f} s"
-                + ("" if fits else ", which is longer than the move has"),
-                _pace(move, step) if fits else (),
+                f"in {seconds:g} s it can be watched"
+                + ("" if fits else f", but it has only {situation.due(move) - move.start_seconds:.1f} s"),
+                _in_seconds(move, seconds) if fits else (),
             )
             return
-    verdict = situation.company.verdict(leg, leg.plan)
-    assert verdict is not None
-    if verdict.seconds_needed is not None:
-        yield _by_hand(
-            f"no speed step makes this one move fit to be watched; spread over {_up(verdict.seconds_needed):.1f} s "
-            "evenly it would be, or make it off air"
-        )
-    else:
-        yield _by_hand("make this move off air: let another camera be taken for as long as it takes")
+    yield _by_hand("let another camera be taken for as long as the move takes, and make it off air")
 
 
 def _sweep(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
@@ -170,17 +168,14 @@ def _out_of_reach(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
 def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
     move = situation.moves[conflict.moves[0]]
     leg = situation.legs[move.index]
-    assert leg.refusal is not None
+    assert leg.plan.refusal is not None
     arrival = leg.plan.prediction.seconds_to_arrival
-    seconds = _up(arrival) if leg.refusal.code == "too-short" else _down(arrival)
+    seconds = _up(arrival) if leg.plan.refusal.code == "too-short" else _down(arrival)
     if seconds > 0.0:
         yield Remedy(
-            "slower" if leg.refusal.code == "too-short" else "faster",
+            "slower" if leg.plan.refusal.code == "too-short" else "faster",
             f"ask for the nearest there is: seconds = {seconds:g}",
-            (
-                Change(move.cue_index, move.move_index, "speed", None),
-                Change(move.cue_index, move.move_index, "seconds", seconds),
-            ),
+            _in_seconds(move, seconds),
         )
 
 
@@ -189,6 +184,8 @@ def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Remedy
         f"make this move off air, or allow it: on_air_moves of camera {conflict.camera} in the configuration"
     )
 
+
+_STRETCHES = (1.0, 1.1, 1.25, 1.5, 2.0)
 
 _REMEDIES: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Remedy]]] = {
     "taken-unsettled": _taken_unsettled,
@@ -216,16 +213,16 @@ def _quiet_speed_for(situation: Situation, move: PlannedMove, due: float) -> Ite
     leg, company = situation.legs[move.index], situation.company
     has = due - move.start_seconds + ROUNDING_SECONDS
     slowest, fastest = 1, company.fastest_step(move.camera)
-    if company.at_step(leg, fastest).prediction.seconds_to_settled > has:
+    if company.at(leg, Pace(fastest, None)).prediction.seconds_to_settled > has:
         return
     while slowest < fastest:
         middle = (slowest + fastest) // 2
-        if company.at_step(leg, middle).prediction.seconds_to_settled <= has:
+        if company.at(leg, Pace(middle, None)).prediction.seconds_to_settled <= has:
             fastest = middle
         else:
             slowest = middle + 1
-    plan = company.at_step(leg, fastest)
-    if move.seen and (verdict := company.verdict(leg, plan)) is not None and not verdict.watchable:
+    plan = company.at(leg, Pace(fastest, None))
+    if plan.verdict is not None and not plan.verdict.watchable:
         return
     yield Remedy(
         "quiet-speed",
@@ -351,9 +348,9 @@ def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
     from_ = company.farthest(camera, to) if stands is None else company.target(camera, stands)[0]
     wanted = situation.legs[move.index].move
     pace = company.usual_pace(wanted.model_copy(update={"camera": camera}), seen=False)
-    plan, refusal = company.plan(camera, from_, to, pace)
+    plan = company.plan(camera, from_, to, pace, shown=False)
     settled = move.start_seconds + plan.prediction.seconds_to_settled
-    return refusal is None and settled <= situation.due(move) + ROUNDING_SECONDS
+    return plan.refusal is None and settled <= situation.due(move) + ROUNDING_SECONDS
 
 
 def _seen_by(situation: Situation, before: PlannedMove, cue_index: int) -> bool:
@@ -397,6 +394,13 @@ def _pace(move: PlannedMove, step: int) -> tuple[Change, ...]:
     return (
         Change(move.cue_index, move.move_index, "seconds", None),
         Change(move.cue_index, move.move_index, "speed", step),
+    )
+
+
+def _in_seconds(move: PlannedMove, seconds: float) -> tuple[Change, ...]:
+    return (
+        Change(move.cue_index, move.move_index, "speed", None),
+        Change(move.cue_index, move.move_index, "seconds", seconds),
     )
 
 
