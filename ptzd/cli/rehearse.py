@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +23,7 @@ from ptzd.show.fix import Fixed, fix
 from ptzd.show.heads import HeadFiles
 from ptzd.show.rehearsal import PlannedMove, Rehearsal, RehearsedCamera
 from ptzd.show.rehearsal import rehearse as go_through
+from ptzd.show.report import html_report, svg_report
 from ptzd.show.showedit import write_copy
 from ptzd.show.showfile import ShowFile, clock_of_seconds, number_text, read_show_text
 from ptzd.show.showtext import read_show
@@ -34,6 +35,7 @@ from .configuration import read_configuration
 from .speech import FAILED, Failure, Misuse, say, say_json
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
+MOST_ROWS = 120
 SEED = 1  # any: with it, the same command says the same twice
 
 
@@ -52,6 +54,10 @@ SEED = 1  # any: with it, the same command says the same twice
 @click.option("--vary", "share", type=click.FloatRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
 @click.option("--runs", type=click.IntRange(1, 100_000), default=500, show_default=True, help="How many evenings.")
 @click.option("--seed", type=int, default=SEED, show_default=True, help="For --vary: the same seed draws the same.")
+@click.option(
+    "--report", "report_path", type=_FILE, help="Write the evening as one HTML page, in place of what was there."
+)
+@click.option("--svg", "svg_path", type=_FILE, help="Write it as one SVG picture, in place of what was there.")
 @click.option("--json", "in_json", is_flag=True, help="Print everything as JSON.")
 def rehearse(
     show: Path,
@@ -61,6 +67,8 @@ def rehearse(
     share: float | None,
     runs: int,
     seed: int,
+    report_path: Path | None,
+    svg_path: Path | None,
     in_json: bool,
 ) -> int:
     """Go through the evening in SHOW and tell which moves do not fit, each with what would help.
@@ -74,6 +82,10 @@ def rehearse(
         go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
     )
     fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
+    if report_path is not None:
+        _write(report_path, html_report(rehearsal), show)
+    if svg_path is not None:
+        _write(svg_path, svg_report(rehearsal), show)
     if in_json:
         say_json(_for_machines(rehearsal, fixed))
     else:
@@ -150,6 +162,16 @@ def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source
     return fixed
 
 
+def _write(path: Path, text: str, source: Path) -> None:
+    if path.exists() and path.samefile(source):
+        raise Misuse(f"{path} is the show itself; name another file.")
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+
+
 # On the terminal
 
 
@@ -158,6 +180,8 @@ def _print(rehearsal: Rehearsal) -> None:
     console = Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
     if rehearsal.moves:
         console.print(_table(rehearsal))
+    if len(rehearsal.moves) > MOST_ROWS:
+        say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
     say(
         f"{len(rehearsal.cues)} cues, {len(rehearsal.moves)} moves of {len(rehearsal.cameras)} cameras, "
         f"{clock_of_seconds(round(rehearsal.seconds))} long."
@@ -190,9 +214,21 @@ def _table(rehearsal: Rehearsal) -> Table:
     ):
         table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
     at_fault = {index for conflict in rehearsal.conflicts for index in conflict.moves[:1]}
-    for move in rehearsal.moves:
+    for move in _worth_a_row(rehearsal, at_fault):
         table.add_row(*_row(move, move.index in at_fault, chances))
     return table
+
+
+def _worth_a_row(rehearsal: Rehearsal, at_fault: Set[int]) -> list[PlannedMove]:
+    """All moves; of a long show those at fault and those with the least to spare, since nobody reads a thousand rows."""
+    if len(rehearsal.moves) <= MOST_ROWS:
+        return list(rehearsal.moves)
+    tightest = sorted(rehearsal.moves, key=lambda move: (move.index not in at_fault, _at_least(move), move.index))
+    return sorted(tightest[:MOST_ROWS], key=lambda move: move.index)
+
+
+def _at_least(move: PlannedMove) -> float:
+    return float("inf") if move.margin_seconds is None else move.margin_seconds
 
 
 def _row(move: PlannedMove, at_fault: bool, chances: bool) -> list[str]:
