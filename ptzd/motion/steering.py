@@ -279,7 +279,7 @@ class _Guide:
                 self._climbing = False
                 return self._wanted_descending(at)
         short = DWELL_SECONDS * lag - spare
-        if short > LATE_SECONDS * top and cruise > 3.0 * DWELL_SECONDS and self._extend():
+        if short > LATE_SECONDS * top and cruise > 3.0 * DWELL_SECONDS and self._extend_to(self._top + 1):
             self._top += 1
         return self.rung + 1 if since >= dwell * (self._begins[self.rung] - here) else self.rung
 
@@ -290,7 +290,7 @@ class _Guide:
         needed = (rest + DWELL_SECONDS * lag) / here
         late = needed - seconds
         spare = needed - self._begins[self.rung - 1] * DWELL_SECONDS
-        if late > LATE_SECONDS and spare > 3.0 * DWELL_SECONDS and self._extend():
+        if late > LATE_SECONDS and spare > 3.0 * DWELL_SECONDS and self._extend_to(self.rung + 1):
             return self.rung + 1
         if self.rung == 1:
             return 1
@@ -299,14 +299,13 @@ class _Guide:
         dwell = (here * seconds - rest) / lag
         return self.rung - 1 if seconds <= dwell * self._begins[self.rung - 1] else self.rung
 
-    def _extend(self) -> bool:
-        """Make sure that there is a rung above this one."""
-        if self.rung < len(self._steps):
-            return True
-        if self._steps[-1] == self._table_steps:
-            return False
-        self._steps.append(self._steps[-1] + 1)
-        self._begins.append(self._begins[-1] + 1.0)
+    def _extend_to(self, rung: int) -> bool:
+        """Make sure that there is such a rung; return whether the table has a step for it."""
+        while len(self._steps) < rung:
+            if self._steps[-1] == self._table_steps:
+                return False
+            self._steps.append(self._steps[-1] + 1)
+            self._begins.append(self._begins[-1] + 1.0)
         return True
 
 
