@@ -54,7 +54,7 @@ from ptzd.visca import (
 
 from .framing import landing
 from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
-from .measurements import Measurements, PanStop, Seeing, ShortTrip, StepTrip, learned_head, ramp_of
+from .measurements import Measurements, PanStop, Seeing, ShortTrip, StepTrip, learned_head, ramp_of, steady_part
 from .reading import read_focus_mode, read_framing
 from .reports import Framing
 from .trials import (
@@ -89,6 +89,10 @@ TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
 RESTING_READINGS = 20  # where the head was sent, before a lost report of its end is waited for no longer
 LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
+SLOW_DEG_PER_S = 20.0
+QUIET_SECONDS = 0.3
+LONGEST_SWING_SECONDS = 8.0
+ENOUGH_READINGS = 12  # of steady travel, for a speed
 VISIBLE_COUNTS = 2  # a stop whose readings stay nearer than this shows no swing
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
 
@@ -347,20 +351,39 @@ class _Run:
             ways[axis] = step_way(self._rooms.of(axis), model.speed_deg_per_s(step), model.acceleration_deg_per_s2)
         for _ in range(TRIES):
             targets = {axis: await self._make_room(axis, way) for axis, way in ways.items()}
+            if self._head.pan.speed_deg_per_s(min(step, self._head.pan.fastest_step)) < SLOW_DEG_PER_S:
+                await self._quiet()
             begins = dict(self._at)
             watch = _HeadWatch(self, targets)
             order = await self._go(targets, self._steps(step), watch.look)
             await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
-            if len(axes) > 1 or order.seconds is not None:
+            for axis in axes:
+                per_degree = self._rooms.of(axis).scale.counts_per_degree
+                readings = [
+                    Reading(at - order.sent_at, (counts[axis] - begins[axis]) / per_degree) for at, counts in watch.seen
+                ]
+                distance = abs(targets[axis] - begins[axis]) / per_degree
+                seconds = order.seconds if len(axes) == 1 else None
+                self.measured.step_trips[axis][step] = StepTrip(distance, seconds, readings)
+            if all(self._told(axis, step) for axis in axes):
                 break
-        for axis in axes:
-            per_degree = self._rooms.of(axis).scale.counts_per_degree
-            readings = [
-                Reading(at - order.sent_at, (counts[axis] - begins[axis]) / per_degree) for at, counts in watch.seen
-            ]
-            distance = abs(targets[axis] - begins[axis]) / per_degree
-            seconds = order.seconds if len(axes) == 1 else None
-            self.measured.step_trips[axis][step] = StepTrip(distance, seconds, readings)
+
+    def _told(self, axis: Axis, step: int) -> bool:
+        """Whether the way at a step was read often enough, or else timed."""
+        trip, model = self.measured.step_trips[axis][step], self._axis(axis)
+        speed, per_degree = model.speed_deg_per_s(step), self._rooms.of(axis).scale.counts_per_degree
+        readings = steady_part(trip, speed, model.acceleration_deg_per_s2, per_degree)
+        return trip.seconds is not None or len(readings) > ENOUGH_READINGS
+
+    async def _quiet(self) -> None:
+        """Wait until the swing of the stop before is over: beside a slow way it would be seen as speed."""
+        patience = self._loop.time() + LONGEST_SWING_SECONDS
+        since = self._loop.time()
+        while (now := self._loop.time()) < patience and now - since < QUIET_SECONDS:
+            _, counts = await self.read_head()
+            if any(abs(counts[axis] - self._at[axis]) > 1 for axis in AXES):
+                since = self._loop.time()
+            await asyncio.sleep(READING_EVERY_SECONDS)
 
     async def read_head(self) -> tuple[float, dict[Axis, int]]:
         """Return where the head is, and the loop time at which it was heard."""
@@ -450,23 +473,32 @@ class _Run:
         return order
 
     async def _zoom_drive(self, speed: int) -> None:
+        for _ in range(TRIES):
+            self.measured.zoom_drives[speed] = readings = await self._driven_readings(speed)
+            if len(readings) > ENOUGH_READINGS:
+                return
+
+    async def _driven_readings(self, speed: int) -> list[Reading]:
         """Drive the zoom for a moment, where there is more room; its ends are no danger to anybody."""
-        zoom = self._dialect.zoom
-        to_tele = self._zoom_at < 0.5 * (zoom.wide_counts + zoom.tele_counts)
+        zoom, begin = self._dialect.zoom, self._zoom_at
+        to_tele = begin < 0.5 * (zoom.wide_counts + zoom.tele_counts)
         self._line.interrupt([ZoomTele(speed) if to_tele else ZoomWide(speed)], HALT_SECONDS)
-        began_at = self._loop.time()
+        until = self._loop.time() + DRIVEN_SECONDS
+        moving_since: float | None = None
         readings: list[Reading] = []
-        while self._loop.time() < began_at + DRIVEN_SECONDS:
+        while self._loop.time() < until:
             counts = await self._ask(ZoomInquiry())
             now = self._loop.time()
+            if moving_since is None and counts != begin:
+                moving_since = now
             within = zoom.wide_counts < counts < zoom.tele_counts
-            if now > began_at + LENS_START_SECONDS and within:
+            if moving_since is not None and now > moving_since + LENS_START_SECONDS and within:
                 readings.append(Reading(now, counts))
             await asyncio.sleep(0.6 * READING_EVERY_SECONDS)
         await self._order(ZoomStop(), 0.5)
         await asyncio.sleep(LENS_START_SECONDS)
         self._zoom_at = await self._ask(ZoomInquiry())
-        self.measured.zoom_drives[speed] = readings
+        return readings
 
     async def _focus_trip(self, way: int) -> None:
         least, most = self._dialect.focus.least_counts, self._dialect.focus.most_counts

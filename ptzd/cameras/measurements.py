@@ -45,6 +45,7 @@ LEAST_LATENCY_SPREAD = 0.1
 LEAST_SETTLING_SPREAD = 0.1
 GUESSED_SPREAD = 0.05  # of a step for which the range was too small
 LEAST_READINGS = 8
+MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, not of the speed
 ROUNDS = 3  # speeds and accelerations tell of each other
 STEADY_ACCELERATION = 0.85  # a ramp is taken to be longer than it is: what is left is surely steady
 
@@ -112,6 +113,12 @@ class _AxisFit:
 
     def model(self) -> AxisModel:
         return AxisModel(self.speeds, self.ramp.acceleration.value)
+
+
+def steady_part(trip: StepTrip, speed: float, acceleration: float, counts_per_degree: float) -> list[Reading]:
+    """Return the readings of a way between its ramps."""
+    guard = 0.5 * speed * speed / (STEADY_ACCELERATION * acceleration) + 1.5 / counts_per_degree
+    return steady(trip.readings, trip.distance_deg, guard)
 
 
 def ramp_of(trips: Sequence[ShortTrip], fastest_deg_per_s: float) -> RampFit:
@@ -199,7 +206,9 @@ def _axis(measured: Measurements, axis: Axis, published: AxisModel, counts_per_d
     steps = _complete(found, published.steps_deg_per_s)
     starts = []
     for step, figure in found.items():
-        readings = _steady_part(measured.step_trips[axis][step], figure.value, ramp, counts_per_degree)
+        readings = steady_part(
+            measured.step_trips[axis][step], figure.value, ramp.acceleration.value, counts_per_degree
+        )
         # A slow step passes too few counts to tell the moment, and a fast one has to be known too well.
         if len(readings) >= LEAST_READINGS and 5.0 <= figure.value <= 40.0:
             starts.append(start_seconds(readings, figure.value, ramp.acceleration.value))
@@ -207,19 +216,14 @@ def _axis(measured: Measurements, axis: Axis, published: AxisModel, counts_per_d
     return _AxisFit(steps, ramp, not_reached, tuple(starts))
 
 
-def _steady_part(trip: StepTrip, speed: float, ramp: RampFit, counts_per_degree: float) -> list[Reading]:
-    guard = 0.5 * speed * speed / (STEADY_ACCELERATION * ramp.acceleration.value) + 1.5 / counts_per_degree
-    return steady(trip.readings, trip.distance_deg, guard)
-
-
 def _step(trip: StepTrip, speed: float, ramp: RampFit, counts_per_degree: float) -> Figure | None:
-    readings = _steady_part(trip, speed, ramp, counts_per_degree)
+    readings = steady_part(trip, speed, ramp.acceleration.value, counts_per_degree)
     if len(readings) >= LEAST_READINGS:
         return fit_speed(readings)
     if trip.seconds is None:
         return None
     value = speed_from_trip(trip.distance_deg, trip.seconds - ramp.delay_seconds, ramp.acceleration.value)
-    if value is None:
+    if value is None or value * value / ramp.acceleration.value > MOST_RAMP_SHARE * trip.distance_deg:
         return None
     # By how much the speed changes if the acceleration or the delay is off by its deviation.
     acceleration = ramp.acceleration.value * (1.0 + ramp.acceleration.spread)

@@ -1,0 +1,281 @@
+"""A head is learned over the protocol alone, within its range, and whatever stops the learning stops the head.
+
+Every simulated head has a truth of its own that only these tests compare with: speeds up to 5 % off the published
+table, accelerations that no table tells, a mount that swings.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from math import pi
+from typing import Any
+
+import pytest
+from ptzsim.lens import DRIVE_SHARES
+from ptzsim.mount import mount_named
+from ptzsim.virtual_time import run
+from rigs import Rig, framing, rigged
+
+from ptzd.cameras import Recall, Tolerance
+from ptzd.cameras.learning import Progress, estimate_seconds, learn
+from ptzd.cameras.measurements import Seeing
+from ptzd.cameras.trials import LearnLimits, LearnRefusal
+from ptzd.motion import LearnedHead, read_head, write_head
+from ptzd.visca import Dialect, load_dialect
+
+WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
+NARROW = LearnLimits((-25.0, 35.0), (-5.0, 20.0))
+DAY = datetime(2026, 6, 20, 17, 5, tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """One head, learned."""
+
+    head: LearnedHead
+    rig: Rig
+    seconds: float
+    estimated_seconds: float
+    progress: list[Progress]
+    pan_deg: tuple[float, float]  # between which the head was seen, twenty times a second
+    tilt_deg: tuple[float, float]
+
+    @property
+    def dialect(self) -> Dialect:
+        return self.rig.camera.settings.dialect
+
+
+async def lesson(
+    rig: Rig, limits: LearnLimits, said: list[Progress], seed: int, tell: Callable[[Progress], None] | None = None
+) -> LearnedHead:
+    camera = rig.camera
+    return await learn(
+        camera._line,
+        camera.settings.dialect,
+        await camera.read_framing(),
+        limits,
+        seeing=Seeing(Tolerance()),
+        progress=tell or said.append,
+        rng=random.Random(seed),
+        calendar=lambda: DAY,
+    )
+
+
+async def learn_one(dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits) -> Lesson:
+    async with rigged(dialect_name=dialect_name, mount=mount, loss=loss, seed=seed) as rig:
+        await rig.ready()
+        loop, head = asyncio.get_running_loop(), rig.simulated.head
+        start = await rig.camera.read_framing()
+        estimated = estimate_seconds(rig.camera.settings.dialect, start, limits)
+        pans, tilts = [0.0], [0.0]
+
+        async def look() -> None:
+            while True:
+                pans.append(head.pan_deg(loop.time()))
+                tilts.append(head.tilt_deg(loop.time()))
+                await asyncio.sleep(0.05)
+
+        said: list[Progress] = []
+        looking = asyncio.create_task(look())
+        began = loop.time()
+        learned = await lesson(rig, limits, said, seed)
+        seconds = loop.time() - began
+        looking.cancel()
+        await asyncio.sleep(8.0)  # until the swing of the last stop is over
+        assert await rig.camera.read_framing() == start
+        return Lesson(learned, rig, seconds, estimated, said, (min(pans), max(pans)), (min(tilts), max(tilts)))
+
+
+@cache
+def learned(dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits = WIDE) -> Lesson:
+    return run(learn_one(dialect_name, mount, loss, seed, limits))
+
+
+HEADS = [("nibble4-51", "tripod", 0.01, 1), ("nibble4-14", "balcony-rail", 0.05, 2), ("shared5-205", "truss", 0.01, 3)]
+
+
+@pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")
+def test_the_figures_are_those_of_the_hidden_truth(head: tuple[str, str, float, int]) -> None:
+    lesson = learned(*head)
+    truth, lens, model = lesson.rig.simulated.head._truth, lesson.rig.simulated.lens, lesson.head.model
+    for axis, scale, share in (
+        (model.pan, lesson.dialect.pan, truth.pan_speed),
+        (model.tilt, lesson.dialect.tilt, truth.tilt_speed),
+    ):
+        assert axis.steps_deg_per_s == pytest.approx([share * speed for speed in scale.steps_deg_per_s], rel=0.012)
+    assert model.pan.acceleration_deg_per_s2 == pytest.approx(truth.pan_acceleration_deg_per_s2, rel=0.05)
+    assert model.tilt.acceleration_deg_per_s2 == pytest.approx(truth.tilt_acceleration_deg_per_s2, rel=0.05)
+    assert model.zoom.direct_counts_per_s == pytest.approx(lens._zoom_rate, rel=0.01)
+    assert model.zoom.drive_counts_per_s == pytest.approx([lens._zoom_rate * share for share in DRIVE_SHARES], rel=0.01)
+    assert model.focus_counts_per_s == pytest.approx(lens._focus_rate, rel=0.01)
+    assert 0.0 <= model.latency_seconds < 2 * truth.most_latency_seconds
+    assert model.origin == "learned"
+    assert lesson.head.learned_at == DAY
+    assert not lesson.head.measured.not_reached
+
+
+@pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")
+def test_the_spread_of_a_speed_is_not_too_good(head: tuple[str, str, float, int]) -> None:
+    lesson = learned(*head)
+    truth, model = lesson.rig.simulated.head._truth, lesson.head.model
+    off = [
+        abs(speed / (published * truth.pan_speed) - 1.0) / max(spread, 0.0005)
+        for speed, published, spread in zip(
+            model.pan.steps_deg_per_s, lesson.dialect.pan.steps_deg_per_s, lesson.head.measured.pan_steps, strict=True
+        )
+    ]
+    assert sum(each > 3.0 for each in off) <= 1
+
+
+def test_a_swing_is_learned_where_the_mount_swings() -> None:
+    # The formula for a damped swing: a long deceleration a bends the mount by a/ω².
+    lesson = learned("shared5-205", "truss", 0.01, 3)
+    truss, settle = mount_named("truss"), lesson.head.model.settle
+    natural = 2 * pi * truss.frequency_hz
+    bend = truss.coupling * lesson.rig.simulated.head._truth.pan_acceleration_deg_per_s2 / natural**2
+    assert settle.natural_rad_per_s == pytest.approx(natural, rel=0.05)
+    assert settle.damping_ratio == pytest.approx(truss.damping, rel=0.35)
+    assert settle.most_swing_deg == pytest.approx(bend, rel=0.2)
+
+
+def test_a_head_that_shows_no_swing_is_still_at_once() -> None:
+    assert learned("nibble4-51", "tripod", 0.01, 1).head.model.settle.seen_still_seconds(120.0) == 0.0
+
+
+def test_a_learned_head_goes_into_a_file_and_comes_back() -> None:
+    head = learned("nibble4-51", "tripod", 0.01, 1).head
+    again = read_head(write_head(head))
+    assert again.model.pan.steps_deg_per_s == pytest.approx(head.model.pan.steps_deg_per_s, rel=1e-4)
+    assert again.learned_at == head.learned_at
+
+
+@pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")
+def test_it_takes_about_as_long_as_was_said(head: tuple[str, str, float, int]) -> None:
+    lesson = learned(*head)
+    assert lesson.seconds == pytest.approx(lesson.estimated_seconds, rel=0.4)
+    shares = [each.done for each in lesson.progress]
+    assert shares == sorted(shares)
+    assert (lesson.progress[0].done, lesson.progress[-1].done) == (0, lesson.progress[-1].of)
+    assert lesson.progress[-1].seconds_left == 0.0
+    middle = next(each for each in lesson.progress if each.doing.startswith("zoom"))
+    assert 0.0 < middle.seconds_left < lesson.estimated_seconds
+
+
+def test_the_head_never_leaves_its_range() -> None:
+    lesson = learned("nibble4-51", "balcony-rail", 0.02, 4, NARROW)
+    count = 1 / 51.2  # degrees; the counts per degree of this dialect
+    assert lesson.pan_deg[0] >= NARROW.pan_deg[0] - count
+    assert lesson.pan_deg[1] <= NARROW.pan_deg[1] + count
+    assert lesson.tilt_deg[0] >= NARROW.tilt_deg[0] - count
+    assert lesson.tilt_deg[1] <= NARROW.tilt_deg[1] + count
+    assert lesson.pan_deg[1] - lesson.pan_deg[0] > 30.0
+
+
+def test_steps_too_fast_for_the_range_are_estimated_and_named() -> None:
+    # Handbook: 120°/s needs v²/a = 120° at 120°/s² to speed up and slow down.
+    lesson = learned("nibble4-51", "balcony-rail", 0.02, 4, NARROW)
+    assert "pan step 24" in lesson.head.measured.not_reached
+    assert "pan step 12" not in lesson.head.measured.not_reached
+    truth = lesson.rig.simulated.head._truth
+    assert lesson.head.model.pan.steps_deg_per_s[23] == pytest.approx(120.0 * truth.pan_speed, rel=0.03)
+    assert lesson.head.measured.pan_steps[23] >= 0.05
+
+
+@pytest.mark.parametrize(
+    ("limits", "code", "says"),
+    [
+        (LearnLimits((-168.0, 100.0), (0.0, 30.0)), "out-of-reach", "the widest range is -165° to 165°"),
+        (LearnLimits((-100.0, 100.0), (-20.0, 30.0)), "out-of-reach", "the widest range is -15° to 85°"),
+        (LearnLimits((-100.0, 171.0), (0.0, 30.0), near_ends=True), "out-of-reach", "-170° to 170°"),
+        (LearnLimits((-2.0, 2.0), (0.0, 30.0)), "too-small", "10° wide at least"),
+        (LearnLimits((30.0, -30.0), (0.0, 30.0)), "too-small", "10° wide at least"),
+        (LearnLimits((20.0, 60.0), (0.0, 30.0)), "out-of-range", "move it into the range first"),
+    ],
+)
+def test_a_range_that_will_not_do_is_refused_before_anything_is_sent(limits: LearnLimits, code: str, says: str) -> None:
+    with pytest.raises(LearnRefusal) as caught:
+        estimate_seconds(load_dialect("nibble4-51"), framing(0), limits)
+    assert caught.value.code == code
+    assert says in caught.value.sentence
+
+
+def test_angles_near_the_ends_are_allowed_on_request() -> None:
+    limits = LearnLimits((-170.0, 170.0), (-20.0, 90.0), near_ends=True)
+    assert estimate_seconds(load_dialect("nibble4-51"), framing(0), limits) > 60.0
+
+
+async def spoiled(
+    meddle: Callable[[Rig, asyncio.Task[LearnedHead]], Coroutine[Any, Any, None]], when: str
+) -> tuple[BaseException | None, float, Rig]:
+    """Learn until `when` begins, meddle, and return how it ended and how fast the head still is 1.5 s later."""
+    async with rigged(seed=5) as rig:
+        await rig.ready()
+        reached = asyncio.Event()
+
+        def tell(progress: Progress) -> None:
+            if progress.doing == when:
+                reached.set()
+
+        learning = asyncio.create_task(lesson(rig, WIDE, [], 5, tell))
+        await reached.wait()
+        await asyncio.sleep(0.6)
+        await meddle(rig, learning)
+        ended: BaseException | None = None
+        try:
+            await learning
+        except (LearnRefusal, asyncio.CancelledError) as error:
+            ended = error
+        await asyncio.sleep(1.5)  # 120°/s are braked in about a second
+        return ended, rig.speed(), rig
+
+
+@pytest.mark.parametrize("when", ["acceleration of pan", "speed of step 24", "speed of step 2", "zoom by hand"])
+def test_cancelling_halts_the_head_at_once(when: str) -> None:
+    async def cancel(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
+        learning.cancel()
+
+    ended, speed, rig = run(spoiled(cancel, when))
+    assert isinstance(ended, asyncio.CancelledError)
+    assert speed == 0.0
+    lens = rig.simulated.lens
+    assert not lens.zoom.moving(1e6)
+    assert lens.zoom.position(1e6) < load_dialect("nibble4-51").zoom.tele_counts  # it did not run on to its end
+
+
+def test_a_camera_that_falls_silent_ends_it_with_a_sentence() -> None:
+    async def cut(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
+        rig.link.cut = True
+
+    ended, _, _ = run(spoiled(cut, "speed of step 10"))
+    assert isinstance(ended, LearnRefusal)
+    assert ended.code == "unreachable"
+
+
+def test_somebody_who_moves_the_camera_ends_it() -> None:
+    async def meddle(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
+        rig.camera.recall(Recall("choir-wide", framing(500, 200), id="1"))
+        with suppress(LearnRefusal):
+            await asyncio.wait([learning], timeout=5.0)
+
+    ended, speed, _ = run(spoiled(meddle, "speed of step 3"))
+    assert isinstance(ended, LearnRefusal)
+    assert ended.code == "interrupted"
+    assert speed == 0.0
+
+
+def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
+    async def auto() -> str:
+        async with rigged(seed=6) as rig:
+            await rig.ready()
+            assert (await rig.camera.read_framing()).focus_mode == "auto"
+            await lesson(rig, NARROW, [], 6)
+            await rig.until(lambda: not rig.camera.moving)
+            return (await rig.camera.read_framing()).focus_mode
+
+    assert run(auto()) == "auto"
