@@ -162,6 +162,15 @@ class RecallConfig(_Table):
     )
 
 
+class ShowConfig(_Table):
+    """The running order, where the daemon is to run cues: `[show]`."""
+
+    file: ExistingFile = Field(description="a show file with the cues", examples=["evening.toml"])
+    once_within_seconds: float = Field(
+        default=0.3, ge=0, le=5, description="the seconds within which a go pressed twice counts once, 0 to 5"
+    )
+
+
 class CameraConfig(_Table):
     """One camera, under `[camera.NAME]`."""
 
@@ -241,6 +250,7 @@ class Config(_Table):
     broker: BrokerConfig = Field(default=BrokerConfig(), description="a table [broker]")
     store: StoreConfig = Field(description="a table [store] with a path in it")
     recall: RecallConfig = Field(default=RecallConfig(), description="a table [recall]")
+    show: ShowConfig | None = Field(default=None, description="a table [show] with a file in it")
     camera: dict[Name, CameraConfig] = Field(
         min_length=1,
         description="at least one table [camera.NAME]",

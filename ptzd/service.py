@@ -24,6 +24,8 @@ from ptzd.bus import (
     BackRequest,
     BrokerSettings,
     Bus,
+    CueRequest,
+    CueStateMessage,
     DeleteRequest,
     DriveRequest,
     ExportRequest,
@@ -93,7 +95,22 @@ from ptzd.motion import (
     published_head,
     write_head,
 )
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, read_head_file
+from ptzd.show import (
+    CueDesk,
+    CuePlace,
+    CueRefusal,
+    CueState,
+    CueToken,
+    HeadFiles,
+    PositionStore,
+    StoredPosition,
+    StoreError,
+    TextFileError,
+    cue_list,
+    read_head_file,
+)
+from ptzd.show.cues import ONCE_WITHIN_SECONDS
+from ptzd.show.showfile import ShowFile, read_show_file
 from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
@@ -120,6 +137,8 @@ class Service:
         calendar: Callable[[], datetime],
         heads: HeadFiles,
         rng: random.Random,
+        show: ShowFile | None = None,
+        once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
         """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop."""
         self._heads = heads
@@ -132,6 +151,8 @@ class Service:
         self._outcomes = Outcomes()
         self._loop = asyncio.get_running_loop()
         self._tasks: asyncio.TaskGroup | None = None
+        self._show = show
+        self._desk: CueDesk | None = None
         self.cameras = {
             name: Camera(
                 settings,
@@ -143,6 +164,18 @@ class Service:
             )
             for name, (settings, link) in links.items()
         }
+        if show is not None:
+            self._desk = CueDesk(
+                show.show.name,
+                cue_list(show),
+                place=store.cue_place(show.show.name),
+                recall=self._recall_for_cue,
+                state=lambda camera: self.cameras[camera].state() if camera in self.cameras else None,
+                say=self._say_cue,
+                keep=self._keep_cue_place,
+                later=self._loop.call_later,
+                once_within_seconds=once_within_seconds,
+            )
 
     async def run(self, ready: Callable[[], None]) -> None:
         """Serve until cancelled; then bring every camera to rest."""
@@ -185,9 +218,11 @@ class Service:
             case StopRequest(camera=None):
                 for camera in self.cameras.values():
                     camera.stop()
+                if self._desk is not None:
+                    self._desk.stopped(None)
                 self._done(request)
             case StandbyRequest() | GoRequest() | BackRequest() | JumpRequest() | HoldRequest() | ReleaseRequest():
-                self._refuse(request, "no-cues", "no cue list is loaded; recall positions by name")
+                self._do_cue(request)
             case ExportRequest():
                 self._later(request, self._export())
             case ImportRequest(show=text, replace=replaces):
@@ -207,6 +242,8 @@ class Service:
                 self._recall(request)
             case StopRequest():
                 camera.stop()
+                if self._desk is not None:
+                    self._desk.stopped(name)
                 self._done(request)
             case DriveRequest(pan=pan, tilt=tilt, zoom=zoom, focus=focus):
                 try:
@@ -238,7 +275,67 @@ class Service:
             case HistoryRequest(position=position):
                 self._later(request, self._history(name, position))
 
-    def _recall(self, request: RecallRequest) -> None:
+    def _do_cue(self, request: CueRequest) -> None:
+        if self._desk is None:
+            self._refuse(
+                request, "no-cues", "no cue list is loaded: name a show file under [show] in the configuration"
+            )
+            return
+        try:
+            match request:
+                case StandbyRequest(number=number):
+                    self._desk.stand_by(number)
+                case GoRequest(number=number):
+                    self._desk.go(number, self._loop.time())
+                case BackRequest():
+                    self._desk.back()
+                case JumpRequest(number=number):
+                    self._desk.jump(number)
+                case HoldRequest():
+                    self._desk.hold()
+                case ReleaseRequest():
+                    self._desk.release()
+        except CueRefusal as refusal:
+            self._refuse(request, refusal.code, refusal.sentence)
+        else:
+            self._done(request)
+
+    def _recall_for_cue(
+        self,
+        camera: str,
+        position: str,
+        speed: int | None,
+        seconds: float | None,
+        on_air: bool,
+        token: CueToken,
+    ) -> None:
+        request = RecallRequest(
+            topic=self._bus.topics.command("recall", camera),
+            camera=camera,
+            position=position,
+            speed=speed,
+            seconds=seconds,
+            on_air=on_air,
+        )
+        self._recall(request, token)
+
+    def _keep_cue_place(self, place: CuePlace) -> None:
+        async def keep() -> None:
+            assert self._show is not None
+            try:
+                await self._store.set_cue_place(self._show.show.name, place)
+            except StoreError as error:
+                log.error("the standing cue is not kept: after a restart it would be another", why=error.sentence)
+
+        if self._tasks is not None:
+            self._tasks.create_task(keep())
+
+    def _say_cue(self, state: CueState) -> None:
+        message = CueStateMessage.of(state, self._calendar())
+        self._bus.publish(self._bus.topics.cue_state, message.encode(), retain=True)
+
+    def _recall(self, request: RecallRequest, token: CueToken | None = None) -> None:
+        """Start a move; its reports bear the token of a cue, or whom to answer."""
         camera = self.cameras.get(request.camera)
         if camera is None:
             self._refuse(request, "unknown-camera", _unknown("camera", request.camera, self.cameras))
@@ -246,19 +343,21 @@ class Service:
         position = self._store.position(request.camera, request.position)
         if position is None:
             known = self._store.positions(request.camera)
-            self._refuse_recall(request, "unknown-position", _unknown("position", request.position, known))
+            self._refuse_recall(request, token, "unknown-position", _unknown("position", request.position, known))
             return
         try:
             framing = _framing_for(camera.settings.dialect, position)
         except DialectError as error:
-            self._refuse_recall(request, "unknown-dialect", f"position {position.name}: {error}")
+            self._refuse_recall(request, token, "unknown-dialect", f"position {position.name}: {error}")
             return
         if request.camera in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
         speed, seconds = request.speed, request.seconds
         if speed is None and seconds is None:
             speed, seconds = position.speed, position.seconds
-        camera.recall(Recall(request.position, framing, speed, seconds, request.on_air, request.id, request.reply))
+        camera.recall(
+            Recall(request.position, framing, speed, seconds, request.on_air, request.id, token or request.reply)
+        )
 
     async def _store_framing(self, camera: Camera, request: StoreRequest) -> None:
         if not request.replace and self._store.position(camera.name, request.position) is not None:
@@ -369,7 +468,7 @@ class Service:
             request, OutcomeMessage(topic=request.topic, id=request.id, ok=False, code=code, sentence=sentence)
         )
 
-    def _refuse_recall(self, request: RecallRequest, code: str, sentence: str) -> None:
+    def _refuse_recall(self, request: RecallRequest, token: CueToken | None, code: str, sentence: str) -> None:
         self._reported(
             MoveReport(
                 camera=request.camera,
@@ -382,7 +481,7 @@ class Service:
                 code=code,
                 sentence=sentence,
                 as_of=self._calendar(),
-                token=request.reply,
+                token=token or request.reply,
             )
         )
 
@@ -410,10 +509,14 @@ class Service:
         topics = self._bus.topics
         if isinstance(report, CameraState):
             self._bus.publish(topics.state(report.camera), StateMessage.of(report).encode(), retain=True)
+            if self._desk is not None:
+                self._desk.heard(report)
             return
         reply = report.token if isinstance(report.token, Reply) else None
         answer = Answer(topics.move(report.camera), MoveMessage.of(report).encode(), final=report.phase.ended)
         self._answer(answer, report.camera, report.id, reply)
+        if self._desk is not None:
+            self._desk.heard(report)
         log.info(
             "move",
             camera=report.camera,
@@ -431,6 +534,8 @@ class Service:
         for name, camera in self.cameras.items():
             self._reported(camera.state())
             self._say_positions(name)
+        if self._desk is not None:
+            self._desk.say_state()
 
     def _say_positions(self, camera: str) -> None:
         message = PositionsMessage.of(camera, self._store.positions(camera))
@@ -572,6 +677,12 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
             except (DialectError, HeadFileError) as error:
                 raise StartError(f"camera {name}: {error}") from None
+        show = None
+        if config.show is not None:
+            try:
+                show = read_show_file(config.show.file)
+            except TextFileError as error:
+                raise StartError(f"the show file {config.show.file} has mistakes: {error}") from None
         bus = await stack.enter_async_context(_bus(config, rng))
         service = Service(
             links=links,
@@ -582,5 +693,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             calendar=calendar,
             heads=heads,
             rng=rng,
+            show=show,
+            once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
         )
         await service.run(on_ready)

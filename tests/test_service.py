@@ -21,6 +21,7 @@ from ptzd.links import memory_pair
 from ptzd.motion import published_head
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
+from ptzd.show.showfile import ShowFile, read_show_text
 from ptzd.visca import load_dialect
 
 CAMERAS = ("left", "right", "gallery")
@@ -77,7 +78,9 @@ class House:
 
 
 @asynccontextmanager
-async def open_house(folder: Path, broker: MemoryBroker | None = None) -> AsyncIterator[House]:
+async def open_house(
+    folder: Path, broker: MemoryBroker | None = None, show: ShowFile | None = None
+) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
     dialect = load_dialect("nibble4-51")
@@ -122,6 +125,7 @@ async def open_house(folder: Path, broker: MemoryBroker | None = None) -> AsyncI
                 calendar=calendar,
                 heads=HeadFiles(folder, inline),
                 rng=random.Random(4),
+                show=show,
             )
             running = group.create_task(service.run(lambda: None))
             house = House(broker, simulated, service)
@@ -135,9 +139,9 @@ async def open_house(folder: Path, broker: MemoryBroker | None = None) -> AsyncI
             task.cancel()
 
 
-def in_house(folder: Path, scene: Callable[[House], Coroutine[Any, Any, None]]) -> None:
+def in_house(folder: Path, scene: Callable[[House], Coroutine[Any, Any, None]], show: ShowFile | None = None) -> None:
     async def play() -> None:
-        async with open_house(folder) as house:
+        async with open_house(folder, show=show) as house:
             await scene(house)
 
     virtual_time.run(play())
@@ -399,3 +403,65 @@ def test_a_head_is_not_learned_while_it_must_not_move(tmp_path: Path, before: tu
         assert (await house.outcome("learn"))["code"] == code
 
     in_house(tmp_path, scene)
+
+
+CUES = """
+[show]
+name = "evening"
+
+[[cue]]
+number = 1
+on_call = true
+expected = 30.0
+take = "gallery"
+
+[[cue.move]]
+camera = "left"
+position = "soloist"
+
+[[cue]]
+number = 2
+on_call = true
+expected = 30.0
+take = "left"
+
+[[cue.move]]
+camera = "gallery"
+position = "choir-wide"
+"""
+
+
+def test_cues_send_cameras_off_air_step_on_and_survive_the_daemon(tmp_path: Path) -> None:
+    show = read_show_text(CUES)
+
+    async def first_half(house: House) -> None:
+        house.say("cue/standby")
+        await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["standby"] and message["ready"])
+        now = asyncio.get_running_loop().time()
+        assert house.simulated["left"].head.pan_counts(now) == pytest.approx(-2500, abs=1)
+        house.say("cue/go", {"id": "go"})
+        assert (await house.outcome("go"))["ok"]
+        await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["standing"] is not None)
+
+    async def second_half(house: House) -> None:
+        state = await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["standing"] is not None)
+        assert float(state["standing"]["number"]) == 1
+        assert float(state["next"]["number"]) == 2
+        await asyncio.sleep(3)
+        assert not [topic for topic, _ in house.heard if topic.endswith("/move")], "it moves nothing by itself"
+
+    in_house(tmp_path, first_half, show)
+    in_house(tmp_path, second_half, show)
+
+
+def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go")
+        await asyncio.sleep(0.1)
+        house.say("cue/go", {"id": "again"})
+        assert (await house.outcome("again"))["ok"]
+        await asyncio.sleep(0.1)
+        state = [message for topic, message in house.heard if topic == "ptzd/cue/state"][-1]
+        assert float(state["standing"]["number"]) == 1
+
+    in_house(tmp_path, scene, read_show_text(CUES))
