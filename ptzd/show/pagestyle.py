@@ -19,7 +19,6 @@ text-align:center;line-height:26px}
 dl{display:flex;flex-wrap:wrap;gap:8px 34px;margin:0}
 dt{color:#454d54;font-size:13px}
 dd{margin:0;font-weight:700;font-variant-numeric:tabular-nums}
-.patterns{position:absolute}
 figure{margin:0 0 22px}
 .picture{display:block;width:100%;height:auto}
 svg a{cursor:pointer}

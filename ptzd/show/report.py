@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 from xml.etree.ElementTree import Element
 
-from .lanes import Row, row_seconds, rows
+from .lanes import Row, State, row_seconds, rows
 from .lettering import wrapped
 from .marks import SVG, add, after, clock, margin_text, root, span_text, written
 from .pagestyle import PAGE_STYLE
@@ -21,9 +21,9 @@ from .timeline import (
     STYLE,
     Evening,
     Window,
-    add_patterns,
     disc_width,
     draw,
+    draw_bar,
     draw_disc,
     draw_range,
 )
@@ -54,8 +54,6 @@ def html_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -
     evening = Evening(rehearsal)
     body = root("body")
     _add_header(body, rehearsal)
-    patterns = add(body, "svg", xmlns=SVG, width=0, height=0, aria_hidden="true", class_="patterns")
-    add_patterns(patterns)
     main = add(body, "main")
     _add_timeline(main, evening, _row_length(rehearsal, seconds_per_row))
     _add_conflicts(main, evening)
@@ -85,7 +83,6 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
     add(svg, "desc", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", id="report-words")
     style = add(svg, "style")
     style.text = STYLE
-    add_patterns(svg)
     paper = add(svg, "rect", x=0, y=0, fill="#ffffff")
     sheet = add(svg, "g", transform="translate(20 20)")
     add(sheet, "text", rehearsal.label or rehearsal.show, x=0, y=22, font_size=24, font_weight=700)
@@ -168,20 +165,20 @@ def _add_header(body: Element, rehearsal: Rehearsal) -> None:
 
 def _draw_legend(parent: Element, top: float) -> float:
     """Explain every mark, in one line. Returns where the drawing ends."""
-    signs = (
-        ("standing off", "off air"),
-        ("standing air", "on air"),
-        ("slewing off", "moving"),
-        ("slewing air", "moving, seen"),
-        ("settling off", "settling"),
+    signs: tuple[tuple[State, bool, str], ...] = (
+        ("standing", False, "off air"),
+        ("standing", True, "on air"),
+        ("slewing", False, "moving"),
+        ("slewing", True, "moving, seen"),
+        ("settling", False, "settling"),
     )
     x = 0.0
-    for sign, words in signs:
-        add(parent, "rect", class_=sign, x=x, y=top, width=26, height=15)
+    for state, on_air, words in signs:
+        draw_bar(parent, state, on_air, x, top, 26, 15)
         add(parent, "text", words, x=x + 32, y=top + 11.5, font_size=_TEXT_SIZE)
         x += 44 + 6.4 * len(words)
-    for called, words in (("", "cue at its time"), (" called", "cue on call")):
-        add(parent, "line", class_=f"cue{called}", x1=x + 1, x2=x + 1, y1=top, y2=top + 19)
+    for called, words in ((False, "cue at its time"), (True, "cue on call")):
+        add(parent, "line", class_="cue", x1=x + 1, x2=x + 1, y1=top, y2=top + 19)
         add(parent, "rect", class_="tag", x=x + 1, y=top + 0.5, width=20, height=14, rx=7 if called else 1)
         add(parent, "text", "7", class_="number", x=x + 11, y=top + 11.3, text_anchor="middle")
         add(parent, "text", words, x=x + 27, y=top + 11.5, font_size=_TEXT_SIZE)

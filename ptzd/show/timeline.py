@@ -16,9 +16,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree.ElementTree import Element
 
-from .lanes import Lane, Stretch, lanes
+from .lanes import Lane, State, Stretch, lanes
 from .lettering import Place, places, shortened, width
-from .marks import add, clock, margin_text
+from .marks import add, clock, figures, margin_text
 from .rehearsed import Conflict, PlannedMove, Rehearsal, RehearsedCue
 from .showfile import number_text
 
@@ -27,20 +27,22 @@ _LABEL_SIZE, _NAME_SIZE, _SMALL_SIZE = 10.5, 12.0, 9.5
 _LEVEL, _LEVELS, _LONGEST_LABEL = 17.0, 3, 170.0
 _BAR, _GAP = 24.0, 9.0
 _MARK_LEVEL = 21.0
+_HATCH, _DOT = 5.0, 2.4
 _RULER = 18.0
 _TICK_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21600)
 _LEAST_TICK = 74.0
 
 STYLE = """
 svg text{font-family:"Liberation Sans",Arial,Helvetica,sans-serif;fill:#16191c;unicode-bidi:isolate}
-.off{fill:#eceff2;stroke:#6d7780;stroke-width:.8}
+.off{fill:#eceff2;fill-opacity:.78;stroke:#6d7780;stroke-width:.8}
 .air{fill:#8f1720;stroke:#4d090e;stroke-width:.8}
-.slewing.off{fill:url(#hatch-off)}.slewing.air{fill:url(#hatch-air)}
-.settling.off{fill:url(#dots-off)}.settling.air{fill:url(#dots-air)}
+.moved.off{fill:#fff;fill-opacity:1}
+.slewing{stroke-width:1.5}.settling{stroke-width:1.9;stroke-linecap:round}
+.off-ink{stroke:#16191c}.air-ink{stroke:#fff}
 .held{font-size:10.5px}.held-air{font-size:10.5px;font-weight:700;fill:#fff!important}
 .name{font-size:12px;font-weight:700}
 .when{font-size:12px;font-weight:700}.small{font-size:9.5px;fill:#454d54!important}
-.cue{stroke:#343b41;stroke-width:1}.cue.called{stroke-dasharray:3.5 2.5}
+.cue{stroke:#343b41;stroke-width:1}
 .tag{fill:#fff;stroke:#16191c;stroke-width:1}
 .number{font-size:10.5px;font-weight:700}.label{font-size:10.5px}
 .veil{fill:#fff}
@@ -106,18 +108,19 @@ class Evening:
         return sorted(found, key=lambda pair: (pair[1].from_seconds, pair[0]))
 
 
-def add_patterns(svg: Element) -> None:
-    """Add what hatched and dotted surfaces are filled with. A page holds it once, a picture on its own once too."""
-    definitions = add(svg, "defs")
-    for name, paper, ink in (("off", "#ffffff", "#343b41"), ("air", "#8f1720", "#ffffff")):
-        hatch = add(definitions, "pattern", id=f"hatch-{name}", width=5, height=5, patternUnits="userSpaceOnUse")
-        hatch.set("patternTransform", "rotate(45)")
-        add(hatch, "rect", width=5, height=5, fill=paper)
-        add(hatch, "rect", width=1.6, height=5, fill=ink)
-        dots = add(definitions, "pattern", id=f"dots-{name}", width=4, height=4, patternUnits="userSpaceOnUse")
-        add(dots, "rect", width=4, height=4, fill=paper)
-        add(dots, "circle", cx=1.2, cy=1.2, r=0.9, fill=ink)
-        add(dots, "circle", cx=3.2, cy=3.2, r=0.9, fill=ink)
+def draw_bar(parent: Element, state: State, on_air: bool, left: float, top: float, wide: float, high: float) -> Element:
+    """Draw a stretch of a lane: plain while the camera stands, hatched while it moves, dotted while it settles.
+
+    Hatching and dots are drawn one by one: patterns to fill with are printed as photographs, and that by the megabyte.
+    """
+    way = "air" if on_air else "off"
+    bar = add(parent, "rect", class_=f"bar {way}" if state == "standing" else f"bar {way} moved", x=left, y=top)
+    bar.set("width", figures(wide))
+    bar.set("height", figures(high))
+    if state != "standing":
+        texture = _hatching(left, top, wide, high) if state == "slewing" else _dots(left, top, wide, high)
+        add(parent, "path", class_=f"{state} {way}-ink", d=texture)
+    return bar
 
 
 def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Window, top: float) -> float:
@@ -143,11 +146,12 @@ def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Windo
         y += _BAR + _GAP + _MARK_LEVEL * max([0, *(place.level + 1 for place in placed)])
     ruler = y - _GAP + 4
     _draw_ruler(parent, window, first_lane, ruler)
+    _draw_cue_lines(parent, cues, flags, window, first_lane, ruler)
     for lane, y in zip(drawn, tops, strict=True):
         group = add(parent, "g")
         for stretch in evening.stretches(lane, window):
             _draw_stretch(group, lane.camera, stretch, window, y)
-    _draw_cues(parent, cues, tags, flags, window, first_lane, ruler)
+    _draw_flags(parent, cues, tags, flags, window, first_lane)
     if window.from_seconds < evening.rehearsal.seconds <= window.until_seconds:
         x = window.x(evening.rehearsal.seconds)
         add(parent, "line", class_="end", x1=x, x2=x, y1=first_lane - 2, y2=ruler)
@@ -167,18 +171,13 @@ def draw_range(parent: Element, move: PlannedMove, window: Window, top: float) -
     path = f"M{left:.1f} {middle - 4:.1f}v8m0-4H{right:.1f}m0-4v8"
     add(parent, "path", class_="range", d=path)
     add(parent, "circle", cx=settled, cy=middle, r=3)
-    words = f"settled {clock(move.settled_seconds)}"
+    words = f"settled {clock(move.settled_seconds)} (range {clock(least)} to {clock(most)})"
     if move.due_seconds is not None:
         due = window.x(move.due_seconds)
         add(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
         words += f", due {clock(move.due_seconds)}: {margin_text(move.due_seconds - move.settled_seconds)}"
-        right, left = max(right, due), min(left, due)
-    room = width(words, _SMALL_SIZE)
-    if right + 6 + room <= window.right + 40 or left - 6 - room < window.left:
-        add(parent, "text", words, class_="small", x=min(right + 6, window.right + 40 - room), y=middle + 3.5)
-    else:
-        add(parent, "text", words, class_="small", x=left - 6 - room, y=middle + 3.5)
-    return middle + 12
+    add(parent, "text", words, class_="small", x=window.left, y=middle + 20)
+    return middle + 26
 
 
 def disc_width(number: int) -> float:
@@ -213,14 +212,40 @@ def _draw_ruler(parent: Element, window: Window, top: float, bottom: float) -> N
 
 def _draw_stretch(parent: Element, camera: str, stretch: Stretch, window: Window, y: float) -> None:
     left, right = window.x(stretch.from_seconds), window.x(stretch.until_seconds)
-    way = "air" if stretch.on_air else "off"
-    bar = add(parent, "rect", class_=f"{stretch.state} {way}", x=left, y=y, width=right - left, height=_BAR)
-    add(bar, "title", _stretch_text(camera, stretch))
-    if stretch.state != "standing" or stretch.position is None:
-        return
-    name = shortened(stretch.position, right - left - 8, _LABEL_SIZE, bold=stretch.on_air)
-    if name == stretch.position or len(name) > 5:
+    bar = draw_bar(parent, stretch.state, stretch.on_air, left, y, right - left, _BAR)
+    name = ""
+    if stretch.state == "standing" and stretch.position is not None:
+        name = shortened(stretch.position, right - left - 8, _LABEL_SIZE, bold=stretch.on_air)
+    if name and (name == stretch.position or len(name) > 5):
         add(parent, "text", name, class_="held-air" if stretch.on_air else "held", x=left + 4, y=y + _BAR / 2 + 4)
+    if name != stretch.position:  # what the bar does not say whole, it says when pointed at
+        add(bar, "title", _stretch_text(camera, stretch))
+
+
+def _hatching(left: float, top: float, wide: float, high: float) -> str:
+    """Lines that rise to the right, on a raster of the whole picture, so that they join where bars do."""
+    lines: list[str] = []
+    first, last = math.ceil((left + top) / _HATCH), math.floor((left + wide + top + high) / _HATCH)
+    for index in range(first, last + 1):
+        along = index * _HATCH  # x + y on the whole line
+        from_x, until_x = max(left, along - top - high), min(left + wide, along - top)
+        length = figures(until_x - from_x)
+        if length != "0":
+            lines.append(f"M{figures(from_x)} {figures(along - from_x)}l{length}-{length}")
+    return "".join(lines)
+
+
+def _dots(left: float, top: float, wide: float, high: float) -> str:
+    """Dots on a raster that stands on its corner; one column at least."""
+    columns = max(1, round(wide / _DOT))
+    dots: list[str] = []
+    for column in range(columns):
+        x = left + (column + 0.5) * wide / columns
+        y = top + _DOT * (0.5 if column % 2 else 1)
+        while y < top + high - 1:
+            dots.append(f"M{figures(x)} {figures(y)}h0")
+            y += 2 * _DOT
+    return "".join(dots)
 
 
 def _stretch_text(camera: str, stretch: Stretch) -> str:
@@ -230,37 +255,39 @@ def _stretch_text(camera: str, stretch: Stretch) -> str:
     return f"{camera}: {doing}, {air}, {clock(stretch.from_seconds)} to {clock(stretch.until_seconds)}"
 
 
-def _draw_cues(
+def _draw_cue_lines(
+    parent: Element,
+    cues: Sequence[RehearsedCue],
+    flags: Sequence[Place],
+    window: Window,
+    first_lane: float,
+    bottom: float,
+) -> None:
+    """The lines lie behind the bars, which let them through faintly: so the words on the bars stay readable."""
+    group = add(parent, "g")
+    for cue, flag in zip(cues, flags, strict=True):
+        x = window.x(cue.at_seconds)
+        add(group, "line", class_="cue", x1=x, x2=x, y1=first_lane - 5 - flag.level * _LEVEL, y2=bottom)
+
+
+def _draw_flags(
     parent: Element,
     cues: Sequence[RehearsedCue],
     tags: Sequence[float],
     flags: Sequence[Place],
     window: Window,
     first_lane: float,
-    bottom: float,
 ) -> None:
-    """Lines first, then each label on a veil that covers the lines of others behind it."""
-    group = add(parent, "g")
-    for cue, flag in zip(cues, flags, strict=True):
-        x = window.x(cue.at_seconds)
-        add(
-            group,
-            "line",
-            class_="cue called" if cue.on_call else "cue",
-            x1=x,
-            x2=x,
-            y1=first_lane - 5 - flag.level * _LEVEL,
-            y2=bottom,
-        )
+    """Each number and label lies on a veil that covers the lines of other cues behind it."""
     for cue, tag, flag in zip(cues, tags, flags, strict=True):
         x, y = window.x(cue.at_seconds), first_lane - 5 - (flag.level + 1) * _LEVEL
-        flagged = add(group, "g", class_="flag")
-        add(flagged, "title", f"Cue {number_text(cue.number)} {cue.label}, {clock(cue.at_seconds)}")
+        number = number_text(cue.number)
+        flagged = add(parent, "g", class_="flag")
+        add(flagged, "title", f"Cue {number} {cue.label}, {clock(cue.at_seconds)}")
         label = shortened(cue.label, flag.room - tag - 7, _LABEL_SIZE)
         veil = tag + (width(label, _LABEL_SIZE) + 5 if label else 0)
         add(flagged, "rect", class_="veil", x=x + 1, y=y, width=veil, height=_LEVEL)
         add(flagged, "rect", class_="tag", x=x, y=y + 1, width=tag, height=14, rx=7 if cue.on_call else 1)
-        number = number_text(cue.number)
         add(flagged, "text", number, class_="number", x=x + tag / 2, y=y + 11.8, text_anchor="middle")
         if label:
             add(flagged, "text", label, class_="label", x=x + tag + 3, y=y + 11.8)
