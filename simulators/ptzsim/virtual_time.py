@@ -46,6 +46,10 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
     def time(self) -> float:
         return self._jumping.now
 
+    def pass_over(self, seconds: float) -> None:
+        """Let `seconds` (0 or more) be gone. What was due in them happens at their end, in its order, and late."""
+        self._jumping.now += seconds
+
 
 def run(main: Coroutine[Any, Any, T]) -> T:
     """Run `main` on a virtual clock and return its result, like `asyncio.run`. Raises `StuckError`."""

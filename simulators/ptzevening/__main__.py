@@ -1,0 +1,142 @@
+"""`python -m ptzevening`: play a show against simulated cameras, and print what came of it as one JSON document."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+import tempfile
+import time
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+import structlog
+from ptzsim import MOUNTS, mount_named, virtual_time
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn
+
+from ptzd.config import CameraConfig, Config, load_config
+from ptzd.motion import HeadFileError
+from ptzd.service import camera_settings
+from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, TextFileError, inline
+from ptzd.show.showfile import read_show_file
+from ptzd.show.showtext import read_show
+from ptzd.show.textfile import decoded
+from ptzd.visca import DialectError
+
+from .evening import Evening, play
+from .house import Actor
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command(
+    "ptzevening",
+    epilog="Example: python -m ptzevening configs/choir-evening.toml --config configs/granary.toml "
+    "--positions configs/granary-show.toml",
+)
+@click.argument("show", type=_FILE)
+@click.option("--config", type=_FILE, required=True, help="The configuration, for the cameras.")
+@click.option("--positions", type=_FILE, help="Exported positions, in place of the configuration's store.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Which units of their kind the cameras are.")
+@click.option("--published", is_flag=True, help="Predict with the heads as they are known, not as first measured.")
+@click.option("--rests", is_flag=True, help="Also play the rests, in which nothing moves.")
+def main(show: Path, config: Path, positions: Path | None, seed: int, published: bool, rests: bool) -> None:
+    """Play SHOW against simulated cameras on a virtual clock, through the daemon as it is."""
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.CRITICAL))
+    try:
+        actors = _actors(load_config(config), positions)
+        evening = read_show_file(show, {name: [one.name for one in actor.positions] for name, actor in actors.items()})
+    except TextFileError as error:
+        raise click.ClickException(str(error)) from None
+    except (DialectError, HeadFileError, StoreError, OSError) as error:
+        raise click.ClickException(f"{error}.") from None
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        Progress(
+            TextColumn("{task.description}"),
+            BarColumn(),
+            console=Console(stderr=True),
+            transient=True,
+            disable=not sys.stderr.isatty(),
+        ) as progress,
+    ):
+        bar = progress.add_task("waking the cameras", total=1.0)
+        shown_at = began = time.perf_counter()
+        playing: list[float] = []
+
+        def told(doing: str, share: float) -> None:
+            nonlocal shown_at
+            now = time.perf_counter()
+            if doing == "playing the show" and not playing:
+                playing.append(now)
+            if now - shown_at > 0.1:
+                shown_at = now
+                progress.update(bar, description=doing, completed=share)
+
+        try:
+            played = virtual_time.run(
+                play(
+                    evening,
+                    actors,
+                    Path(folder),
+                    seed=seed,
+                    learn=not published,
+                    skip_rests=not rests,
+                    told=told,
+                )
+            )
+        except (ValueError, TimeoutError) as error:
+            raise click.ClickException(f"{error or 'a simulated camera does not come up'}.") from None
+        ended = time.perf_counter()
+    click.echo(json.dumps(_plain(played, ended - (playing[0] if playing else began), ended - began)))
+
+
+def _actors(config: Config, positions: Path | None) -> dict[str, Actor]:
+    stored = _from_store(config) if positions is None else _from_file(positions)
+    heads = HeadFiles(config.store.path.parent)
+    return {
+        name: Actor(
+            camera_settings(name, camera, heads.path(name)),
+            tuple(position for position in stored if position.camera == name),
+            _mount(camera),
+            camera.focus == "auto",
+        )
+        for name, camera in config.camera.items()
+    }
+
+
+def _mount(camera: CameraConfig) -> Any:
+    return mount_named(camera.mount if camera.mount in MOUNTS else "balcony-rail")  # what the daemon takes it for too
+
+
+def _from_file(path: Path) -> list[StoredPosition]:
+    return read_show(decoded(path.read_bytes()), datetime.now(UTC), lambda camera, name: None, replace=True)
+
+
+def _from_store(config: Config) -> list[StoredPosition]:
+    async def read() -> list[StoredPosition]:
+        async with PositionStore.open(config.store.path, calendar=lambda: datetime.now(UTC), run_disk=inline) as store:
+            return [one for camera in config.camera for one in store.positions(camera).values()]
+
+    return virtual_time.run(read())
+
+
+def _plain(evening: Evening, show_took_seconds: float, all_took_seconds: float) -> dict[str, Any]:
+    return {
+        "show": evening.rehearsal.show,
+        "seconds": evening.seconds,
+        "skipped_seconds": evening.skipped_seconds,
+        "datagrams": evening.datagrams,
+        "show_took_seconds": show_took_seconds,
+        "all_took_seconds": all_took_seconds,
+        "times_faster": evening.seconds / show_took_seconds if show_took_seconds > 0 else None,
+        "moves": [asdict(move) | {"difference_seconds": move.difference_seconds} for move in evening.moves],
+    }
+
+
+if __name__ == "__main__":
+    main()

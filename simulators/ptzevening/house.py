@@ -1,0 +1,150 @@
+"""The house in which an evening is played: the daemon's own service, bus and store, and a simulated camera for each.
+
+Only what a virtual clock can't wait for has its twin in memory: the wires, the broker, the disk's thread.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from ptzsim import Mount, SimulatedCamera, draw_truth
+
+from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
+from ptzd.cameras import CameraSettings
+from ptzd.service import Service
+from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
+
+from .wire import Wire
+
+DOORS = datetime(2031, 5, 24, 19, 0, tzinfo=UTC)  # any: nothing depends on the date
+WAKING_SECONDS = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """One camera of the evening: what the daemon knows of it, and what the simulated one hangs on."""
+
+    settings: CameraSettings
+    positions: tuple[StoredPosition, ...]
+    mount: Mount
+    focus_by_itself: bool = False
+
+
+class House:
+    """A running daemon, spoken to over its bus."""
+
+    def __init__(self, broker: MemoryBroker, topics: Topics, wires: Mapping[str, Wire], heads: HeadFiles) -> None:
+        self.wires = wires
+        self.heads = heads
+        self._broker = broker
+        self._topics = topics
+        self._loop = asyncio.get_running_loop()
+        self._said = asyncio.Event()  # a camera's state
+        self._states: dict[str, dict[str, Any]] = {}
+        self._hearing: list[Callable[[str, dict[str, Any]], None]] = []
+        broker.listen(self._heard)
+
+    def say(self, topic: str, payload: Mapping[str, Any] | str) -> None:
+        """Say something on a topic below the base, as a vision mixer or an operator would."""
+        text = payload if isinstance(payload, str) else json.dumps(payload)
+        self._broker.publish(f"{self._topics.base}/{topic}", text.encode())
+
+    def hear(self, heard: Callable[[str, dict[str, Any]], None]) -> None:
+        """Call `heard` with the topic below the base and the message of every move, outcome and progress."""
+        self._hearing.append(heard)
+
+    def position_of(self, camera: str) -> str | None:
+        """The stored position that a camera stands in, as it last said."""
+        position: str | None = self._states[camera]["position"]
+        return position
+
+    @property
+    def still(self) -> bool:
+        """Whether no camera moves and no datagram is under way."""
+        return all(wire.quiet for wire in self.wires.values()) and all(
+            state["phase"] == "idle" for state in self._states.values()
+        )
+
+    async def until_still(self, cameras: Iterable[str]) -> None:
+        """Wait until these cameras are up and at rest."""
+        names = list(cameras)
+        while not all(self._at_rest(name) for name in names):
+            self._said.clear()
+            await self._said.wait()
+
+    def _at_rest(self, camera: str) -> bool:
+        state = self._states.get(camera)
+        return state is not None and (state["link"], state["power"], state["phase"]) == ("up", "on", "idle")
+
+    def _heard(self, said: Said) -> None:
+        if not said.payload:
+            return
+        topic = said.topic.removeprefix(f"{self._topics.base}/")
+        if topic.endswith("/state") and topic.startswith("camera/"):
+            self._states[topic.split("/")[1]] = json.loads(said.payload)
+            self._said.set()
+        elif topic.endswith(("/move", "/learn-progress")) or topic == "outcome":
+            message = json.loads(said.payload)
+            for heard in self._hearing:
+                heard(topic, message)
+
+
+@asynccontextmanager
+async def open_house(actors: Mapping[str, Actor], folder: Path, *, seed: int) -> AsyncIterator[House]:
+    """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
+
+    Needs a virtual clock. Raises TimeoutError where a camera does not come up.
+    """
+    loop = asyncio.get_running_loop()
+    rng = random.Random(seed)
+
+    def calendar() -> datetime:
+        return DOORS + timedelta(seconds=loop.time())
+
+    broker, topics, heads = MemoryBroker(), Topics(), HeadFiles(folder, inline)
+    async with PositionStore.open(folder / "evening.db", calendar=calendar, run_disk=inline) as store:
+        wires = {}
+        for name, actor in actors.items():
+            dialect = actor.settings.dialect
+            truth = draw_truth(dialect, random.Random(f"{seed}/{name}"))
+            camera = SimulatedCamera(dialect, truth=truth, mount=actor.mount, started_at=loop.time(), ready=True)
+            wires[name] = Wire(camera)
+            for position in actor.positions:
+                await store.store(position)
+        async with MemoryBus(
+            broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)
+        ) as bus:
+            service = Service(
+                links={name: (actor.settings, wires[name]) for name, actor in actors.items()},
+                focus_by_itself=frozenset(name for name, actor in actors.items() if actor.focus_by_itself),
+                store=store,
+                bus=bus,
+                intake=Intake(topics, calendar=calendar),
+                calendar=calendar,
+                heads=heads,
+                rng=rng,
+            )
+            house = House(broker, topics, wires, heads)
+            try:
+                async with asyncio.TaskGroup() as group:
+                    running = group.create_task(service.run(lambda: None))
+                    try:
+                        async with asyncio.timeout(WAKING_SECONDS):
+                            await house.until_still(actors)
+                        yield house
+                    finally:
+                        running.cancel()
+                        await asyncio.wait([running])
+            except ExceptionGroup as group_of_one:
+                raise group_of_one.exceptions[0] from None
+            finally:
+                for wire in wires.values():
+                    wire.close()

@@ -1,0 +1,66 @@
+"""A simulated camera on the end of a short wire: one timer a reply, so that hours pass in seconds."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+
+from ptzsim import SimulatedCamera
+
+DELAY_SECONDS = 0.001  # each way, as on a switch of one's own
+_PEER = "daemon"
+
+
+class Wire:
+    """The daemon's end, a `ptzd.links.Link`. What it sends reaches the camera after the delay; so do the replies."""
+
+    def __init__(self, camera: SimulatedCamera) -> None:
+        """Needs a running event loop."""
+        self.camera = camera
+        self.datagrams = 0  # both ways
+        self._loop = asyncio.get_running_loop()
+        self._timer: asyncio.TimerHandle | None = None
+        self._due_at = 0.0  # by the camera's clock, when the timer rings
+        self._received: deque[bytes] = deque()
+        self._waiter: asyncio.Future[None] | None = None
+
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing is under way: no datagram, and no motor that will report its end."""
+        return self._timer is None and not self._received
+
+    def send(self, datagram: bytes) -> None:
+        self.datagrams += 1
+        self.camera.receive(datagram, _PEER, self._loop.time() + DELAY_SECONDS)
+        self._wind()
+
+    async def receive(self) -> bytes:
+        while not self._received:
+            self._waiter = self._loop.create_future()
+            await self._waiter
+        return self._received.popleft()
+
+    def close(self) -> None:
+        """Carry nothing more."""
+        if self._timer is not None:
+            self._timer.cancel()
+
+    def _wind(self) -> None:
+        due = self.camera.next_due()
+        if self._timer is not None:
+            if due == self._due_at:
+                return
+            self._timer.cancel()
+        self._timer = None
+        if due is not None:
+            self._due_at = due
+            self._timer = self._loop.call_at(due + DELAY_SECONDS, self._ring)
+
+    def _ring(self) -> None:
+        self._timer = None
+        for _, datagram in self.camera.due(self._due_at):
+            self.datagrams += 1
+            self._received.append(datagram)
+        if self._received and self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+        self._wind()
