@@ -12,7 +12,9 @@ from .rehearsed import OnAirStretch, PlannedMove, Rehearsal
 State = Literal["standing", "slewing", "settling"]
 
 ROW_SECONDS = (30, 60, 120, 180, 300, 600)
-MOST_CUES_IN_A_ROW = 25  # on average over the rows that have any: more, and their labels are cut too short to be read
+# On average over the rows that have any cue: with more of them the labels are cut, with many more too short to be read.
+CUES_IN_A_ROW, MOST_CUES_IN_A_ROW = 14, 25
+FEW_ROWS = 12  # an evening that needs no more has room for whole labels
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +79,13 @@ def span(rehearsal: Rehearsal) -> tuple[float, float]:
 def row_seconds(rehearsal: Rehearsal) -> int:
     """Return the length of a row: ten minutes, less where the cues come thick or the show is short."""
     begin, end = span(rehearsal)
+    enough = next((seconds for seconds in ROW_SECONDS if seconds >= end - begin), ROW_SECONDS[-1])
     for seconds in reversed(ROW_SECONDS):
-        used = {math.floor(cue.at_seconds / seconds) for cue in rehearsal.cues}
-        crowded = len(rehearsal.cues) > MOST_CUES_IN_A_ROW * max(1, len(used))
-        roomy = any(end - begin <= shorter < seconds for shorter in ROW_SECONDS)
-        if not crowded and not roomy:
+        used = len({math.floor(cue.at_seconds / seconds) for cue in rehearsal.cues})
+        shorter = [other for other in ROW_SECONDS if other < seconds]
+        full = not shorter or (end - begin) / shorter[-1] > FEW_ROWS
+        most = MOST_CUES_IN_A_ROW if full else CUES_IN_A_ROW
+        if seconds <= enough and len(rehearsal.cues) <= most * max(1, used):
             return seconds
     return ROW_SECONDS[0]
 

@@ -55,6 +55,7 @@ text-decoration:none}
 *{print-color-adjust:exact;-webkit-print-color-adjust:exact}
 body{max-width:none;padding:0;font-size:9.5pt}
 h1{font-size:20pt}h2{font-size:13pt;break-after:avoid}
+figure{margin:0 0 6pt}
 figure,.quiet,.conflicts tbody tr,.moves tbody{break-inside:avoid}
 .picture.legend{break-after:avoid}
 thead{display:table-header-group}

@@ -254,18 +254,24 @@ def _close_up_window(rehearsal: Rehearsal, conflict: Conflict, width: float, gut
     for index in conflict.moves:
         move = rehearsal.moves[index]
         begin = min(begin, move.start_seconds)
-        end = max(end, move.settled_seconds, move.start_seconds + move.most_seconds, move.due_seconds or end)
+        end = max(end, move.settled_seconds, move.start_seconds + move.most_seconds)
+        if move.margin_seconds is not None and move.margin_seconds <= move.needed_seconds:
+            end = max(end, move.settled_seconds + move.margin_seconds)
     pad = max((end - begin) * 0.14, (_LEAST_CLOSE_UP_SECONDS - (end - begin)) / 2, 1.0)
     return Window(begin - pad, end + pad, gutter, width - 50)
 
 
 def _draw_close_up(parent: Element, evening: Evening, conflict: Conflict, top: float) -> float:
     lane = evening.lane_of[conflict.camera]
-    window = _close_up_window(evening.rehearsal, conflict, _CLOSE_UP_WIDTH, evening.gutter)
+    window = _close_up_window(evening.rehearsal, conflict, _CLOSE_UP_WIDTH, min(evening.gutter, 110.0))
     y = draw(parent, evening, [lane], window, top)
     for index in conflict.moves:
         y = draw_range(parent, evening.rehearsal.moves[index], window, y + 2)
     return y + 4
+
+
+def _ended(sentence: str) -> str:
+    return sentence if sentence.endswith((".", "!", "?")) else f"{sentence}."
 
 
 def _cue_of(rehearsal: Rehearsal, conflict: Conflict) -> RehearsedCue:
@@ -296,7 +302,7 @@ def _add_conflicts(main: Element, evening: Evening) -> None:
         add(row, "td", conflict.camera)
         what = add(row, "td")
         add(what, "b", CONFLICT_TITLES[conflict.kind])
-        add(what, "p", conflict.sentence)
+        add(what, "p", _ended(conflict.sentence))
         name = f"close-up-{number}"
         svg = _add_picture(what, _CLOSE_UP_WIDTH, name, f"{conflict.camera} at cue {number_text(cue.number)}, closer")
         height = _draw_close_up(svg, evening, conflict, 2)
@@ -310,7 +316,7 @@ def _add_remedies(cell: Element, conflict: Conflict) -> None:
         return
     remedies = add(cell, "ul")
     for remedy in conflict.remedies:
-        item = add(remedies, "li", remedy.sentence)
+        item = add(remedies, "li", _ended(remedy.sentence))
         if remedy.changes:
             note = add(item, "span", "can be written into the show", class_="can")
             note.tail = ""
@@ -329,13 +335,13 @@ def _draw_conflict(parent: Element, evening: Evening, number: int, conflict: Con
     for line in wrapped(heading, room / 1.08, _TEXT_SIZE):
         add(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE, font_weight=700)
         y += 16
-    for line in wrapped(conflict.sentence, room, _TEXT_SIZE):
+    for line in wrapped(_ended(conflict.sentence), room, _TEXT_SIZE):
         add(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE)
         y += 15
     for remedy in conflict.remedies:
         y += 4
         add(group, "path", class_="range", d=f"M{left:.0f} {y - 4:.1f}h7m-3-3l3 3l-3 3")
-        for line in wrapped(remedy.sentence, room - 14, _TEXT_SIZE):
+        for line in wrapped(_ended(remedy.sentence), room - 14, _TEXT_SIZE):
             add(group, "text", line, x=left + 14, y=y, font_size=_TEXT_SIZE)
             y += 15
     close = add(group, "g", transform=f"translate({PICTURE_WIDTH - _CLOSE_UP_WIDTH:.0f} 0)")

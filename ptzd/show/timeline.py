@@ -17,17 +17,17 @@ from dataclasses import dataclass
 from xml.etree.ElementTree import Element
 
 from .lanes import Lane, State, Stretch, lanes
-from .lettering import Place, places, shortened, width
-from .marks import add, clock, figures, margin_text
+from .lettering import Place, places, shortened, width, wrapped
+from .marks import add, clock, figures, span_text
 from .rehearsed import Conflict, PlannedMove, Rehearsal, RehearsedCue
 from .showfile import number_text
 
 PICTURE_WIDTH = 1080.0  # prints on A4 across with letters of 8 points
 _LABEL_SIZE, _NAME_SIZE, _SMALL_SIZE = 10.5, 12.0, 9.5
 _LEVEL, _LEVELS, _LONGEST_LABEL = 17.0, 3, 170.0
-_BAR, _GAP = 24.0, 9.0
-_MARK_LEVEL = 21.0
-_HATCH, _DOT = 5.0, 2.4
+_BAR, _GAP = 21.0, 6.0
+_MARK_LEVEL = 20.5
+_HATCH, _DOT = 7.0, 3.3
 _RULER = 18.0
 _TICK_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21600)
 _LEAST_TICK = 74.0
@@ -37,7 +37,7 @@ svg text{font-family:"Liberation Sans",Arial,Helvetica,sans-serif;fill:#16191c;u
 .off{fill:#eceff2;fill-opacity:.78;stroke:#6d7780;stroke-width:.8}
 .air{fill:#8f1720;stroke:#4d090e;stroke-width:.8}
 .moved.off{fill:#fff;fill-opacity:1}
-.slewing{stroke-width:1.5}.settling{stroke-width:1.9;stroke-linecap:round}
+.slewing{stroke-width:1.5}.settling{stroke-width:1.8;stroke-linecap:round}
 .off-ink{stroke:#16191c}.air-ink{stroke:#fff}
 .held{font-size:10.5px}.held-air{font-size:10.5px;font-weight:700;fill:#fff!important}
 .name{font-size:12px;font-weight:700}
@@ -164,20 +164,28 @@ def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Windo
 
 
 def draw_range(parent: Element, move: PlannedMove, window: Window, top: float) -> float:
-    """Draw when a move will have settled, as a range, and when it must have. Returns where the drawing ends."""
+    """Draw when a move will have settled, as a range, and when it must have, where that is in the window.
+
+    Returns where the drawing ends.
+    """
     middle = top + 8
     least, most = move.start_seconds + move.least_seconds, move.start_seconds + move.most_seconds
     left, right, settled = window.x(least), window.x(most), window.x(move.settled_seconds)
     path = f"M{left:.1f} {middle - 4:.1f}v8m0-4H{right:.1f}m0-4v8"
     add(parent, "path", class_="range", d=path)
     add(parent, "circle", cx=settled, cy=middle, r=3)
-    words = f"settled {clock(move.settled_seconds)} (range {clock(least)} to {clock(most)})"
-    if move.due_seconds is not None:
-        due = window.x(move.due_seconds)
-        add(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
-        words += f", due {clock(move.due_seconds)}: {margin_text(move.due_seconds - move.settled_seconds)}"
-    add(parent, "text", words, class_="small", x=window.left, y=middle + 20)
-    return middle + 26
+    words = f"{move.position}: settles at {clock(move.settled_seconds)}, between {clock(least)} and {clock(most)}"
+    if move.due_seconds is not None and move.margin_seconds is not None:
+        if window.from_seconds <= move.due_seconds <= window.until_seconds:
+            due = window.x(move.due_seconds)
+            add(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
+        over = "too late" if move.margin_seconds < 0 else "to spare"
+        words += f"; must stand at {clock(move.due_seconds)}: {span_text(abs(move.margin_seconds))} {over}"
+    y = middle + 8
+    for line in wrapped(words, window.right + 40, _SMALL_SIZE):
+        y += 12
+        add(parent, "text", line, class_="small", x=0, y=y)
+    return y + 6
 
 
 def disc_width(number: int) -> float:
