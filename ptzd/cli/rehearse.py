@@ -220,7 +220,7 @@ def _table(rehearsal: Rehearsal) -> Table:
 
 
 def _worth_a_row(rehearsal: Rehearsal, at_fault: Set[int]) -> list[PlannedMove]:
-    """All moves; of a long show those at fault and those with the least to spare, since nobody reads a thousand rows."""
+    """All moves; of a long show only those at fault and those with the least to spare: nobody reads a thousand rows."""
     if len(rehearsal.moves) <= MOST_ROWS:
         return list(rehearsal.moves)
     tightest = sorted(rehearsal.moves, key=lambda move: (move.index not in at_fault, _at_least(move), move.index))

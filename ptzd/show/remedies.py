@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from math import ceil, floor
 from typing import Literal
 
+from ptzd.motion import PlanRefused
+
 from .conflicts import ROUNDING_SECONDS
 from .legs import Company, Leg, Pace
 from .position import LONGEST_SECONDS
@@ -139,6 +141,9 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
         if seconds > LONGEST_SECONDS:
             break
         plan = situation.company.at(leg, Pace(None, seconds))
+        if plan.refusal is not None and plan.refusal.code == "too-long":
+            seconds = _nearest_seconds(situation, leg, seconds, plan.refusal)
+            plan = situation.company.at(leg, Pace(None, seconds))
         if plan.refusal is None and plan.verdict is not None and plan.verdict.watchable:
             settles = plan.prediction.seconds_to_settled
             fits = move.start_seconds + settles <= situation.due(move) + ROUNDING_SECONDS
@@ -169,8 +174,7 @@ def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Remed
     move = situation.moves[conflict.moves[0]]
     leg = situation.legs[move.index]
     assert leg.plan.refusal is not None
-    arrival = leg.plan.prediction.seconds_to_arrival
-    seconds = _up(arrival) if leg.plan.refusal.code == "too-short" else _down(arrival)
+    seconds = _nearest_seconds(situation, leg, leg.pace.seconds or 0.0, leg.plan.refusal)
     if seconds > 0.0:
         yield Remedy(
             "slower" if leg.plan.refusal.code == "too-short" else "faster",
@@ -185,6 +189,7 @@ def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Remedy
     )
 
 
+SHORTEST_SECONDS = 0.1
 _STRETCHES = (1.0, 1.1, 1.25, 1.5, 2.0)
 
 _REMEDIES: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Remedy]]] = {
@@ -395,6 +400,27 @@ def _pace(move: PlannedMove, step: int) -> tuple[Change, ...]:
         Change(move.cue_index, move.move_index, "seconds", None),
         Change(move.cue_index, move.move_index, "speed", step),
     )
+
+
+def _nearest_seconds(situation: Situation, leg: Leg, asked: float, refusal: PlanRefused) -> float:
+    """The time nearest to a refused one that this move can be made in, to the tenth; 0 where there is none."""
+    if not leg.shown:
+        arrival = leg.plan.prediction.seconds_to_arrival
+        return _up(arrival) if refusal.code == "too-short" else _down(arrival)
+    refused = asked
+    factor = 1.1 if refusal.code == "too-short" else 1.0 / 1.1
+    accepted = refused * factor
+    while situation.company.at(leg, Pace(None, accepted)).refusal is not None:
+        refused, accepted = accepted, accepted * factor
+        if not SHORTEST_SECONDS <= accepted <= LONGEST_SECONDS:
+            return 0.0
+    while abs(accepted - refused) > 0.01:
+        middle = 0.5 * (accepted + refused)
+        if situation.company.at(leg, Pace(None, middle)).refusal is None:
+            accepted = middle
+        else:
+            refused = middle
+    return _up(accepted) if refusal.code == "too-short" else _down(accepted)
 
 
 def _in_seconds(move: PlannedMove, seconds: float) -> tuple[Change, ...]:
