@@ -101,9 +101,10 @@ class Takings:
     def sentence(self) -> str:
         """Return the summary as people read it."""
         figures = self.summary()
+        worst = figures["worst_landing_counts"]
         return (
             f"{figures['moves']} moves, {'all' if self.all_settled else figures['settled']} settled; "
-            f"worst landing error {_or_none(figures['worst_landing_counts'])} counts; "
+            f"worst landing error {_or_none(worst)} count{'' if worst == 1 else 's'}; "
             f"{figures['predicted_seconds']:.1f} s of motion predicted, {figures['measured_seconds']:.1f} s measured, "
             f"no single move more than {_or_none(figures['worst_prediction_miss_seconds'])} s off, "
             f"{figures['inside_predicted_range']} inside the predicted range."

@@ -10,7 +10,7 @@ import click
 from .broker import BrokerAddress, broker_options
 from .client import Payload, reach
 from .names import name
-from .speech import say, say_json
+from .speech import Misuse, say, say_json
 
 
 @click.command(
@@ -26,6 +26,8 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
 
     The lock is software: where a life depends on it, pull the plug.
     """
+    if not reason.strip():
+        raise Misuse('Whoever finds the camera locked wants to know why; say it, such as --reason "changing the lens".')
     outcome = asyncio.run(_ask(broker, camera, "lock", {"by": by or _login(), "reason": reason}))
     if as_json:
         say_json(outcome)

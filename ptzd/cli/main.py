@@ -38,7 +38,12 @@ class _Commands(click.Group):
         return command
 
 
-@click.command(cls=_Commands, epilog="Example: ptzd demo", no_args_is_help=True)
+@click.command(
+    cls=_Commands,
+    epilog="Example: ptzd demo",
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(package_name="ptzd", prog_name="ptzd", message="%(prog)s %(version)s")
 def cli() -> None:
     """Bring robotic cameras back to their stored positions, on command and on time.

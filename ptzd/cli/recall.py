@@ -13,6 +13,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from .broker import BrokerAddress, broker_options
 from .client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
 from .names import name
+from .numbers import FiniteRange
 from .sentences import move_line
 from .speech import Failure, Misuse, say, say_json
 
@@ -26,12 +27,10 @@ ENDED = ("settled", "refused", "superseded", "stopped", "failed")
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step of this move; 24 is the fastest.")
-@click.option("--seconds", type=click.FloatRange(0, 600, min_open=True), help="How long this move is to take.")
+@click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long this move is to take.")
 @click.option("--on-air", is_flag=True, help="Move although the camera is on program.")
 @click.option("--no-wait", is_flag=True, help="Return as soon as the move is accepted.")
-@click.option(
-    "--timeout", type=click.FloatRange(0, min_open=True), default=90.0, show_default=True, help="Seconds to wait."
-)
+@click.option("--timeout", type=FiniteRange(0, min_open=True), default=90.0, show_default=True, help="Seconds to wait.")
 @click.option("--json", "as_json", is_flag=True, help="Print the last report of the move as JSON.")
 @broker_options
 def recall(

@@ -33,14 +33,11 @@ def landing_words(landing: Payload | None) -> str:
     """Return how far off a move landed, as the end of a sentence; empty where it is not known."""
     if landing is None:
         return ""
-    off = [
-        f"{axis} {landing[field]:+d}"
-        for axis, field in (("pan", "pan_counts"), ("tilt", "tilt_counts"), ("zoom", "zoom_counts"))
-        if landing.get(field)
-    ]
-    if landing.get("focus_counts"):
-        off.append(f"focus {landing['focus_counts']:+d}")
-    return f", off by {', '.join(off)} counts" if off else ", exactly there"
+    counts = {axis: int(landing.get(f"{axis}_counts") or 0) for axis in ("pan", "tilt", "zoom", "focus")}
+    off = [f"{axis} {count:+d}" for axis, count in counts.items() if count]
+    if not off:
+        return ", exactly there"
+    return f", off by {', '.join(off)} count{'' if worst_counts(landing) == len(off) == 1 else 's'}"
 
 
 def worst_counts(landing: Payload | None) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from math import inf
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_
 from .configuration import read_configuration
 from .framings import Framing, Kit, mm
 from .names import name
+from .numbers import FiniteRange
 from .speech import Misuse, say, say_json
 
 DEFAULT_FRAME_RATE = 25.0
@@ -51,10 +52,6 @@ def _lens_ends(text: str) -> tuple[float, float]:
     return wide, tele
 
 
-def _between(least: float, most: float) -> Callable[[str], float]:
-    return lambda text: _number(text, least, most)
-
-
 def _number(text: str, least: float, most: float) -> float:
     try:
         number = float(text)
@@ -65,7 +62,10 @@ def _number(text: str, least: float, most: float) -> float:
     return number
 
 
-@click.command(epilog="Example: ptzd shot --sensor 35.9x24 --lens 100-400 --distance 28 --shot medium")
+@click.command(
+    short_help="Tell which focal length brings a shot.",
+    epilog="Example: ptzd shot --sensor 35.9x24 --lens 100-400 --distance 28 --shot medium",
+)
 @click.argument("camera", type=name, required=False)
 @click.option(
     "--config",
@@ -75,12 +75,16 @@ def _number(text: str, least: float, most: float) -> float:
 )
 @click.option("--sensor", type=_sensor, metavar="MMxMM", help="The part of the sensor that makes the picture.")
 @click.option("--lens", "ends_mm", type=_lens_ends, metavar="MM-MM", help="Both ends of the zoom, or one focal length.")
-@click.option("--distance", "distance_m", type=_between(0.1, 10000.0), metavar="M", help="From the camera to people.")
+@click.option(
+    "--distance", "distance_m", type=FiniteRange(0.1, 10000.0), metavar="M", help="From the camera to people."
+)
 @click.option("--shot", type=click.Choice([str(shot) for shot in Shot]), help="How much of a person fills the picture.")
-@click.option("--width", "width_m", type=_between(0.001, 10000.0), metavar="M", help="How wide the picture shall be.")
-@click.option("--focal-length", "focal_length_mm", type=_between(0.1, 10000.0), metavar="MM", help="What it shows.")
+@click.option(
+    "--width", "width_m", type=FiniteRange(0.001, 10000.0), metavar="M", help="How wide the picture shall be."
+)
+@click.option("--focal-length", "focal_length_mm", type=FiniteRange(0.1, 10000.0), metavar="MM", help="What it shows.")
 @click.option("--dialect", "dialect_name", metavar="NAME", help="The head's dialect, or a dialect's .toml file.")
-@click.option("--frame-rate", type=_between(10.0, 240.0), metavar="N", help="Pictures a second; 25 if not given.")
+@click.option("--frame-rate", type=FiniteRange(10.0, 240.0), metavar="N", help="Pictures a second; 25 if not given.")
 @click.option(
     "--picture-width",
     "picture_width_px",
@@ -270,7 +274,8 @@ def _print_all(framings: Sequence[Framing]) -> None:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     rows = [(framing.name, _cells(framing)) for framing in framings]
     shown = [heading for heading in rows[0][1] if heading != "across"]  # too much for a terminal's width
-    for heading in ("", *shown):
+    table.add_column(no_wrap=True, min_width=max(len(framing.name) for framing in framings))
+    for heading in shown:
         table.add_column(heading)
     for framing_name, cells in rows:
         table.add_row(framing_name, *(cells[heading] for heading in shown))

@@ -59,7 +59,7 @@ def speak_for(cli: click.Command, arguments: Sequence[str] | None = None) -> int
         return MISUSED
     except click.UsageError as mistake:
         path = mistake.ctx.command_path if mistake.ctx is not None else "ptzd"
-        complain(f"{path}: {_one_line(mistake.format_message())} See: {path} --help")
+        complain(f"{path}: {_sentence(mistake.format_message())} See: {path} --help")
         return MISUSED
     except click.ClickException as failure:
         complain(failure.format_message())
@@ -80,6 +80,11 @@ def speak_for(cli: click.Command, arguments: Sequence[str] | None = None) -> int
         )
         return FAILED
     return result if isinstance(result, int) else 0
+
+
+def _sentence(text: str) -> str:
+    line = _one_line(text)
+    return line if line.endswith((".", "?", "!")) else f"{line}."
 
 
 def _one_line(text: str) -> str:

@@ -9,6 +9,7 @@ import click
 from .broker import BrokerAddress, broker_options
 from .client import Payload, reach
 from .names import name
+from .numbers import FiniteRange
 from .speech import Misuse, say, say_json
 
 
@@ -19,7 +20,7 @@ from .speech import Misuse, say, say_json
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step with which it is to be recalled.")
-@click.option("--seconds", type=click.FloatRange(0, 600, min_open=True), help="How long a recall of it is to take.")
+@click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long a recall of it is to take.")
 @click.option("--note", help="A few words for people.")
 @click.option("--replace", is_flag=True, help="Store anew under a name that exists; the old framing stays in history.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")

@@ -12,6 +12,7 @@ from rich.live import Live
 from .board import Board, remarks
 from .broker import BrokerAddress, broker_options
 from .client import Client, Heard, Payload, reach
+from .numbers import FiniteRange
 from .sentences import move_line
 from .speech import say, say_json
 
@@ -19,7 +20,7 @@ TOPICS = ("status", "camera/+/state", "camera/+/move")
 
 
 @click.command(short_help="Show what all cameras do, as they do it.", epilog="Example: ptzd watch --json --for 10")
-@click.option("--for", "seconds", type=click.FloatRange(0, min_open=True), help="End after so many seconds.")
+@click.option("--for", "seconds", type=FiniteRange(0, min_open=True), help="End after so many seconds.")
 @click.option("--json", "as_json", is_flag=True, help="Print each message as a line of JSON.")
 @broker_options
 def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
