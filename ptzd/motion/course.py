@@ -92,9 +92,7 @@ def course(
     return Course(distance, found, found.dwell_seconds(way, seconds), 0.0, seconds, acceleration)
 
 
-def _late(
-    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, reserve: float
-) -> Course:
+def _late(speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, reserve: float) -> Course:
     """Set out late, at the slowest step: it would be there too soon otherwise.
 
     A unit that is quicker than its table must not be there too soon either, for there is no slower step to wait at.

@@ -247,7 +247,7 @@ def _apart(pan: Course, tilt: Course) -> list[tuple[float, int, float]]:
         pan_jump = sum(each[1] for each in jumps) + (0.0 if axis else jump)
         tilt_jump = sum(each[2] for each in jumps) + (jump if axis else 0.0)
         if jumps and speed and hypot(pan_jump, tilt_jump) > budget:
-            later = jumps[0][0] + WINDOW_SECONDS
+            later = jumps[0][0] + WINDOW_SECONDS + ROUNDING_SECONDS
             waiting = [(max(each[0], later) if each[1] == axis else each[0], *each[1:]) for each in waiting]
             insort(waiting, (later, axis, speed))
             continue
