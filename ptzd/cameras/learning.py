@@ -6,8 +6,8 @@ mount, then zoom and focus the same. What a loss on the network spoiled is tried
 trials are over, and every one comes with its spread.
 
 Pan and tilt are sent to positions inside the given range, never driven. However learning ends but well (cancelled, the
-link lost, somebody else at the controls), the head is told to halt; where it ends well, the camera is brought back to
-where it stood.
+link lost, readings that make no sense), the head is told to halt, unless somebody else has taken the camera over: then
+it does what that one says. Where learning ends well, the camera is brought back to where it stood.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ from ptzd.visca import (
     ErrorCode,
     FocusAuto,
     FocusDirect,
+    FocusInquiry,
     FocusManual,
     FocusStop,
     Inquiry,
@@ -83,10 +84,12 @@ Look = Callable[[], Awaitable[bool]]  # read something while an order is carried
 
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 HALT_SECONDS = 2.0
+TAKEN_OVER = "interrupted", "somebody else gave this camera orders; learn it when nobody does"
 READING_EVERY_SECONDS = 0.025  # while it moves: about one a video frame
 LOST_AFTER_SECONDS = 0.09  # an order acknowledged later than this was lost once, and nobody knows when it was heard
 TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
+LONGEST_LOOK_SECONDS = 3.0
 RESTING_READINGS = 20  # where the head was sent, before a lost report of its end is waited for no longer
 LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
 SLOW_DEG_PER_S = 20.0
@@ -130,6 +133,10 @@ class _Order:
         return self.ended_at - self.sent_at
 
 
+def _nobody_listens(framing: Framing) -> None:
+    pass
+
+
 def estimate_seconds(dialect: Dialect, start: Framing, limits: LearnLimits) -> float:
     """Return about how long `learn` will take. Raises LearnRefusal as it would."""
     rooms = rooms_within(dialect, limits, start)
@@ -146,26 +153,29 @@ async def learn(
     progress: Callable[[Progress], None],
     rng: random.Random,
     calendar: Callable[[], datetime],
+    heard: Callable[[Framing], None] = _nobody_listens,
 ) -> LearnedHead:
     """Measure a head that stands at `start`, on a line that is up, and bring it back there.
 
-    `progress` is told before each trial and must return at once. Raises LearnRefusal before anything moves for a
-    range that won't do; later where the camera refuses, falls silent or is moved by somebody else. Cancel the task to
-    stop: the orders to halt leave in that very moment.
+    Nobody else may ask or order anything on the line meanwhile. `progress` is told before each trial, `heard` of every
+    position; both must return at once. Raises LearnRefusal before anything moves for a range that won't do; later where
+    the camera refuses, falls silent or is moved by somebody else. Cancel the task to stop: the orders to halt leave in
+    that very moment.
     """
     rooms = rooms_within(dialect, limits, start)
     published = _published(dialect)
-    run = _Run(line, dialect, start, rooms, published, plan_trials(published, dialect, rooms, rng), seeing, progress)
+    plan = plan_trials(published, dialect, rooms, rng)
+    run = _Run(line, dialect, start, rooms, published, plan, seeing, progress, heard)
     try:
         await run.all()
         return await learned_head(run.measured, dialect, published, seeing, calendar())
     except FitError as error:
-        line.interrupt(HALT, HALT_SECONDS)
+        run.halt()
         raise LearnRefusal(
             "not-learned", f"the readings did not agree ({error}); let nobody else move the camera and try again"
         ) from None
     except BaseException:
-        line.interrupt(HALT, HALT_SECONDS)
+        run.halt()
         raise
 
 
@@ -190,6 +200,7 @@ class _Run:
         plan: Plan,
         seeing: Seeing,
         progress: Callable[[Progress], None],
+        heard: Callable[[Framing], None],
     ) -> None:
         self.measured = Measurements()
         self._line = line
@@ -200,6 +211,8 @@ class _Run:
         self._plan = plan
         self._seeing = seeing
         self._progress = progress
+        self._heard = heard
+        self._interruptions = line.interruptions  # as long as there are no more, nobody has taken over
         self._loop = asyncio.get_running_loop()
         self._began_at = self._loop.time()
         self._done = 0
@@ -207,6 +220,11 @@ class _Run:
         self._at: dict[Axis, int] = {"pan": start.pan_counts, "tilt": start.tilt_counts}
         self._zoom_at = start.zoom_counts
         self._focus_at = start.focus_counts
+
+    def halt(self) -> None:
+        """Stop everything, unless the camera obeys somebody else by now."""
+        if self._line.interruptions == self._interruptions:
+            self._line.interrupt(HALT, HALT_SECONDS)
 
     async def all(self) -> None:
         """Do every trial, then go back."""
@@ -249,12 +267,12 @@ class _Run:
                 raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt") from None
             except InquiryRefused as refusal:
                 raise LearnRefusal("not-understood", f"{refusal}; it can't be measured") from None
-        raise LearnRefusal("interrupted", "somebody else gave this camera orders; learn it when nobody does")
+        raise LearnRefusal(*TAKEN_OVER)
 
     async def _order(self, command: Command, expected_seconds: float, look: Look | None = None) -> _Order:
         """Give an order now and wait for its end; `look` is called again and again until then, or until it is True."""
         order = _Order(self._loop.time())
-        (exchange,) = self._line.interrupt([command], 1.0 + 1.5 * expected_seconds)
+        exchange = self._interrupt(command, 1.0 + 1.5 * expected_seconds)
         self._follow(exchange, order)
         while not exchange.ended.done():
             if look is None:
@@ -269,6 +287,13 @@ class _Run:
         if order.acknowledged_seconds is not None:
             self.measured.acknowledged.append(order.acknowledged_seconds)
         return order
+
+    def _interrupt(self, command: Command, completion_seconds: float) -> Exchange:
+        if self._line.interruptions != self._interruptions:
+            raise LearnRefusal(*TAKEN_OVER)
+        (exchange,) = self._line.interrupt([command], completion_seconds)
+        self._interruptions = self._line.interruptions
+        return exchange
 
     def _follow(self, exchange: Exchange, order: _Order) -> None:
         def begun(future: asyncio.Future[None]) -> None:
@@ -388,6 +413,8 @@ class _Run:
     async def read_head(self) -> tuple[float, dict[Axis, int]]:
         """Return where the head is, and the loop time at which it was heard."""
         position = await self._ask(PanTiltPositionInquiry())
+        mode = self._start.focus_mode
+        self._heard(Framing(position.pan_counts, position.tilt_counts, self._zoom_at, self._focus_at, mode))
         return self._loop.time(), {"pan": position.pan_counts, "tilt": position.tilt_counts}
 
     async def _stops(self) -> None:
@@ -433,6 +460,8 @@ class _Run:
         for command in (DigitalZoomOff(), FocusManual()):
             exchange = self._line.perform(command, HALT_SECONDS)
             await exchange.ended
+        self._focus_at = await self._ask(FocusInquiry())
+        await self._quiet()
         zoom, focus = self._dialect.zoom, self._dialect.focus
         for share in (*ZOOM_SHARES, *ZOOM_SHARES):
             self._say()
@@ -454,8 +483,7 @@ class _Run:
             if farther is not None:
                 await self._zoom_to(farther)
             begin = self._zoom_at
-            order = await self._zoom_to(target)
-            await self._observe()
+            order = await self._observe(self._zoom_to(target))
             if order.seconds is not None:
                 self.measured.zoom_trips.append((abs(target - begin), order.seconds))
                 return
@@ -463,8 +491,7 @@ class _Run:
     async def _nudge(self, way: int) -> None:
         """Move the zoom a little, since a camera that moved a moment ago is read more often than one at rest."""
         target, _ = _ahead(self._zoom_at, way, self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts)
-        await self._zoom_to(target)
-        await self._observe()
+        await self._observe(self._zoom_to(target))
 
     async def _zoom_to(self, counts: int) -> _Order:
         seconds = abs(counts - self._zoom_at) / self._head.zoom.direct_counts_per_s
@@ -482,7 +509,7 @@ class _Run:
         """Drive the zoom for a moment, where there is more room; its ends are no danger to anybody."""
         zoom, begin = self._dialect.zoom, self._zoom_at
         to_tele = begin < 0.5 * (zoom.wide_counts + zoom.tele_counts)
-        self._line.interrupt([ZoomTele(speed) if to_tele else ZoomWide(speed)], HALT_SECONDS)
+        self._interrupt(ZoomTele(speed) if to_tele else ZoomWide(speed), HALT_SECONDS)
         until = self._loop.time() + DRIVEN_SECONDS
         moving_since: float | None = None
         readings: list[Reading] = []
@@ -507,8 +534,7 @@ class _Run:
             if farther is not None:
                 await self._focus_to(farther)
             begin = self._focus_at
-            order = await self._focus_to(target)
-            await self._observe()
+            order = await self._observe(self._focus_to(target))
             if order.seconds is not None:
                 self.measured.focus_trips.append((abs(target - begin), order.seconds))
                 return
@@ -519,24 +545,34 @@ class _Run:
         self._focus_at = counts
         return order
 
-    async def _observe(self) -> None:
-        """See that the camera is still, in the way in which its moves are seen to have settled."""
-        began_at = self._loop.time()
-        wanted: Framing | None = None
-        there_since = read_at = began_at
-        while self._loop.time() < began_at + 3.0:
-            mode = await self._patiently(lambda: read_focus_mode(self._line))
-            framing = await self._patiently(lambda mode=mode: read_framing(self._line, mode))  # type: ignore[misc]
-            now = self._loop.time()
-            if wanted is None or not self._seeing.tolerance.holds(landing(self._dialect, framing, wanted)):
-                wanted, there_since = framing, now
-            else:
-                self.measured.between_readings.append(now - read_at)
-                if now - there_since >= self._seeing.still_seconds:
+    async def _observe(self, order: Awaitable[_Order]) -> _Order:
+        """Carry out an order of the lens and see that the camera is still, just as its moves are seen to have settled.
+
+        There, too, the camera is read by two: by the move that wants to end, and by the watch that never does.
+        """
+        watch = _LensWatch(self._line, self._dialect, self._seeing)
+        watching = asyncio.create_task(watch.run())
+        try:
+            done = await order
+            wanted = Framing(self._at["pan"], self._at["tilt"], self._zoom_at, self._focus_at, "manual")
+            began_at = read_at = self._loop.time()
+            watch.expect(wanted)
+            while self._loop.time() < began_at + LONGEST_LOOK_SECONDS:
+                mode = await self._patiently(lambda: read_focus_mode(self._line))
+                framing = await self._patiently(lambda mode=mode: read_framing(self._line, mode))  # type: ignore[misc]
+                self._heard(framing)
+                now = self._loop.time()
+                if read_at > began_at:
+                    self.measured.between_readings.append(now - read_at)
+                read_at = now
+                if watch.still(framing, now):
                     self.measured.seen_still.append(now - began_at)
-                    return
-            read_at = now
-            await asyncio.sleep(self._seeing.pause_seconds)
+                    break
+                await asyncio.sleep(self._seeing.pause_seconds)
+            return done
+        finally:
+            watching.cancel()
+            await asyncio.wait([watching])
 
     async def _go_back(self) -> None:
         start = self._start
@@ -552,6 +588,44 @@ class _Run:
             await self._focus_to(start.focus_counts)
         else:
             await self._line.perform(FocusAuto(), HALT_SECONDS).ended
+
+
+class _LensWatch:
+    """Reads where the camera is, again and again, and knows since when it was where it was sent."""
+
+    def __init__(self, line: Line, dialect: Dialect, seeing: Seeing) -> None:
+        self._line = line
+        self._dialect = dialect
+        self._seeing = seeing
+        self._wanted: Framing | None = None
+        self._there_since: float | None = None
+
+    def expect(self, wanted: Framing) -> None:
+        """Say where it was sent; what was read before counts no more."""
+        self._wanted = wanted
+        self._there_since = None
+
+    def still(self, framing: Framing, now: float) -> bool:
+        """Take a reading; return whether it has been where it was sent for long enough."""
+        if self._wanted is None:
+            return False
+        if not self._seeing.tolerance.holds(landing(self._dialect, framing, self._wanted)):
+            self._there_since = None
+        elif self._there_since is None:
+            self._there_since = now
+        return self._there_since is not None and now - self._there_since >= self._seeing.still_seconds
+
+    async def run(self) -> None:
+        """Read until cancelled."""
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                self.still(await read_framing(self._line, "manual"), loop.time())
+            except (PushedAside, InquiryRefused):
+                pass
+            except LineDown:
+                return  # whoever waits for the camera will find out
+            await asyncio.sleep(self._seeing.watch_seconds)
 
 
 class _HeadWatch:
@@ -585,7 +659,7 @@ def _require_performed(ending: Ending) -> None:
         case Unanswered():
             raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt")
         case Interrupted() | Refused(code=ErrorCode.CANCELLED):
-            raise LearnRefusal("interrupted", "somebody else gave this camera orders; learn it when nobody does")
+            raise LearnRefusal(*TAKEN_OVER)
         case Refused(code=code):
             raise LearnRefusal(
                 "refused", f"the camera refused an order ({code.name.lower().replace('_', ' ')}); is it ready?"

@@ -86,6 +86,7 @@ class Line:
         self._pending: dict[int, _Pending] = {}
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at: float | None = None
+        self.interruptions = 0  # so far; who remembers the figure can tell whether somebody else has taken over
         self._loop = asyncio.get_running_loop()
 
     async def run(self) -> None:
@@ -114,6 +115,7 @@ class Line:
 
     def interrupt(self, commands: Sequence[Command], completion_seconds: float) -> list[Exchange]:
         """Send commands ahead of all else, now, and cancel what the camera is doing."""
+        self.interruptions += 1
         tickets = self._conversation.interrupt(commands, self._loop.time(), completion_seconds=completion_seconds)
         exchanges = [self._expect(ticket) for ticket in tickets]
         self._flush()

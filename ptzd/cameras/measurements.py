@@ -57,6 +57,7 @@ class Seeing:
     tolerance: Tolerance
     still_seconds: float = 0.2  # a reading must stay within tolerance this long
     pause_seconds: float = 0.05  # between two readings
+    watch_seconds: float = 0.1  # between two readings of the watch beside it
 
 
 @dataclass(frozen=True, slots=True)
