@@ -104,9 +104,9 @@ def _late(speeds: tuple[float, ...], acceleration: float, distance: float, secon
     hurry = next((each for each in ways if each.steps == (1, 2)), None)
     if hurry is not None and taken > SHORT_SECONDS:
         upper = (way - speeds[0] * taken) / (speeds[1] - speeds[0])
-        dwell = (taken - upper) / 2.0
-        if dwell >= DWELL_SECONDS:
-            return Course(distance, hurry, dwell, seconds - taken, seconds, acceleration)
+        lower = (taken - upper) / 2.0
+        if lower >= DWELL_SECONDS:
+            return Course(distance, hurry, lower / hurry.begins[1], seconds - taken, seconds, acceleration)
     taken = min(seconds, way / speeds[0])
     return Course(distance, ways[0], 0.0, seconds - taken, seconds, acceleration)
 

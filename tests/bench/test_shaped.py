@@ -1,0 +1,169 @@
+"""Moves that are fit to be seen, against the same moves made directly, on simulated heads nobody has measured.
+
+200 random moves over three dialects, two mounts and two lenses, with 1 % of all datagrams lost. The planner knows the
+dialect's published table; each unit differs from it by up to 5 %. Baselines: a direct move is an absolute order with
+the steps that `plan_in_seconds` finds best for the same time, and zoom direct; the bound is that of `lower_bound`.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import time
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from bench.lower_bound import least_jolt_of_two
+from bench.shaped_moves import SENSOR_WIDTH_MM, Seen, Task, carried_out
+from ptzsim.truth import Truth, draw_truth
+
+from ptzd.cameras import Framing
+from ptzd.motion import (
+    DirectPlan,
+    Picture,
+    PlanRefused,
+    Sensor,
+    ShapedPlan,
+    lens_between,
+    plan_in_seconds,
+    plan_shaped,
+)
+from ptzd.visca import load_dialect
+
+MOVES = 200
+LENSES = ((12.0, 120.0), (100.0, 400.0))
+SENSOR = Sensor(SENSOR_WIDTH_MM, 24.0)
+NEAR_SECONDS = 0.15
+ACCELERATION_GRID = (
+    10.0  # the bound takes the unit's acceleration to the nearest 10°/s², so that it need not start anew
+)
+
+
+def drawn_tasks(count: int, seed: int) -> list[tuple[Task, ShapedPlan, DirectPlan]]:
+    """Random moves that both ways can make in the time."""
+    rng = random.Random(seed)
+    tasks: list[tuple[Task, ShapedPlan, DirectPlan]] = []
+    while len(tasks) < count:
+        dialect = load_dialect(rng.choice(("nibble4-51", "nibble4-14", "shared4-51")))
+        seconds = round(rng.uniform(2.0, 20.0), 1)
+        speed = math.exp(rng.uniform(math.log(0.8), math.log(12.0)))
+        pan = min(160.0, speed * seconds) * rng.choice((-1, 1))
+        tilt = rng.choice((0.0, 1.0, 1.0)) * rng.uniform(-20.0, 20.0)
+        zoom = rng.choice((0.0, 1.0)) * rng.uniform(-8000.0, 8000.0)
+        start = Framing(dialect.pan.counts(-pan / 2), dialect.tilt.counts(20.0), 8000, 0x4000, "auto")
+        target = Framing(
+            dialect.pan.counts(pan / 2), dialect.tilt.counts(20.0 + tilt), round(8000 + zoom), 0x4000, "auto"
+        )
+        lens = lens_between(*rng.choice(LENSES))
+        mount = rng.choice(("tripod", "balcony-rail"))
+        task = Task(dialect, mount, lens, rng.getrandbits(30), start, target, seconds)
+        here, there = task.pose(start), task.pose(target)
+        shaped = plan_shaped(task.head, here, there, seconds, picture=Picture(lens, SENSOR))
+        direct = plan_in_seconds(task.head, here, there, seconds)
+        if not isinstance(shaped, PlanRefused) and not isinstance(direct, PlanRefused):
+            tasks.append((task, shaped, direct))
+    return tasks
+
+
+def distances(task: Task) -> tuple[float, float, float]:
+    """Degrees of pan and tilt, counts of zoom."""
+    here, there = task.pose(task.start), task.pose(task.target)
+    return (
+        abs(there.pan_deg - here.pan_deg),
+        abs(there.tilt_deg - here.tilt_deg),
+        abs(there.zoom_counts - here.zoom_counts),
+    )
+
+
+def ends(task: Task, seen: Seen) -> list[float]:
+    """When each axis ended that had to move by more than what nobody sees."""
+    least = (0.1, 0.1, 20.0)
+    return [end for end, way, enough in zip(seen.ends(), distances(task), least, strict=True) if way >= enough]
+
+
+def bound(task: Task, seconds: float) -> float:
+    """The least jolt of pan and tilt on this very unit."""
+    truth: Truth = draw_truth(task.dialect, random.Random(task.seed))
+    pan_deg, tilt_deg, _ = distances(task)
+    axes = []
+    for scale, share, acceleration, way in (
+        (task.dialect.pan, truth.pan_speed, truth.pan_acceleration_deg_per_s2, pan_deg),
+        (task.dialect.tilt, truth.tilt_speed, truth.tilt_acceleration_deg_per_s2, tilt_deg),
+    ):
+        # In units in which the unit's speeds are the table's.
+        coarse = ACCELERATION_GRID * round(acceleration / share / ACCELERATION_GRID)
+        axes.append((scale.steps_deg_per_s, coarse, way / share))
+    return least_jolt_of_two(axes[0], axes[1], seconds) * min(truth.pan_speed, truth.tilt_speed)
+
+
+def quantile(figures: Sequence[float], share: float) -> float:
+    return float(np.quantile(np.array(figures), share))
+
+
+def row(name: str, figures: Sequence[float], unit: str = "") -> str:
+    return (
+        f"{name:52} {quantile(figures, 0.05):8.3f} {quantile(figures, 0.5):8.3f} {quantile(figures, 0.95):8.3f} "
+        f"{min(figures):8.3f} {max(figures):8.3f} {unit}"
+    )
+
+
+@pytest.mark.bench
+def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -> None:
+    late: list[float] = []
+    apart: list[float] = []
+    off: list[int] = []
+    against_direct: list[float] = []
+    against_direct_long: list[float] = []
+    against_bound: list[float] = []
+    against_plan: list[float] = []
+    late_direct: list[float] = []
+    worse: list[str] = []
+    for task, shaped, direct in drawn_tasks(MOVES, seed=20):
+        seen, seen_direct = carried_out(task, shaped), carried_out(task, direct)
+        ended = ends(task, seen)
+        late.append(max(ended) - task.seconds)
+        late_direct.append(max(ends(task, seen_direct)) - task.seconds)
+        apart.append(max(ended) - min(ended))
+        off.append(max(abs(counts) for counts in seen.off_counts))
+        ratio = seen_direct.jolt() / seen.jolt()
+        against_direct.append(ratio)
+        pan_deg, tilt_deg, _ = distances(task)
+        if task.seconds >= 4.0 and math.hypot(pan_deg, tilt_deg) / task.seconds > 1.5:
+            against_direct_long.append(ratio)
+        against_bound.append(seen.jolt_deg() / bound(task, task.seconds + NEAR_SECONDS))
+        assert shaped.jolt_widths_per_s is not None
+        against_plan.append(seen.jolt() / shaped.jolt_widths_per_s)
+        if ratio < 1.0:
+            worse.append(f"{task.dialect.name} {task.seconds} s {distances(task)}: {ratio:.3f}")
+    plans = drawn_tasks(MOVES, seed=21)
+    began = time.process_time()
+    for task, _, _ in plans:
+        plan_shaped(task.head, task.pose(task.start), task.pose(task.target), task.seconds)
+    planning = (time.process_time() - began) / MOVES
+    print(f"\n{MOVES} moves{'':42} {'5 %':>8} {'median':>8} {'95 %':>8} {'least':>8} {'most':>8}")
+    print(row("arrival against what was asked", late, "s"))
+    print(row("  the same of direct moves", late_direct, "s"))
+    print(row("first to last axis", apart, "s"))
+    print(row("off position", off, "counts"))
+    print(row("jolt, direct / shaped", against_direct))
+    print(row(f"  from 4 s and above 1.5°/s ({len(against_direct_long)} moves)", against_direct_long))
+    print(row("jolt of pan and tilt, shaped / bound", against_bound))
+    print(row("jolt, seen / planned", against_plan))
+    on_time = float(np.mean(np.abs(late) <= NEAR_SECONDS))
+    together = float(np.mean(np.array(apart) <= NEAR_SECONDS))
+    near_bound = float(np.mean(np.array(against_bound) <= 1.3))
+    print(
+        f"within {NEAR_SECONDS} s of what was asked {on_time:.1%}, axes within {NEAR_SECONDS} s {together:.1%}, ",
+        end="",
+    )
+    print(
+        f"within 1.3 of the bound {near_bound:.1%}, larger than direct {len(worse)}, planning {1000 * planning:.2f} ms"
+    )
+    print("\n".join(worse))
+    assert on_time >= 0.95
+    assert together >= 0.95
+    assert max(off) <= 1
+    assert quantile(against_direct_long, 0.5) >= 2.0
+    assert quantile(against_bound, 0.5) <= 1.3
+    assert planning < 0.001
