@@ -1,0 +1,149 @@
+"""`ptzd rehearse` tells before the show what does not fit, and touches no file that it was not asked to write."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from ptzd.cli.main import cli
+from ptzd.cli.speech import speak_for
+from ptzd.config import load_config
+from ptzd.service import calendar
+from ptzd.show import PositionStore
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+SHOW = str(CONFIGS / "choir-evening.toml")
+WITH = ("--config", str(CONFIGS / "granary.toml"), "--positions", str(CONFIGS / "granary-show.toml"))
+
+
+@dataclass(frozen=True)
+class Ended:
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def rehearse(capsys):
+    """Runs `ptzd rehearse` within the test: it waits for nothing, and a process for each would take longest of all."""
+
+    def run(*arguments: str) -> Ended:
+        code = speak_for(cli, ["rehearse", *arguments])
+        said = capsys.readouterr()
+        return Ended(code, said.out, said.err)
+
+    return run
+
+
+def test_the_three_conflicts_of_the_choir_evening_are_told_with_remedies(rehearse):
+    ended = rehearse(SHOW, *WITH)
+    assert (ended.code, ended.err) == (1, "")
+    assert "There are 3 conflicts:" in ended.out
+    for kind in ("taken-unsettled", "still-on-air", "too-fast-to-watch"):
+        assert kind in ended.out
+
+
+def test_the_fixed_copy_has_one_conflict_left_and_the_show_is_untouched(rehearse, tmp_path):
+    before = Path(SHOW).read_bytes()
+    copy = tmp_path / "fixed.toml"
+    ended = rehearse(SHOW, *WITH, "--fix", str(copy))
+    assert ended.code == 1
+    assert "2 of these are solved" in ended.out
+    assert "can't be solved: gallery to entrance" in ended.out
+    assert Path(SHOW).read_bytes() == before
+    ended = rehearse(str(copy), *WITH, "--json")
+    assert [conflict["kind"] for conflict in json.loads(ended.out)["conflicts"]] == ["too-fast-to-watch"]
+
+
+def test_a_show_that_fits_ends_with_0(rehearse, tmp_path):
+    show = tmp_path / "small.toml"
+    show.write_text('[show]\nname = "small"\n[[cue]]\nnumber = 1\nafter = 60\ntake = "left"\n')
+    ended = rehearse(str(show), *WITH)
+    assert (ended.code, ended.err) == (0, "")
+    assert "Everything fits." in ended.out
+
+
+def test_positions_come_from_the_store_of_the_configuration(rehearse, tmp_path):
+    config = tmp_path / "granary.toml"
+    config.write_text((CONFIGS / "granary.toml").read_text("utf-8"), "utf-8")
+    ended = rehearse(SHOW, "--config", str(config))
+    assert ended.code == 2
+    assert "no store" in ended.err
+    assert not (tmp_path / "granary.db").exists()
+    asyncio.run(_fill(config))
+    ended = rehearse(SHOW, "--config", str(config), "--json")
+    assert ended.code == 1
+    assert len(json.loads(ended.out)["conflicts"]) == 3
+
+
+def test_the_same_seed_says_the_same_twice(rehearse):
+    arguments = (SHOW, *WITH, "--vary", "0.2", "--runs", "50", "--seed", "4", "--json")
+    once, twice = rehearse(*arguments), rehearse(*arguments)
+    assert once.out == twice.out
+    said = json.loads(once.out)
+    assert said["varied"] == {"share": 0.2, "runs": 50, "seed": 4}
+    assert all(0.0 <= move["ready_chance"] <= 1.0 for move in said["moves"])
+
+
+def test_page_and_picture_are_written(rehearse, tmp_path):
+    page, picture = tmp_path / "evening.html", tmp_path / "evening.svg"
+    rehearse(SHOW, *WITH, "--report", str(page), "--svg", str(picture))
+    assert "<svg" in page.read_text("utf-8")
+    assert picture.read_text("utf-8").count("<svg") >= 1
+
+
+@pytest.mark.parametrize("option", ["--fix", "--report", "--svg"])
+def test_the_show_itself_is_never_written_over(rehearse, tmp_path, option):
+    show = tmp_path / "show.toml"
+    show.write_bytes(Path(SHOW).read_bytes())
+    ended = rehearse(str(show), *WITH, option, str(show))
+    assert ended.code == 2
+    assert show.read_bytes() == Path(SHOW).read_bytes()
+
+
+def test_every_mistake_in_a_show_is_told_with_its_line(rehearse, tmp_path):
+    show = tmp_path / "wrong.toml"
+    show.write_text(
+        '[show]\nname = "wrong"\n[[cue]]\nnumber = 2\nafter = 5\ntake = "middle"\n'
+        '[[cue]]\nnumber = 1\nafter = -5\n[[cue.move]]\ncamera = "left"\nposition = "attic"\n'
+    )
+    ended = rehearse(str(show), *WITH)
+    assert (ended.code, ended.out) == (2, "")
+    for line, words in (
+        (6, "no camera middle"),
+        (8, "stands after cue 2"),
+        (9, "0 to 86400"),
+        (12, "no position attic"),
+    ):
+        assert any(f"line {line}," in said and words in said for said in ended.err.splitlines()), ended.err
+    assert "Traceback" not in ended.err
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [(b'[show]\nname = "\xe9"\n', "not UTF-8"), (b"#" * 50_000_000, "larger than 5 MB"), (None, "can't be read")],
+)
+def test_a_file_that_is_no_show_is_told_in_a_sentence(rehearse, tmp_path, content, words):
+    show = tmp_path / "other.toml"
+    if content is not None:
+        show.write_bytes(content)
+    ended = rehearse(str(show), *WITH)
+    assert (ended.code, ended.out) == (2, "")
+    assert words in ended.err
+
+
+def test_the_help_names_an_example_that_exists(rehearse):
+    ended = rehearse("--help")
+    assert ended.code == 0
+    assert "Example: ptzd rehearse configs/choir-evening.toml" in " ".join(ended.out.split())
+    assert tomllib.loads(Path(SHOW).read_text("utf-8"))["show"]["name"] == "choir-evening"
+
+
+async def _fill(config: Path) -> None:
+    async with PositionStore.open(load_config(config).store.path, calendar=calendar) as store:
+        await store.import_((CONFIGS / "granary-show.toml").read_text("utf-8"))
