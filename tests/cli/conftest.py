@@ -98,7 +98,11 @@ async def start_ptzd() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Proces
     for process in started:
         if process.returncode is None:
             process.terminate()
-            await asyncio.wait_for(process.communicate(), 10)
+            try:
+                await asyncio.wait_for(process.communicate(), 10)
+            except TimeoutError:
+                process.kill()
+                raise
 
 
 @pytest.fixture

@@ -36,7 +36,11 @@ def demo_once(tmp_path_factory):
     yield demo, folder, mark
     if demo.poll() is None:
         demo.terminate()
-        demo.wait(10)
+        try:
+            demo.wait(10)
+        except subprocess.TimeoutExpired:
+            demo.kill()
+            raise
 
 
 def new_mark() -> str:
