@@ -76,7 +76,7 @@ def _fits(order: tuple[tuple[float, float, str], ...], on_air: list[tuple[float,
     return True
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(shows())
 def test_a_show_fits_exactly_if_some_order_of_moves_does(text):
     show = read_show_text(text)
@@ -103,7 +103,7 @@ def shows_on_air(draw):
     return "[[cue]]".join(lines)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(shows_on_air())
 def test_what_fits_is_seen_by_looking_at_every_pair_of_moves_and_takes(text):
     show = read_show_text(text)
