@@ -64,12 +64,12 @@ _SHAPES = {
 }
 
 # What may come as a bare number, and what may come empty.
-_NUMBERED: dict[str, Callable[..., Any]] = {
+_NUMBERED: dict[str, Callable[..., Request]] = {
     "cue/standby": requests.StandbyRequest,
     "cue/go": requests.GoRequest,
     "cue/jump": requests.JumpRequest,
 }
-_BARE: dict[str, Callable[..., Any]] = {
+_BARE: dict[str, Callable[..., Request]] = {
     "cue/back": requests.BackRequest,
     "cue/hold": requests.HoldRequest,
     "cue/release": requests.ReleaseRequest,
@@ -140,11 +140,11 @@ class Intake:
         if camera is not None and command == "tally" and text in ("program", "preview", "off"):
             return TallyRequest(topic=topic, camera=camera, tally=text, reply=reply)  # type: ignore[arg-type]
         if command in _NUMBERED and _CUE_NUMBER.fullmatch(text) and Decimal(text) <= commands.HIGHEST_CUE:
-            return _NUMBERED[command](topic=topic, number=Decimal(text), reply=reply)  # type: ignore[no-any-return]
+            return _NUMBERED[command](topic=topic, number=Decimal(text), reply=reply)
         if command in ("cue/standby", "cue/go") and not text:
-            return _NUMBERED[command](topic=topic, number=None, reply=reply)  # type: ignore[no-any-return]
+            return _NUMBERED[command](topic=topic, number=None, reply=reply)
         if command in _BARE and not text:
-            return _BARE[command](topic=topic, reply=reply)  # type: ignore[no-any-return]
+            return _BARE[command](topic=topic, reply=reply)
         if not text:
             code, what = "empty", "the payload is empty"
         elif command == "tally" or command in _NUMBERED:

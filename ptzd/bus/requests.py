@@ -219,4 +219,4 @@ CameraRequest = (
     | LearnRequest
 )
 CueRequest = StandbyRequest | GoRequest | BackRequest | JumpRequest | HoldRequest | ReleaseRequest
-Request = CameraRequest | StopRequest | ExportRequest | ImportRequest | StandbyRequest | GoRequest
+Request = CameraRequest | StopRequest | ExportRequest | ImportRequest | CueRequest

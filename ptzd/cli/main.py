@@ -20,6 +20,7 @@ _MODULES = {
     "unlock": "lock",
     "positions": "positions",
     "watch": "watch",
+    "cue": "cue",
     "shot": "shot",
     "rehearse": "rehearse",
     "schema": "schema",

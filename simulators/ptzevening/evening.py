@@ -29,7 +29,8 @@ from ptzd.visca import AxisScale, Dialect
 from .house import Actor, House, open_house
 
 Ended = Literal["settled", "refused", "superseded", "stopped", "failed"]
-AWAKE_SECONDS = 2.5  # before an event the daemon has asked each camera twice where it stands
+AWAKE_SECONDS = 0.5  # before an event, in which the daemon asks each camera where it stands
+STOOD_SECONDS = 2.0  # after the last has reached its place, before the show begins
 AFTER_SECONDS = 60.0  # in which the last moves may come to their end
 STANDING_SECONDS = 600.0  # in which all cameras reach the positions that they start from, or learn their heads
 LEARNING_DEG = 60.0  # to either side, where the head reaches so far
@@ -173,7 +174,7 @@ async def _take_places(show: ShowFile, house: House) -> None:
     await asyncio.sleep(1.0)
     async with asyncio.timeout(STANDING_SECONDS):
         await house.until_still(show.show.start)
-    await asyncio.sleep(AWAKE_SECONDS)
+    await asyncio.sleep(STOOD_SECONDS)
 
 
 class _Stage:

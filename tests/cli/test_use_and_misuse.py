@@ -14,6 +14,14 @@ ROOT = Path(__file__).parents[2]
 COMMANDS = [
     "",
     "check",
+    "cue",
+    "cue back",
+    "cue go",
+    "cue hold",
+    "cue jump",
+    "cue release",
+    "cue standby",
+    "cue watch",
     "demo",
     "lock",
     "positions",
@@ -32,7 +40,7 @@ COMMANDS = [
     "unlock",
     "watch",
 ]
-PRINT_A_RESULT = sorted(set(COMMANDS) - {"", "run", "schema", "positions"})
+PRINT_A_RESULT = sorted(set(COMMANDS) - {"", "cue", "run", "schema", "positions"})
 
 
 @pytest.mark.parametrize("command", COMMANDS)

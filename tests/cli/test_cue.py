@@ -1,0 +1,127 @@
+"""`ptzd cue`: what each key sends, and what is told of where the show stands."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+STATE = "cue/state"
+SECOND = {"number": "12.5", "label": "Second verse", "take": "left"}
+STANDS = {
+    "show": "granary-evening",
+    "standing": {"number": "12", "label": "", "take": None},
+    "next": SECOND,
+    "standby": True,
+    "held": False,
+    "ready": True,
+    "not_ready": [],
+}
+NOT_READY = {
+    "ready": False,
+    "not_ready": [
+        {"camera": "left", "position": "piano", "code": "moving", "sentence": "camera left is on its way to piano"}
+    ],
+}
+OK = ("outcome", {"ok": True})
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sent"),
+    [
+        ("standby", {}),
+        ("standby 12.5", {"number": "12.5"}),
+        ("go", {}),
+        ("go 7", {"number": "7"}),
+        ("back", {}),
+        ("jump 12", {"number": "12"}),
+        ("hold", {}),
+        ("release", {}),
+    ],
+)
+async def test_each_key_sends_its_word_and_a_number_where_there_is_one(ptzd, broker, stand_in, arguments, sent):
+    topic = f"cue/{arguments.split()[0]}"
+    async with stand_in(broker, {topic: [(STATE, STANDS), OK]}) as daemon:
+        ended = await ptzd("cue", *arguments.split(), "--broker", broker)
+    assert (ended.code, ended.err) == (0, "")
+    [(asked_topic, asked)] = daemon.asked
+    assert asked_topic == topic
+    assert {key: value for key, value in asked.items() if key not in ("id", "sent_at")} == sent
+
+
+@pytest.mark.parametrize("verb", ["standby", "go", "back"])
+async def test_what_moves_a_camera_or_the_show_says_when_it_was_sent(ptzd, broker, stand_in, verb):
+    async with stand_in(broker, {f"cue/{verb}": [(STATE, STANDS), OK]}) as daemon:
+        await ptzd("cue", verb, "--broker", broker)
+    assert daemon.asked[0][1]["sent_at"].endswith("+00:00")
+
+
+async def test_a_standby_tells_who_is_not_ready_and_why(ptzd, broker, stand_in):
+    async with stand_in(broker, {"cue/standby": [(STATE, STANDS | NOT_READY), OK]}):
+        ended = await ptzd("cue", "standby", "--broker", broker)
+    first, second = ended.out.splitlines()
+    assert first == "granary-evening: standing at 12; next is 12.5 (Second verse), which takes left; in standby"
+    assert second == "  not ready: camera left is on its way to piano"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({}, "in standby, all ready"),
+        ({"standby": False, "held": True}, "on hold"),
+        ({"standing": None}, "before the first cue"),
+        ({"next": None, "standby": False, "ready": False}, "that was the last"),
+    ],
+)
+async def test_a_go_tells_where_the_show_stands_then(ptzd, broker, stand_in, change, words):
+    async with stand_in(broker, {"cue/go": [(STATE, STANDS | change), OK]}):
+        ended = await ptzd("cue", "go", "--broker", broker)
+    assert words in ended.out
+
+
+async def test_as_json_it_is_the_daemons_own_message(ptzd, broker, stand_in):
+    async with stand_in(broker, {"cue/go": [(STATE, STANDS), OK]}):
+        ended = await ptzd("cue", "go", "--json", "--broker", broker)
+    assert ended.json()["next"] == SECOND
+
+
+async def test_a_refusal_ends_with_1_and_the_daemons_sentence(ptzd, broker, stand_in):
+    refused = ("outcome", {"ok": False, "code": "held", "sentence": "the cues are on hold; release them first"})
+    async with stand_in(broker, {"cue/go": [refused]}):
+        ended = await ptzd("cue", "go", "--broker", broker)
+    assert (ended.code, ended.out, ended.err) == (1, "", "The cues are on hold; release them first.\n")
+
+
+async def test_without_a_daemon_no_cue_is_run(ptzd, broker):
+    ended = await ptzd("cue", "go", "--broker", broker)
+    assert ended.code == 1
+    assert "No daemon is online" in ended.err
+
+
+async def test_watch_tells_where_the_show_stands_and_ends_when_it_was_told_to(ptzd, broker, stand_in):
+    async with stand_in(broker, {"cue/hold": [(STATE, STANDS), OK]}) as daemon:
+        await daemon.client.publish("ptzd/cue/state", json.dumps(STANDS), qos=1, retain=True)
+        lines = await ptzd("cue", "watch", "--for", "1", "--broker", broker)
+        machines = await ptzd("cue", "watch", "--for", "1", "--json", "--broker", broker)
+    assert (lines.code, machines.code) == (0, 0)
+    assert lines.out.startswith("granary-evening: standing at 12;")
+    assert machines.json_lines() == [STANDS]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what"),
+    [
+        ("jump", "Missing argument 'NUMBER'"),
+        ("jump twelve", "'twelve' is not a cue number"),
+        ("go -- -1", "'-1' is not a cue number"),
+        ("go 1.2345", "three decimals"),
+        ("go nan", "'nan' is not a cue number"),
+        ("standby 100000", "0 to 99999"),
+        ("forward", "No such command 'forward'"),
+    ],
+)
+async def test_used_wrongly_it_ends_with_2_and_one_line(ptzd, arguments, what):
+    ended = await ptzd("cue", *arguments.split())
+    assert (ended.code, ended.out) == (2, "")
+    assert what in ended.err
+    assert ended.err.count("\n") == 1
