@@ -55,7 +55,9 @@ class Rig:
         simulated: SimulatedCamera,
         said: list[CameraState | MoveReport],
         link: CutLink,
+        run: asyncio.Task[None],
     ) -> None:
+        self.run = run
         self.link = link
         self.camera = camera
         self.simulated = simulated
@@ -137,7 +139,7 @@ async def rigged(
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(camera.run()), group.create_task(serve_memory(simulated, theirs))]
         try:
-            yield Rig(camera, simulated, said, link)
+            yield Rig(camera, simulated, said, link, tasks[0])
         finally:
             for task in tasks:
                 task.cancel()

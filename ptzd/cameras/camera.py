@@ -335,6 +335,11 @@ class Camera:
             finally:
                 self._group = None
                 self._end_drive()
+                if self._move is not None:  # nobody carries it on: the camera is stopped as soon as it is heard again
+                    self._stop_fault = "its conversation broke off in mid-move: it may still be moving"
+                    self._finish(self._move, Phase.FAILED, "internal", f"the move of camera {self.name} broke off")
+                self._up = False
+                self._condition = None
 
     async def come_to_rest(self, patience_seconds: float) -> bool:
         """Stop and wait until the camera is still, for a daemon that ends. Returns whether it was seen to be."""

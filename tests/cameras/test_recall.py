@@ -266,3 +266,20 @@ def test_a_thousand_recalls_over_three_cameras_all_land_with_a_twentieth_of_all_
 
     virtual_time.run(play())
     assert not misses
+
+
+def test_a_conversation_that_broke_off_in_mid_move_begins_anew_with_a_stop() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("choir-wide", WIDE, step=10, id="1"))
+        await asyncio.sleep(1)
+        rig.run.cancel()  # as a mistake of ours would
+        await asyncio.sleep(0.1)
+        assert rig.moves[-1].phase == "failed"
+        assert rig.speed() > 1
+        rig.run = asyncio.create_task(rig.camera.run())
+        await asyncio.sleep(1)
+        assert rig.speed() == 0
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="2"))).phase == "settled"
+        rig.run.cancel()
+
+    with_rig(scene)
