@@ -1,7 +1,7 @@
 """Words on a picture: how wide they are, how they are cut to fit, and where labels go so that none covers another.
 
-Nothing here asks a font: widths are those of the usual sans-serif faces (from memory), rounded up, so that a label
-that is said to fit does so in whatever face the reader has.
+Nothing here asks a font: widths are those of two usual sans-serif faces, a wide and a common one, so that a label that
+is said to fit does so in whatever face the reader has.
 """
 
 from __future__ import annotations
@@ -11,22 +11,28 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-# Widths in hundredths of the type size; what is in none of them is taken as wide as the widest Latin small letter.
+# Widths in hundredths of the type size, the wider of DejaVu Sans and Liberation Sans, measured, rounded up.
 _WIDTHS = {
-    "ijl'|": 28,
-    " .,:;!ftI/\\()[]`": 36,
-    'r-"*^{}': 46,
-    "JLckszvxy": 62,
-    "abdeghnopquF0123456789?_$T\u2013": 67,
-    "ABEKPSVXYZ&": 76,
-    "CDGHNOQRUw+=<>#~": 85,
-    "mM": 99,
-    "W%@\u2026": 106,
+    "Iijl'": 30,
+    " ,.": 33,
+    "/:;\\f|-": 39,
+    "!()[]rt": 42,
+    '"*J`sz': 54,
+    "?L_ckvxy\u2013": 60,
+    "FTaeo": 63,
+    "$0123456789bdghnpqu{}": 66,
+    "ABEKPSVXYZ": 69,
+    "CNRU": 75,
+    "&DGH": 78,
+    "OQ#+<=>^w~": 84,
+    "M%Wm": 99,
+    "@\u2026": 102,
 }
 _WIDTH_OF = {character: width for characters, width in _WIDTHS.items() for character in characters}
 _OTHER, _WIDE, _PICTURE = 100, 120, 150
-_BOLD = 1.08
+_BOLD = 1.15  # bold letters are wider by a seventh at most, thin ones left aside
 CUT = "\u2026"
+_SPACES = re.compile("[ \\t\\r\\n]+")  # spaces that don't break stay
 # What XML 1.0 (section 2.2) has no place for, and what HTML calls an error besides: controls and noncharacters.
 _NONCHARACTERS = "".join(f"{chr(plane * 0x10000 + 0xFFFE)}{chr(plane * 0x10000 + 0xFFFF)}" for plane in range(17))
 _FORBIDDEN = re.compile(f"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef{_NONCHARACTERS}]")
@@ -34,7 +40,7 @@ _FORBIDDEN = re.compile(f"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd
 
 def cleaned(text: str) -> str:
     """Return the text in one line, with what no XML document may hold shown as U+FFFD, the sign for that."""
-    return " ".join(_FORBIDDEN.sub("\ufffd", text).split())
+    return _SPACES.sub(" ", _FORBIDDEN.sub("\ufffd", text)).strip(" ")
 
 
 def width(text: str, size: float, *, bold: bool = False) -> float:
@@ -117,7 +123,7 @@ def places(
 
 
 def _hundredths(character: str) -> int:
-    known = _WIDTH_OF.get(character)
+    known = _WIDTH_OF.get(character) or _WIDTH_OF.get(unicodedata.normalize("NFD", character)[0])  # without its accent
     if known is not None:
         return known
     category = unicodedata.category(character)

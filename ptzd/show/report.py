@@ -332,7 +332,7 @@ def _draw_conflict(parent: Element, evening: Evening, number: int, conflict: Con
     room = PICTURE_WIDTH - _CLOSE_UP_WIDTH - left - 24
     y = top + 21.5
     heading = f"Cue {number_text(cue.number)}, {conflict.camera}: {CONFLICT_TITLES[conflict.kind]}"
-    for line in wrapped(heading, room / 1.08, _TEXT_SIZE):
+    for line in wrapped(heading, room / 1.15, _TEXT_SIZE):
         add(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE, font_weight=700)
         y += 16
     for line in wrapped(_ended(conflict.sentence), room, _TEXT_SIZE):

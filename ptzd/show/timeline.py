@@ -157,7 +157,9 @@ def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Windo
         add(parent, "line", class_="end", x1=x, x2=x, y1=first_lane - 2, y2=ruler)
     for lane, y, (found, placed) in zip(drawn, tops, marks, strict=True):
         name = shortened(lane.camera, window.left - 8, _NAME_SIZE, bold=True)
-        add(parent, "text", name, class_="name", x=0, y=y + _BAR / 2 + 4)
+        written = add(parent, "text", name, class_="name", x=0, y=y + _BAR / 2 + 4)
+        if name != lane.camera:
+            add(written, "title", lane.camera)
         for (number, conflict), place in zip(found, placed, strict=True):
             _draw_mark(parent, number, conflict, window, y + _BAR, place.level)
     return ruler + _RULER
@@ -174,15 +176,15 @@ def draw_range(parent: Element, move: PlannedMove, window: Window, top: float) -
     path = f"M{left:.1f} {middle - 4:.1f}v8m0-4H{right:.1f}m0-4v8"
     add(parent, "path", class_="range", d=path)
     add(parent, "circle", cx=settled, cy=middle, r=3)
-    words = f"{move.position}: settles at {clock(move.settled_seconds)}, between {clock(least)} and {clock(most)}"
+    words = [f"{move.position}: settles at {clock(move.settled_seconds)}, between {clock(least)} and {clock(most)}"]
     if move.due_seconds is not None and move.margin_seconds is not None:
         if window.from_seconds <= move.due_seconds <= window.until_seconds:
             due = window.x(move.due_seconds)
             add(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
         over = "too late" if move.margin_seconds < 0 else "to spare"
-        words += f"; must stand at {clock(move.due_seconds)}: {span_text(abs(move.margin_seconds))} {over}"
+        words.append(f"must stand at {clock(move.due_seconds)}: {span_text(abs(move.margin_seconds))} {over}")
     y = middle + 8
-    for line in wrapped(words, window.right + 40, _SMALL_SIZE):
+    for line in (line for part in words for line in wrapped(part, window.right + 40, _SMALL_SIZE)):
         y += 12
         add(parent, "text", line, class_="small", x=0, y=y)
     return y + 6

@@ -1,0 +1,97 @@
+"""Labels fit where they are said to fit, none covers another, and no text can break the document it stands in."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ptzd.show.lettering import CUT, cleaned, places, shortened, width, wrapped
+from ptzd.show.marks import add, clock, figures, margin_text, root, written
+
+# From the metrics that Adobe published for its Helvetica, which Arial and Liberation Sans share (from memory):
+# thousandths of the type size, for "choir" c 500, h 556, o 556, i 222, r 333.
+CHOIR_IN_HELVETICA = 2.167
+
+
+def test_a_text_is_never_taken_for_narrower_than_it_is_and_not_for_much_wider() -> None:
+    assert CHOIR_IN_HELVETICA * 10 <= width("choir", 10) <= CHOIR_IN_HELVETICA * 10 * 1.25
+
+
+@pytest.mark.parametrize("text", ["合唱の夕べ", "Ärger", "хор", "🎹"])
+def test_letters_of_every_script_have_a_width(text: str) -> None:
+    assert width(text, 10) >= 5 * len(text)
+
+
+@given(st.text(max_size=80), st.floats(0, 300))
+def test_a_shortened_text_fits(text: str, room: float) -> None:
+    short = shortened(text, room, 10)
+    assert width(short, 10) <= room + 1e-9 or short == ""
+    assert short in (text, "") or (short.endswith(CUT) and text.startswith(short.removesuffix(CUT)))
+
+
+def test_a_text_that_fits_is_left_whole() -> None:
+    assert shortened("Applause", 500, 10) == "Applause"
+    assert shortened("Applause", 1, 10) == ""
+
+
+@given(st.text(max_size=200), st.floats(20, 300))
+def test_wrapping_loses_no_letter(text: str, room: float) -> None:
+    lines = wrapped(text, room, 10)
+    assert "".join("".join(lines).split()) == "".join(text.split())
+    assert all(width(line, 10) <= room or len(line) == 1 for line in lines)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0, 900), st.floats(10, 60), st.floats(0, 150)), max_size=60),
+    st.integers(1, 4),
+)
+def test_no_two_labels_on_a_level_overlap_and_no_number_is_cut(
+    labels: list[tuple[float, float, float]], levels: int
+) -> None:
+    labels = sorted(labels)
+    starts, least = [start for start, _, _ in labels], [number for _, number, _ in labels]
+    wished = [number + words for _, number, words in labels]
+    placed = places(starts, least, wished, levels, 1000)
+    for level in {place.level for place in placed}:
+        on_level = [(start, place.room) for start, place in zip(starts, placed, strict=True) if place.level == level]
+        assert all(start + room <= following + 1e-9 for (start, room), (following, _) in pairwise(on_level))
+    for place, number, wish in zip(placed, least, wished, strict=True):
+        assert number - 1e-9 <= place.room <= wish + 1e-9
+
+
+def test_labels_take_no_more_levels_than_they_may_while_their_numbers_fit() -> None:
+    starts = [20.0 * n for n in range(40)]
+    placed = places(starts, [30.0] * 40, [120.0] * 40, 3, 1000)
+    assert {place.level for place in placed} == {0, 1, 2}
+
+
+@given(st.text(st.characters(exclude_categories=[]), max_size=60))
+def test_any_text_at_all_comes_back_out_of_the_document_but_for_what_no_document_may_hold(text: str) -> None:
+    line = root("p", title=text)
+    add(line, "b", text)
+    read = ElementTree.fromstring(written(line).encode("utf-8"))
+    assert read[0].text in (cleaned(text), None if cleaned(text) == "" else cleaned(text))
+    assert read.get("title") == cleaned(text)
+
+
+def test_what_no_document_may_hold_is_shown_as_replaced() -> None:
+    assert cleaned("a\x00b\x1bc\ud800\uffff\n d") == "a\ufffdb\ufffdc\ufffd\ufffd d"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0.0, "0:00:00"), (750.0, "0:12:30"), (750.46, "0:12:30.5"), (3599.97, "1:00:00"), (-5.0, "\u22120:00:05")],
+)
+def test_times_into_the_show_are_read_as_on_a_clock(seconds: float, words: str) -> None:
+    assert clock(seconds) == words
+
+
+def test_numbers_are_written_to_a_tenth() -> None:
+    assert [figures(value) for value in (1.0, 1.26, -0.01, 120.04)] == ["1", "1.3", "0", "120"]
+    assert margin_text(1.24) == "+1.2\u00a0s"
+    assert margin_text(-0.96) == "\u22121.0\u00a0s"
+    assert margin_text(-0.04) == "+0.0\u00a0s"
