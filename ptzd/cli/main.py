@@ -21,8 +21,10 @@ _MODULES = {
     "positions": "positions",
     "watch": "watch",
     "cue": "cue",
+    "learn": "learn",
     "shot": "shot",
     "rehearse": "rehearse",
+    "order": "order",
     "schema": "schema",
 }
 

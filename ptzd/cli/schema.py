@@ -1,4 +1,4 @@
-"""`ptzd schema`: what may stand in the configuration and in each message, as JSON Schema."""
+"""`ptzd schema`: what may stand in the configuration, in a show file and in each message, as JSON Schema."""
 
 from __future__ import annotations
 
@@ -8,15 +8,17 @@ import click
 
 from ptzd.bus import schemas
 from ptzd.config import config_schema
+from ptzd.show.showfile import show_schema
 
 from .speech import say
 
 
 @click.command(
-    short_help="Print the JSON Schema of the configuration or bus.",
+    short_help="Print the JSON Schema of the configuration, the bus or a show.",
     epilog="Example: ptzd schema config > ptzd.schema.json",
 )
-@click.argument("what", type=click.Choice(["config", "bus"]))
+@click.argument("what", type=click.Choice(["config", "bus", "show"]))
 def schema(what: str) -> None:
-    """Print a JSON Schema (2020-12) of the configuration file, or those of all messages by topic."""
-    say(json.dumps(config_schema() if what == "config" else schemas(), indent=2, ensure_ascii=False))
+    """Print a JSON Schema (2020-12) of the configuration or a show file, or those of all messages by topic."""
+    printed = {"config": config_schema, "bus": schemas, "show": show_schema}[what]()
+    say(json.dumps(printed, indent=2, ensure_ascii=False))
