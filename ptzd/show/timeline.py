@@ -160,7 +160,8 @@ def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Windo
         written = add(parent, "text", name, class_="name", x=0, y=y + _BAR / 2 + 4)
         if name != lane.camera:
             add(written, "title", lane.camera)
-        for (number, conflict), place in zip(found, placed, strict=True):
+        # The lowest first: the line that ties it to its moment then lies behind the discs above it.
+        for (number, conflict), place in sorted(zip(found, placed, strict=True), key=lambda pair: -pair[1].level):
             _draw_mark(parent, number, conflict, window, y + _BAR, place.level)
     return ruler + _RULER
 
