@@ -32,6 +32,7 @@ from ptzd.show.vary import vary
 from ptzd.visca import DialectError
 
 from .configuration import read_configuration
+from .simulation import print_simulated, simulated
 from .speech import FAILED, Failure, Misuse, say, say_json
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
@@ -53,11 +54,12 @@ SEED = 1  # any: with it, the same command says the same twice
 @click.option("--fix", "fix_path", type=_FILE, help="Write a copy in which what can be solved is solved.")
 @click.option("--vary", "share", type=click.FloatRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
 @click.option("--runs", type=click.IntRange(1, 100_000), default=500, show_default=True, help="How many evenings.")
-@click.option("--seed", type=int, default=SEED, show_default=True, help="For --vary: the same seed draws the same.")
+@click.option("--seed", type=int, default=SEED, show_default=True, help="The same seed draws the same.")
 @click.option(
     "--report", "report_path", type=_FILE, help="Write the evening as one HTML page, in place of what was there."
 )
 @click.option("--svg", "svg_path", type=_FILE, help="Write it as one SVG picture, in place of what was there.")
+@click.option("--simulate", is_flag=True, help="Play it too, against simulated cameras, and compare.")
 @click.option("--json", "in_json", is_flag=True, help="Print everything as JSON.")
 def rehearse(
     show: Path,
@@ -69,11 +71,12 @@ def rehearse(
     seed: int,
     report_path: Path | None,
     svg_path: Path | None,
+    simulate: bool,
     in_json: bool,
 ) -> int:
     """Go through the evening in SHOW and tell which moves do not fit, each with what would help.
 
-    It only calculates; nothing moves. Ends with 0 where everything fits, with 1 where there are conflicts.
+    No camera moves, with --simulate neither. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
     config = read_configuration(config_path)
     cameras = _cameras(config, _positions(config, positions_path))
@@ -86,12 +89,15 @@ def rehearse(
         _write(report_path, html_report(rehearsal), show)
     if svg_path is not None:
         _write(svg_path, svg_report(rehearsal), show)
+    played = simulated(show, config_path, positions_path, seed) if simulate else None
     if in_json:
-        say_json(_for_machines(rehearsal, fixed))
+        say_json(_for_machines(rehearsal, fixed) | ({} if played is None else {"simulated": played}))
     else:
         _print(rehearsal)
         if fixed is not None:
             _print_fixed(fixed, fix_path)
+        if played is not None:
+            print_simulated(played, _console())
     return 0 if rehearsal.fits else FAILED
 
 
@@ -176,10 +182,8 @@ def _write(path: Path, text: str, source: Path) -> None:
 
 
 def _print(rehearsal: Rehearsal) -> None:
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    console = Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
     if rehearsal.moves:
-        console.print(_table(rehearsal))
+        _console().print(_table(rehearsal))
     if len(rehearsal.moves) > MOST_ROWS:
         say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
     say(
@@ -195,6 +199,11 @@ def _print(rehearsal: Rehearsal) -> None:
         say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
         for remedy in conflict.remedies:
             say(f"   - {remedy.sentence}.")
+
+
+def _console() -> Console:
+    # A file or a pipe has no width to fit into: nothing may be cut there.
+    return Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
 
 
 def _table(rehearsal: Rehearsal) -> Table:

@@ -35,6 +35,7 @@ AFTER_SECONDS = 60.0  # in which the last moves may come to their end
 STANDING_SECONDS = 600.0  # in which all cameras reach the positions that they start from, or learn their heads
 LEARNING_DEG = 60.0  # to either side, where the head reaches so far
 _STEP_SECONDS = 0.25
+PLAYING = "playing the show"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,8 @@ class PlayedMove:
     ended: Ended
     way: str | None
     stood_in: str | None  # the position that the camera stood in as it left
-    stood_as_expected: bool  # otherwise the prediction was for another way
+    stood_as_expected: bool  # otherwise the rehearsal's prediction was for another way
+    from_autofocus: bool  # it focused by itself before and does not now: how far the lens must go, nobody knew
     in_time: bool | None  # settled when it must be; None where nothing needs it
     off_counts: int | None  # of pan or tilt, the worse, where it settled
     code: str | None
@@ -62,10 +64,16 @@ class PlayedMove:
 
     @property
     def difference_seconds(self) -> float | None:
-        """Simulated less predicted; None where the two can't be compared."""
-        if self.simulated_seconds is None or not self.stood_as_expected:
+        """Simulated less predicted; None where it did not settle.
+
+        Where the camera stood elsewhere than expected, since the daemon had refused or ended the move before, what
+        counts is what the daemon promised as it left.
+        """
+        if self.simulated_seconds is None:
             return None
-        return self.simulated_seconds - self.predicted_seconds
+        if self.stood_as_expected:
+            return self.simulated_seconds - self.predicted_seconds
+        return None if self.promised_seconds is None else self.simulated_seconds - self.promised_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +116,7 @@ async def play(
             heads |= await _learned(house, {name: actor.settings.dialect for name, actor in actors.items()}, told)
         rehearsal = rehearse(show, {name: _rehearsed(actor, heads[name]) for name, actor in actors.items()})
         await _take_places(show, house)
-        stage = _Stage(house, show, rehearsal)
+        stage = _Stage(house, actors, show, rehearsal)
         datagrams = _datagrams(house)
         skipped = await stage.run(skip_rests, told)
         return Evening(
@@ -180,8 +188,9 @@ async def _take_places(show: ShowFile, house: House) -> None:
 class _Stage:
     """The running show: what is to happen, and what has been heard of each move."""
 
-    def __init__(self, house: House, show: ShowFile, rehearsal: Rehearsal) -> None:
+    def __init__(self, house: House, actors: Mapping[str, Actor], show: ShowFile, rehearsal: Rehearsal) -> None:
         self._house = house
+        self._actors = actors
         self._show = show
         self._rehearsal = rehearsal
         self._loop = asyncio.get_running_loop()
@@ -204,7 +213,7 @@ class _Stage:
                 skipped += await self._skip_towards(began + event.at)
             await asyncio.sleep(began + event.at - self._loop.time())
             event.do()
-            told("playing the show", event.at / end if end else 1.0)
+            told(PLAYING, event.at / end if end else 1.0)
         with suppress(TimeoutError):  # what has not ended by then has not ended well
             async with asyncio.timeout(AFTER_SECONDS):
                 await self._all_ended.wait()
@@ -245,6 +254,7 @@ class _Stage:
             way=None if promised is None else promised["way"],
             stood_in=stood_in,
             stood_as_expected=stood_in is not None and stood_in == move.from_position,
+            from_autofocus=self._autofocus(move.camera, stood_in) and not self._autofocus(move.camera, move.position),
             in_time=None
             if move.due_seconds is None
             else simulated is not None and move.start_seconds + simulated <= move.due_seconds,
@@ -252,6 +262,11 @@ class _Stage:
             code="unfinished" if last is None else last["code"],
             sentence=None if last is None else last["sentence"],
         )
+
+    def _autofocus(self, camera: str, position: str | None) -> bool:
+        actor = self._actors[camera]
+        modes = {one.name: one.framing.focus_mode for one in actor.positions}
+        return actor.focus_by_itself or modes.get(position or "") == "auto"
 
     def _takes(self) -> list[_Event]:
         events = []
