@@ -17,6 +17,7 @@ from .fit import (
     speed_from_trip,
     start_seconds,
     steady,
+    swing_fitting,
 )
 from .head import (
     ON_A_RAIL,
@@ -128,6 +129,7 @@ __all__ = [
     "speed_from_trip",
     "start_seconds",
     "steady",
+    "swing_fitting",
     "watching_limit_widths_per_s",
     "write_head",
 ]

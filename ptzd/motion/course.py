@@ -74,41 +74,46 @@ def standing(seconds: float) -> Course:
 
 
 def course(
-    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, reserve: float
+    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, slower: float, quicker: float
 ) -> Course | None:
     """Return the smoothest course over `distance` (not 0) that takes `seconds`; None where the axis is too slow.
 
-    Of two courses the one whose largest gap is smaller is the smoother. `reserve` is the share by which the unit may
-    turn out slower than its table and still arrive without a larger gap.
+    Of two courses the one whose largest gap is smaller is the smoother. `slower` and `quicker` are the shares by which
+    the unit may differ from its table and still arrive in time without a larger gap.
     """
     way = abs(distance) + speeds[0] ** 2 / acceleration
-    if way <= speeds[0] * (1.0 + reserve) * seconds:
-        return _late(speeds, acceleration, distance, seconds, reserve)
-    found = _smoothest(speeds, acceleration, way, seconds, reserve)
-    if found is None and reserve:
+    if way <= speeds[0] * (1.0 + quicker) * seconds and (
+        late := _late(speeds, acceleration, distance, seconds, quicker)
+    ):
+        return late
+    found = _smoothest(speeds, acceleration, way, seconds, slower)
+    if found is None and slower:
         found = _smoothest(speeds, acceleration, way, seconds, 0.0)
     if found is None:
         return None
     return Course(distance, found, found.dwell_seconds(way, seconds), 0.0, seconds, acceleration)
 
 
-def _late(speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, reserve: float) -> Course:
+def _late(
+    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, quicker: float
+) -> Course | None:
     """Set out late, at the slowest step: it would be there too soon otherwise.
 
     A unit that is quicker than its table must not be there too soon either, for there is no slower step to wait at.
-    So it sets out as late as the quickest unit would, and spends a while on the second step to make up for it.
+    So it sets out as late as the quickest unit would, and spends a while on the second step to make up for it. None
+    where its slowest step is too slow after all.
     """
     way = abs(distance) + speeds[0] ** 2 / acceleration
     ways = staircases(speeds, widest_gap(acceleration))
-    taken = min(seconds, way / (speeds[0] * (1.0 + reserve)))
+    taken = min(seconds, way / (speeds[0] * (1.0 + quicker)))
     hurry = next((each for each in ways if each.steps == (1, 2)), None)
     if hurry is not None and taken > SHORT_SECONDS:
         upper = (way - speeds[0] * taken) / (speeds[1] - speeds[0])
         lower = (taken - upper) / 2.0
         if lower >= DWELL_SECONDS:
             return Course(distance, hurry, lower / hurry.begins[1], seconds - taken, seconds, acceleration)
-    taken = min(seconds, way / speeds[0])
-    return Course(distance, ways[0], 0.0, seconds - taken, seconds, acceleration)
+    taken = way / speeds[0]
+    return Course(distance, ways[0], 0.0, seconds - taken, seconds, acceleration) if taken <= seconds else None
 
 
 def _smoothest(

@@ -10,10 +10,10 @@ agree on, and leaves out what lies far from it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from math import ceil, cos, exp, floor, hypot, inf, log, pi, sin, sqrt
+from math import ceil, cos, exp, floor, hypot, inf, log, pi, sqrt
 from statistics import fmean, median
 
 from .profile import seconds_for_axis
@@ -22,6 +22,8 @@ NORMAL_MAD = 1.4826  # a standard deviation, in median absolute deviations of wh
 FAR = 4.0  # deviations from the rest, beyond which a measurement is left out
 LEAST_ACCELERATION, MOST_ACCELERATION = 1.0, 1e7  # units per second squared; degrees and lens counts alike
 WANDERING_SECONDS = 0.008  # by so much delays differ on a network and a camera where nothing was lost
+SWINGS_SOUGHT = 5  # the widest of all stops tell pace and damping
+SLOWEST_HERTZ, FASTEST_HERTZ, SWING_STEPS = 0.4, 12.0, 48
 GOLDEN = (sqrt(5.0) - 1.0) / 2.0
 
 
@@ -73,14 +75,14 @@ class LensFit:
 
 @dataclass(frozen=True, slots=True)
 class SwingFit:
-    """A swing A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t) after one stop, as the readings tell it.
+    """Swings A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t) after several stops of one head, as the readings tell them.
 
-    `play_counts` is how far the true position may be from a reading before the reading changes: 0.5 for a camera that
-    rounds, 1 for one whose gear swallows less than a count. `misfit_counts` is how far off the readings are from the
-    swing, on average.
+    `amplitudes_counts` is A for each stop, 0 where no swing was to be seen. `play_counts` is how far the true position
+    may be from a reading before the reading changes: 0.5 for a camera that rounds, 1 for one whose gear swallows less
+    than a count. `misfit_counts` is how far off the readings are from the swings, on average.
     """
 
-    amplitude_counts: float
+    amplitudes_counts: tuple[float, ...]
     damping_ratio: float
     natural_rad_per_s: float
     play_counts: float
@@ -193,24 +195,42 @@ def fit_lens(trips: Sequence[tuple[float, float]], delay_seconds: float) -> Lens
     return LensFit(Figure(1.0 / slope, deviation / slope), Figure(1.0 / (slope * start), min(1.0, scatter / start)))
 
 
-def fit_swing(readings: Sequence[Reading]) -> SwingFit | None:
-    """Return the swing in readings after a stop; None where it is too small to be told from rounding.
+def fit_swing(stops: Sequence[Sequence[Reading]]) -> SwingFit | None:
+    """Return the swing in the readings after several stops; None where it is too small to be told from rounding.
 
     Positions are in counts off the place of rest, seconds since the stop. A reading stands for a range of positions,
     and a swing that passes through all ranges fits without fault; both ways of rounding are tried.
     """
-    seen = [each for each in readings if each.seconds >= 0.0]
-    outside = [each for each in seen if abs(each.position) >= 1.5]
-    if len(outside) < 3 or len(seen) < 12:
+    fitting = swing_fitting(stops)
+    while True:
+        try:
+            next(fitting)
+        except StopIteration as done:
+            fitted: SwingFit | None = done.value
+            return fitted
+
+
+def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, SwingFit | None]:
+    """Do what `fit_swing` does, in many small pieces, so that others may have their turn in between."""
+    parts = [_visible(stop) for stop in stops]
+    widest = sorted((part for part in parts if part), key=lambda part: -max(abs(each.position) for each in part))
+    if not widest:
         return None
-    last = max(each.seconds for each in outside)
-    part = [each for each in seen if each.seconds <= 1.3 * last + 0.1]
-    best: SwingFit | None = None
+    few = [_ranges(part[:: ceil(len(part) / 40)], 1.0) for part in widest[:SWINGS_SOUGHT]]
+    best = (inf, 0.0, 0.0)
+    for index in range(SWING_STEPS):
+        hertz = SLOWEST_HERTZ * (FASTEST_HERTZ / SLOWEST_HERTZ) ** (index / (SWING_STEPS - 1))
+        for damping in (0.04, 0.08, 0.12, 0.18, 0.28, 0.4):
+            best = min(best, (sum(_wave(ranges, hertz, damping, 1)[0] for ranges in few), hertz, damping))
+        yield
+    fits: list[SwingFit] = []
     for play in (0.5, 1.0):
-        candidate = _swing(part, play)
-        if candidate is not None and (best is None or candidate.misfit_counts < best.misfit_counts):
-            best = candidate
-    return best
+        sought = [_ranges(part, play) for part in widest[:SWINGS_SOUGHT]]
+        misfit, hertz, damping = yield from _refined(sought, best[1], best[2])
+        amplitudes = tuple(_wave(_ranges(part, play), hertz, damping, 4)[1] if part else 0.0 for part in parts)
+        natural = 2 * pi * hertz / sqrt(1 - damping**2)
+        fits.append(SwingFit(amplitudes, damping, natural, play, sqrt(misfit / sum(map(len, sought)))))
+    return min(fits, key=lambda fit: fit.misfit_counts)
 
 
 def fit_amplitudes(stops: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -282,34 +302,20 @@ def _least(cost: Callable[[float], float], least: float, most: float) -> float:
     return exp(0.5 * (low + high))
 
 
-def _swing(readings: Sequence[Reading], play: float) -> SwingFit | None:
-    """The best swing through ranges of ±`play` beyond the readings."""
-    ranges = [(each.seconds, *_range(each.position, play)) for each in readings]
-    few = ranges[:: ceil(len(ranges) / 60)]
-    best = (inf, 0.0, 0.0)
-    for index in range(40):
-        hertz = 0.4 * (12.0 / 0.4) ** (index / 39)
-        for damping in (0.04, 0.08, 0.15, 0.28):
-            best = min(best, (_wave(few, hertz, damping, 1)[0], hertz, damping))
-    _, hertz, damping = best
-    step = 0.06
-    misfit, amplitude = _wave(ranges, hertz, damping, 4)
-    while step > 0.002:
-        trials = [
-            (*_wave(ranges, hertz * exp(a * step), damping * exp(b * 4 * step), 4), a, b)
-            for a, b in ((1, 0), (-1, 0), (0, 1), (0, -1))
-        ]
-        better = min(trials)
-        if better[0] < misfit:
-            misfit, amplitude = better[0], better[1]
-            hertz *= exp(better[2] * step)
-            damping *= exp(better[3] * 4 * step)
-        else:
-            step /= 2
-    if amplitude <= 0.0 or not 0.0 < damping < 0.9:
-        return None
-    pace = 2 * pi * hertz  # of the damped swing
-    return SwingFit(amplitude, damping, pace / sqrt(1 - damping**2), play, sqrt(misfit / len(ranges)))
+Ranges = list[tuple[float, float, float]]  # seconds since the stop, and the least and the most position
+
+
+def _visible(readings: Sequence[Reading]) -> list[Reading]:
+    """The readings after a stop for as long as a swing is to be seen; none where none is."""
+    seen = [each for each in readings if each.seconds >= 0.0]
+    outside = [each.seconds for each in seen if abs(each.position) >= 1.5]
+    if len(outside) < 2:
+        return []
+    return [each for each in seen if each.seconds <= 1.3 * max(outside) + 0.1]
+
+
+def _ranges(readings: Sequence[Reading], play: float) -> Ranges:
+    return [(each.seconds, *_range(each.position, play)) for each in readings]
 
 
 def _range(position: float, play: float) -> tuple[float, float]:
@@ -322,30 +328,39 @@ def _range(position: float, play: float) -> tuple[float, float]:
     return (whole, whole + 1.0) if position > 0 else (-whole - 1.0, -whole)
 
 
-def _wave(
-    ranges: Sequence[tuple[float, float, float]], hertz: float, damping: float, rounds: int
-) -> tuple[float, float]:
-    """Misfit and amplitude of the best wave of one pace and damping, which starts at a crest or a little off it."""
+def _refined(
+    sought: Sequence[Ranges], hertz: float, damping: float
+) -> Generator[None, None, tuple[float, float, float]]:
+    """Misfit, frequency and damping of the best swing near a rough one: ever smaller steps downhill."""
+
+    def misfit_of(hertz: float, damping: float) -> float:
+        return sum(_wave(ranges, hertz, damping, 4)[0] for ranges in sought)
+
+    step = 0.06
+    misfit = misfit_of(hertz, damping)
+    while step > 0.002:
+        trials = []
+        for faster, stronger in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            near = hertz * exp(faster * step), min(0.9, damping * exp(4 * stronger * step))
+            trials.append((misfit_of(*near), *near))
+            yield
+        if min(trials)[0] < misfit:
+            misfit, hertz, damping = min(trials)
+        else:
+            step /= 2
+    return misfit, hertz, damping
+
+
+def _wave(ranges: Ranges, hertz: float, damping: float, rounds: int) -> tuple[float, float]:
+    """Misfit and amplitude of the best wave of one pace and damping through ranges."""
     pace = 2 * pi * hertz
-    rate = damping * pace / sqrt(1 - min(damping, 0.95) ** 2)
-    waves = []
-    for seconds, _, _ in ranges:
-        fading = exp(-rate * seconds)
-        waves.append((fading * cos(pace * seconds), fading * sin(pace * seconds)))
-    cc = sum(c * c for c, _ in waves)
-    ss = sum(s * s for _, s in waves)
-    cs = sum(c * s for c, s in waves)
-    determinant = cc * ss - cs * cs
-    if determinant <= 1e-9:
-        return inf, 0.0
+    rate = damping * pace / sqrt(1 - damping**2)
+    wave = [exp(-rate * seconds) * cos(pace * seconds) for seconds, _, _ in ranges]
+    power = sum(each * each for each in wave)
     wanted = [0.5 * (low + high) for _, low, high in ranges]
-    for left in range(rounds, -1, -1):
-        cy = sum(c * y for (c, _), y in zip(waves, wanted, strict=True))
-        sy = sum(s * y for (_, s), y in zip(waves, wanted, strict=True))
-        p, q = (ss * cy - cs * sy) / determinant, (cc * sy - cs * cy) / determinant
-        drawn = [p * c + q * s for c, s in waves]
-        wanted = [min(max(y, low), high) for y, (_, low, high) in zip(drawn, ranges, strict=True)]
-        if not left:
-            break
-    misfit = sum((y - within) ** 2 for y, within in zip(drawn, wanted, strict=True))
-    return misfit, hypot(p, q)
+    amplitude = misfit = 0.0
+    for _ in range(rounds + 1):
+        amplitude = sum(each * y for each, y in zip(wave, wanted, strict=True)) / power
+        wanted = [min(max(amplitude * each, low), high) for each, (_, low, high) in zip(wave, ranges, strict=True)]
+        misfit = sum((amplitude * each - y) ** 2 for each, y in zip(wave, wanted, strict=True))
+    return misfit, abs(amplitude)

@@ -140,7 +140,8 @@ class SettleModel:
         if longest == 0.0 or self.reading_seconds == 0.0:
             return longest
         amplitude_deg = self.swing_deg(peak_deg_per_s)
-        return sum(self._delay(amplitude_deg, longest, phase) for phase in _PHASES) / len(_PHASES)
+        # Whether one more crest is outside the tolerance hangs on a hair: so several hairs are tried.
+        return sum(self._delay(amplitude_deg * share, longest, phase) for phase, share in _LOOKS) / len(_LOOKS)
 
     def _delay(self, amplitude_deg: float, longest: float, phase: float) -> float:
         """The delay for one who looks first at a share `phase` of the time between readings after the stop.
@@ -152,7 +153,7 @@ class SettleModel:
         first = since = phase * self.reading_seconds
         seconds, turn = first, 0
         at_once = ceil(self.still_seconds / self.reading_seconds) * self.reading_seconds
-        while seconds < longest:
+        while seconds < 1.1 * longest:
             if abs(amplitude_deg * exp(-rate * seconds) * cos(pace * seconds)) > self.tolerance_deg:
                 since = seconds + 0.5 * self.reading_seconds
             elif turn % 2 == 0 and seconds - since >= self.still_seconds:
@@ -163,7 +164,7 @@ class SettleModel:
         return max(0.0, turns * self.reading_seconds - at_once)
 
 
-_PHASES = (0.125, 0.375, 0.625, 0.875)
+_LOOKS = ((0.125, 0.93), (0.625, 0.98), (0.375, 1.02), (0.875, 1.07))  # phase of the readings, share of the swing
 
 # Assumed, not published: a tripod on a floor is stiff; a rail on a balcony swings slower and longer.
 ON_A_TRIPOD = SettleModel(

@@ -27,6 +27,7 @@ from .staircase import DWELL_SECONDS, WINDOW_SECONDS
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
 SPACING_SECONDS = 0.205  # between two changes of an axis
 LANDING_SECONDS = 0.2  # before its end at the latest, the head is sent to its target
+WAITING_SECONDS = 0.1  # before its target an axis waits for the other one, so that both are sent there together
 ZOOM_LANDING_COUNTS = 5.0
 ZOOM_LANDING_SECONDS = 0.08  # before its end, a zoom is sent to its target that has hardly any way to go
 HEAD_GRAIN_DEG = 0.03  # how exact a reported position is, one standard deviation
@@ -195,6 +196,7 @@ class _Guide:
         self._starts_at = starts_at
         self._ends_at = ends_at
         self.rung = 0
+        self._waits = False  # just before its target, for the other axis
         self._top = len(self._steps)
         self._climbing = True
 
@@ -209,21 +211,19 @@ class _Guide:
 
     def lands(self, at: float) -> bool:
         """Whether it may be sent to its target: it stands there, or is on its last rung, or about to set out to it."""
-        if not self.way:
+        if not self.way or self._waits:
             return True
         if self.rung == 0:
             return self._top == 1 and at >= self._starts_at
         return self.rung == 1 and (not self._climbing or self._top == 1)
 
     def must_land(self, at: float) -> bool:
-        """Whether it would pass its target or its time otherwise."""
+        """Whether it would pass its target, or its time, otherwise."""
         if self.rung == 0:
-            return self._ends_at - at <= LANDING_SECONDS
+            return not self._waits and self._ends_at - at <= LANDING_SECONDS
+        # From a faster step it slows down yet before.
         speed = self._speed(self.rung)
-        nearest = self._speed(1) * LANDING_SECONDS
-        if self.rung > 1:  # where it is to change down yet it does so first
-            nearest = max(nearest, speed * (speed / (2.0 * self._acceleration) + ORDER_SECONDS))
-        return self.to_go(at) <= nearest
+        return self.rung > 1 and self.to_go(at) <= speed * (speed / (2.0 * self._acceleration) + ORDER_SECONDS)
 
     def step_of(self, rung: int) -> int:
         """The step of a rung; 0 for the ground."""
@@ -234,7 +234,7 @@ class _Guide:
         if not self.way:
             return 0
         if self.rung == 0:
-            return 1 if at >= self._starts_at else 0
+            return 1 if at >= self._starts_at and not self._waits else 0
         since = at - self.motor.changed_at(at)
         if since < SPACING_SECONDS:
             return self.rung
@@ -243,10 +243,15 @@ class _Guide:
         self._climbing = False
         return self._wanted_descending(at)
 
+    def waits_for_another(self, at: float) -> bool:
+        """Whether it has all but come to its target, so that it stops there until both are sent there together."""
+        return self.rung == 1 and self.to_go(at) <= self._speed(1) * WAITING_SECONDS
+
     def took(self, rung: int) -> None:
         """Take note that the rung was ordered."""
         if rung > self._top:
             self._top = rung
+        self._waits = self._waits or rung < 1
         self.rung = rung
 
     def _speed(self, rung: int) -> float:
@@ -402,7 +407,8 @@ class Steering:
             return self._land(now)
         if self._head_waits:
             return None
-        pan_rung, tilt_rung = self._within_budget(at, pan.wanted(at), tilt.wanted(at))
+        pan_rung, tilt_rung = (0 if guide.waits_for_another(at) else guide.wanted(at) for guide in (pan, tilt))
+        pan_rung, tilt_rung = self._within_budget(at, pan_rung, tilt_rung)
         if (pan_rung, tilt_rung) == (pan.rung, tilt.rung):
             return None
         for guide, rung in ((pan, pan_rung), (tilt, tilt_rung)):
