@@ -10,6 +10,8 @@ from .staircase import DWELL_SECONDS, Staircase, staircases
 
 RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
 SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker than its table
+FOUND_OUT_SECONDS = 4.0  # moves this long leave time to find out how quick the unit is, and to act upon it
+TIGHT_SHARE = 0.9
 RUNG_WORTH = 0.02  # a finer way is worth a ramp that is this much farther from the best share
 
 
@@ -31,6 +33,8 @@ class Course:
     starts_at: float  # above 0 for an axis whose slowest step is too fast to take all the time
     ends_at: float
     acceleration: float
+    tight: bool = False  # it does not suffice by much, so that no time is lost on the way up
+    spare_top: bool = False  # the topmost rung is taken only if the unit turns out to need it
 
     def changes(self) -> list[Change]:
         """Return what it is driven at, in order; the last change is to 0."""
@@ -87,11 +91,55 @@ def course(
     ):
         return late
     found = _smoothest(speeds, acceleration, way, seconds, slower)
+    if seconds >= FOUND_OUT_SECONDS and slower:
+        tight = _tight(speeds, acceleration, way, seconds, slower)
+        if tight is not None and (found is None or tight.largest_gap < found.largest_gap / 1.0001):
+            return _tight_course(tight, speeds, acceleration, distance, seconds)
     if found is None and slower:
         found = _smoothest(speeds, acceleration, way, seconds, 0.0)
     if found is None:
         return None
     return Course(distance, found, found.dwell_seconds(way, seconds), 0.0, seconds, acceleration)
+
+
+def _tight(
+    speeds: tuple[float, ...], acceleration: float, way: float, seconds: float, share: float
+) -> Staircase | None:
+    """The staircase with the least largest gap that would do for a unit quicker by a share; of equals the farthest.
+
+    Whether this unit is that quick is found out on the way, while there is still time for a step more.
+    """
+    best: Staircase | None = None
+    farthest = 0.0
+    for candidate in staircases(speeds, widest_gap(acceleration)):
+        if best is not None and candidate.largest_gap > best.largest_gap * 1.0001:
+            break
+        gets = candidate.farthest(seconds)
+        if gets >= way * (1.0 - TIGHT_SHARE * share) and gets > farthest and candidate.steps[-1] < len(speeds):
+            best, farthest = candidate, gets
+    return best
+
+
+def _tight_course(
+    way: Staircase, speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float
+) -> Course:
+    needed = abs(distance) + speeds[0] ** 2 / acceleration
+    short = needed - way.farthest(seconds)
+    if short <= 0.0:
+        return Course(distance, way, way.dwell_seconds(needed, seconds), 0.0, seconds, acceleration, tight=True)
+    # By the table it takes a while on one step more, in the middle of the move.
+    step = way.steps[-1] + 1
+    gap = speeds[step - 1] - way.top
+    begin = max(way.begins[-1], (seconds - short / gap) / (2.0 * DWELL_SECONDS)) if gap else way.begins[-1]
+    more = Staircase(
+        (*way.steps, step),
+        (*way.speeds, speeds[step - 1]),
+        (*way.begins, begin),
+        way.lag + gap * begin,
+        max(way.largest_gap, gap),
+        speeds[step - 1],
+    )
+    return Course(distance, more, DWELL_SECONDS, 0.0, seconds, acceleration, tight=True, spare_top=True)
 
 
 def _late(

@@ -28,7 +28,6 @@ ARRIVAL_SLACK_SECONDS = 0.15  # how far from what was asked a shaped move may ar
 STANDING_ZOOM_COUNTS = 4.0
 WIDEST_RESERVE = 0.05  # of the way, kept for a unit that is slower or quicker than its table
 WIDEST_LENS_RESERVE = 0.15
-RESERVE_SECONDS = 3.0  # moves up to this long keep all of the reserve for a slow unit, longer ones ever less
 ROUNDING_SECONDS = 1e-6
 
 
@@ -145,10 +144,8 @@ def _courses(
     axes: tuple[tuple[Axis, tuple[float, ...], float, float, float], ...], travel: float
 ) -> tuple[Course, Course, Course] | None:
     """The courses of pan, tilt and zoom; None where one of them is too slow."""
-    # A unit that is slow is found out on the way, and there is time for a faster step then; less so on a short one.
-    kept = min(1.0, (RESERVE_SECONDS / travel) ** 2)
     courses = [
-        course(speeds, acceleration, way, travel, kept * reserve, reserve) if way else standing(travel)
+        course(speeds, acceleration, way, travel, reserve, reserve) if way else standing(travel)
         for _, speeds, acceleration, way, reserve in axes
     ]
     pan, tilt, zoom = courses

@@ -33,6 +33,8 @@ ZOOM_LANDING_SECONDS = 0.08  # before its end, a zoom is sent to its target that
 HEAD_GRAIN_DEG = 0.03  # how exact a reported position is, one standard deviation
 ZOOM_GRAIN_COUNTS = 3.0
 REPORT_SECONDS = 0.004  # how exactly the moment is known to which a report belongs
+HASTE = 1.5  # how much longer than needed a faster step could be held when it is taken
+HASTE_SECONDS = 1.5
 LATE_SECONDS = 0.1  # from which on a rung that was not planned is taken
 TRUST = 0.6  # of the difference between a report and what was expected
 UNLIKE_STEPS = 0.5  # of a model's spread is from step to step, the rest is common to all of an axis
@@ -191,6 +193,9 @@ class _Guide:
         self._steps = [] if way is None else list(way.steps)
         self._begins = [] if way is None else list(way.begins)
         self._widest = 0.0 if way is None else way.largest_gap
+        self._tight = course.tight
+        if course.spare_top:
+            del self._steps[-1], self._begins[-1]
         self._acceleration = course.acceleration
         self._table_steps = table_steps
         self._starts_at = starts_at
@@ -284,8 +289,15 @@ class _Guide:
                 self._climbing = False
                 return self._wanted_descending(at)
         short = DWELL_SECONDS * lag - spare
-        if short > LATE_SECONDS * top and cruise > 3.0 * DWELL_SECONDS and self._extend_to(self._top + 1):
+        if (
+            not self._tight
+            and short > LATE_SECONDS * top
+            and cruise > 3.0 * DWELL_SECONDS
+            and self._extend_to(self._top + 1)
+        ):
             self._top += 1
+        if self._tight:
+            dwell = DWELL_SECONDS
         return self.rung + 1 if since >= dwell * (self._begins[self.rung] - here) else self.rung
 
     def _wanted_descending(self, at: float) -> int:
