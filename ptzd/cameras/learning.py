@@ -421,11 +421,12 @@ class _Run:
         """Stop from ever slower speeds, as long as the camera is seen to swing."""
         swinging = True
         for share in STOP_SHARES:
+            seen = False
             for _ in range(2):
                 self._say()
                 if swinging:
-                    seen = await self._stop(share)
-            swinging = swinging and seen
+                    seen = await self._stop(share) or seen
+            swinging = seen
 
     async def _stop(self, share: float) -> bool:
         """Return whether a swing was to be seen after a stop from that share of the fastest speed."""

@@ -19,18 +19,19 @@ from ptzd.motion import (
     Reading,
     SettleModel,
     Spread,
+    SwingFit,
     Trip,
     ZoomModel,
     fit_amplitudes,
     fit_lens,
     fit_ramp,
     fit_speed,
-    fit_swing,
     peak_speed,
     seconds_for_axis,
     speed_from_trip,
     start_seconds,
     steady,
+    swing_fitting,
 )
 from ptzd.visca import Dialect
 
@@ -282,22 +283,24 @@ async def _settle(
     base = lag + _middle(measured.seen_still)
     deviation = pstdev(measured.seen_still)
     reading = median(measured.between_readings)
-    swings = []
+    peaks, stops = [], []
+    acceleration = pan.ramp.acceleration.value
     for stop in measured.pan_stops:
-        speed, acceleration = pan.speeds[stop.step - 1], pan.ramp.acceleration.value
+        speed = pan.speeds[stop.step - 1]
         stopped = latency + seconds_for_axis(stop.distance_deg, speed, acceleration)
-        swing = fit_swing([Reading(each.seconds - stopped, each.position) for each in stop.readings])
-        await asyncio.sleep(0)
-        if swing is not None:
-            swings.append((peak_speed(stop.distance_deg, speed, acceleration), swing))
-    if swings:
-        # The widest swing tells best how the camera rounds.
-        play = max(swings, key=lambda each: each[1].amplitude_counts)[1].play_counts
-        alike = [(speed, swing) for speed, swing in swings if swing.play_counts == play]
-        per_speed, most = fit_amplitudes([(speed, swing.amplitude_counts / per_degree) for speed, swing in alike])
-        damping = median([swing.damping_ratio for _, swing in alike])
-        natural = median([swing.natural_rad_per_s for _, swing in alike])
-        tolerance = (seeing.tolerance.pan_counts + play) / per_degree
+        peaks.append(peak_speed(stop.distance_deg, speed, acceleration))
+        stops.append([Reading(each.seconds - stopped, each.position) for each in stop.readings])
+    swing = await _swing(stops)
+    if swing is not None:
+        per_speed, most = fit_amplitudes(
+            [
+                (peak, counts / per_degree)
+                for peak, counts in zip(peaks, swing.amplitudes_counts, strict=True)
+                if counts > 0.0
+            ]
+        )
+        damping, natural = swing.damping_ratio, swing.natural_rad_per_s
+        tolerance = (seeing.tolerance.pan_counts + swing.play_counts) / per_degree
         settle = SettleModel(
             base_seconds=base,
             swing_deg_per_deg_per_s=per_speed,
@@ -319,3 +322,14 @@ async def _settle(
             still_seconds=seeing.still_seconds,
         )
     return settle, max(LEAST_SETTLING_SPREAD, deviation / base)
+
+
+async def _swing(stops: Sequence[Sequence[Reading]]) -> SwingFit | None:
+    fitting = swing_fitting(stops)
+    while True:
+        try:
+            next(fitting)
+        except StopIteration as done:
+            fitted: SwingFit | None = done.value
+            return fitted
+        await asyncio.sleep(0)
