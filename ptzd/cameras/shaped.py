@@ -12,8 +12,10 @@ from ptzd.visca import (
     Direction,
     FocusDirect,
     FocusManual,
+    Interrupted,
     PanTiltDrive,
     PanTiltPositionInquiry,
+    Refused,
     ZoomInquiry,
     ZoomTele,
     ZoomWide,
@@ -72,6 +74,7 @@ class _Run:
         self._steering = Steering(plan, self._loop.time(), one_landing_step=dialect.absolute == "shared-speed")
         self._asked_at: float | None = None
         self._down = False
+        self._drives: list[Exchange] = []  # sent, and not known to be performed
         self._head: Exchange | None = None
         self._lens: list[Exchange] = []
 
@@ -125,10 +128,10 @@ class _Run:
                 drive = PanTiltDrive(
                     order.pan_step, order.tilt_step, _direction(order.pan_way), _direction(order.tilt_way)
                 )
-                self._when_begun(self._perform(drive), self._steering.head_performed)
+                self._drive(drive, self._steering.head_performed)
             case DriveZoom():
                 driven = ZoomTele(order.speed) if order.way > 0 else ZoomWide(order.speed)
-                self._when_begun(self._perform(driven), self._steering.zoom_performed)
+                self._drive(driven, self._steering.zoom_performed)
             case LandHead():
                 self._head = self._perform(pan_tilt_order(self._framing, order.pan_step, order.tilt_step))
             case LandZoom():
@@ -139,14 +142,24 @@ class _Run:
                 self._perform(FocusDirect(self._framing.focus_counts))
 
     def _perform(self, command: Command) -> Exchange:
-        lost = self._asked_at is not None and self._loop.time() - self._asked_at > BUSY_SECONDS
+        now = self._loop.time()
+        held_up = self._asked_at is not None and now - self._asked_at > BUSY_SECONDS
+        held_up = held_up or any(not drive.begun.done() for drive in self._drives)
         # An interruption cancels what the camera does, which must not be a landing.
-        if lost and not self._lens and self._head is None:
+        if held_up and not self._lens and self._head is None:
             return self._line.interrupt([command], COMPLETION_SECONDS)[0]
         return self._line.perform(command, COMPLETION_SECONDS)
 
-    def _when_begun(self, exchange: Exchange, performed: Callable[[float], None]) -> None:
-        exchange.begun.add_done_callback(lambda _: performed(self._loop.time()))
+    def _drive(self, command: Command, performed: Callable[[float], None]) -> None:
+        exchange = self._perform(command)
+        self._drives = [drive for drive in self._drives if not drive.begun.done()]
+        self._drives.append(exchange)
+
+        def begun(_: object) -> None:
+            if not (exchange.ended.done() and isinstance(exchange.ended.result(), Interrupted | Refused)):
+                performed(self._loop.time())
+
+        exchange.begun.add_done_callback(begun)
 
 
 def _direction(way: int) -> Direction:

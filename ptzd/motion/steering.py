@@ -24,6 +24,7 @@ from .course import Course
 from .shaped import ShapedPlan, head_budget
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS
 
+REPEAT_SECONDS = 0.06  # after which an order that nobody has heard of is given anew
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
 SPACING_SECONDS = 0.205  # between two changes of an axis
 LANDING_SECONDS = 0.2  # before its end at the latest, the head is sent to its target
@@ -35,6 +36,7 @@ ZOOM_GRAIN_COUNTS = 3.0
 REPORT_SECONDS = 0.004  # how exactly the moment is known to which a report belongs
 HASTE = 1.5  # how much longer than needed a faster step could be held when it is taken
 HASTE_SECONDS = 1.5
+SAME = 1.06  # a unit that is quicker than its table makes its gaps larger by as much
 LATE_SECONDS = 0.1  # from which on a rung that was not planned is taken
 TRUST = 0.6  # of the difference between a report and what was expected
 UNLIKE_STEPS = 0.5  # of a model's spread is from step to step, the rest is common to all of an axis
@@ -117,10 +119,18 @@ class _Motor:
     def ordered(self, at: float, step: int) -> None:
         self._forces.append(_Force(at, step, False))
 
+    def expected(self, at: float) -> None:
+        """Take note that what is not known to be in force was ordered anew."""
+        for force in self._forces:
+            if not force.known:
+                force.at = at
+
     def performed(self, at: float) -> None:
         last = self._forces[-1]
         if not last.known:
             last.at, last.known = at, True
+            # What was ordered before and never heard of was never in force.
+            self._forces = [force for force in self._forces if force.known]
 
     def place(self, at: float) -> float:
         """Return how far it has come."""
@@ -192,7 +202,7 @@ class _Guide:
         self.way = 0 if way is None else int(copysign(1, course.distance))
         self._steps = [] if way is None else list(way.steps)
         self._begins = [] if way is None else list(way.begins)
-        self._widest = 0.0 if way is None else way.largest_gap
+        self._widest = 0.0 if way is None else SAME * way.largest_gap
         self._tight = course.tight
         if course.spare_top:
             del self._steps[-1], self._begins[-1]
@@ -240,6 +250,8 @@ class _Guide:
             return 0
         if self.rung == 0:
             return 1 if at >= self._starts_at and not self._waits else 0
+        if (lower := self._overdue(at)) < self.rung:
+            return lower
         since = at - self.motor.changed_at(at)
         if since < SPACING_SECONDS:
             return self.rung
@@ -269,6 +281,25 @@ class _Guide:
         """What is left to go, less what the ramps down to the last rung add to it and the last one takes away."""
         ramps = self._speed(1) ** 2 - sum(self._gap(rung) ** 2 for rung in range(2, self.rung + 1))
         return self.to_go(at) + ramps / (2.0 * self._acceleration)
+
+    def _overdue(self, at: float) -> int:
+        """The rung that it should be on already to stop in time; some are skipped if that is no larger a jolt than planned."""
+        to_go = self.to_go(at)
+        lower = self.rung
+        while lower > 1 and to_go < self._stopping_way(lower - 1):
+            if self._speed(self.rung) - self._speed(lower - 1) > self._widest:
+                break
+            lower -= 1
+        if lower < self.rung:
+            self._climbing = False
+        return lower
+
+    def _stopping_way(self, rung: int) -> float:
+        """How far it goes from the moment at which it comes down to a rung."""
+        dwells = sum(
+            self._speed(each) * (self._begins[each - 1] - self._begins[each - 2]) for each in range(2, rung + 1)
+        )
+        return DWELL_SECONDS * dwells + self._speed(1) * LANDING_SECONDS
 
     def _wanted_climbing(self, at: float, since: float) -> int:
         seconds, rest = self._ends_at - at, self._rest(at)
@@ -341,7 +372,7 @@ class Steering:
         self._zoom = self._guide(
             plan.zoom, head.zoom.drive_counts_per_s, head.spread.lens, ZOOM_GRAIN_COUNTS, started_at
         )
-        self._budget = 1.02 * head_budget(plan.pan, plan.tilt)
+        self._budget = SAME * head_budget(plan.pan, plan.tilt)
         self._recent: list[tuple[float, float, float]] = []  # changes of pan and tilt speed, and when
         self._head_ordered_at = self._zoom_ordered_at = -1.0
         self._head_waits = self._zoom_waits = False  # for word that the last order was performed
@@ -417,16 +448,17 @@ class Steering:
             return self._land(now) if self._ends_at - at <= LANDING_SECONDS else None
         if all(guide.lands(at) for guide in moving) or any(guide.must_land(at) for guide in moving):
             return self._land(now)
-        if self._head_waits:
+        if self._head_waits and now - self._head_ordered_at < REPEAT_SECONDS:
             return None
         pan_rung, tilt_rung = (0 if guide.waits_for_another(at) else guide.wanted(at) for guide in (pan, tilt))
         pan_rung, tilt_rung = self._within_budget(at, pan_rung, tilt_rung)
-        if (pan_rung, tilt_rung) == (pan.rung, tilt.rung):
+        if (pan_rung, tilt_rung) == (pan.rung, tilt.rung) and not self._head_waits:
             return None
         for guide, rung in ((pan, pan_rung), (tilt, tilt_rung)):
             if rung != guide.rung:
                 guide.took(rung)
                 guide.motor.ordered(at, guide.step)
+            guide.motor.expected(at)
         self._head_ordered_at, self._head_waits = now, True
         return DriveHead(max(1, pan.step), max(1, tilt.step), pan.way if pan.rung else 0, tilt.way if tilt.rung else 0)
 
@@ -470,13 +502,15 @@ class Steering:
             return self._land_zoom() if self._ends_at - at <= ZOOM_LANDING_SECONDS else None
         if zoom.rung and zoom.to_go(at + TURN_SECONDS / 2) <= ZOOM_LANDING_COUNTS:
             return self._land_zoom()
-        if now - self._zoom_ordered_at < ORDER_SECONDS or self._zoom_waits:
+        if now - self._zoom_ordered_at < (REPEAT_SECONDS if self._zoom_waits else ORDER_SECONDS):
             return None
         rung = zoom.wanted(at)
-        if rung == zoom.rung:
+        if rung != zoom.rung:
+            zoom.took(rung)
+            zoom.motor.ordered(at, zoom.step)
+        elif not self._zoom_waits:
             return None
-        zoom.took(rung)
-        zoom.motor.ordered(at, zoom.step)
+        zoom.motor.expected(at)
         self._zoom_ordered_at, self._zoom_waits = now, True
         return DriveZoom(zoom.step - 1, zoom.way)
 
