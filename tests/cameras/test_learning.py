@@ -22,7 +22,7 @@ from ptzsim.mount import mount_named
 from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import Recall, Tolerance
+from ptzd.cameras import CameraRefusal, Framing, Recall, Tolerance
 from ptzd.cameras.learning import Progress, estimate_seconds, learn
 from ptzd.cameras.measurements import Seeing
 from ptzd.cameras.trials import LearnLimits, LearnRefusal
@@ -267,6 +267,56 @@ def test_somebody_who_moves_the_camera_ends_it() -> None:
     assert isinstance(ended, LearnRefusal)
     assert ended.code == "interrupted"
     assert speed == 0.0
+
+
+def test_a_recall_takes_the_camera_over_undisturbed() -> None:
+    """The halt that ends the learning must not hit the newer order."""
+
+    async def scene() -> None:
+        async with rigged(seed=8) as rig:
+            await rig.ready()
+            loop = asyncio.get_running_loop()
+            learning = asyncio.create_task(rig.camera.learn(WIDE, lambda progress: None, random.Random(8)))
+            await asyncio.sleep(10.0)
+            rig.camera.recall(Recall("choir-wide", framing(4000, 500), step=12, id="1"))
+            began = loop.time()
+            with pytest.raises(CameraRefusal) as caught:
+                await learning
+            assert caught.value.code == "stopped"
+            await rig.until(lambda: rig.speed() > 0.0)
+            while rig.speed() > 0.0:  # it goes there in one sweep
+                await asyncio.sleep(0.01)
+            there = load_dialect("nibble4-51").pan.degrees(4000)
+            assert rig.simulated.head.pan_deg(loop.time()) == pytest.approx(there, abs=1e-6)
+            assert (await rig.end_of("1")).phase.value == "settled"
+            assert loop.time() - began < 30.0
+
+    run(scene())
+
+
+def test_whoever_wants_to_know_hears_where_the_head_is() -> None:
+    async def scene() -> tuple[list[Framing], LearnedHead]:
+        async with rigged(seed=9) as rig:
+            await rig.ready()
+            heard: list[Framing] = []
+            camera = rig.camera
+            learned = await learn(
+                camera._line,
+                camera.settings.dialect,
+                await camera.read_framing(),
+                NARROW,
+                seeing=Seeing(Tolerance()),
+                progress=lambda progress: None,
+                rng=random.Random(9),
+                calendar=lambda: DAY,
+                heard=heard.append,
+            )
+            return heard, learned
+
+    heard, _ = run(scene())
+    per_degree = load_dialect("nibble4-51").pan.counts_per_degree
+    assert min(each.pan_counts for each in heard) < -20.0 * per_degree
+    assert max(each.pan_counts for each in heard) > 30.0 * per_degree
 
 
 def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
