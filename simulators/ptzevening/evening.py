@@ -223,12 +223,12 @@ class _Stage:
         """Pass over the rest of the time in which nothing moves, but for the last moments before `at`."""
         loop = self._loop
         assert isinstance(loop, VirtualTimeLoop)
-        while at - loop.time() > AWAKE_SECONDS + _STEP_SECONDS:
+        while at - loop.time() > AWAKE_SECONDS + 2 * _STEP_SECONDS:
+            await asyncio.sleep(_STEP_SECONDS)  # what was asked for just now is under way then
             if self._house.still:
                 seconds = at - AWAKE_SECONDS - loop.time()
                 loop.pass_over(seconds)
                 return seconds
-            await asyncio.sleep(_STEP_SECONDS)
         return 0.0
 
     def played(self, move: PlannedMove) -> PlayedMove:

@@ -49,6 +49,7 @@ class House:
         self._loop = asyncio.get_running_loop()
         self._said = asyncio.Event()  # a camera's state
         self._states: dict[str, dict[str, Any]] = {}
+        self._moving: set[str] = set()
         self._hearing: list[Callable[[str, dict[str, Any]], None]] = []
         broker.listen(self._heard)
 
@@ -69,8 +70,10 @@ class House:
     @property
     def still(self) -> bool:
         """Whether no camera moves and no datagram is under way."""
-        return all(wire.quiet for wire in self.wires.values()) and all(
-            state["phase"] == "idle" for state in self._states.values()
+        return (
+            not self._moving
+            and all(wire.quiet for wire in self.wires.values())
+            and all(state["phase"] == "idle" for state in self._states.values())
         )
 
     async def until_still(self, cameras: Iterable[str]) -> None:
@@ -84,6 +87,15 @@ class House:
         state = self._states.get(camera)
         return state is not None and (state["link"], state["power"], state["phase"]) == ("up", "on", "idle")
 
+    def _note(self, move: dict[str, Any]) -> None:
+        """Keep who moves; a refusal leaves a move of before as it was."""
+        if move["phase"] in ("accepted", "slewing", "settling"):
+            self._moving.add(move["camera"])
+        elif move["phase"] == "superseded":
+            pass  # the newer one goes on
+        elif move["phase"] != "refused":
+            self._moving.discard(move["camera"])
+
     def _heard(self, said: Said) -> None:
         if not said.payload:
             return
@@ -93,6 +105,8 @@ class House:
             self._said.set()
         elif topic.endswith(("/move", "/learn-progress")) or topic == "outcome":
             message = json.loads(said.payload)
+            if topic.endswith("/move"):
+                self._note(message)
             for heard in self._hearing:
                 heard(topic, message)
 

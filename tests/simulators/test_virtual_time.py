@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 import pytest
-from ptzsim.virtual_time import StuckError, run
+from ptzsim.virtual_time import StuckError, VirtualTimeLoop, run
 
 
 def test_a_day_passes_in_no_time_and_to_the_second() -> None:
@@ -84,3 +84,21 @@ def test_an_error_in_the_program_comes_out_unchanged() -> None:
 
     with pytest.raises(LookupError, match="no camera"):
         run(fail())
+
+
+def test_what_was_due_in_a_time_passed_over_happens_at_its_end_once_and_in_its_order() -> None:
+    async def order() -> list[tuple[str, float]]:
+        woken: list[tuple[str, float]] = []
+        loop = asyncio.get_running_loop()
+        assert isinstance(loop, VirtualTimeLoop)
+        for name, seconds in (("gallery", 3.0), ("left", 1.0), ("late", 20.0)):
+            loop.call_later(seconds, lambda name=name: woken.append((name, loop.time())))  # type: ignore[misc]
+        loop.pass_over(10.0)
+        await asyncio.sleep(11.0)
+        return woken
+
+    assert run(order()) == [
+        ("left", pytest.approx(10.0)),
+        ("gallery", pytest.approx(10.0)),
+        ("late", pytest.approx(20.0)),
+    ]

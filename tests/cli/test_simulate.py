@@ -1,0 +1,121 @@
+"""`ptzd rehearse --simulate`: predicted beside simulated, and what is said where they can't be compared."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from io import StringIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from ptzd.cli import simulation
+from ptzd.cli.speech import Failure
+
+MOVE: dict[str, Any] = {
+    "cue_number": 12.5,
+    "camera": "left",
+    "position": "piano",
+    "predicted_seconds": 2.0,
+    "promised_seconds": 2.0,
+    "simulated_seconds": 2.1,
+    "difference_seconds": 0.1,
+    "ended": "settled",
+    "stood_in": "choir-wide",
+    "stood_as_expected": True,
+    "from_autofocus": False,
+    "in_time": True,
+    "sentence": None,
+}
+PLAYED = {
+    "seconds": 541.0,
+    "skipped_seconds": 460.0,
+    "datagrams": 4000,
+    "times_faster": 541.0,
+    "took_seconds": {"show": 1.0, "show_on_processor": 0.5, "all": 5.0},
+}
+REFUSED = {"ended": "refused", "simulated_seconds": None, "difference_seconds": None, "in_time": False}
+
+
+@pytest.fixture
+def told(capsys):
+    def tell(*moves: dict[str, Any]) -> str:
+        table = StringIO()
+        simulation.print_simulated(PLAYED | {"moves": list(moves)}, Console(file=table, width=200))
+        return table.getvalue() + capsys.readouterr().out
+
+    return tell
+
+
+@pytest.fixture
+def evening(monkeypatch):
+    """Stands in for the process that plays the evening, and keeps how it was called."""
+    calls: list[list[str]] = []
+
+    def stand_in(out: str) -> list[list[str]]:
+        def run(command: list[str], **how: Any) -> subprocess.CompletedProcess[str]:
+            calls.append(command)
+            return subprocess.CompletedProcess(command, 0, out)
+
+        monkeypatch.setattr(simulation.subprocess, "run", run)
+        return calls
+
+    return stand_in
+
+
+def test_each_move_is_told_as_predicted_and_as_simulated(told):
+    said = told(MOVE)
+    assert all(words in said for words in ("12.5", "left", "piano", "2.00 s", "2.10 s", "+0.10 s", "yes"))
+    assert "1 of 1 moves that settled took as long as predicted" in said
+    assert "541 times faster" in said
+
+
+def test_what_differs_by_more_than_two_tenths_is_marked_and_is_the_farthest_off(told):
+    said = told(MOVE, MOVE | {"position": "hands", "simulated_seconds": 2.3, "difference_seconds": 0.3})
+    assert "+0.30 s !" in said
+    assert "1 of 2 moves" in said
+    assert "farthest off is left to hands by +0.30 s" in said
+
+
+def test_a_refusal_is_told_in_the_daemons_words(told):
+    said = told(MOVE, MOVE | REFUSED | {"sentence": "camera left is on air"})
+    assert "refused" in said
+    assert "cue 12.5, left to piano: camera left is on air." in said
+
+
+def test_a_camera_that_stood_elsewhere_is_compared_with_the_daemons_promise(told):
+    said = told(MOVE | {"stood_as_expected": False, "stood_in": "hands", "promised_seconds": 1.7})
+    assert "1.70 s" in said
+    assert "stood in hands" in said
+
+
+def test_a_lens_that_focused_by_itself_explains_a_difference(told):
+    assert "focused by itself" in told(MOVE | {"from_autofocus": True, "difference_seconds": 0.7})
+    assert "focused by itself" not in told(MOVE | {"from_autofocus": True})
+
+
+def test_a_show_without_moves_has_nothing_to_compare(told):
+    assert "Played against simulated cameras" in told()
+
+
+def test_the_evening_is_played_with_the_same_files_and_seed(evening):
+    calls = evening(json.dumps(PLAYED | {"moves": []}))
+    simulation.simulated(Path("show.toml"), Path("config.toml"), Path("positions.toml"), 7)
+    simulation.simulated(Path("show.toml"), Path("config.toml"), None, 7)
+    assert calls[0][1:4] == ["-m", "ptzevening", "show.toml"]
+    assert calls[0][4:] == ["--config", "config.toml", "--seed", "7", "--positions", "positions.toml"]
+    assert "--positions" not in calls[1]
+
+
+def test_an_evening_that_can_not_be_played_ends_in_its_own_sentence(evening):
+    evening('{"error": "there is no camera centre"}')
+    with pytest.raises(Failure, match="there is no camera centre"):
+        simulation.simulated(Path("show.toml"), Path("config.toml"), None, 7)
+
+
+def test_an_evening_that_breaks_off_is_told_of(evening):
+    evening("")
+    with pytest.raises(Failure, match="not played to its end"):
+        simulation.simulated(Path("show.toml"), Path("config.toml"), None, 7)

@@ -1,0 +1,196 @@
+"""A show played against simulated cameras: every move leaves when it is due, and takes what it takes."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from ptzevening import Actor, Evening, open_house, play
+from ptzevening.wire import DELAY_SECONDS, Wire
+from ptzsim import SimulatedCamera, draw_truth, mount_named, virtual_time
+
+from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.motion import published_head
+from ptzd.show import StoredPosition
+from ptzd.show.showfile import read_show_text
+from ptzd.visca import Packet, PayloadType, load_dialect
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+DIALECT = load_dialect("nibble4-51")
+CAMERAS = ("left", "right")
+FRAMINGS = {"wide": (0, 0, 0), "solo": (1024, 102, 4096), "door": (-1536, -51, 2048)}  # 20°, -30° at 51.2 a degree [B]
+
+
+def actor(name: str) -> Actor:
+    head = published_head(DIALECT.pan.steps_deg_per_s, DIALECT.tilt.steps_deg_per_s)
+    stored_at = datetime(2031, 5, 24, 12, 0, tzinfo=UTC)
+    return Actor(
+        CameraSettings(name, DIALECT, head, 24, Tolerance()),
+        tuple(
+            StoredPosition(name, key, Framing(*counts, 8192, "manual"), "nibble4-51", None, None, "", stored_at)
+            for key, counts in FRAMINGS.items()
+        ),
+        mount_named("tripod"),
+    )
+
+
+ACTORS = {name: actor(name) for name in CAMERAS}
+HEAD = '[show]\nname = "short"\non_air = "right"\nstart = { left = "wide", right = "wide" }\n'
+
+
+def cue(number: int, after: float, *moves: str, take: str | None = None) -> str:
+    taken = "" if take is None else f'take = "{take}"\n'
+    tables = "".join(f"[[cue.move]]\n{move}\n" for move in moves)
+    return f"[[cue]]\nnumber = {number}\nafter = {after}\n{taken}{tables}"
+
+
+def move(camera: str, position: str, more: str = "") -> str:
+    return f'camera = "{camera}"\nposition = "{position}"\n{more}'
+
+
+def played(folder: Path, *cues: str, skip_rests: bool = True, seed: int = 7) -> Evening:
+    show = read_show_text(HEAD + "".join(cues))
+    folder.mkdir(exist_ok=True)
+    return virtual_time.run(play(show, ACTORS, folder, seed=seed, learn=False, skip_rests=skip_rests))
+
+
+SHORT = (
+    cue(1, 20, move("left", "solo"), take="left"),
+    cue(2, 30, move("right", "door"), move("left", "wide", "on_air = true\nseconds = 6.0"), take=None),
+    cue(3, 60, take="right"),
+    cue(4, 15, move("left", "solo", "earliest = -5.0")),
+)
+
+
+def test_every_move_of_a_show_that_fits_settles_in_time_and_exactly_there(tmp_path: Path) -> None:
+    evening = played(tmp_path, *SHORT)
+    assert [one.ended for one in evening.moves] == ["settled"] * 4
+    assert [one.in_time for one in evening.moves] == [True] * 4
+    assert all(one.off_counts is not None and one.off_counts <= 1 for one in evening.moves)
+    assert [one.stood_in for one in evening.moves] == ["wide", "wide", "solo", "wide"]
+
+
+def test_each_takes_between_the_least_and_the_most_that_was_predicted(tmp_path: Path) -> None:
+    for one in played(tmp_path, *SHORT).moves:
+        assert one.simulated_seconds is not None
+        assert one.least_seconds <= one.simulated_seconds <= one.most_seconds
+
+
+def test_a_move_on_air_is_shaped_since_the_tally_came_with_the_take(tmp_path: Path) -> None:
+    ways = {(one.camera, one.position): one.way for one in played(tmp_path, *SHORT).moves}
+    assert ways["left", "wide"] == "shaped"
+    assert ways["left", "solo"] == ways["right", "door"] == "direct"
+
+
+def test_passing_over_the_rests_changes_no_move(tmp_path: Path) -> None:
+    quick, whole = (played(tmp_path / str(skip), *SHORT, skip_rests=skip) for skip in (True, False))
+    assert quick.skipped_seconds > 60
+    assert whole.skipped_seconds == 0
+    assert quick.datagrams < whole.datagrams / 2
+    for one, other in zip(quick.moves, whole.moves, strict=True):
+        assert one.ended == other.ended
+        # The daemon reads a moving camera every 0.1 s, and when it does so differs between the two.
+        assert one.simulated_seconds == pytest.approx(other.simulated_seconds, abs=0.15)
+
+
+def test_the_same_seed_plays_the_same_evening_and_another_other_cameras(tmp_path: Path) -> None:
+    first, again, other = (played(tmp_path / name, *SHORT, seed=seed) for name, seed in (("a", 1), ("b", 1), ("c", 2)))
+    assert first == again
+    assert [one.simulated_seconds for one in first.moves] != [one.simulated_seconds for one in other.moves]
+
+
+def test_what_the_daemon_refuses_is_refused_here_and_the_next_move_starts_where_the_camera_is(tmp_path: Path) -> None:
+    evening = played(
+        tmp_path,
+        cue(1, 20, move("right", "solo")),  # it is on air
+        cue(2, 20, take="left"),
+        cue(3, 20, move("right", "door")),
+    )
+    refused, after = evening.moves
+    assert (refused.ended, refused.code, refused.in_time, refused.difference_seconds) == (
+        "refused",
+        "on-air",
+        False,
+        None,
+    )
+    assert (after.stood_in, after.stood_as_expected) == ("wide", False)
+    assert after.promised_seconds is not None
+    assert after.difference_seconds == pytest.approx(after.simulated_seconds - after.promised_seconds)  # type: ignore[operator]
+
+
+def test_a_move_that_another_overtakes_is_told_as_superseded(tmp_path: Path) -> None:
+    evening = played(
+        tmp_path,
+        cue(1, 0.5, move("left", "solo", "speed = 1")),
+        cue(2, 20, move("left", "door")),
+    )
+    assert [one.ended for one in evening.moves] == ["superseded", "settled"]
+    assert evening.moves[0].in_time is False
+
+
+def test_a_show_without_moves_is_played_too(tmp_path: Path) -> None:
+    assert played(tmp_path, cue(1, 5, take="left")).moves == ()
+
+
+def test_a_message_takes_the_wires_delay_both_ways_and_the_cameras_own_time() -> None:
+    async def scene() -> None:
+        loop = asyncio.get_running_loop()
+        truth = draw_truth(DIALECT, random.Random(3))
+        camera = SimulatedCamera(DIALECT, truth=truth, mount=mount_named("tripod"), ready=True)
+        wire = Wire(camera)
+        assert wire.quiet
+        wire.send(Packet(PayloadType.CONTROL, 0, b"\x01").encode())
+        assert not wire.quiet
+        await wire.receive()
+        least = 2 * DELAY_SECONDS + truth.least_latency_seconds
+        most = 2 * DELAY_SECONDS + truth.most_latency_seconds
+        assert least <= loop.time() <= most
+        assert wire.quiet
+        assert wire.datagrams == 2
+
+    virtual_time.run(scene())
+
+
+def test_a_house_that_falls_down_says_what_went_wrong_itself(tmp_path: Path) -> None:
+    async def scene() -> None:
+        async with open_house(ACTORS, tmp_path, seed=1):
+            raise ValueError("the roof")
+
+    with pytest.raises(ValueError, match="the roof"):
+        virtual_time.run(scene())
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "ptzevening", *arguments]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+
+
+def test_the_choir_evening_goes_as_predicted_once_its_heads_are_measured() -> None:
+    done = run(
+        str(CONFIGS / "choir-evening.toml"),
+        *("--config", str(CONFIGS / "granary.toml"), "--positions", str(CONFIGS / "granary-show.toml")),
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    moves = json.loads(done.stdout)["moves"]
+    settled = [one for one in moves if one["ended"] == "settled"]
+    assert len(settled) == len(moves) - 1, "one is asked of a camera on air, and refused"
+    for one in settled:
+        if not one["from_autofocus"]:  # how far the lens has to go then, nobody can know before
+            assert abs(one["difference_seconds"]) <= 0.2, one
+
+
+def test_what_can_not_be_played_is_told_in_a_sentence(tmp_path: Path) -> None:
+    show = tmp_path / "show.toml"
+    show.write_text(HEAD + cue(1, 5, move("centre", "wide")))
+    done = run(
+        str(show),
+        *("--config", str(CONFIGS / "granary.toml"), "--positions", str(CONFIGS / "granary-show.toml")),
+    )
+    assert (done.returncode, done.stderr) == (1, "")
+    assert "there is no camera centre" in json.loads(done.stdout)["error"]
