@@ -25,6 +25,7 @@ from .shaped import ShapedPlan, head_budget
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS
 
 REPEAT_SECONDS = 0.06  # after which an order that nobody has heard of is given anew
+MOST_REPEATS = 3  # then it is left to the line to find out whether the camera is there at all
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
 SPACING_SECONDS = 0.205  # between two changes of an axis
 LANDING_SECONDS = 0.2  # before its end at the latest, the head is sent to its target
@@ -238,7 +239,15 @@ class _Guide:
             return not self._waits and self._ends_at - at <= LANDING_SECONDS
         # From a faster step it slows down yet before.
         speed = self._speed(self.rung)
-        return self.rung > 1 and self.to_go(at) <= speed * (speed / (2.0 * self._acceleration) + ORDER_SECONDS)
+        return self.rung > 1 and self.to_go(at) <= speed * (speed / (2.0 * self._acceleration) + TURN_SECONDS)
+
+    def landing_step(self, at: float) -> int:
+        """The slowest step at which it is not late, and no faster than it is."""
+        seconds, to_go = self._ends_at - at + LATE_SECONDS, self.to_go(at)
+        for rung in range(1, self.rung):
+            if to_go <= self._speed(rung) * seconds:
+                return self._steps[rung - 1]
+        return max(1, self.step)
 
     def step_of(self, rung: int) -> int:
         """The step of a rung; 0 for the ground."""
@@ -283,7 +292,7 @@ class _Guide:
         return self.to_go(at) + ramps / (2.0 * self._acceleration)
 
     def _overdue(self, at: float) -> int:
-        """The rung that it should be on already to stop in time; some are skipped if that is no larger a jolt than planned."""
+        """The rung that it should be on already to stop in time; some are skipped if that is no larger a jolt."""
         to_go = self.to_go(at)
         lower = self.rung
         while lower > 1 and to_go < self._stopping_way(lower - 1):
@@ -295,11 +304,12 @@ class _Guide:
         return lower
 
     def _stopping_way(self, rung: int) -> float:
-        """How far it goes from the moment at which it comes down to a rung."""
+        """How far it goes from the moment at which it begins to come down to a rung from this one."""
+        ramp = (self._speed(self.rung) ** 2 - self._speed(rung) ** 2) / (2.0 * self._acceleration)
         dwells = sum(
             self._speed(each) * (self._begins[each - 1] - self._begins[each - 2]) for each in range(2, rung + 1)
         )
-        return DWELL_SECONDS * dwells + self._speed(1) * LANDING_SECONDS
+        return ramp + DWELL_SECONDS * dwells + self._speed(1) * LANDING_SECONDS
 
     def _wanted_climbing(self, at: float, since: float) -> int:
         seconds, rest = self._ends_at - at, self._rest(at)
@@ -337,8 +347,7 @@ class _Guide:
         lag = sum(self._gap(rung) * self._begins[rung - 1] for rung in range(2, self.rung + 1))
         needed = (rest + DWELL_SECONDS * lag) / here
         late = needed - seconds
-        spare = needed - self._begins[self.rung - 1] * DWELL_SECONDS
-        if late > LATE_SECONDS and spare > 3.0 * DWELL_SECONDS and self._extend_to(self.rung + 1):
+        if late > LATE_SECONDS and self._is_time_for_more(seconds, rest - here * seconds + DWELL_SECONDS * lag):
             return self.rung + 1
         if self.rung == 1:
             return 1
@@ -346,6 +355,17 @@ class _Guide:
             return self.rung - 1 if needed <= DWELL_SECONDS * self._begins[self.rung - 1] else self.rung
         dwell = (here * seconds - rest) / lag
         return self.rung - 1 if seconds <= dwell * self._begins[self.rung - 1] else self.rung
+
+    def _is_time_for_more(self, seconds: float, short: float) -> bool:
+        """Whether to take a faster step now, to go farther by `short`: not before it is known how quick the unit is.
+
+        The later, the better it is known; but the step must be left again in time.
+        """
+        cruise = seconds - self._begins[self.rung - 1] * DWELL_SECONDS
+        if cruise < 3.0 * DWELL_SECONDS or not self._extend_to(self.rung + 1):
+            return False
+        gap = max(self._gap(self.rung + 1), 1e-6)
+        return cruise <= HASTE * short / gap + HASTE_SECONDS
 
     def _extend_to(self, rung: int) -> bool:
         """Make sure that there is such a rung; return whether the table has a step for it."""
@@ -375,6 +395,7 @@ class Steering:
         self._budget = SAME * head_budget(plan.pan, plan.tilt)
         self._recent: list[tuple[float, float, float]] = []  # changes of pan and tilt speed, and when
         self._head_ordered_at = self._zoom_ordered_at = -1.0
+        self._head_repeats = self._zoom_repeats = 0  # in a row, without a word that one was performed
         self._head_waits = self._zoom_waits = False  # for word that the last order was performed
         self.head_landed = self.zoom_landed = False
         self._focus_at = None if plan.focus_starts_at is None else started_at + plan.focus_starts_at
@@ -445,10 +466,10 @@ class Steering:
         pan, tilt = self._pan, self._tilt
         moving = [guide for guide in (pan, tilt) if guide.way]
         if not moving:
-            return self._land(now) if self._ends_at - at <= LANDING_SECONDS else None
+            return self._land(now, at) if self._ends_at - at <= LANDING_SECONDS else None
         if all(guide.lands(at) for guide in moving) or any(guide.must_land(at) for guide in moving):
-            return self._land(now)
-        if self._head_waits and now - self._head_ordered_at < REPEAT_SECONDS:
+            return self._land(now, at)
+        if self._head_waits and (now - self._head_ordered_at < REPEAT_SECONDS or self._head_repeats == MOST_REPEATS):
             return None
         pan_rung, tilt_rung = (0 if guide.waits_for_another(at) else guide.wanted(at) for guide in (pan, tilt))
         pan_rung, tilt_rung = self._within_budget(at, pan_rung, tilt_rung)
@@ -459,6 +480,7 @@ class Steering:
                 guide.took(rung)
                 guide.motor.ordered(at, guide.step)
             guide.motor.expected(at)
+        self._head_repeats = self._head_repeats + 1 if self._head_waits else 0
         self._head_ordered_at, self._head_waits = now, True
         return DriveHead(max(1, pan.step), max(1, tilt.step), pan.way if pan.rung else 0, tilt.way if tilt.rung else 0)
 
@@ -489,11 +511,12 @@ class Steering:
     def _change(self, guide: _Guide, rung: int) -> float:
         return guide.motor.speeds[guide.step_of(rung)] - guide.motor.speeds[guide.step] if rung != guide.rung else 0.0
 
-    def _land(self, now: float) -> LandHead:
+    def _land(self, now: float, at: float) -> LandHead:
         self.head_landed = True
         self._head_ordered_at = now
-        steps = (max(1, self._pan.step), max(1, self._tilt.step))
-        return LandHead(1, 1) if self._one_landing_step else LandHead(*steps)
+        if self._one_landing_step:
+            return LandHead(1, 1)
+        return LandHead(self._pan.landing_step(at), self._tilt.landing_step(at))
 
     def _zoom_order(self, now: float) -> DriveZoom | LandZoom | None:
         at = now + self._lag
@@ -504,6 +527,8 @@ class Steering:
             return self._land_zoom()
         if now - self._zoom_ordered_at < (REPEAT_SECONDS if self._zoom_waits else ORDER_SECONDS):
             return None
+        if self._zoom_waits and self._zoom_repeats == MOST_REPEATS:
+            return None
         rung = zoom.wanted(at)
         if rung != zoom.rung:
             zoom.took(rung)
@@ -511,6 +536,7 @@ class Steering:
         elif not self._zoom_waits:
             return None
         zoom.motor.expected(at)
+        self._zoom_repeats = self._zoom_repeats + 1 if self._zoom_waits else 0
         self._zoom_ordered_at, self._zoom_waits = now, True
         return DriveZoom(zoom.step - 1, zoom.way)
 
