@@ -467,7 +467,9 @@ class Camera:
         start = self._framing
         if start is None:
             raise CameraRefusal("unreachable", f"camera {self.name} has not told its position yet")
-        here, there = self._pose(start), self._pose(recall.framing)
+        # Where the focus stands is known in auto focus too; where it will go by itself is not.
+        here = replace(self._pose(start), focus_counts=start.focus_counts)
+        there = self._pose(recall.framing)
         if self._tally == "program":
             return self._planned_to_be_seen(recall, here, there)
         if recall.seconds is not None:
