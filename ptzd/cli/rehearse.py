@@ -31,7 +31,9 @@ from ptzd.show.textfile import LARGEST_BYTES, decoded
 from ptzd.show.vary import vary
 from ptzd.visca import DialectError
 
+from .broker import broker_of
 from .configuration import read_configuration
+from .realtime import keep_times, run_in_real_time
 from .simulation import print_simulated, simulated
 from .speech import FAILED, Failure, Misuse, say, say_json
 
@@ -60,6 +62,12 @@ SEED = 1  # any: with it, the same command says the same twice
 )
 @click.option("--svg", "svg_path", type=_FILE, help="Write it as one SVG picture, in place of what was there.")
 @click.option("--simulate", is_flag=True, help="Play it too, against simulated cameras, and compare.")
+@click.option(
+    "--real-time",
+    "timed_path",
+    type=_FILE,
+    help="Run it through the daemon, each go by a key, and write a copy with the times that were taken.",
+)
 @click.option("--json", "in_json", is_flag=True, help="Print everything as JSON.")
 def rehearse(
     show: Path,
@@ -72,11 +80,12 @@ def rehearse(
     report_path: Path | None,
     svg_path: Path | None,
     simulate: bool,
+    timed_path: Path | None,
     in_json: bool,
 ) -> int:
     """Go through the evening in SHOW and tell which moves do not fit, each with what would help.
 
-    No camera moves, with --simulate neither. Ends with 0 where everything fits, with 1 where there are conflicts.
+    No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
     config = read_configuration(config_path)
     cameras = _cameras(config, _positions(config, positions_path))
@@ -84,6 +93,10 @@ def rehearse(
     rehearsal = (
         go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
     )
+    if timed_path is not None:
+        _require_new(timed_path)
+        keep_times(timed_path, text, run_in_real_time(evening, broker_of(config.broker)), show)
+        return 0
     fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
     if report_path is not None:
         _write(report_path, html_report(rehearsal), show)
@@ -157,8 +170,7 @@ def _text(path: Path) -> str:
 
 
 def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source: Path) -> Fixed:
-    if path.exists():
-        raise Misuse(f"There is a file {path} already; name one that is not there yet.")
+    _require_new(path)
     fixed = fix(text, cameras)
     try:
         write_copy(path, fixed.text, source=source)
@@ -176,6 +188,11 @@ def _write(path: Path, text: str, source: Path) -> None:
     except OSError as error:
         reason = (error.strerror or "unknown error").lower()
         raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+
+
+def _require_new(path: Path) -> None:
+    if path.exists():
+        raise Misuse(f"There is a file {path} already; name one that is not there yet.")
 
 
 # On the terminal

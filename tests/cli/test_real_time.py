@@ -1,0 +1,137 @@
+"""`ptzd rehearse --real-time`: somebody gives each go, and the show's times become what they were."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from ptzd.cli.realtime import KeptTime, Times
+from ptzd.show.rehearsal import Change
+from ptzd.show.showfile import read_show_text
+
+SHOW = """\
+[show]
+name = "short"
+start = { gallery = "wide", left = "wide" }
+
+[[cue]]
+number = 1
+label = "Doors"
+after = 10.0       # as long as it takes
+take = "gallery"
+[[cue.move]]
+camera = "left"
+position = "solo"
+
+[[cue]]
+number = 2.5
+on_call = true
+expected = 20.0    # the speaker decides
+take = "left"
+
+[[cue]]
+number = 3
+at = "0:05:00"
+"""
+
+
+@pytest.fixture
+def times() -> Times:
+    return Times(read_show_text(SHOW), began_at=100.0)
+
+
+def test_each_cue_is_timed_from_the_one_before_it_and_the_first_from_the_start(times: Times) -> None:
+    assert times.stands(None, 100.0) is None
+    assert times.stands("1", 108.04) == KeptTime(0, 10.0, 8.0)
+    assert times.stands("1", 110.0) is None, "who is ready has changed, not the cue"
+    assert times.stands("2.5", 131.0) == KeptTime(1, 20.0, 23.0)
+
+
+def test_gaps_and_calls_get_new_times_and_a_time_into_the_show_stays(times: Times) -> None:
+    for number, now in (("1", 108.0), ("2.5", 131.0), ("3", 140.0)):
+        times.stands(number, now)
+    assert times.changes() == [Change(0, None, "after", 8.0), Change(1, None, "expected", 23.0)]
+
+
+def test_who_goes_back_over_a_cue_times_it_anew(times: Times) -> None:
+    times.stands("1", 108.0)
+    times.stands("2.5", 131.0)
+    assert times.stands("1", 135.0) is None
+    assert times.stands("2.5", 150.0) == KeptTime(1, 20.0, 42.0)
+    assert len(times.kept()) == 2
+
+
+def test_a_cue_that_was_jumped_to_has_no_time_of_its_own(times: Times) -> None:
+    assert times.stands("2.5", 131.0) is None
+    assert times.changes() == []
+
+
+POSITIONS = """\
+[positions.gallery.wide]
+pan_counts = 0
+tilt_counts = 0
+zoom_counts = 0
+focus_counts = 8192
+focus_mode = "manual"
+dialect = "nibble4-51"
+stored_at = 2031-05-24T12:00:00Z
+"""
+
+
+def config_of(broker: str, first_port: int) -> str:
+    host, port = broker.split(":")
+    return (
+        f'[broker]\nhost = "{host}"\nport = {port}\nprotocol = "3.1.1"\n'
+        f'[store]\npath = "show.db"\n[show]\nfile = "show.toml"\n'
+        f'[camera.gallery]\nlink = "udp://127.0.0.1:{first_port}"\ndialect = "nibble4-51"\n'
+        f'[camera.left]\nlink = "udp://127.0.0.1:{first_port + 1}"\ndialect = "nibble4-51"\n'
+    )
+
+
+async def test_keys_run_a_show_and_a_copy_has_the_times(ptzd, start_ptzd, broker, cameras, tmp_path: Path) -> None:
+    (tmp_path / "show.toml").write_text(SHOW)
+    positions = tmp_path / "positions.toml"
+    positions.write_text(
+        POSITIONS
+        + POSITIONS.replace("gallery", "left")
+        + POSITIONS.replace("gallery.wide", "left.solo").replace("pan_counts = 0", "pan_counts = 512")
+    )
+    config = tmp_path / "config.toml"
+    config.write_text(config_of(broker, cameras))
+    daemon = await start_ptzd("run", "--config", str(config))
+    async with asyncio.timeout(20):
+        while (await ptzd("positions", "import", str(positions), "--broker", broker)).code:
+            await asyncio.sleep(0.2)
+    copy = tmp_path / "timed.toml"
+    rehearsal = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-c", "from ptzd.cli import main; main()"),
+        *("rehearse", str(tmp_path / "show.toml"), "--config", str(config), "--positions", str(positions)),
+        *("--real-time", str(copy)),
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    assert rehearsal.stdin is not None
+    assert rehearsal.stdout is not None
+    async with asyncio.timeout(20):
+        while b"is go" not in await rehearsal.stdout.readline():
+            pass
+        for pause in (0.5, 1.0):
+            await asyncio.sleep(pause)
+            rehearsal.stdin.write(b"\n")
+        await asyncio.sleep(0.5)
+        rehearsal.stdin.write(b"q")
+        out, err = await rehearsal.communicate()
+    assert rehearsal.returncode == 0, (out, err)
+    assert "2 times as they were taken" in out.decode()
+    assert daemon.returncode is None
+    timed = tomllib.loads(copy.read_text())["cue"]
+    assert 0.4 <= timed[0]["after"] <= 3.0
+    assert 0.9 <= timed[1]["expected"] <= 3.0
+    assert timed[2] == {"number": 3, "at": "0:05:00"}
+    assert "# the speaker decides" in copy.read_text()
+    assert (tmp_path / "show.toml").read_text() == SHOW
