@@ -111,7 +111,8 @@ class _Wish:
     phase: Phase | None = None
     code: str | None = None
     sentence: str | None = None
-    stood_as: str | None = None  # the name its place was told by when it settled: two positions may be alike
+    stood: bool = False  # whether the camera has told where it stands since it settled, and
+    stood_as: str | None = None  # by which name: two positions may be alike
 
 
 class CueDesk:
@@ -227,8 +228,8 @@ class CueDesk:
             self._states[report.camera] = report
             if wish is not None and wish.token is None and report.tally != "program" and report.locked is None:
                 self._send(wish)
-            elif wish is not None and wish.phase is Phase.SETTLED and wish.stood_as is None:
-                wish.stood_as = report.position
+            elif wish is not None and wish.phase is Phase.SETTLED and report.phase is Phase.IDLE and not wish.stood:
+                wish.stood, wish.stood_as = True, report.position
         elif wish is not None and wish.token is not None and report.token is wish.token:
             wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
         if not self._asking and self._needs(report.camera):
@@ -356,12 +357,12 @@ class CueDesk:
             return "elsewhere", f"camera {camera} does not stand in {position}; {ASK_AGAIN}"
         if wish.token is None:
             return "on-air", f"camera {camera} is on air; it goes to {position} as soon as it is off"
-        if wish.phase is None or not wish.phase.ended:
+        if wish.phase is None or not wish.phase.ended or (wish.phase is Phase.SETTLED and not wish.stood):
             return "moving", f"camera {camera} is on its way to {position}"
         if wish.phase is not Phase.SETTLED:
             reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
             return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
-        if state.phase is Phase.IDLE and wish.stood_as in (None, state.position):
+        if state.phase is Phase.IDLE and state.position == wish.stood_as:
             return None
         return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
 

@@ -21,6 +21,7 @@ from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topic
 from ptzd.cameras import CameraSettings
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
+from ptzd.show.showfile import ShowFile
 
 from .wire import Wire
 
@@ -59,7 +60,7 @@ class House:
         self._broker.publish(f"{self._topics.base}/{topic}", text.encode())
 
     def hear(self, heard: Callable[[str, dict[str, Any]], None]) -> None:
-        """Call `heard` with the topic below the base and the message of every move, outcome and progress."""
+        """Call `heard` with the topic below the base and the message of every move, outcome, progress and cue."""
         self._hearing.append(heard)
 
     def position_of(self, camera: str) -> str | None:
@@ -103,7 +104,7 @@ class House:
         if topic.endswith("/state") and topic.startswith("camera/"):
             self._states[topic.split("/")[1]] = json.loads(said.payload)
             self._said.set()
-        elif topic.endswith(("/move", "/learn-progress")) or topic == "outcome":
+        elif topic.endswith(("/move", "/learn-progress")) or topic in ("outcome", "cue/state"):
             message = json.loads(said.payload)
             if topic.endswith("/move"):
                 self._note(message)
@@ -112,8 +113,12 @@ class House:
 
 
 @asynccontextmanager
-async def open_house(actors: Mapping[str, Actor], folder: Path, *, seed: int) -> AsyncIterator[House]:
+async def open_house(
+    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
+
+    With a `show` the daemon has its cues. Positions that the store has already are left as they are.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
@@ -132,7 +137,8 @@ async def open_house(actors: Mapping[str, Actor], folder: Path, *, seed: int) ->
             camera = SimulatedCamera(dialect, truth=truth, mount=actor.mount, started_at=loop.time(), ready=True)
             wires[name] = Wire(camera)
             for position in actor.positions:
-                await store.store(position)
+                if store.position(name, position.name) is None:
+                    await store.store(position)
         async with MemoryBus(
             broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)
         ) as bus:
@@ -145,6 +151,7 @@ async def open_house(actors: Mapping[str, Actor], folder: Path, *, seed: int) ->
                 calendar=calendar,
                 heads=heads,
                 rng=rng,
+                show=show,
             )
             house = House(broker, topics, wires, heads)
             try:

@@ -7,6 +7,8 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ptzd.cameras.reports import CameraState, Framing, Lock, MoveReport, Phase
 from ptzd.show import CueDesk, CuePlace, CueRefusal, CueState, CueToken, ListedCue, ListedMove
@@ -146,6 +148,15 @@ def test_the_next_cue_is_ready_once_all_have_settled_and_not_before() -> None:
     assert not stage.said[-1].ready
     stage.settle("left", "soloist")
     assert stage.said[-1].ready
+
+
+def test_a_camera_that_has_just_settled_is_not_said_to_be_elsewhere_before_it_tells_where_it_stands() -> None:
+    stage = Stage()
+    stage.desk.stand_by(None)
+    stage.report("left", Phase.SETTLED, "soloist")
+    assert stage.unready["left"] == "moving"
+    stage.camera("left", phase=Phase.IDLE, position="soloist")
+    assert "left" not in stage.unready
 
 
 def test_a_standby_makes_one_statement_not_one_a_camera() -> None:
@@ -361,3 +372,52 @@ def test_what_changes_nothing_is_not_said_again() -> None:
     stage.camera("left", pan_deg=3.0)
     stage.camera("right", position="hands")
     assert len(stage.said) == 1
+
+
+KEYS = ("stand_by", "go", "back", "jump", "hold", "release", "stopped")
+HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail")
+EVENTS = st.lists(st.tuples(st.sampled_from(KEYS + HAPPENINGS), st.sampled_from(["left", "right", "gallery"])))
+
+
+@given(EVENTS)
+def test_whatever_happens_only_a_key_or_going_off_air_moves_a_camera_and_never_one_that_is_locked(
+    events: list[tuple[str, str]],
+) -> None:
+    stage = Stage()
+    for number, (what, camera) in enumerate(events):
+        sent = len(stage.recalls)
+        held = stage.desk.state().held
+        try:
+            match what:
+                case "stand_by":
+                    stage.desk.stand_by(None)
+                case "go":
+                    stage.desk.go(None, float(number))
+                case "jump":
+                    stage.desk.jump(CUES[number % 4].number)
+                case "stopped":
+                    stage.desk.stopped(camera)
+                case "lock":
+                    stage.camera(camera, locked=LOCK)
+                case "unlock":
+                    stage.camera(camera, locked=None)
+                case "take":
+                    stage.camera(camera, tally="program")
+                case "off":
+                    stage.camera(camera, tally="off")
+                case "settle" | "fail" if camera in stage.tokens:
+                    phase = Phase.SETTLED if what == "settle" else Phase.FAILED
+                    stage.report(camera, phase, "somewhere")
+                    stage.camera(camera, phase=Phase.IDLE, position=None)
+                case "back" | "hold" | "release":
+                    getattr(stage.desk, what)()
+        except CueRefusal:
+            pass
+        moved = stage.recalls[sent:]
+        assert not moved or (what in ("stand_by", "go", "off") and not held)
+        for moving, _, _, _, on_air in moved:
+            assert stage.states[moving].locked is None
+            assert on_air == (what == "go")
+            assert on_air or stage.states[moving].tally != "program"
+        state = stage.desk.state()
+        assert not stage.said or stage.said[-1] == state, "whatever changes is said"
