@@ -16,7 +16,8 @@ from __future__ import annotations
 import asyncio
 import math
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 
@@ -122,6 +123,7 @@ class Camera:
         self._drive_timer: asyncio.TimerHandle | None = None
         self._learning: asyncio.Task[LearnedHead | LearnRefusal] | None = None
         self._changed_at = -math.inf  # loop time of the last reading that differed from the one before
+        self._stop_due = False  # it must stop, and has not confirmed it
         self._stop_fault: str | None = None
         self._said: CameraState | None = None
 
@@ -188,6 +190,7 @@ class Camera:
             self._say(recall, Phase.REFUSED, code=refusal.code, sentence=refusal.sentence)
             return
         older = self._move
+        self._stop_due = False
         if move.shaped is None:
             self._order(move)
         else:
@@ -219,13 +222,13 @@ class Camera:
         orders = drive_orders(self.settings.dialect, self._driving, wanted)
         if orders:
             self._line.interrupt(orders, 5.0)
+        self._end_drive()
+        self._driving = wanted
+        self._drive_timer = self._loop.call_later(DRIVE_SECONDS, self.stop)
+        self._stop_due = False
         self._end_learning()
         if self._move is not None:
             self._finish(self._move, Phase.SUPERSEDED, "superseded", "the camera was driven by hand")
-        self._driving = wanted
-        if self._drive_timer is not None:
-            self._drive_timer.cancel()
-        self._drive_timer = self._loop.call_later(DRIVE_SECONDS, self.stop)
         self._wake.set()
 
     def lock(self, lock: Lock) -> None:
@@ -240,12 +243,17 @@ class Camera:
         self._say_state()
 
     def set_tally(self, tally: Tally) -> None:
-        """Take note of what the vision mixer shows. A camera that goes on air in mid-move is told of."""
+        """Take note of what the vision mixer shows.
+
+        A camera that goes on air in mid-move finishes it and is told of; one that is being learned is stopped.
+        """
         went_on_air = tally == "program" and self._tally != "program"
         self._tally = tally
         if went_on_air and self._move is not None:
             self._move.warning = f"camera {self.name} went on air while it moves; the picture is not at rest yet"
             self._say_move(self._move)
+        if went_on_air and self._learning is not None:
+            self.stop()
         self._say_state()
 
     def positions_changed(self) -> None:
@@ -277,9 +285,10 @@ class Camera:
         return second
 
     async def learn(self, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random) -> LearnedHead:
-        """Measure how the head moves, and plan with that from then on. A stop, a recall or a lock ends it.
+        """Measure how the head moves, and plan with that from then on.
 
-        Raises CameraRefusal where it can't begin, or did not come to its end.
+        A stop, a recall, a drive, a lock or going on air ends it. Raises CameraRefusal where it can't begin, or did not
+        come to its end.
         """
         self._require_ready()
         if self._tally == "program":
@@ -317,6 +326,9 @@ class Camera:
                 calendar=self._calendar,
             )
         except LearnRefusal as refusal:
+            if refusal.code == "unreachable":
+                self._stop_when_heard("it fell silent while it was learned: it may still be moving")
+                self._went_silent()
             return refusal
 
     def _end_learning(self) -> None:
@@ -334,9 +346,10 @@ class Camera:
                 await self._watch()
             finally:
                 self._group = None
+                if self._move is not None or self._driving is not None or self._learning is not None:
+                    self._stop_when_heard("its conversation broke off in mid-move: it may still be moving")
                 self._end_drive()
-                if self._move is not None:  # nobody carries it on: the camera is stopped as soon as it is heard again
-                    self._stop_fault = "its conversation broke off in mid-move: it may still be moving"
+                if self._move is not None:
                     self._finish(self._move, Phase.FAILED, "internal", f"the move of camera {self.name} broke off")
                 self._up = False
                 self._condition = None
@@ -365,7 +378,7 @@ class Camera:
             self._wake.clear()
             if not self._up:
                 self._line.restart()
-                if self._stop_fault is not None:
+                if self._stop_due:
                     self._halt()  # the first thing that a camera hears when it is back
             try:
                 if self._condition is None or (count % CONDITION_EVERY == 0 and self._move is None):
@@ -416,6 +429,8 @@ class Camera:
         self._condition = None
         self._read.set()
         if self._move is not None:
+            if not self._move.taken:
+                self._stop_when_heard("it fell silent while it was being driven: it may still be moving")
             self._finish(
                 self._move,
                 Phase.FAILED,
@@ -467,6 +482,11 @@ class Camera:
         start = self._framing
         if start is None:
             raise CameraRefusal("unreachable", f"camera {self.name} has not told its position yet")
+        try:
+            for order in lens_orders(recall.framing, digital_zoom=None):
+                order.encode(settings.dialect)
+        except ValueError as error:  # found out only while it is sent, the head would be on its way
+            raise CameraRefusal("out-of-reach", f"position {recall.position}: {error}") from None
         # Where the focus stands is known in auto focus too; where it will go by itself is not.
         here = replace(self._pose(start), focus_counts=start.focus_counts)
         there = self._pose(recall.framing)
@@ -570,7 +590,6 @@ class Camera:
                 self._line, self.settings.dialect, plan, move.recall.framing, told=self._told_on_the_way
             )
         except LineDown:
-            self._stop_fault = "it fell silent while it was being driven: it may still be moving"
             self._went_silent()
             return False
         return True
@@ -595,20 +614,22 @@ class Camera:
         if move.shaped is not None:
             if not await self._steer(move, move.shaped):
                 return
+            await self._heard_order(move)
         else:
-            await move.exchanges[0].begun
+            await self._heard_order(move)
             self._enter(move, Phase.SLEWING)
         for attempt in range(ATTEMPTS):
             if attempt:
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 move.there_since = None
                 self._order(move)
+                await self._heard_order(move)
             endings = await self._endings(move)
             if any(isinstance(ending, Unanswered) for ending in endings):
                 self._went_silent()
                 return
             if failure := self._failure(endings):
-                self._finish(move, Phase.FAILED, *failure)
+                self._fail(move, *failure)
                 return
             if not all(isinstance(ending, Completed) for ending in endings):
                 continue
@@ -617,12 +638,23 @@ class Camera:
             if await self._still(move):
                 self._finish(move, Phase.SETTLED)
                 return
-        self._finish(
+        self._fail(
             move,
-            Phase.FAILED,
             "off-position",
             f"camera {self.name} did not come to rest on {move.recall.position} in {ATTEMPTS} attempts",
         )
+
+    async def _heard_order(self, move: Move) -> None:
+        """Wait until the camera has taken the order to go to the framing, or will not."""
+        head = move.exchanges[0]
+        await head.begun
+        lost = head.ended.done() and isinstance(head.ended.result(), Refused | Interrupted | Unanswered)
+        move.taken = move.taken or not lost
+
+    def _fail(self, move: Move, code: str, sentence: str) -> None:
+        if not move.taken:  # it may still do what was asked before, such as a drive that nothing else would end
+            self._halt()
+        self._finish(move, Phase.FAILED, code, sentence)
 
     async def _endings(self, move: Move) -> list[Ending | None]:
         """Wait until each command has ended, or until the head has been seen to be there for long enough."""
@@ -684,16 +716,18 @@ class Camera:
     def _finish(self, move: Move, phase: Phase, code: str | None = None, sentence: str | None = None) -> None:
         move.phase = phase
         self._move = None
-        if phase is Phase.SETTLED:
-            self._changed_at = -math.inf  # it was seen to be still
-        self._say_move(move, code, sentence)
-        self._say_state()
         if move.task is not None and move.task is not asyncio.current_task():
             move.task.cancel()
+        if phase is Phase.SETTLED:
+            self._changed_at = -math.inf  # it was seen to be still
+            self._stop_fault = None
+        self._say_move(move, code, sentence)
+        self._say_state()
 
     # Stopping and driving
 
     def _halt(self) -> None:
+        self._stop_due = True
         exchanges = self._line.interrupt(HALT, COMPLETION_OF_A_STOP_SECONDS)
         self._changed_at = self._loop.time()  # until readings say that it is at rest
         self._wake.set()
@@ -706,6 +740,7 @@ class Camera:
             if any(isinstance(ending, Interrupted) for ending in endings):
                 return  # a newer order is on its way, with a watch of its own
             if isinstance(endings[0], Completed):
+                self._stop_due = False
                 self._stop_fault = None
                 self._say_state()
                 return
@@ -714,6 +749,11 @@ class Camera:
             exchanges = self._line.interrupt(HALT, COMPLETION_OF_A_STOP_SECONDS)
         self._stop_fault = "a stop was not confirmed: the camera may still be moving"
         self._say_state()
+
+    def _stop_when_heard(self, fault: str) -> None:
+        """Nobody can tell it to stop now: that will be the first thing that it hears."""
+        self._stop_due = True
+        self._stop_fault = fault
 
     def _end_drive(self) -> None:
         self._driving = None
@@ -724,11 +764,12 @@ class Camera:
     # Saying
 
     def _say_state(self) -> None:
-        state = self.state()
-        if self._said is not None and _alike(self._said, state):
-            return
-        self._said = state
-        self._report(state)
+        with _listening(self.name):
+            state = self.state()
+            if self._said is not None and _alike(self._said, state):
+                return
+            self._said = state
+            self._report(state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:
         self._say(move.recall, move.phase, move=move, code=code, sentence=sentence)
@@ -745,26 +786,35 @@ class Camera:
         landed = None
         if move is not None and phase.ended and self._framing is not None:
             landed = self._landing(move, self._framing)
-        self._report(
-            MoveReport(
-                camera=self.name,
-                phase=phase,
-                position=recall.position,
-                id=recall.id,
-                predicted_seconds=None if move is None else round(move.prediction.seconds_to_settled, 3),
-                least_seconds=None if move is None else round(move.prediction.least_seconds, 3),
-                most_seconds=None if move is None else round(move.prediction.most_seconds, 3),
-                measured_seconds=None if move is None else round(self._loop.time() - move.started_at, 3),
-                landing=landed,
-                code=code,
-                sentence=sentence,
-                as_of=self._calendar(),
-                way=None if move is None else move.way,
-                why=None if move is None else move.why,
-                warning=None if move is None else move.warning,
-                token=recall.token,
-            )
+        report = MoveReport(
+            camera=self.name,
+            phase=phase,
+            position=recall.position,
+            id=recall.id,
+            predicted_seconds=None if move is None else round(move.prediction.seconds_to_settled, 3),
+            least_seconds=None if move is None else round(move.prediction.least_seconds, 3),
+            most_seconds=None if move is None else round(move.prediction.most_seconds, 3),
+            measured_seconds=None if move is None else round(self._loop.time() - move.started_at, 3),
+            landing=landed,
+            code=code,
+            sentence=sentence,
+            as_of=self._calendar(),
+            way=None if move is None else move.way,
+            why=None if move is None else move.why,
+            warning=None if move is None else move.warning,
+            token=recall.token,
         )
+        with _listening(self.name):
+            self._report(report)
+
+
+@contextmanager
+def _listening(camera: str) -> Iterator[None]:
+    """A mistake of those who listen to a camera must not keep its head moving."""
+    try:
+        yield
+    except Exception:
+        log.exception("what a camera said could not be passed on", camera=camera)
 
 
 def _fastest(course: Course) -> float:

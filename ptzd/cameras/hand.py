@@ -32,20 +32,19 @@ class Deflection(NamedTuple):
     focus: float
 
 
-STILL = Deflection(0.0, 0.0, 0.0, 0.0)
-
-
 def drive_orders(dialect: Dialect, old: Deflection | None, new: Deflection) -> list[Command]:
-    """Return the commands for what changed; `old` is None at the start, when pan and tilt are always told."""
-    orders: list[Command] = []
-    before = old or STILL
-    if old is None or (old.pan, old.tilt) != (new.pan, new.tilt):
-        orders.append(_pan_tilt(dialect, new.pan, new.tilt))
-    if before.zoom != new.zoom:
-        orders.append(_lens(new.zoom, ZoomStop(), ZoomTele, ZoomWide))
-    if before.focus != new.focus:
-        orders.append(_lens(new.focus, FocusStop(), FocusFar, FocusNear))
-    return orders
+    """Return the commands for a change, none if nothing changed; `old` is None at the start.
+
+    Every axis is told anew: what was told before may have been lost on the way, a stop among it, and is repeated no
+    more once these commands interrupt it.
+    """
+    if new == old:
+        return []
+    return [
+        _pan_tilt(dialect, new.pan, new.tilt),
+        _lens(new.zoom, ZoomStop(), ZoomTele, ZoomWide),
+        _lens(new.focus, FocusStop(), FocusFar, FocusNear),
+    ]
 
 
 def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:

@@ -98,6 +98,7 @@ class Line:
         finally:
             if self._timer is not None:
                 self._timer.cancel()
+            self._timer = self._timer_at = None
 
     def restart(self) -> None:
         """Begin the conversation anew with a RESET; whatever was pending ends as unanswered."""

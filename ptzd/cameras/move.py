@@ -39,6 +39,7 @@ class Move:
     shaped: ShapedPlan | None = None  # for a shaped move
     exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED
+    taken: bool = False  # by the camera: the order to go to the framing, which ends whatever it did before
     there_since: float | None = None  # loop time at which a reading first lay within tolerance, and stayed so
     task: asyncio.Task[None] | None = None
 

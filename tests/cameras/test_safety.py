@@ -1,0 +1,473 @@
+"""A head never moves, or keeps moving, when it must not: whatever is lost, breaks off or comes at the wrong moment."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable, Coroutine
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from ptzsim import virtual_time
+from rigs import Rig, framing, rigged
+
+from ptzd.cameras import CameraRefusal, CameraState, LearnLimits, Lock, MoveReport, Recall
+from ptzd.visca import (
+    ErrorCode,
+    ErrorReply,
+    Packet,
+    PanTiltAbsolute,
+    PanTiltStop,
+    PayloadType,
+    load_dialect,
+)
+
+FAR = framing(-6000, 300, 0x0800)
+OTHER = framing(2500, -200, 0x3000, 0x6000)
+LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
+BRAKING_SECONDS = 1.5  # from 120 degrees/s at 114 degrees/s² or more, and the exchange before it
+
+
+def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
+    async def play() -> None:
+        async with rigged(**rig) as made:
+            await made.ready()
+            await scene(made)
+
+    virtual_time.run(play())
+
+
+async def rests(rig: Rig, seconds: float = 6.0) -> None:
+    """It stands still now and does not begin to move by itself."""
+    assert rig.speed() == 0, "it moves"
+    until = asyncio.get_running_loop().time() + seconds
+    while asyncio.get_running_loop().time() < until:
+        await asyncio.sleep(0.05)
+        assert rig.speed() == 0, "it moved by itself"
+
+
+def losing(rig: Rig, is_lost: Callable[[bytes], bool]) -> Callable[[], None]:
+    """Lose what goes to the camera and answers the description; return how to end that."""
+    send = rig.link.send
+
+    def lose(datagram: bytes) -> None:
+        if not is_lost(Packet.decode(datagram).payload):
+            send(datagram)
+
+    rig.link.send = lose  # type: ignore[method-assign]
+
+    def end() -> None:
+        rig.link.send = send  # type: ignore[method-assign]
+
+    return end
+
+
+def is_absolute(payload: bytes) -> bool:
+    return payload[:4] == PanTiltAbsolute(0, 0, 1, 1).encode(load_dialect("nibble4-51"))[:4]
+
+
+def is_pan_tilt_stop(payload: bytes) -> bool:
+    return payload == PanTiltStop().encode(load_dialect("nibble4-51"))
+
+
+# A stop, whenever it comes
+
+
+@pytest.mark.parametrize("after", [0.0, 0.0004, 0.003, 0.012, 0.02, 0.05, 0.3, 2.1, 2.6])
+@pytest.mark.parametrize("loss", [0.0, 0.05, 0.3])
+def test_a_stop_at_any_moment_of_a_move_is_the_last_word(after: float, loss: float) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        rig.camera.recall(Recall("far", FAR, id="1"))
+        await asyncio.sleep(after)
+        rig.camera.stop()
+        await asyncio.sleep(BRAKING_SECONDS if not loss else 6.0)
+        await rests(rig)
+
+    for seed in range(3):
+        with_rig(scene, seed=seed, loss=loss)
+
+
+@pytest.mark.parametrize("after", [0.0, 0.1, 1.0, 3.0, 7.7, 7.9, 8.1])
+@pytest.mark.parametrize("loss", [0.0, 0.05, 0.3])
+def test_a_stop_at_any_moment_of_a_shaped_move_is_the_last_word(after: float, loss: float) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("far", framing(3000, 200, 0x1000), seconds=8.0, on_air=True, id="1"))
+        await asyncio.sleep(after)
+        rig.camera.stop()
+        await asyncio.sleep(BRAKING_SECONDS if not loss else 6.0)
+        await rests(rig)
+
+    with_rig(scene, seed=5, loss=loss)
+
+
+def test_a_stop_between_two_attempts_of_a_move_ends_it() -> None:
+    """The head is turned away twice, so that the order is given anew; the stop comes just before that."""
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("near", framing(300), id="1"))
+        await rig.until(lambda: rig.moves[-1].phase == "settling")
+        rig.simulated.head.go_to(asyncio.get_running_loop().time(), 20, 0, 24, 24)
+        await asyncio.sleep(0.95)
+        rig.camera.stop()
+        await asyncio.sleep(BRAKING_SECONDS)
+        await rests(rig)
+        assert rig.moves[-1].phase in ("stopped", "settled")
+
+    with_rig(scene)
+
+
+def test_recalls_and_a_stop_in_one_turn_end_with_the_stop() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("far", FAR, id="1"))
+        rig.camera.recall(Recall("other", OTHER, id="2"))
+        rig.camera.stop()
+        rig.camera.stop()
+        await asyncio.sleep(BRAKING_SECONDS)
+        await rests(rig)
+        assert [each.phase.value for each in rig.moves if each.phase.ended] == ["superseded", "stopped"]
+
+    with_rig(scene)
+
+
+def test_a_lock_while_a_head_is_learned_stops_it_and_it_stays() -> None:
+    async def scene(rig: Rig) -> None:
+        async with asyncio.TaskGroup() as group:
+            learning = group.create_task(learned(rig))
+            await asyncio.sleep(20.3)
+            assert rig.speed() > 0 or rig.camera.moving
+            rig.camera.lock(LOCK)
+            await asyncio.sleep(BRAKING_SECONDS)
+            await rests(rig, 20)
+            assert learning.result() == "stopped"
+
+    with_rig(scene)
+
+
+async def learned(rig: Rig) -> str:
+    try:
+        await rig.camera.learn(LearnLimits((-40, 40), (-10, 30)), lambda progress: None, random.Random(1))
+    except CameraRefusal as refusal:
+        return refusal.code
+    return "learned"
+
+
+def test_a_head_that_is_learned_is_stopped_when_it_goes_on_air() -> None:
+    async def scene(rig: Rig) -> None:
+        async with asyncio.TaskGroup() as group:
+            learning = group.create_task(learned(rig))
+            await asyncio.sleep(20.3)
+            rig.camera.set_tally("program")
+            await asyncio.sleep(BRAKING_SECONDS)
+            await rests(rig, 20)
+            assert learning.done()
+
+    with_rig(scene)
+
+
+# Falling silent
+
+
+def test_a_stop_that_was_asked_for_while_the_camera_was_silent_is_what_it_hears_first() -> None:
+    async def scene(rig: Rig, after: float) -> None:
+        rig.camera.recall(Recall("far", FAR, step=4, id="1"))
+        await asyncio.sleep(0.5)
+        rig.link.cut = True
+        await rig.end_of("1")
+        assert rig.speed() > 0
+        await asyncio.sleep(after)
+        rig.camera.stop()
+        rig.link.cut = False
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        await asyncio.sleep(0.6)
+        assert rig.speed() == 0
+        await rests(rig)
+
+    for tenth in range(0, 40, 3):
+        with_rig(lambda rig, after=tenth / 10: scene(rig, after))  # type: ignore[misc]
+
+
+def test_a_stop_that_is_pending_when_the_conversation_begins_anew_is_not_forgotten() -> None:
+    async def scene(rig: Rig, back: float) -> None:
+        rig.camera.recall(Recall("far", FAR, step=4, id="1"))
+        await asyncio.sleep(0.5)
+        rig.link.cut = True
+        await rig.end_of("1")
+        await asyncio.sleep(0.2)
+        rig.camera.stop()
+        await asyncio.sleep(back)
+        rig.link.cut = False
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        await asyncio.sleep(0.6)
+        assert rig.speed() == 0
+
+    for tenth in range(0, 40, 3):
+        with_rig(lambda rig, back=tenth / 10: scene(rig, back))  # type: ignore[misc]
+
+
+def test_a_landing_that_never_reached_the_camera_leaves_no_head_driving() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(4000), seconds=10.0, on_air=True, id="1"))
+        landing_sent = []
+
+        def lost(payload: bytes) -> bool:
+            if is_absolute(payload):
+                landing_sent.append(payload)
+            return bool(landing_sent)
+
+        heal = losing(rig, lost)
+        report = await rig.end_of("1")
+        assert report.code == "unreachable"
+        heal()
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        await asyncio.sleep(1.0)
+        assert rig.speed() == 0
+        assert abs(rig.simulated.head.pan_counts(asyncio.get_running_loop().time())) < 6000
+
+    with_rig(scene)
+
+
+def test_a_recall_that_takes_over_a_drive_and_gets_lost_leaves_no_head_driving() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.link.cut = True
+        rig.camera.recall(Recall("far", FAR, id="1"))
+        assert (await rig.end_of("1")).code == "unreachable"
+        rig.link.cut = False
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        await asyncio.sleep(0.8)
+        assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+def test_a_drive_whose_camera_falls_silent_ends_as_soon_as_it_hears_again() -> None:
+    async def scene(rig: Rig, back: float) -> None:
+        rig.camera.drive(0.05, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.link.cut = True
+        await asyncio.sleep(back)
+        rig.link.cut = False
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        await asyncio.sleep(2.0)
+        assert rig.speed() == 0
+
+    for tenth in range(1, 70, 6):
+        with_rig(lambda rig, back=tenth / 10: scene(rig, back))  # type: ignore[misc]
+
+
+def test_a_conversation_that_breaks_off_in_mid_drive_begins_anew_with_a_stop() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.run.cancel()
+        await asyncio.sleep(0.1)
+        assert rig.speed() > 1
+        rig.run = asyncio.create_task(rig.camera.run())
+        await asyncio.sleep(1.0)
+        assert rig.speed() == 0
+        rig.run.cancel()
+
+    with_rig(scene)
+
+
+def test_a_stop_while_the_conversation_is_broken_off_is_not_forgotten() -> None:
+    async def scene(rig: Rig) -> None:
+        end = losing(rig, is_pan_tilt_stop)
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.camera.stop()
+        await asyncio.sleep(0.02)
+        rig.run.cancel()
+        await asyncio.sleep(0.1)
+        end()
+        rig.run = asyncio.create_task(rig.camera.run())
+        await asyncio.sleep(1.0)
+        assert rig.speed() == 0
+        rig.run.cancel()
+
+    with_rig(scene)
+
+
+# Driving by hand
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_stick_that_is_back_in_its_middle_stops_the_head_while_another_axis_goes_on(seed: int) -> None:
+    """The stop of the head must be repeated if it is lost, however often the zoom is told something new."""
+
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        for _ in range(5):
+            rig.camera.drive(0.4, 0, 0, 0)
+            await asyncio.sleep(0.1)
+        end = losing(rig, is_pan_tilt_stop)
+        rig.camera.drive(0, 0, 0.9, 0)
+        await asyncio.sleep(0.06)
+        end()
+        for turn in range(40):
+            rig.camera.drive(0, 0, 0.3 + 0.15 * (turn % 5), 0)
+            await asyncio.sleep(0.1)
+        assert rig.speed() == 0
+
+    with_rig(scene, seed=seed)
+
+
+def test_a_drive_that_is_no_number_changes_nothing_and_the_one_before_ends_in_time() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        for wrong in (float("nan"), float("inf"), 7.0):
+            with pytest.raises((ValueError, OverflowError)):
+                rig.camera.drive(wrong, 0, 0, 0)
+        await asyncio.sleep(0.5 + BRAKING_SECONDS)
+        await rests(rig)
+
+    with_rig(scene)
+
+
+def test_a_lock_ends_a_drive_and_its_timer() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.2)
+        rig.camera.lock(LOCK)
+        rig.camera.unlock()
+        rig.camera.recall(Recall("other", OTHER, id="1"))
+        assert (await rig.end_of("1")).phase == "settled", "the timer of the drive does not stop a later move"
+
+    with_rig(scene)
+
+
+# What a camera refuses
+
+
+def refusing(rig: Rig, is_refused: Callable[[bytes], bool], code: ErrorCode) -> None:
+    """Let the camera refuse what answers the description, as if in a menu."""
+    send, receive = rig.link.send, rig.link.receive
+    swallowed: dict[int, bytes] = {}
+
+    def through(datagram: bytes) -> None:
+        packet = Packet.decode(datagram)
+        if is_refused(packet.payload):
+            swallowed[packet.sequence] = ErrorReply(0, code).encode()
+            # The camera counts the number all the same: something harmless goes in its place.
+            send(Packet(PayloadType.INQUIRY, packet.sequence, b"\x81\x09\x04\x00\xff").encode())
+        else:
+            send(datagram)
+
+    async def back() -> bytes:
+        datagram = await receive()
+        packet = Packet.decode(datagram)
+        if packet.sequence in swallowed:
+            return Packet(PayloadType.REPLY, packet.sequence, swallowed.pop(packet.sequence)).encode()
+        return datagram
+
+    rig.link.send = through  # type: ignore[method-assign]
+    rig.link.receive = back  # type: ignore[method-assign]
+
+
+@pytest.mark.parametrize("code", [ErrorCode.SYNTAX, ErrorCode.NOT_EXECUTABLE])
+def test_a_landing_that_is_refused_leaves_no_head_driving(code: ErrorCode) -> None:
+    async def scene(rig: Rig) -> None:
+        refusing(rig, is_absolute, code)
+        await asyncio.sleep(2.5)  # so that its next question is heard through the new link
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(4000), seconds=10.0, on_air=True, id="1"))
+        assert (await rig.end_of("1")).phase == "failed"
+        await asyncio.sleep(BRAKING_SECONDS)
+        assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("code", [ErrorCode.SYNTAX, ErrorCode.NOT_EXECUTABLE])
+def test_a_recall_that_takes_over_a_drive_and_is_refused_leaves_no_head_driving(code: ErrorCode) -> None:
+    async def scene(rig: Rig) -> None:
+        refusing(rig, is_absolute, code)
+        await asyncio.sleep(2.5)
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.camera.recall(Recall("far", FAR, id="1"))
+        assert (await rig.end_of("1")).phase == "failed"
+        await asyncio.sleep(BRAKING_SECONDS)
+        assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+def test_a_framing_that_its_message_cannot_carry_moves_nothing() -> None:
+    async def scene(rig: Rig) -> None:
+        for wrong in (framing(1000, 0, 0, 0x12345), framing(1000, 0, 0x12345)):
+            rig.camera.recall(Recall("wrong", wrong, id="1"))
+            assert rig.moves[-1].phase == "refused"
+        await rests(rig, 1)
+
+    with_rig(scene)
+
+
+# Mistakes of ours in those who listen
+
+
+@pytest.mark.parametrize("then", ["stop", "drive", "recall", "lock"])
+def test_a_listener_that_fails_does_not_keep_a_head_moving(then: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ptzd.cameras.camera.log.exception", lambda *_, **__: None)
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("far", FAR, id="1"))
+        await asyncio.sleep(0.6)
+
+        def fails(report: CameraState | MoveReport) -> None:
+            raise ZeroDivisionError
+
+        rig.camera._report = fails
+        try:
+            match then:
+                case "stop":
+                    rig.camera.stop()
+                case "lock":
+                    rig.camera.lock(LOCK)
+                case "drive":
+                    rig.camera.drive(0.3, 0, 0, 0)
+                case "recall":
+                    rig.camera.recall(Recall("here", framing(0), id="2"))
+        except ZeroDivisionError:
+            pass
+        await asyncio.sleep(6)
+        assert rig.speed() == 0
+        if then in ("stop", "lock"):
+            assert rig.simulated.head.pan_counts(asyncio.get_running_loop().time()) > -5900
+
+    with_rig(scene)
+
+
+# Ending
+
+
+@pytest.mark.parametrize("doing", ["recall", "shaped", "drive", "learn"])
+@pytest.mark.parametrize("loss", [0.0, 0.05])
+def test_a_daemon_that_ends_leaves_the_head_at_rest(doing: str, loss: float) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        asking = None
+        match doing:
+            case "recall":
+                rig.camera.recall(Recall("far", FAR, id="1"))
+            case "shaped":
+                rig.camera.set_tally("program")
+                rig.camera.recall(Recall("there", framing(3000), seconds=8.0, on_air=True, id="1"))
+            case "drive":
+                rig.camera.drive(0.5, 0.2, 0, 0)
+            case "learn":
+                asking = asyncio.create_task(learned(rig))
+        await asyncio.sleep({"learn": 15.0, "shaped": 3.0}.get(doing, 0.45))
+        if asking is not None:
+            asking.cancel()
+        await rig.camera.come_to_rest(3.5)
+        await rests(rig)
+
+    for seed in range(4):
+        with_rig(scene, seed=seed, loss=loss)
