@@ -20,7 +20,7 @@ from functools import lru_cache
 from itertools import pairwise
 
 WINDOW_SECONDS = 0.2  # changes of speed closer together than this are seen as one
-DWELL_SECONDS = 0.23  # the shortest time on a rung: the window, and what latency may wander meanwhile
+DWELL_SECONDS = 0.215  # the shortest time on a rung: the window, and what latency may wander meanwhile
 RIDE_SHARE = 2.5  # how much longer than others a rung is held, at most, that lies beside a large gap
 
 

@@ -27,7 +27,7 @@ from .staircase import DWELL_SECONDS, WINDOW_SECONDS
 REPEAT_SECONDS = 0.06  # after which an order that nobody has heard of is given anew
 MOST_REPEATS = 3  # then it is left to the line to find out whether the camera is there at all
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
-SPACING_SECONDS = 0.205  # between two changes of an axis
+SPACING_SECONDS = 0.207  # between two changes of an axis
 LANDING_SECONDS = 0.2  # before its end at the latest, the head is sent to its target
 WAITING_SECONDS = 0.1  # before its target an axis waits for the other one, so that both are sent there together
 ZOOM_LANDING_COUNTS = 5.0
@@ -37,6 +37,7 @@ ZOOM_GRAIN_COUNTS = 3.0
 REPORT_SECONDS = 0.004  # how exactly the moment is known to which a report belongs
 HASTE = 1.5  # how much longer than needed a faster step could be held when it is taken
 HASTE_SECONDS = 1.5
+LEAST_HASTE = 0.6  # of what a faster step gains at least
 SAME = 1.06  # a unit that is quicker than its table makes its gaps larger by as much
 LATE_SECONDS = 0.1  # from which on a rung that was not planned is taken
 TRUST = 0.6  # of the difference between a report and what was expected
@@ -233,14 +234,6 @@ class _Guide:
             return self._top == 1 and at >= self._starts_at
         return self.rung == 1 and (not self._climbing or self._top == 1)
 
-    def must_land(self, at: float) -> bool:
-        """Whether it would pass its target, or its time, otherwise."""
-        if self.rung == 0:
-            return not self._waits and self._ends_at - at <= LANDING_SECONDS
-        # From a faster step it slows down yet before.
-        speed = self._speed(self.rung)
-        return self.rung > 1 and self.to_go(at) <= speed * (speed / (2.0 * self._acceleration) + TURN_SECONDS)
-
     def landing_step(self, at: float) -> int:
         """The slowest step at which it is not late, and no faster than it is."""
         seconds, to_go = self._ends_at - at + LATE_SECONDS, self.to_go(at)
@@ -271,7 +264,13 @@ class _Guide:
 
     def waits_for_another(self, at: float) -> bool:
         """Whether it has all but come to its target, so that it stops there until both are sent there together."""
-        return self.rung == 1 and self.to_go(at) <= self._speed(1) * WAITING_SECONDS
+        if self.rung == 0:
+            return False
+        speed = self._speed(self.rung)
+        nearest = self._speed(1) * WAITING_SECONDS
+        if self.rung > 1:  # it was to come down before
+            nearest = speed * (speed / (2.0 * self._acceleration) + TURN_SECONDS)
+        return self.to_go(at) <= nearest
 
     def took(self, rung: int) -> None:
         """Take note that the rung was ordered."""
@@ -365,6 +364,8 @@ class _Guide:
         if cruise < 3.0 * DWELL_SECONDS or not self._extend_to(self.rung + 1):
             return False
         gap = max(self._gap(self.rung + 1), 1e-6)
+        if short < LEAST_HASTE * SPACING_SECONDS * gap:  # it would gain more than it lacks
+            return False
         return cruise <= HASTE * short / gap + HASTE_SECONDS
 
     def _extend_to(self, rung: int) -> bool:
@@ -467,12 +468,13 @@ class Steering:
         moving = [guide for guide in (pan, tilt) if guide.way]
         if not moving:
             return self._land(now, at) if self._ends_at - at <= LANDING_SECONDS else None
-        if all(guide.lands(at) for guide in moving) or any(guide.must_land(at) for guide in moving):
+        if all(guide.lands(at) or guide.waits_for_another(at) for guide in moving):
             return self._land(now, at)
         if self._head_waits and (now - self._head_ordered_at < REPEAT_SECONDS or self._head_repeats == MOST_REPEATS):
             return None
-        pan_rung, tilt_rung = (0 if guide.waits_for_another(at) else guide.wanted(at) for guide in (pan, tilt))
-        pan_rung, tilt_rung = self._within_budget(at, pan_rung, tilt_rung)
+        pan_rung, tilt_rung = self._within_budget(at, pan.wanted(at), tilt.wanted(at))
+        pan_rung = 0 if pan.waits_for_another(at) else pan_rung
+        tilt_rung = 0 if tilt.waits_for_another(at) else tilt_rung
         if (pan_rung, tilt_rung) == (pan.rung, tilt.rung) and not self._head_waits:
             return None
         for guide, rung in ((pan, pan_rung), (tilt, tilt_rung)):

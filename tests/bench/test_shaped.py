@@ -98,7 +98,7 @@ def bound(task: Task, seconds: float) -> float:
 
 
 def quantile(figures: Sequence[float], share: float) -> float:
-    return float(np.quantile(np.array(figures), share))
+    return float(np.quantile(np.array(figures, dtype=np.float64), share))
 
 
 def row(name: str, figures: Sequence[float], unit: str = "") -> str:
@@ -116,6 +116,7 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -
     against_direct: list[float] = []
     against_direct_long: list[float] = []
     against_bound: list[float] = []
+    against_bound_long: list[float] = []
     against_plan: list[float] = []
     late_direct: list[float] = []
     worse: list[str] = []
@@ -132,6 +133,8 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -
         if task.seconds >= 4.0 and math.hypot(pan_deg, tilt_deg) / task.seconds > 1.5:
             against_direct_long.append(ratio)
         against_bound.append(seen.jolt_deg() / bound(task, task.seconds + NEAR_SECONDS))
+        if task.seconds >= 4.0:
+            against_bound_long.append(against_bound[-1])
         assert shaped.jolt_widths_per_s is not None
         against_plan.append(seen.jolt() / shaped.jolt_widths_per_s)
         if ratio < 1.0:
@@ -149,21 +152,26 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -
     print(row("jolt, direct / shaped", against_direct))
     print(row(f"  from 4 s and above 1.5°/s ({len(against_direct_long)} moves)", against_direct_long))
     print(row("jolt of pan and tilt, shaped / bound", against_bound))
+    print(row(f"  from 4 s ({len(against_bound_long)} moves)", against_bound_long))
     print(row("jolt, seen / planned", against_plan))
     on_time = float(np.mean(np.abs(late) <= NEAR_SECONDS))
     together = float(np.mean(np.array(apart) <= NEAR_SECONDS))
     near_bound = float(np.mean(np.array(against_bound) <= 1.3))
+    near_bound_long = float(np.mean(np.array(against_bound_long) <= 1.3))
     print(
         f"within {NEAR_SECONDS} s of what was asked {on_time:.1%}, axes within {NEAR_SECONDS} s {together:.1%}, ",
         end="",
     )
     print(
-        f"within 1.3 of the bound {near_bound:.1%}, larger than direct {len(worse)}, planning {1000 * planning:.2f} ms"
+        f"within 1.3 of the bound {near_bound:.1%} (from 4 s {near_bound_long:.1%}), larger than direct {len(worse)}, planning {1000 * planning:.2f} ms"
     )
     print("\n".join(worse))
     assert on_time >= 0.95
     assert together >= 0.95
     assert max(off) <= 1
     assert quantile(against_direct_long, 0.5) >= 2.0
-    assert quantile(against_bound, 0.5) <= 1.3
+    assert not worse
+    # Not all are: a move that only just fits under a gap needs the gap on a unit nobody has measured.
+    assert quantile(against_bound, 0.5) <= 1.05
+    assert near_bound >= 0.8
     assert planning < 0.001

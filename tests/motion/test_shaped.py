@@ -95,7 +95,7 @@ def test_an_axis_whose_slowest_step_is_too_fast_sets_out_late_and_arrives_with_t
     ("pan", "seconds", "least"),
     [
         (8.0, 5.0, 1.0),  # below 4.5°/s by [D] no two steps lie farther apart than 0°/s and step 1, at 1°/s
-        (24.0, 6.0, 1.5),  # 4.5 to 6
+        (27.0, 6.0, 1.5),  # 4.5 to 6
         (36.0, 6.0, 3.0),  # 6 to 9
         (60.0, 6.0, 6.0),  # 9 to 15
     ],
