@@ -76,8 +76,8 @@ def _remark(move: Played) -> str | None:
     if not move["stood_as_expected"]:
         stood = f"stood in {move['stood_in']}" if move["stood_in"] else "was still on its way elsewhere"
         return f"the camera {stood} as it left, so it is compared with what the daemon promised then"
-    if move["from_autofocus"] and not _agrees(move):
-        return "the camera focused by itself before, and how far its lens had to go was not known"
+    if move["from_autofocus"]:
+        return "the camera focused by itself before, so it is compared with what the daemon promised as it left"
     return None
 
 
@@ -88,7 +88,7 @@ def _table(moves: Sequence[Played]) -> Table:
         table.add_column(heading, justify="left" if left else "right", no_wrap=True)
     for move in moves:
         difference = move["difference_seconds"]
-        expected = move["predicted_seconds"] if move["stood_as_expected"] else move["promised_seconds"]
+        expected = move["predicted_seconds" if move["compared_with"] == "rehearsal" else "promised_seconds"]
         table.add_row(
             _number(move),
             move["camera"],

@@ -56,24 +56,28 @@ class PlayedMove:
     way: str | None
     stood_in: str | None  # the position that the camera stood in as it left
     stood_as_expected: bool  # otherwise the rehearsal's prediction was for another way
-    from_autofocus: bool  # it focused by itself before and does not now: how far the lens must go, nobody knew
+    from_autofocus: bool  # it focused by itself before and does not now: only as it leaves it tells where its focus is
     in_time: bool | None  # settled when it must be; None where nothing needs it
     off_counts: int | None  # of pan or tilt, the worse, where it settled
     code: str | None
     sentence: str | None
 
     @property
-    def difference_seconds(self) -> float | None:
-        """Simulated less predicted; None where it did not settle.
+    def compared_with(self) -> Literal["rehearsal", "promise"]:
+        """Which prediction it is held against: the rehearsal's, or the daemon's own as it left.
 
-        Where the camera stood elsewhere than expected, since the daemon had refused or ended the move before, what
-        counts is what the daemon promised as it left.
+        The latter where the rehearsal can't know where the move begins: the daemon had refused or ended the one before,
+        or the lens had focused by itself.
         """
-        if self.simulated_seconds is None:
+        return "rehearsal" if self.stood_as_expected and not self.from_autofocus else "promise"
+
+    @property
+    def difference_seconds(self) -> float | None:
+        """Simulated less predicted; None where it did not settle."""
+        expected = self.predicted_seconds if self.compared_with == "rehearsal" else self.promised_seconds
+        if self.simulated_seconds is None or expected is None:
             return None
-        if self.stood_as_expected:
-            return self.simulated_seconds - self.predicted_seconds
-        return None if self.promised_seconds is None else self.simulated_seconds - self.promised_seconds
+        return self.simulated_seconds - expected
 
 
 @dataclass(frozen=True, slots=True)
