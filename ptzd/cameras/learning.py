@@ -85,7 +85,8 @@ Look = Callable[[], Awaitable[bool]]  # read something while an order is carried
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 HALT_SECONDS = 2.0
 TAKEN_OVER = "interrupted", "somebody else gave this camera orders; learn it when nobody does"
-READING_EVERY_SECONDS = 0.025  # while it moves: about one a video frame
+READING_EVERY_SECONDS = 0.025  # where it is slow or at rest: about one a video frame
+BETWEEN_READINGS_SECONDS = 0.007  # while it moves: a fast step is at its speed for a moment only
 LOST_AFTER_SECONDS = 0.09  # an order acknowledged later than this was lost once, and nobody knows when it was heard
 TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
@@ -280,7 +281,7 @@ class _Run:
             elif await look():
                 break
             else:
-                await asyncio.wait([exchange.ended], timeout=0.6 * READING_EVERY_SECONDS)
+                await asyncio.wait([exchange.ended], timeout=BETWEEN_READINGS_SECONDS)
         await asyncio.sleep(0)  # those who follow have their turn
         if exchange.ended.done():
             _require_performed(exchange.ended.result())
@@ -389,16 +390,24 @@ class _Run:
                 ]
                 distance = abs(targets[axis] - begins[axis]) / per_degree
                 seconds = order.seconds if len(axes) == 1 else None
-                self.measured.step_trips[axis][step] = StepTrip(distance, seconds, readings)
+                trip = StepTrip(distance, seconds, readings)
+                if self._steady_readings(axis, step, trip) >= self._steady_readings(axis, step):
+                    self.measured.step_trips[axis][step] = trip
             if all(self._told(axis, step) for axis in axes):
                 break
 
     def _told(self, axis: Axis, step: int) -> bool:
         """Whether the way at a step was read often enough, or else timed."""
-        trip, model = self.measured.step_trips[axis][step], self._axis(axis)
-        speed, per_degree = model.speed_deg_per_s(step), self._rooms.of(axis).scale.counts_per_degree
-        readings = steady_part(trip, speed, model.acceleration_deg_per_s2, per_degree)
-        return trip.seconds is not None or len(readings) > ENOUGH_READINGS
+        timed = self.measured.step_trips[axis][step].seconds is not None
+        return timed or self._steady_readings(axis, step) > ENOUGH_READINGS
+
+    def _steady_readings(self, axis: Axis, step: int, trip: StepTrip | None = None) -> int:
+        """How many readings of steady travel there are in a way, or in the best one at this step so far."""
+        trip = trip or self.measured.step_trips[axis].get(step)
+        if trip is None:
+            return 0
+        model, per_degree = self._axis(axis), self._rooms.of(axis).scale.counts_per_degree
+        return len(steady_part(trip, model.speed_deg_per_s(step), model.acceleration_deg_per_s2, per_degree))
 
     async def _quiet(self) -> None:
         """Wait until the swing of the stop before is over: beside a slow way it would be seen as speed."""

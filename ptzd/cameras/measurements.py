@@ -45,10 +45,11 @@ LEAST_LENS_SPREAD = 0.005
 LEAST_LATENCY_SPREAD = 0.1
 LEAST_SETTLING_SPREAD = 0.1
 GUESSED_SPREAD = 0.05  # of a step for which the range was too small
+TIMED_SPREAD = 0.015  # of a step told by the time of its way; a worse one is told better by its neighbours
 LEAST_READINGS = 8
 MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, not of the speed
 ROUNDS = 3  # speeds and accelerations tell of each other
-STEADY_ACCELERATION = 0.85  # a ramp is taken to be longer than it is: what is left is surely steady
+STEADY_ACCELERATION = 0.9  # a ramp is taken to be longer than it is: what is left is surely steady
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,7 +237,7 @@ def _step(trip: StepTrip, speed: float, ramp: RampFit, counts_per_degree: float)
     )
     off = [1.0 if other is None else abs(other / value - 1.0) for other in others]
     spread = sqrt(sum(each * each for each in off))
-    return Figure(value, spread) if spread < GUESSED_SPREAD else None
+    return Figure(value, spread) if spread < TIMED_SPREAD else None
 
 
 def _complete(found: Mapping[int, Figure], published: Sequence[float]) -> tuple[Figure, ...]:

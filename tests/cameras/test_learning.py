@@ -182,8 +182,12 @@ def test_steps_too_fast_for_the_range_are_estimated_and_named() -> None:
     lesson = learned("nibble4-51", "balcony-rail", 0.02, 4, NARROW)
     assert "pan step 24" in lesson.head.measured.not_reached
     assert "pan step 12" not in lesson.head.measured.not_reached
-    truth = lesson.rig.simulated.head._truth
-    assert lesson.head.model.pan.steps_deg_per_s[23] == pytest.approx(120.0 * truth.pan_speed, rel=0.03)
+    truth, model = lesson.rig.simulated.head._truth, lesson.head.model
+    for axis, scale, share in (
+        (model.pan, lesson.dialect.pan, truth.pan_speed),
+        (model.tilt, lesson.dialect.tilt, truth.tilt_speed),
+    ):
+        assert axis.steps_deg_per_s == pytest.approx([share * speed for speed in scale.steps_deg_per_s], rel=0.02)
     assert lesson.head.measured.pan_steps[23] >= 0.05
 
 
