@@ -189,6 +189,8 @@ class Service:
                         self.handle(incoming)
             finally:
                 self._tasks = None
+                if self._desk is not None:
+                    self._desk.stopped(None)  # what a cue holds back must not begin while all come to rest
                 rests = await asyncio.gather(
                     *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
                 )
@@ -259,9 +261,11 @@ class Service:
             case LockRequest(by=by, reason=reason):
                 lock = Lock(by, reason, self._calendar())
                 camera.lock(lock)
+                if self._desk is not None:
+                    self._desk.stopped(name)
                 self._later(request, self._keep_lock(name, lock))
             case UnlockRequest():
-                self._later(request, self._unlock(camera))
+                self._later(request, self._unlock(camera, camera.locked))
             case StoreRequest():
                 self._later(request, self._store_framing(camera, request))
             case RenameRequest(position=position, to=to):
@@ -425,8 +429,11 @@ class Service:
                 error.code, f"camera {camera} is locked now, but would not be after a restart: {error.sentence}"
             ) from error
 
-    async def _unlock(self, camera: Camera) -> None:
-        await self._store.clear_lock(camera.name)
+    async def _unlock(self, camera: Camera, lock: Lock | None) -> None:
+        if camera.locked is lock:
+            await self._store.clear_lock(camera.name)
+        if camera.locked is not lock:  # while the disk was busy, or in the same moment
+            raise CameraRefusal("locked", f"camera {camera.name} was locked anew; unlock it when it is safe to move")
         camera.unlock()
 
     def _later(self, request: Asked, work: Coroutine[Any, Any, dict[str, Any] | None]) -> None:

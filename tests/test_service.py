@@ -465,3 +465,98 @@ def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
         assert float(state["standing"]["number"]) == 1
 
     in_house(tmp_path, scene, read_show_text(CUES))
+
+
+def camera_state(house: House, camera: str) -> dict[str, Any]:
+    return [message for topic, message in house.heard if topic == f"ptzd/camera/{camera}/state"][-1]
+
+
+def test_a_camera_that_was_locked_while_it_waited_to_be_off_air_stays_when_it_is_unlocked(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/tally", "program")
+        house.say("cue/standby", {"id": "standby"})
+        await house.outcome("standby")
+        house.say("camera/left/lock", {"by": "the rigger", "reason": "hands at the head"})
+        house.say("camera/left/tally", "off")
+        await asyncio.sleep(1)
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
+        assert (await house.outcome("unlock"))["ok"]
+        for _ in range(100):
+            await asyncio.sleep(0.05)
+            assert house.speed() == 0, "hands may still be near it"
+
+    in_house(tmp_path, scene, read_show_text(CUES))
+
+
+LATER_ON_AIR = """
+[show]
+name = "evening"
+
+[[cue]]
+number = 1
+on_call = true
+expected = 30.0
+take = "left"
+
+[[cue.move]]
+camera = "left"
+position = "soloist"
+on_air = true
+earliest = 0.5
+latest = 20.0
+"""
+
+
+def test_a_move_that_a_cue_holds_back_is_called_off_by_a_lock(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go", {"id": "go"})
+        assert (await house.outcome("go"))["ok"]
+        house.say("camera/left/lock", {"by": "the rigger"})
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
+        assert (await house.outcome("unlock"))["ok"]
+        for _ in range(60):
+            await asyncio.sleep(0.05)
+            assert house.speed() == 0
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
+
+
+def test_a_move_that_a_cue_holds_back_does_not_begin_while_the_daemon_ends(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with open_house(tmp_path, show=read_show_text(LATER_ON_AIR)) as house:
+            house.say("camera/gallery/recall", "soloist")
+            await asyncio.sleep(0.6)
+            house.say("cue/go", {"id": "go"})
+            assert (await house.outcome("go"))["ok"]
+            assert house.speed() > 40, "it takes longer to come to rest than the cue holds its move back"
+        assert house.speed() == 0
+        assert house.simulated["left"].head.pan_counts(asyncio.get_running_loop().time()) == 0
+
+    virtual_time.run(play())
+
+
+@pytest.mark.parametrize("pause", [0.0, 0.001, 0.1])
+def test_a_lock_that_comes_after_an_unlock_holds_even_if_the_disk_is_slow(
+    pause: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House) -> None:
+        clear = PositionStore.clear_lock
+
+        async def slow_clear(self: PositionStore, camera: str) -> None:
+            await asyncio.sleep(0.05)
+            await clear(self, camera)
+
+        monkeypatch.setattr(PositionStore, "clear_lock", slow_clear)
+        house.say("camera/left/lock", {"by": "the rigger"})
+        await asyncio.sleep(0.1)
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
+        await asyncio.sleep(pause)
+        house.say("camera/left/lock", {"by": "the second rigger", "id": "lock"})
+        assert (await house.outcome("lock"))["ok"]
+        await house.outcome("unlock")
+        await asyncio.sleep(0.2)
+        assert camera_state(house, "left")["locked"]["by"] == "the second rigger"
+        house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
+        assert (await house.end("recall"))["code"] == "locked"
+
+    in_house(tmp_path, scene)
