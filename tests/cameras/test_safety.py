@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
@@ -470,4 +471,78 @@ def test_a_daemon_that_ends_leaves_the_head_at_rest(doing: str, loss: float) -> 
         await rests(rig)
 
     for seed in range(4):
+        with_rig(scene, seed=seed, loss=loss)
+
+
+def test_a_conversation_that_begins_anew_repeats_what_is_lost() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.run.cancel()
+        await asyncio.sleep(0.1)
+        rig.link.cut = True
+        rig.run = asyncio.create_task(rig.camera.run())
+        await asyncio.sleep(0.05)
+        rig.link.cut = False
+        await asyncio.sleep(1.5)
+        assert rig.speed() == 0
+        assert rig.camera.state().link == "up"
+        rig.run.cancel()
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("doing", ["recall", "shaped", "drive"])
+def test_a_camera_that_restarts_while_it_is_stopped_does_not_move_after_its_start_up(doing: str) -> None:
+    async def scene(rig: Rig) -> None:
+        match doing:
+            case "recall":
+                rig.camera.recall(Recall("far", FAR, id="1"))
+            case "shaped":
+                rig.camera.set_tally("program")
+                rig.camera.recall(Recall("there", framing(3000), seconds=8.0, on_air=True, id="1"))
+            case "drive":
+                rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.4)
+        rig.simulated.power_cut(asyncio.get_running_loop().time())
+        rig.camera.stop()
+        head = rig.simulated.head
+        await rig.until(lambda: rig.camera.state().power != "on", 60)
+        await rig.until(lambda: rig.camera.state().power == "on", 120)
+        await asyncio.sleep(0.5)
+        assert not head.starting(asyncio.get_running_loop().time())
+        await rests(rig, 10)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_recall_right_after_a_stop_and_a_stop_right_after_that_end_at_rest(seed: int) -> None:
+    """Presses in quick succession, on a bad network; the last of them is a stop."""
+
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        presses = random.Random(seed)
+        for _ in range(25):
+            match presses.choice(["far", "other", "drive", "stop", "lock"]):
+                case "far":
+                    rig.camera.recall(Recall("far", FAR))
+                case "other":
+                    rig.camera.recall(Recall("other", OTHER))
+                case "drive":
+                    with contextlib.suppress(CameraRefusal):  # it does not answer at the moment
+                        rig.camera.drive(presses.uniform(-1, 1), presses.uniform(-1, 1), presses.uniform(-1, 1), 0)
+                case "stop":
+                    rig.camera.stop()
+                case "lock":
+                    rig.camera.lock(LOCK)
+                    rig.camera.unlock()
+            await asyncio.sleep(presses.choice([0.0, 0.002, 0.03, 0.2, 0.6]))
+        rig.camera.stop()
+        await asyncio.sleep(20)
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        await asyncio.sleep(1)
+        await rests(rig, 10)
+
+    for loss in (0.05, 0.3):
         with_rig(scene, seed=seed, loss=loss)
