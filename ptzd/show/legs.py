@@ -140,6 +140,11 @@ class Company:
             self._targets[key] = self._pose(*key)
         return self._targets[key]
 
+    def standing(self, camera: str, position: str) -> Pose:
+        """Return where a camera stands in a position; the focus as it was stored, even where it may have gone on."""
+        pose, _ = self.target(camera, position)
+        return replace(pose, focus_counts=self.cameras[camera].positions[position].framing.focus_counts)
+
     def plan(self, camera: str, from_: Pose, to: Pose, pace: Pace, *, shown: bool) -> LegPlan:
         """Return the plan for a pace; `shown` is a move that is made to be seen."""
         key = (camera, from_, to, pace, shown)
@@ -274,7 +279,7 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
             camera = move.camera
             to, beyond = company.target(camera, move.position)
             from_position = stands.get(camera)
-            from_ = company.farthest(camera, to) if from_position is None else company.target(camera, from_position)[0]
+            from_ = company.farthest(camera, to) if from_position is None else company.standing(camera, from_position)
             seen = camera == (on_air[cue_index] if move.on_air else before)
             pace = company.usual_pace(move, seen=seen)
             plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)

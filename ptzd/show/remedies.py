@@ -135,7 +135,7 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
     leg = situation.legs[move.index]
     verdict = leg.plan.verdict
     assert verdict is not None
-    # What is needed is known for speeds without steps; with the head's own it may be longer.
+    # What is needed is known for this curve stretched; another curve through the steps may need less, or more.
     for factor in _STRETCHES if verdict.seconds_needed is not None else ():
         seconds = _up(factor * (verdict.seconds_needed or 0.0))
         if seconds > LONGEST_SECONDS:
@@ -190,7 +190,7 @@ def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Remedy
 
 
 SHORTEST_SECONDS = 0.1
-_STRETCHES = (1.0, 1.1, 1.25, 1.5, 2.0)
+_STRETCHES = (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
 
 _REMEDIES: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Remedy]]] = {
     "taken-unsettled": _taken_unsettled,
@@ -350,7 +350,7 @@ def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
         return False
     before = situation.last_before(camera, move.cue_index)
     stands = situation.show.show.start.get(camera) if before is None else before.position
-    from_ = company.farthest(camera, to) if stands is None else company.target(camera, stands)[0]
+    from_ = company.farthest(camera, to) if stands is None else company.standing(camera, stands)
     wanted = situation.legs[move.index].move
     pace = company.usual_pace(wanted.model_copy(update={"camera": camera}), seen=False)
     plan = company.plan(camera, from_, to, pace, shown=False)
