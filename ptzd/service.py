@@ -31,6 +31,7 @@ from ptzd.bus import (
     ExportRequest,
     ExportResult,
     GoRequest,
+    GoResult,
     HistoryRequest,
     HistoryResult,
     HoldRequest,
@@ -285,12 +286,13 @@ class Service:
                 request, "no-cues", "no cue list is loaded: name a show file under [show] in the configuration"
             )
             return
+        result: dict[str, Any] | None = None
         try:
             match request:
                 case StandbyRequest(number=number):
                     self._desk.stand_by(number)
                 case GoRequest(number=number):
-                    self._desk.go(number, self._loop.time())
+                    result = GoResult.of(self._desk.go(number, self._loop.time())).as_result()
                 case BackRequest():
                     self._desk.back()
                 case JumpRequest(number=number):
@@ -302,7 +304,7 @@ class Service:
         except CueRefusal as refusal:
             self._refuse(request, refusal.code, refusal.sentence)
         else:
-            self._done(request)
+            self._done(request, result)
 
     def _recall_for_cue(
         self,

@@ -459,7 +459,8 @@ def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
         house.say("cue/go")
         await asyncio.sleep(0.1)
         house.say("cue/go", {"id": "again"})
-        assert (await house.outcome("again"))["ok"]
+        again = await house.outcome("again")
+        assert again["ok"] and again["result"]["counted"] is False
         await asyncio.sleep(0.1)
         state = [message for topic, message in house.heard if topic == "ptzd/cue/state"][-1]
         assert float(state["standing"]["number"]) == 1
