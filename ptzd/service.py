@@ -461,8 +461,8 @@ class Service:
     def _answered_before(self, request: Request) -> bool:
         """Answer a command that came before once more; return whether it was one."""
         repeat = self._outcomes.claim(request, self._loop.time())
-        if repeat is None or isinstance(request, StopRequest):
-            return False  # a stop is done as often as it is asked for
+        if repeat is None or isinstance(request, StopRequest | LockRequest):
+            return False  # what makes a camera stand still is done as often as it is asked for
         if repeat.latest is not None:
             self._bus.publish(repeat.latest.topic, repeat.latest.payload)
             if repeat.latest.final and request.reply is not None:

@@ -561,3 +561,16 @@ def test_a_lock_that_comes_after_an_unlock_holds_even_if_the_disk_is_slow(
         assert (await house.end("recall"))["code"] == "locked"
 
     in_house(tmp_path, scene)
+
+
+def test_a_lock_counts_again_after_an_unlock_even_with_the_same_id(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/lock", {"by": "the rigger", "id": "1"})
+        assert (await house.outcome("1"))["ok"]
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "2"})
+        assert (await house.outcome("2"))["ok"]
+        house.say("camera/left/lock", {"by": "the rigger", "id": "1"})
+        await asyncio.sleep(0.1)
+        assert house.service.cameras["left"].locked is not None
+
+    in_house(tmp_path, scene)
