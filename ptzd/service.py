@@ -73,6 +73,7 @@ from ptzd.cameras import (
     CameraState,
     Framing,
     LearnLimits,
+    LinkState,
     Lock,
     MoveReport,
     Optics,
@@ -150,6 +151,7 @@ class Service:
         self._calendar = calendar
         self._focus_by_itself = focus_by_itself
         self._outcomes = Outcomes()
+        self._links: dict[str, LinkState] = {}  # as last logged
         self._loop = asyncio.get_running_loop()
         self._tasks: asyncio.TaskGroup | None = None
         self._show = show
@@ -518,6 +520,9 @@ class Service:
         topics = self._bus.topics
         if isinstance(report, CameraState):
             self._bus.publish(topics.state(report.camera), StateMessage.of(report).encode(), retain=True)
+            if self._links.get(report.camera) != report.link:
+                self._links[report.camera] = report.link
+                log.info("camera link", camera=report.camera, link=report.link)
             if self._desk is not None:
                 self._desk.heard(report)
             return

@@ -75,6 +75,7 @@ STILL_SECONDS = 0.2  # a reading must stay within tolerance this long
 ATTEMPTS = 5  # how often the orders of a move are given before it has failed
 DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
 COMPLETION_PATIENCE_SECONDS = 0.4  # the head is seen to be there, but its completion may still be on its way
+FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
 STOP_TRIES = 3
 COMPLETION_OF_A_STOP_SECONDS = 2.0
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
@@ -638,11 +639,24 @@ class Camera:
             if await self._still(move):
                 self._finish(move, Phase.SETTLED)
                 return
+            if self._rests_far_off(move):  # to insist would be to fight whoever or whatever held it
+                sentence = (
+                    f"camera {self.name} came to rest far from {move.recall.position}: a limit set in the camera, an "
+                    "obstacle or another controller may have held it; look at it before you recall again"
+                )
+                self._fail(move, "held", sentence)
+                return
         self._fail(
             move,
             "off-position",
             f"camera {self.name} did not come to rest on {move.recall.position} in {ATTEMPTS} attempts",
         )
+
+    def _rests_far_off(self, move: Move) -> bool:
+        if self._framing is None:
+            return False
+        landed = self._landing(move, self._framing)
+        return max(abs(landed.pan_deg), abs(landed.tilt_deg)) > FAR_OFF_DEG
 
     async def _heard_order(self, move: Move) -> None:
         """Wait until the camera has taken the order to go to the framing, or will not."""

@@ -21,7 +21,10 @@ DEGREES = FiniteRange(-360, 360)
 TYPICAL_MINUTES = "3 to 5 minutes"  # on the five heads that come with the program, over their whole reach
 
 
-@click.command(epilog="Example: ptzd learn gallery --pan -60 60 --tilt -10 30")
+@click.command(
+    short_help="Measure how a head moves, for exact predictions.",
+    epilog="Example: ptzd learn gallery --pan -60 60 --tilt -10 30",
+)
 @click.argument("camera", type=name)
 @click.option(
     "--pan", type=(DEGREES, DEGREES), required=True, metavar="FROM TO", help="Range of pan it may use, in degrees."

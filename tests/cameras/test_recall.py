@@ -283,3 +283,14 @@ def test_a_conversation_that_broke_off_in_mid_move_begins_anew_with_a_stop() -> 
         rig.run.cancel()
 
     with_rig(scene)
+
+
+def test_a_head_that_something_holds_is_not_sent_against_it_again_and_again() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.simulated.head.limit_up_right(20.0, 90.0)  # as somebody set it in the camera
+        report = await rig.recall(Recall("soloist", SOLOIST, id="1"))  # 48.8 degrees to the right
+        assert (report.phase, report.code) == ("failed", "held")
+        assert report.measured_seconds is not None and report.measured_seconds < 4
+        assert rig.speed() == 0
+
+    with_rig(scene)
