@@ -263,11 +263,10 @@ def _typical(spreads: Sequence[float]) -> float:
     return sqrt(fmean(spread * spread for spread in spreads)) if spreads else GUESSED_SPREAD
 
 
-def _middle(values: Sequence[float]) -> float:
-    """The mean of the middle three fifths: steadier than the median, and no loss on the network spoils it."""
+def _expected(values: Sequence[float]) -> float:
+    """The mean, but for the longest twentieth: what a loss on the network costs now and then is to be expected too."""
     ordered = sorted(values)
-    cut = len(ordered) // 5
-    return fmean(ordered[cut : len(ordered) - cut])
+    return fmean(ordered[: max(1, len(ordered) - len(ordered) // 20)])
 
 
 def _drives(drives: Mapping[int, Sequence[Reading]], assumed: ZoomModel) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -281,7 +280,7 @@ async def _settle(
 ) -> tuple[SettleModel, float]:
     """How long it takes until the camera is seen to be still, and the relative spread of that."""
     per_degree = dialect.pan.counts_per_degree
-    base = lag + _middle(measured.seen_still)
+    base = lag + _expected(measured.seen_still)
     deviation = pstdev(measured.seen_still)
     reading = median(measured.between_readings)
     peaks, stops = [], []
