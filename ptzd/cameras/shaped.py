@@ -27,7 +27,7 @@ from .reports import Framing
 
 ASKING_SECONDS = 0.1  # between two questions for a position
 TURN_SECONDS = 0.01  # between two turns of steering; far less than a frame
-BUSY_SECONDS = 0.04  # a question that is unanswered this long was lost; orders don't wait for its repeat
+UNHEARD_SECONDS = 0.12  # the first repeat of what was lost leaves after 0.1 s
 COMPLETION_SECONDS = 5.0
 
 
@@ -72,11 +72,10 @@ class _Run:
         self._told = told
         self._loop = asyncio.get_running_loop()
         self._steering = Steering(plan, self._loop.time(), one_landing_step=dialect.absolute == "shared-speed")
-        self._asked_at: float | None = None
         self._down = False
-        self._drives: list[Exchange] = []  # sent, and not known to be performed
         self._head: Exchange | None = None
         self._lens: list[Exchange] = []
+        self._driven: tuple[float, Exchange] | None = None  # when it was last driven
 
     async def steer(self) -> list[Exchange] | None:
         """Send orders until all is sent to its target; None when the camera fell silent."""
@@ -98,9 +97,7 @@ class _Run:
         while not self._down:
             began = self._loop.time()
             try:
-                self._asked_at = began
                 position = await self._line.ask(PanTiltPositionInquiry())
-                self._asked_at = None
                 at = self._loop.time()
                 scale = self._dialect
                 self._steering.head_reported(
@@ -109,17 +106,13 @@ class _Run:
                 zoom_counts: int | None = None
                 if self._steering.zooms:
                     await asyncio.sleep(ASKING_SECONDS / 2 - (at - began) % (ASKING_SECONDS / 2))
-                    self._asked_at = self._loop.time()
                     zoom_counts = await self._line.ask(ZoomInquiry())
-                    self._asked_at = None
                     self._steering.zoom_reported(self._loop.time(), zoom_counts)
                 self._told(self._loop.time(), position.pan_counts, position.tilt_counts, zoom_counts)
             except LineDown:
                 self._down = True
             except (PushedAside, InquiryRefused):
                 pass
-            finally:
-                self._asked_at = None
             await asyncio.sleep(max(TURN_SECONDS, began + ASKING_SECONDS - self._loop.time()))
 
     def _send(self, order: Order) -> None:
@@ -133,27 +126,37 @@ class _Run:
                 driven = ZoomTele(order.speed) if order.way > 0 else ZoomWide(order.speed)
                 self._drive(driven, self._steering.zoom_performed)
             case LandHead():
-                self._head = self._perform(pan_tilt_order(self._framing, order.pan_step, order.tilt_step))
+                landing = pan_tilt_order(self._framing, order.pan_step, order.tilt_step)
+                self._head = self._interrupt(landing) if self._is_unheard() else self._perform(landing)
             case LandZoom():
                 # The first of them is the one that counts, a few counts before the target.
                 orders = [order for order in lens_orders(self._framing, digital_zoom=False) if order != FocusManual()]
-                self._lens += [self._perform(each) for each in orders]
+                for each in orders:
+                    self._lens.append(self._perform(each))
             case StartFocus():
                 self._perform(FocusDirect(self._framing.focus_counts))
 
     def _perform(self, command: Command) -> Exchange:
-        now = self._loop.time()
-        held_up = self._asked_at is not None and now - self._asked_at > BUSY_SECONDS
-        held_up = held_up or any(not drive.begun.done() for drive in self._drives)
-        # An interruption cancels what the camera does, which must not be a landing.
-        if held_up and not self._lens and self._head is None:
-            return self._line.interrupt([command], COMPLETION_SECONDS)[0]
+        # In its turn: a message that overtakes one that was lost has a number that the camera does not expect, and the
+        # RESET that follows takes longer than a repeat does as a rule.
         return self._line.perform(command, COMPLETION_SECONDS)
+
+    def _interrupt(self, command: Command) -> Exchange:
+        return self._line.interrupt([command], COMPLETION_SECONDS)[0]
+
+    def _is_unheard(self) -> bool:
+        """Whether the head may be driving on, since a drive order and its repeat were lost; a landing may not wait.
+
+        Nothing may be interrupted once the lens is on its way to its target.
+        """
+        if self._driven is None or self._lens:
+            return False
+        at, exchange = self._driven
+        return not exchange.begun.done() and self._loop.time() - at > UNHEARD_SECONDS
 
     def _drive(self, command: Command, performed: Callable[[float], None]) -> None:
         exchange = self._perform(command)
-        self._drives = [drive for drive in self._drives if not drive.begun.done()]
-        self._drives.append(exchange)
+        self._driven = (self._loop.time(), exchange)
 
         def begun(_: object) -> None:
             if not (exchange.ended.done() and isinstance(exchange.ended.result(), Interrupted | Refused)):

@@ -24,7 +24,7 @@ from .course import Course
 from .shaped import ShapedPlan, head_budget
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS
 
-REPEAT_SECONDS = 0.06  # after which an order that nobody has heard of is given anew
+REPEAT_SECONDS = 0.5  # after which an order that nobody has heard of, repeats and all, is given anew
 MOST_REPEATS = 3  # then it is left to the line to find out whether the camera is there at all
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
 SPACING_SECONDS = 0.207  # between two changes of an axis
@@ -235,12 +235,12 @@ class _Guide:
         return self.rung == 1 and (not self._climbing or self._top == 1)
 
     def landing_step(self, at: float) -> int:
-        """The slowest step at which it is not late, and no faster than it is."""
-        seconds, to_go = self._ends_at - at + LATE_SECONDS, self.to_go(at)
-        for rung in range(1, self.rung):
+        """The slowest of its steps at which it is not late, be it on the way or past its target; 1 where it stands."""
+        seconds, to_go = max(self._ends_at - at, LANDING_SECONDS) + LATE_SECONDS, abs(self.to_go(at))
+        for rung in range(1, len(self._steps) + 1):
             if to_go <= self._speed(rung) * seconds:
                 return self._steps[rung - 1]
-        return max(1, self.step)
+        return self._steps[-1] if self._steps else 1
 
     def step_of(self, rung: int) -> int:
         """The step of a rung; 0 for the ground."""
@@ -516,9 +516,10 @@ class Steering:
     def _land(self, now: float, at: float) -> LandHead:
         self.head_landed = True
         self._head_ordered_at = now
+        pan_step, tilt_step = self._pan.landing_step(at), self._tilt.landing_step(at)
         if self._one_landing_step:
-            return LandHead(1, 1)
-        return LandHead(self._pan.landing_step(at), self._tilt.landing_step(at))
+            pan_step = tilt_step = max(pan_step, tilt_step)
+        return LandHead(pan_step, tilt_step)
 
     def _zoom_order(self, now: float) -> DriveZoom | LandZoom | None:
         at = now + self._lag

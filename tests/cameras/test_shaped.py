@@ -100,7 +100,7 @@ def test_it_lands_on_the_very_counts_when_it_was_to(dialect_name: str) -> None:
     virtual_time.run(scenario())
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(12))
 def test_losses_neither_lead_it_astray_nor_make_it_late(seed: int) -> None:
     async def scenario() -> None:
         async with staged(seed=seed, loss=0.05) as stage:
