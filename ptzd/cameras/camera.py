@@ -42,6 +42,7 @@ from ptzd.motion.course import Course
 from ptzd.visca import (
     Command,
     Completed,
+    DigitalZoomOff,
     ErrorCode,
     FocusStop,
     Interrupted,
@@ -74,7 +75,7 @@ CONDITION_EVERY = 5  # readings at rest between two questions for power, faults 
 STILL_SECONDS = 0.2  # a reading must stay within tolerance this long
 ATTEMPTS = 5  # how often the orders of a move are given before it has failed
 DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
-COMPLETION_PATIENCE_SECONDS = 0.4  # the head is seen to be there, but its completion may still be on its way
+COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
 FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
 STOP_TRIES = 3
 COMPLETION_OF_A_STOP_SECONDS = 2.0
@@ -321,10 +322,11 @@ class Camera:
                 self.settings.dialect,
                 start,
                 limits,
-                seeing=Seeing(self.settings.tolerance, STILL_SECONDS, MOVING_PAUSE_SECONDS / 2),
+                seeing=Seeing(self.settings.tolerance, STILL_SECONDS, MOVING_PAUSE_SECONDS / 2, MOVING_PAUSE_SECONDS),
                 progress=progress,
                 rng=rng,
                 calendar=self._calendar,
+                heard=self._take_reading,
             )
         except LearnRefusal as refusal:
             if refusal.code == "unreachable":
@@ -586,6 +588,8 @@ class Camera:
     async def _steer(self, move: Move, plan: ShapedPlan) -> bool:
         """Drive the camera along a curve until it has been sent to the framing itself; False if it falls silent."""
         self._enter(move, Phase.SLEWING)
+        if self._condition is not None and self._condition.digital_zoom:
+            self._line.perform(DigitalZoomOff(), move.completion_seconds())  # its counts would mislead the steering
         try:
             move.exchanges = await run_shaped(
                 self._line, self.settings.dialect, plan, move.recall.framing, told=self._told_on_the_way
