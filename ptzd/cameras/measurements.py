@@ -57,7 +57,7 @@ class Seeing:
     """How a camera's own readings tell that it is still: what "settled" means for its moves."""
 
     tolerance: Tolerance
-    still_seconds: float = 0.2  # a reading must stay within tolerance this long
+    still_seconds: float = 0.3  # a reading must stay within tolerance this long
     pause_seconds: float = 0.05  # between two readings
     watch_seconds: float = 0.1  # between two readings of the watch beside it
 

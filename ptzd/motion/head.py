@@ -102,7 +102,7 @@ class SettleModel:
     tolerance_deg: float
     most_swing_deg: float | None = None  # None: it grows without end
     reading_seconds: float = 0.0  # 0: somebody always looks
-    still_seconds: float = 0.2
+    still_seconds: float = 0.3
 
     def __post_init__(self) -> None:
         _require_not_negative("a settling time", self.base_seconds, self.reading_seconds, self.still_seconds)
@@ -168,10 +168,10 @@ _LOOKS = ((0.125, 0.93), (0.625, 0.98), (0.375, 1.02), (0.875, 1.07))  # phase o
 
 # Assumed, not published: a tripod on a floor is stiff; a rail on a balcony swings slower and longer.
 ON_A_TRIPOD = SettleModel(
-    base_seconds=0.3, swing_deg_per_deg_per_s=0.0005, damping_ratio=0.08, natural_rad_per_s=50.0, tolerance_deg=0.02
+    base_seconds=0.4, swing_deg_per_deg_per_s=0.0005, damping_ratio=0.08, natural_rad_per_s=50.0, tolerance_deg=0.02
 )
 ON_A_RAIL = SettleModel(
-    base_seconds=0.3, swing_deg_per_deg_per_s=0.001, damping_ratio=0.06, natural_rad_per_s=19.0, tolerance_deg=0.02
+    base_seconds=0.4, swing_deg_per_deg_per_s=0.001, damping_ratio=0.06, natural_rad_per_s=19.0, tolerance_deg=0.02
 )
 
 
