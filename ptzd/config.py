@@ -141,7 +141,6 @@ class BrokerConfig(_Table):
         default=None, description="a file of certificates to trust, which turns TLS on"
     )
     base_topic: Annotated[str, AfterValidator(_topic)] = Field(default="ptzd", description="the start of all topics")
-    client_id: str = Field(default="ptzd", min_length=1, max_length=64, description="a text of 1 to 64 characters")
 
 
 class StoreConfig(_Table):

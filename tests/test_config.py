@@ -76,7 +76,6 @@ username = "ptzd"
 password_file = "password"
 ca_file = "ca.pem"
 base_topic = "house/ptzd"
-client_id = "ptzd-granary"
 [store]
 path = "/tmp/show.db"
 [recall]

@@ -98,7 +98,7 @@ async def _look_at_broker(config: Config) -> list[Finding]:
 
 
 async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
-    notes = Notes(f"camera {name}")
+    notes = Notes(f"camera {name} ({camera.label})" if camera.label else f"camera {name}")
     try:
         dialect = camera_settings(name, camera).dialect
         async with open_udp(camera.link.host, camera.link.port) as link:
