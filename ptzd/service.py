@@ -40,6 +40,7 @@ from ptzd.bus import (
     Incoming,
     Intake,
     JumpRequest,
+    LearnEstimate,
     LearnProgressMessage,
     LearnRequest,
     LearnResult,
@@ -411,6 +412,8 @@ class Service:
             self._bus.publish(topic, message.encode())
 
         limits = LearnLimits(request.pan_deg, request.tilt_deg, request.near_ends)
+        if request.estimate:
+            return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1)).as_result()
         learned = await camera.learn(limits, told, self._rng)
         path = await self._heads.keep(camera.name, learned)
         return LearnResult(model=write_head(learned), path=str(path)).as_result()

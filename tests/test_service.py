@@ -371,6 +371,21 @@ def test_a_head_is_learned_on_command_kept_in_a_file_and_used_from_then_on(tmp_p
     in_house(tmp_path, scene)
 
 
+def test_how_long_a_learning_takes_is_known_beforehand_and_nothing_moves_for_it(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        now = asyncio.get_running_loop().time
+        house.say("camera/left/learn", LEARN | {"estimate": True, "id": "ask"})
+        estimated = (await house.outcome("ask"))["result"]["seconds"]
+        await asyncio.sleep(5)
+        assert house.speed() == 0
+        begun = now()
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        await house.until(lambda topic, message: topic == "ptzd/outcome" and message["id"] == "learn", seconds=3600)
+        assert now() - begun == pytest.approx(estimated, rel=0.25)
+
+    in_house(tmp_path, scene)
+
+
 def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("camera/left/learn", LEARN | {"id": "learn"})
@@ -399,6 +414,8 @@ def test_a_head_is_not_learned_while_it_must_not_move(tmp_path: Path, before: tu
     async def scene(house: House) -> None:
         house.say(*before)
         await asyncio.sleep(0.3)
+        house.say("camera/left/learn", LEARN | {"estimate": True, "id": "ask"})
+        assert (await house.outcome("ask"))["code"] == code, "who asks beforehand how long it takes is told that, too"
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         assert (await house.outcome("learn"))["code"] == code
 

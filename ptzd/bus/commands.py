@@ -52,15 +52,21 @@ SentAt = Annotated[
 
 
 def _rising(value: tuple[float, float]) -> tuple[float, float]:
-    if value[0] >= value[1]:
-        raise PydanticCustomError("range", "a range must begin lower than it ends, such as [-30, 30]")
+    first, second = value
+    if first > second:
+        raise PydanticCustomError("range", f"the smaller angle must come first: write [{second:g}, {first:g}]")
+    if first == second:
+        raise PydanticCustomError("range", "the two angles must differ: write a range such as [-30, 30]")
     return value
 
 
 Angle = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
 AngleRange = Annotated[
     tuple[Angle, Angle],
-    Field(strict=False, description="[least, most] in degrees, such as [-30, 30]"),
+    Field(
+        strict=False,
+        description="two angles in degrees from -360 to 360, [least, most], the smaller first, such as [-30, 30]",
+    ),
     AfterValidator(_rising),
 ]
 Switch = Annotated[bool, Field(description="true or false")]
@@ -182,11 +188,15 @@ class HistoryCommand(Command):
 
 
 class LearnCommand(Command):
-    """`camera/NAME/learn`: measure how the head moves, within ranges that are free of people and cables."""
+    """`camera/NAME/learn`: measure how the head moves, within ranges that are free of people and cables.
+
+    With `estimate` nothing moves: the answer is how long it would take, or why it would be refused.
+    """
 
     pan_deg: AngleRange
     tilt_deg: AngleRange
     near_ends: Switch = False  # whether it may come nearer than 5 degrees to its ends
+    estimate: Switch = False
     sent_at: SentAt | None = None
 
 

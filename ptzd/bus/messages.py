@@ -319,6 +319,12 @@ class LearnResult(Result):
     path: str
 
 
+class LearnEstimate(Result):
+    """The `result` of `camera/NAME/learn` with `estimate`: about how long the camera would move."""
+
+    seconds: float = Field(ge=0)
+
+
 class ExportResult(Result):
     """The `result` of `show/export`: the show as text."""
 

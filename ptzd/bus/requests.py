@@ -126,12 +126,13 @@ class HistoryRequest(Asked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LearnRequest(Asked):
-    """Measure how a head moves, within ranges of pan and tilt in degrees."""
+    """Measure how a head moves, within ranges of pan and tilt in degrees; or (`estimate`) tell how long that takes."""
 
     camera: str
     pan_deg: tuple[float, float]
     tilt_deg: tuple[float, float]
     near_ends: bool = False
+    estimate: bool = False
     sent_at: datetime | None = None
 
 

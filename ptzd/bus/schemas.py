@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from pydantic import BaseModel
+from pydantic import TypeAdapter
 
 from . import commands, messages
 
@@ -42,9 +42,9 @@ _SAID: dict[str, type[messages.Message]] = {
     "camera/NAME/learn-progress": messages.LearnProgressMessage,
     "cue/state": messages.CueStateMessage,
 }
-_RESULTS: dict[str, type[messages.Result]] = {
+_RESULTS: dict[str, Any] = {
     "camera/NAME/history": messages.HistoryResult,
-    "camera/NAME/learn": messages.LearnResult,
+    "camera/NAME/learn": messages.LearnResult | messages.LearnEstimate,
     "cue/go": messages.GoResult,
     "show/export": messages.ExportResult,
     "show/import": messages.ImportResult,
@@ -60,5 +60,5 @@ def schemas() -> dict[str, dict[str, Any]]:
     }
 
 
-def _schema(model: type[BaseModel], mode: Any) -> dict[str, Any]:
-    return {"$schema": _DRAFT, **model.model_json_schema(mode=mode)}
+def _schema(model: Any, mode: Any) -> dict[str, Any]:
+    return {"$schema": _DRAFT, **TypeAdapter(model).json_schema(mode=mode)}

@@ -14,6 +14,7 @@ from ptzd.show import checked_name
 from .commands import Command
 
 LONGEST_SHOWN = 40  # characters of a wrong value that are repeated
+LONGEST_SHOWN_LIST = 4  # values
 LONGEST_COMPARED = 100  # a likely word is looked for no longer text than this
 
 _RANK = ("extra_forbidden", "missing")  # told first: they explain the rest
@@ -31,7 +32,13 @@ def shown(value: object) -> str:
         return str(value) if abs(value) < 10**15 else "a number of more than 15 digits"
     if isinstance(value, float):
         return f"{value:g}" if math.isfinite(value) else "no finite number"
+    if isinstance(value, list) and len(value) <= LONGEST_SHOWN_LIST and not any(map(_composed, value)):
+        return f"[{', '.join(map(shown, value))}]"
     return "a list" if isinstance(value, list) else "an object"
+
+
+def _composed(value: object) -> bool:
+    return isinstance(value, list | dict)
 
 
 def name_sentence(what: str, text: str) -> str:
@@ -80,13 +87,17 @@ def _unknown_field(field: str, known: list[str]) -> str:
 def _field_complaint(error: ErrorDetails, model: type[Command], example: str) -> tuple[str, str]:
     field = str(error["loc"][0])
     description = model.model_fields[field].description or _inner_description(model, field)
-    if error["type"] == "missing":
+    if error["type"] == "missing" and len(error["loc"]) == 1:
         return "missing-field", f"{field} is missing: write the payload such as {example}"
     value = error["input"]
     if error["type"] == "string_pattern_mismatch" and field in ("position", "to") and isinstance(value, str):
         return "bad-name", name_sentence("position", value)
     if isinstance(value, str) and len(value) > LONGEST_SHOWN:
         return "bad-value", f"{field} has {len(value)} characters: it must be {description}"
+    if error["type"] == "range":
+        return "bad-value", f"{field} is {shown(list(value))}, but {error['msg']}"
+    if len(error["loc"]) > 1 and error["type"] != "missing":  # of a list, one value; a missing one comes with the list
+        return "bad-value", f"{field} has {shown(value)} in it: it must be {description}"
     return "bad-value", f"{field} is {shown(value)}: it must be {description}"
 
 

@@ -55,7 +55,7 @@ from ptzd.visca import (
 
 from .framing import landing, out_of_reach
 from .hand import Deflection, drive_orders
-from .learning import Progress, learn
+from .learning import Progress, estimate_seconds, learn
 from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .measurements import Seeing
 from .move import Move, Recall
@@ -292,12 +292,9 @@ class Camera:
         A stop, a recall, a drive, a lock or going on air ends it. Raises CameraRefusal where it can't begin, or did not
         come to its end.
         """
-        self._require_ready()
-        if self._tally == "program":
-            raise CameraRefusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
-        if self.moving or self._framing is None or self._group is None:
-            raise CameraRefusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
-        self._learning = self._group.create_task(self._learn(self._framing, limits, progress, rng))
+        start = self._where_learning_begins()
+        assert self._group is not None
+        self._learning = self._group.create_task(self._learn(start, limits, progress, rng))
         try:
             learned = await self._learning
         except asyncio.CancelledError:
@@ -312,6 +309,21 @@ class Camera:
             raise CameraRefusal(learned.code, learned.sentence)
         self.settings = replace(self.settings, head=learned.model)
         return learned
+
+    def seconds_to_learn(self, limits: LearnLimits) -> float:
+        """Return about how long `learn` would take from here. Nothing moves; raises CameraRefusal as `learn` would."""
+        try:
+            return estimate_seconds(self.settings.dialect, self._where_learning_begins(), limits)
+        except LearnRefusal as refusal:
+            raise CameraRefusal(refusal.code, refusal.sentence) from None
+
+    def _where_learning_begins(self) -> Framing:
+        self._require_ready()
+        if self._tally == "program":
+            raise CameraRefusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
+        if self.moving or self._framing is None or self._group is None:
+            raise CameraRefusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
+        return self._framing
 
     async def _learn(
         self, start: Framing, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random

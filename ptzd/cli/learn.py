@@ -18,7 +18,6 @@ from .speech import Failure, Misuse, complain, say, say_json
 
 SILENCE_SECONDS = 60.0  # without a sign of progress; no trial takes as long
 DEGREES = FiniteRange(-360, 360)
-TYPICAL_MINUTES = "3 to 5 minutes"  # on the five heads that come with the program, over their whole reach
 
 
 @click.command(
@@ -57,8 +56,7 @@ def learn(
     if as_json and not yes:
         raise Misuse("With --json nobody can be asked; make sure that nobody is near the head, and add --yes.")
     wanted = {"pan_deg": list(pan), "tilt_deg": list(tilt), "near_ends": near_ends or None}
-    asyncio.run(_require_camera(broker, camera))
-    complain(caution(camera, pan, tilt))
+    complain(caution(camera, pan, tilt, asyncio.run(_estimated_seconds(broker, camera, wanted))))
     if not yes:
         click.confirm("Begin?", abort=True, err=True)
     try:
@@ -72,19 +70,22 @@ def learn(
     say(f"Camera {camera} has been learned; from now on its moves are planned with what {result.get('path')} says.")
 
 
-def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float]) -> str:
-    """Return what people must know before a head begins to move by itself."""
+def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], seconds: float) -> str:
+    """Return what people must know before a head begins to move by itself, for about so many seconds."""
     return (
-        f"CAUTION: camera {camera} will move by itself for {TYPICAL_MINUTES}, at up to its full speed, "
+        f"CAUTION: camera {camera} will move by itself for about {_duration(seconds)}, at up to its full speed, "
         f"between pan {pan[0]:g}° and {pan[1]:g}° and tilt {tilt[0]:g}° and {tilt[1]:g}°. "
         "Keep hands and people clear of it; with a long lens, or overhead, see that nothing can catch on it and that "
         f"its cables reach everywhere. `ptzd stop {camera}` halts it at any moment."
     )
 
 
-async def _require_camera(broker: BrokerAddress, camera: str) -> None:
+async def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload) -> float:
+    """Ask the daemon how long it would take; nothing moves. Raises Failure where it would refuse to learn."""
     async with reach(broker) as client:
         await client.require_camera(camera)
+        result = (await client.ask(f"camera/{camera}/learn", wanted | {"estimate": True})).get("result") or {}
+        return float(result.get("seconds") or 0.0)
 
 
 async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
@@ -99,14 +100,9 @@ async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload
             disable=not sys.stderr.isatty(),
         ) as bar:
             task = bar.add_task("", total=None, doing="asked", left="")
-            estimated = False
 
             def show(progress: Payload) -> None:
-                nonlocal estimated
                 left = float(progress.get("seconds_left") or 0.0)
-                if not estimated:
-                    complain(f"It will take about {_duration(left)}.")
-                    estimated = True
                 doing, left_words = str(progress.get("doing")), f"{_duration(left)} left"
                 bar.update(task, completed=progress.get("done"), total=progress.get("of"), doing=doing, left=left_words)
 

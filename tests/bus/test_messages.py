@@ -19,6 +19,8 @@ from ptzd.bus import (
     ImportResult,
     Incoming,
     Intake,
+    LearnEstimate,
+    LearnResult,
     MoveMessage,
     OutcomeMessage,
     PositionsMessage,
@@ -26,6 +28,7 @@ from ptzd.bus import (
     StateMessage,
     StatusMessage,
     Topics,
+    messages,
     schemas,
 )
 from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
@@ -119,12 +122,14 @@ SAID = {
     "camera/NAME/positions": PositionsMessage.of("gallery", {"choir-wide": STORED}),
     "cue/state": CueStateMessage.of(CUE_STATE, NOW),
 }
-RESULTS = {
-    "camera/NAME/history": HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)]),
-    "cue/go": GoResult.of(Gone(CUE, counted=True)),
-    "show/export": ExportResult(show="x = 1"),
-    "show/import": ImportResult.of(Imported(1, 2, 3)),
-}
+RESULTS = [
+    ("camera/NAME/history", HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)])),
+    ("cue/go", GoResult.of(Gone(CUE, counted=True))),
+    ("show/export", ExportResult(show="x = 1")),
+    ("show/import", ImportResult.of(Imported(1, 2, 3))),
+    ("camera/NAME/learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml")),
+    ("camera/NAME/learn", LearnEstimate(seconds=205.0)),
+]
 
 
 @pytest.mark.parametrize("topic", SAID)
@@ -134,9 +139,9 @@ def test_what_is_said_is_as_its_schema_promises(topic: str) -> None:
     jsonschema.Draft202012Validator(schema).validate(said(SAID[topic].encode()))
 
 
-@pytest.mark.parametrize("topic", RESULTS)
-def test_a_result_is_as_its_schema_promises_and_fits_into_an_outcome(topic: str) -> None:
-    result = RESULTS[topic].as_result()
+@pytest.mark.parametrize(("topic", "said_of_it"), RESULTS)
+def test_a_result_is_as_its_schema_promises_and_fits_into_an_outcome(topic: str, said_of_it: messages.Result) -> None:
+    result = said_of_it.as_result()
     jsonschema.Draft202012Validator(schemas()["results"][topic]).validate(result)
     outcome = OutcomeMessage(topic=f"ptzd/{topic}", id="h", ok=True, result=result)
     assert said(outcome.encode())["result"] == result

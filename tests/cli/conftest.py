@@ -19,6 +19,7 @@ import aiomqtt
 import pytest
 
 Answers = Sequence[tuple[str, dict[str, Any]]]
+Answering = Answers | Callable[[dict[str, Any]], Answers]  # a function is given what was asked
 BROKER = """
 import asyncio, sys
 from ptzd.bus.embedded import embedded_broker
@@ -187,7 +188,7 @@ class StandIn:
     """Answers as the daemon would, with what a test tells it to answer; keeps what it was asked."""
 
     client: aiomqtt.Client
-    answers: Mapping[str, Answers]
+    answers: Mapping[str, Answering]
     asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
 
     async def serve(self) -> None:
@@ -196,7 +197,8 @@ class StandIn:
             assert isinstance(message.payload, bytes)
             body = json.loads(message.payload) if message.payload else {}
             self.asked.append((topic, body))
-            for answer_topic, answer in self.answers[topic]:
+            answers = self.answers[topic]
+            for answer_topic, answer in answers(body) if callable(answers) else answers:
                 payload = {"id": body.get("id"), "topic": topic, **answer}
                 await self.client.publish(f"ptzd/{answer_topic}", json.dumps(payload), qos=1)
 
@@ -212,7 +214,7 @@ class StandIn:
 
 
 @asynccontextmanager
-async def _stand_in(broker: str, answers: Mapping[str, Answers]) -> AsyncIterator[StandIn]:
+async def _stand_in(broker: str, answers: Mapping[str, Answering]) -> AsyncIterator[StandIn]:
     host, port = broker.split(":")
     async with aiomqtt.Client(host, int(port)) as client:
         daemon = StandIn(client, answers)
@@ -229,7 +231,7 @@ async def _stand_in(broker: str, answers: Mapping[str, Answers]) -> AsyncIterato
 
 
 @pytest.fixture
-def stand_in() -> Callable[[str, Mapping[str, Answers]], AbstractAsyncContextManager[StandIn]]:
+def stand_in() -> Callable[[str, Mapping[str, Answering]], AbstractAsyncContextManager[StandIn]]:
     """A daemon with the cameras gallery and left, online on a broker, that answers what it is told to answer.
 
     Each answer is the topic below the base and the payload; the `id` of the command is put in.

@@ -16,62 +16,80 @@ RANGE = ("--pan", "-60", "60", "--tilt", "-10", "30")
 FIRST = (PROGRESS, {"done": 0, "of": 120, "doing": "acceleration of pan", "seconds_left": 205.0})
 LATER = (PROGRESS, {"done": 60, "of": 120, "doing": "settling", "seconds_left": 90.0})
 OTHERS = (PROGRESS, {"done": 1, "of": 9, "doing": "not ours", "seconds_left": 999.0, "id": "somebody-elses"})
+ESTIMATE = ("outcome", {"ok": True, "result": {"seconds": 205.0}})
 DONE = ("outcome", {"ok": True, "result": {"model": "format = 1\n", "path": "/var/lib/ptzd/gallery.head.toml"}})
 
 
+def learning(*answers):
+    """A daemon that says how long it would take where that is asked, and otherwise does this."""
+    return {LEARN: lambda asked: [ESTIMATE] if asked.get("estimate") else answers}
+
+
+def began(daemon):
+    return [asked for topic, asked in daemon.asked if topic == LEARN and not asked.get("estimate")]
+
+
 async def test_who_confirms_the_caution_learns_the_head(ptzd, broker, stand_in):
-    async with stand_in(broker, {LEARN: [FIRST, OTHERS, LATER, DONE]}) as daemon:
+    async with stand_in(broker, learning(FIRST, OTHERS, LATER, DONE)) as daemon:
         ended = await ptzd("learn", "gallery", *RANGE, "--broker", broker, stdin="y\n")
     assert ended.code == 0
     assert "/var/lib/ptzd/gallery.head.toml" in ended.out
     for said in ("CAUTION", "pan -60° and 60°", "tilt -10° and 30°", "hands and people clear", "cables", "ptzd stop"):
         assert said in ended.err
-    assert "about 3 min 25 s" in ended.err, "the estimate"
     assert "999" not in ended.err and "16 min" not in ended.err, "another's progress"
-    [(topic, asked)] = daemon.asked
-    assert topic == LEARN
+    [asked] = began(daemon)
     assert (asked["pan_deg"], asked["tilt_deg"]) == ([-60, 60], [-10, 30])
     assert "near_ends" not in asked, "nothing is said that was not asked for"
 
 
 @pytest.mark.parametrize("answer", ["n\n", ""])
 async def test_who_does_not_confirm_moves_nothing(ptzd, broker, stand_in, answer):
-    async with stand_in(broker, {LEARN: [DONE]}) as daemon:
+    async with stand_in(broker, learning(DONE)) as daemon:
         ended = await ptzd("learn", "gallery", *RANGE, "--broker", broker, stdin=answer)
     assert (ended.code, ended.out) == (1, "")
-    assert daemon.asked == []
+    assert "about 3 min 25 s" in ended.err, "how long it would take is told before the question"
+    assert began(daemon) == []
+
+
+async def test_what_would_be_refused_is_refused_before_the_question(ptzd, broker, stand_in):
+    said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
+    refusal = ("outcome", {"ok": False, "code": "locked", "sentence": said})
+    async with stand_in(broker, {LEARN: [refusal]}) as daemon:
+        ended = await ptzd("learn", "gallery", *RANGE, "--broker", broker, stdin="y\n")
+    assert (ended.code, ended.err) == (1, f"C{said[1:]}.\n")
+    assert began(daemon) == []
 
 
 async def test_yes_asks_nothing_but_warns_all_the_same(ptzd, broker, stand_in):
-    async with stand_in(broker, {LEARN: [FIRST, DONE]}) as daemon:
+    async with stand_in(broker, learning(FIRST, DONE)) as daemon:
         ended = await ptzd("learn", "gallery", *RANGE, "--near-ends", "--yes", "--json", "--broker", broker)
     assert ended.code == 0
     assert ended.json()["result"]["model"] == "format = 1\n"
     assert "CAUTION" in ended.err
-    assert daemon.asked[0][1]["near_ends"] is True
+    assert began(daemon)[0]["near_ends"] is True
 
 
 async def test_a_refusal_is_told_in_the_daemons_sentence(ptzd, broker, stand_in):
     said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
-    async with stand_in(broker, {LEARN: [("outcome", {"ok": False, "code": "locked", "sentence": said})]}):
+    async with stand_in(broker, learning(("outcome", {"ok": False, "code": "locked", "sentence": said}))):
         ended = await ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
     assert (ended.code, ended.out) == (1, "")
     assert ended.err.splitlines()[-1] == f"C{said[1:]}."
 
 
 async def test_letting_go_stops_the_camera(start_ptzd, broker, stand_in):
-    async with stand_in(broker, {LEARN: [FIRST], "camera/gallery/stop": []}) as daemon:
-        learning = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
+    async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
+        going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
         async with asyncio.timeout(10):
-            while not daemon.asked:
+            while not began(daemon):
                 await asyncio.sleep(0.02)
             await asyncio.sleep(0.2)
-            learning.send_signal(signal.SIGINT)
-            out, err = await learning.communicate()
-            while len(daemon.asked) < 2:
+            going_on.send_signal(signal.SIGINT)
+            out, err = await going_on.communicate()
+            while daemon.asked[-1][0] == LEARN:
                 await asyncio.sleep(0.02)
-    assert (learning.returncode, out) == (1, b"")
-    assert daemon.asked[1][0] == "camera/gallery/stop"
+    assert (going_on.returncode, out) == (1, b"")
+    assert daemon.asked[-1][0] == "camera/gallery/stop"
     assert err.decode().splitlines()[-1] == "Camera gallery was told to stop; nothing was learned."
 
 
