@@ -25,6 +25,7 @@ from .head import (
     AxisModel,
     HeadModel,
     SettleModel,
+    SlowMode,
     Spread,
     ZoomModel,
     published_head,
@@ -49,6 +50,7 @@ from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
 from .shaped import ShapedPlan, plan_shaped
+from .slowmode import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
 from .watching import (
     AxisSpeeds,
@@ -93,6 +95,7 @@ __all__ = [
     "SettleModel",
     "ShapedPlan",
     "Shot",
+    "SlowMode",
     "Spread",
     "StartFocus",
     "Steering",
@@ -120,6 +123,7 @@ __all__ = [
     "plan_at_speed",
     "plan_in_seconds",
     "plan_shaped",
+    "plan_to_be_seen",
     "position_at",
     "predict",
     "published_head",

@@ -7,7 +7,7 @@ head). Its `spread` says how far to trust each figure.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import ceil, cos, exp, log, sqrt
 from typing import Literal
@@ -194,10 +194,26 @@ PUBLISHED_SPREAD = Spread(speed=0.05, acceleration=0.3, lens=0.3, latency=0.5, s
 
 
 @dataclass(frozen=True, slots=True)
+class SlowMode:
+    """Pan and tilt while the head's slow mode is on: as many steps as usual, each slower.
+
+    `spread` is that of the speeds: one standard deviation, relative.
+    """
+
+    pan: AxisModel
+    tilt: AxisModel
+    spread: float
+
+    def __post_init__(self) -> None:
+        _require_not_negative("a spread", self.spread)
+
+
+@dataclass(frozen=True, slots=True)
 class HeadModel:
     """Everything the sums need to know of a head.
 
-    `shared_speed` is true of a head that takes one speed step for both axes of a move.
+    `shared_speed` is true of a head that takes one speed step for both axes of a move. `slow` is None where a head has
+    no slow mode, and where nobody knows how slow it is: no manual tells, so that it has to be learned.
     """
 
     pan: AxisModel
@@ -211,12 +227,20 @@ class HeadModel:
     shared_speed: bool = False
     focus_acceleration_counts_per_s2: float | None = None  # None: not known, and taken to be at its speed at once
     lens_delay_seconds: float = 0.0  # by which zoom and focus start later than the head: their orders follow its own
+    slow: SlowMode | None = None
 
     def __post_init__(self) -> None:
         _require_positive("the focus's speed", self.focus_counts_per_s)
         if self.focus_acceleration_counts_per_s2 is not None:
             _require_positive("the focus's acceleration", self.focus_acceleration_counts_per_s2)
         _require_not_negative("a latency", self.latency_seconds, self.lens_delay_seconds)
+
+    def in_slow_mode(self) -> HeadModel | None:
+        """Return the same head with the tables that hold while its slow mode is on; None where they are not known."""
+        if self.slow is None:
+            return None
+        spread = replace(self.spread, speed=self.slow.spread)
+        return replace(self, pan=self.slow.pan, tilt=self.slow.tilt, spread=spread, slow=None)
 
 
 ASSUMED_ZOOM = ZoomModel(
