@@ -39,7 +39,7 @@ class ShapedPlan:
 
     `smooth_seconds` is the length from which on no change of step is larger than the first one has to be anyway; it
     is no longer than `seconds` where the move is that smooth already. `focus_starts_at` is None where the focus has
-    no way to go.
+    no way to go. With `slow_mode` the steps are those of the head's slow mode, which has to be on for the whole move.
     """
 
     head: HeadModel
@@ -56,6 +56,7 @@ class ShapedPlan:
     fastest_widths_per_s: float | None
     smooth_seconds: float
     why: str
+    slow_mode: bool = False
 
     def pose_at(self, seconds: float) -> Pose:
         """Return where the camera is expected to point, the focus as it will be in the end."""
