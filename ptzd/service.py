@@ -293,7 +293,7 @@ class Service:
         try:
             match request:
                 case StandbyRequest(number=number):
-                    self._desk.stand_by(number)
+                    self._desk.stand_by(number, self._loop.time())
                 case GoRequest(number=number):
                     result = GoResult.of(self._desk.go(number, self._loop.time())).as_result()
                 case BackRequest():

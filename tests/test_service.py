@@ -21,6 +21,7 @@ from ptzd.links import memory_pair
 from ptzd.motion import published_head
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
+from ptzd.show.rehearsal import RehearsedCamera, rehearse
 from ptzd.show.showfile import ShowFile, read_show_text
 from ptzd.visca import load_dialect
 
@@ -77,6 +78,13 @@ class House:
         return sum(abs(head.pan_deg_per_s(now)) + abs(head.tilt_deg_per_s(now)) for head in heads)
 
 
+def positions_of(camera: str) -> list[StoredPosition]:
+    return [
+        StoredPosition(camera, name, Framing(pan, 100, 0x1000, 0x4000, "manual"), "nibble4-51", None, None, "", EVENING)
+        for name, pan in (("choir-wide", 1500), ("soloist", -2500))
+    ]
+
+
 @asynccontextmanager
 async def open_house(
     folder: Path, broker: MemoryBroker | None = None, show: ShowFile | None = None
@@ -111,11 +119,8 @@ async def open_house(
             )
             links[name] = (settings, ours)
             if store.position(name, "choir-wide") is None:
-                for position, pan in (("choir-wide", 1500), ("soloist", -2500)):
-                    framing = Framing(pan, 100, 0x1000, 0x4000, "manual")
-                    await store.store(
-                        StoredPosition(name, position, framing, "nibble4-51", None, None, "", calendar()), replace=False
-                    )
+                for position in positions_of(name):
+                    await store.store(position, replace=False)
         async with MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus:
             service = Service(
                 links=links,
@@ -551,6 +556,92 @@ def test_a_move_that_a_cue_holds_back_does_not_begin_while_the_daemon_ends(tmp_p
         assert house.simulated["left"].head.pan_counts(asyncio.get_running_loop().time()) == 0
 
     virtual_time.run(play())
+
+
+EARLIEST = """
+[show]
+name = "evening"
+on_air = "right"
+start = { left = "choir-wide", gallery = "choir-wide" }
+
+[[cue]]
+number = 1
+after = 10.0
+
+[[cue]]
+number = 2
+after = 30.0
+take = "gallery"
+
+[[cue.move]]
+camera = "left"
+position = "soloist"
+earliest = -12.0
+"""
+
+
+def left(house: House, phase: str) -> list[tuple[str, dict[str, Any]]]:
+    return [one for one in house.heard if one[0] == "ptzd/camera/left/move" and one[1]["phase"] == phase]
+
+
+def test_a_cue_sends_a_camera_when_the_rehearsal_does_and_tells_until_then_that_it_waits(tmp_path: Path) -> None:
+    show = read_show_text(EARLIEST)
+
+    async def scene(house: House) -> None:
+        now = asyncio.get_running_loop().time
+        company = {
+            name: RehearsedCamera(camera.settings, {one.name: one for one in positions_of(name)})
+            for name, camera in house.service.cameras.items()
+        }
+        [move] = rehearse(show, company).moves
+        house.say("cue/go")  # cue 1, at 10 s into the show
+        went = now()
+        house.say("cue/standby")
+        state = await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["standby"])
+        assert [(one["camera"], one["code"]) for one in state["not_ready"]] == [("left", "waiting")]
+        async with asyncio.timeout(60):
+            while house.speed() == 0:
+                await asyncio.sleep(0.01)
+        assert now() - went == pytest.approx(move.start_seconds - 10.0, abs=0.3)
+        await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["standby"] and message["ready"])
+
+    in_house(tmp_path, scene, show)
+
+
+def test_a_go_before_the_time_sends_the_camera_late_and_says_so(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go")
+        await asyncio.sleep(1)
+        house.say("cue/standby")
+        await asyncio.sleep(1)
+        house.say("cue/go", {"id": "early"})
+        result = (await house.outcome("early"))["result"]
+        [late] = result["overtaken"]
+        assert (late["camera"], late["position"], late["code"]) == ("left", "soloist", "late")
+        await asyncio.sleep(20)
+        assert len(left(house, "settled")) == 1
+
+    in_house(tmp_path, scene, read_show_text(EARLIEST))
+
+
+def test_what_waited_for_its_time_when_the_daemon_ended_does_not_leave_after_its_restart(tmp_path: Path) -> None:
+    async def before(house: House) -> None:
+        house.say("cue/go")
+        house.say("cue/standby", {"id": "standby"})
+        assert (await house.outcome("standby"))["ok"]
+
+    async def after(house: House) -> None:
+        await asyncio.sleep(60)
+        assert left(house, "accepted") == []
+        house.say("cue/standby", {"id": "again"})
+        assert (await house.outcome("again"))["ok"]
+        await asyncio.sleep(17)
+        assert left(house, "accepted") == [], "18 s after the standby, for nobody knows when cue 1 was run"
+        await asyncio.sleep(2)
+        assert len(left(house, "accepted")) == 1
+
+    in_house(tmp_path, before, read_show_text(EARLIEST))
+    in_house(tmp_path, after, read_show_text(EARLIEST))
 
 
 @pytest.mark.parametrize("pause", [0.0, 0.001, 0.1])

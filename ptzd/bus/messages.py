@@ -9,7 +9,7 @@ from typing import Any, Literal, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from ptzd.cameras import CameraState, FocusMode, Landing, LinkState, Lock, MoveReport, Phase, PowerState, Tally, Way
-from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, StoredPosition
+from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, NotReady, StoredPosition
 
 
 class Message(BaseModel):
@@ -243,6 +243,11 @@ class NotReadyMessage(Message):
     code: str
     sentence: str
 
+    @classmethod
+    def of(cls, one: NotReady) -> Self:
+        """The message for a camera."""
+        return cls(camera=one.camera, position=one.position, code=one.code, sentence=one.sentence)
+
 
 class CueStateMessage(Message):
     """`cue/state` (retained): where the show stands in its cues."""
@@ -266,10 +271,7 @@ class CueStateMessage(Message):
             standby=state.standby,
             held=state.held,
             ready=state.ready,
-            not_ready=[
-                NotReadyMessage(camera=one.camera, position=one.position, code=one.code, sentence=one.sentence)
-                for one in state.not_ready
-            ],
+            not_ready=[NotReadyMessage.of(one) for one in state.not_ready],
             as_of=as_of,
         )
 
@@ -345,12 +347,17 @@ class ImportResult(Result):
 
 
 class GoResult(Result):
-    """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before."""
+    """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before.
+
+    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them.
+    """
 
     cue: CueMessage
     counted: bool
+    overtaken: list[NotReadyMessage]
 
     @classmethod
     def of(cls, gone: Gone) -> Self:
         """The result for what a `go` did."""
-        return cls(cue=CueMessage.of(gone.cue), counted=gone.counted)
+        overtaken = [NotReadyMessage.of(one) for one in gone.overtaken]
+        return cls(cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken)

@@ -50,7 +50,11 @@ def cue() -> None:
 @_JSON
 @broker_options
 def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
-    """Send every camera off air to its framing in cue NUMBER, or in the next, and tell who is not ready yet."""
+    """Send every camera off air to its framing in cue NUMBER, or in the next, and tell who is not ready yet.
+
+    A camera on air goes as soon as it is off; a move with an `earliest` leaves as long after the go of the cue before
+    as it was rehearsed.
+    """
     _run(broker, "standby", {"number": _written(number), "sent_at": sent_at()}, as_json)
 
 
@@ -59,7 +63,10 @@ def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> Non
 @_JSON
 @broker_options
 def go(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
-    """Start the moves on air of cue NUMBER, or of the next, and step on."""
+    """Start the moves on air of cue NUMBER, or of the next, and step on.
+
+    What the standby still held back for its `earliest` leaves now, unless it would be seen; that is told.
+    """
     _run(broker, "go", {"number": _written(number), "sent_at": sent_at()}, as_json)
 
 
@@ -132,16 +139,23 @@ def _written(number: Decimal | None) -> str | None:
 
 
 def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> None:
-    state = asyncio.run(_ask(broker, verb, payload))
+    state, result = asyncio.run(_ask(broker, verb, payload))
     if as_json:
-        say_json(state)
-    else:
-        for line in state_lines(state):
-            say(line)
+        say_json(state | result)
+        return
+    if result.get("counted") is False:
+        say(f"this go came right after that of cue {result['cue']['number']} and did not count")
+    for one in result.get("overtaken") or ():
+        say(str(one["sentence"]))
+    for line in state_lines(state):
+        say(line)
 
 
-async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> Payload:
-    """Ask the daemon and return where the show stands then. Raises Failure where it refused or did not answer."""
+async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payload, Payload]:
+    """Ask the daemon; return where the show stands then, and the outcome's result, if there is one.
+
+    Raises Failure where it refused or did not answer.
+    """
     async with reach(broker) as client:
         await client.require_daemon()
         await client.listen(["outcome", CUE_STATE])
@@ -161,7 +175,7 @@ async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> Payload:
             raise refused(heard.payload)
         if state is None:
             raise Failure("The daemon did it but has not said where the show stands; look with `ptzd cue watch`.")
-        return state
+        return state, heard.payload.get("result") or {}
 
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:

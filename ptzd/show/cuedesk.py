@@ -13,11 +13,22 @@ What the service does with it, all of it on the event loop and without waiting:
     desk.say_state()                      # once, when all else is said at the start
     desk.heard(report)                    # every CameraState and every MoveReport, as it comes
     desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
-    desk.stand_by(number); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
+    desk.stand_by(number, now); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
 
 The last six raise CueRefusal, and what they return is for the outcome. After a restart nothing moves until somebody
-asks. A camera that is on air at a standby goes as soon as it is off; one that is locked does not, not even when it is
-unlocked: hands may still be near it, so somebody has to ask again.
+asks.
+
+What a standby can't send at once *waits*, and is told of with the reason:
+
+- A camera that is on air goes as soon as it is off.
+- A move that has an `earliest` goes so long after the `go` of the cue before as it was rehearsed. Where nobody knows
+  when that was (before the first cue, after a jump or a restart), it goes so long after the first standby for the cue:
+  late perhaps, but never early.
+
+Whatever makes it doubtful that the move is still wanted calls it off: a stop, a lock, a hold, a jump, a `back`, and a
+recall by hand. A locked camera is not even sent when it is unlocked: hands may still be near it, so somebody has to
+ask again. A `go` before the time sends what only waited for its `earliest` there and then, except where it would be
+seen; its outcome tells what became of each.
 """
 
 from __future__ import annotations
@@ -67,8 +78,9 @@ class StartRecall(Protocol):
 class NotReady:
     """A camera that the next cue needs and that is not as it needs it.
 
-    Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `locked`, `unreachable`,
-    `unknown-camera`, `elsewhere` (it left its framing), and the codes with which a move ends otherwise than settled.
+    Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
+    `earliest`), `locked`, `unreachable`, `unknown-camera`, `elsewhere` (it left its framing), and the codes with which
+    a move ends otherwise than settled. Of a `go` that came before the time: `late` (it leaves now), `left-behind`.
     """
 
     camera: str
@@ -96,18 +108,25 @@ class CueState:
 
 @dataclass(frozen=True, slots=True)
 class Gone:
-    """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before."""
+    """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before.
+
+    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them.
+    """
 
     cue: ListedCue
     counted: bool
+    overtaken: tuple[NotReady, ...] = ()
 
 
 @dataclass(slots=True)
 class _Wish:
-    """A framing that the standby asked for. `token` is None while the camera is on air and has not been sent yet."""
+    """A framing that the standby asked for. `token` is None while it waits: for its time, or to be off air."""
 
+    cue: ListedCue
     move: ListedMove
     token: CueToken | None = None
+    timer: Timer | None = None  # until its time has come
+    since: str = ""  # what that time is counted from, in words
     phase: Phase | None = None
     code: str | None = None
     sentence: str | None = None
@@ -146,6 +165,7 @@ class CueDesk:
         self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
         self._states: dict[str, CameraState] = {}
         self._wishes: dict[str, _Wish] = {}
+        self._asked: tuple[ListedCue, float] | None = None  # the cue in standby, and when that was first asked for
         self._kept = self._run.place
         self._said: CueState | None = None
         self._asking = False  # while recalls go out, their first reports come back
@@ -162,16 +182,21 @@ class CueDesk:
 
     # What it is asked
 
-    def stand_by(self, number: Decimal | None) -> CueState:
-        """Send every camera off air that has a framing in the cue, unless it stands there or is on its way."""
+    def stand_by(self, number: Decimal | None, now: float) -> CueState:
+        """Send every camera off air that has a framing in the cue, unless it stands there or is on its way.
+
+        `now` is the event loop's time. What may not leave yet waits.
+        """
         cue = self._run.stand_by(number)
+        if self._asked is None or self._asked[0] != cue:
+            self._asked = cue, now
         under_way = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None and _running(wish)}
-        self._wishes = {}
+        self._forget(self._wishes)
         self._asking = True
         try:
             for move in cue.moves:
                 if not move.on_air:
-                    self._wish(cue, move, under_way.get(move.camera))
+                    self._wish(cue, move, under_way.get(move.camera), now)
         finally:
             self._asking = False
         return self._changed()
@@ -182,36 +207,39 @@ class CueDesk:
         if cue is None:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
-        self._wishes = {}
+        waiting = [wish for wish in self._wishes.values() if wish.token is None]
+        self._end_standby()
         self._asking = True
         try:
             for move in cue.moves:
                 if move.on_air:
                     self._move_on_air(cue, move)
+            overtaken = tuple(self._overtake(wish, cue) for wish in waiting)
         finally:
             self._asking = False
         self._changed()
-        return Gone(cue, counted=True)
+        return Gone(cue, counted=True, overtaken=overtaken)
 
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
         self._run.back()
         self._call_off(self._timers)
-        self._wishes = {}
+        self._end_standby()
         return self._changed()
 
     def jump(self, number: Decimal) -> CueState:
         """Make a cue the next. Nothing moves."""
         self._run.jump(number)
         self._call_off(self._timers)
-        self._wishes = {}
+        self._end_standby()
         return self._changed()
 
     def hold(self) -> CueState:
         """Let no cue start a move until the release; what moves goes on."""
         self._run.hold()
         self._call_off(self._timers)
-        self._wishes = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None}
+        self._forget(self._waiting())
+        self._asked = None
         return self._changed()
 
     def release(self) -> CueState:
@@ -226,23 +254,23 @@ class CueDesk:
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
             self._states[report.camera] = report
-            if wish is not None and wish.token is None and report.tally != "program" and report.locked is None:
-                self._send(wish)
+            if wish is not None and wish.token is None and report.locked is not None:
+                self._forget((report.camera,))
+            elif wish is not None and wish.token is None and wish.timer is None:
+                self._send_off_air(wish)
             elif wish is not None and wish.phase is Phase.SETTLED and report.phase is Phase.IDLE and not wish.stood:
                 wish.stood, wish.stood_as = True, report.position
         elif wish is not None and wish.token is not None and report.token is wish.token:
             wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
+        elif report.phase is Phase.ACCEPTED and not isinstance(report.token, CueToken):
+            self._forget(self._waiting(report.camera))  # somebody has sent it elsewhere by hand
         if not self._asking and self._needs(report.camera):
             self._changed()
 
     def stopped(self, camera: str | None) -> None:
         """Take note of a stop of one camera or (None) of all: what waits for its moment is called off."""
         self._call_off(self._timers if camera is None else (camera,))
-        self._wishes = {
-            name: wish
-            for name, wish in self._wishes.items()
-            if wish.token is not None or (camera is not None and name != camera)
-        }
+        self._forget(self._waiting(camera))
         self._changed()
 
     # How it does it
@@ -262,22 +290,82 @@ class CueDesk:
             for timer in self._timers.pop(camera, ()):
                 timer.cancel()
 
-    def _wish(self, cue: ListedCue, move: ListedMove, under_way: _Wish | None) -> None:
+    def _wish(self, cue: ListedCue, move: ListedMove, under_way: _Wish | None, now: float) -> None:
         state = self._seen(move.camera)
         if under_way is not None and under_way.move == move:
             self._wishes[move.camera] = under_way
-        elif state is not None and state.phase is Phase.IDLE and state.position == move.position:
-            pass  # it stands there
+        elif self._stands_in(state, move.position):
+            pass
         elif self._lock_of(move.camera) is None:
-            wish = _Wish(move)
+            wish = _Wish(cue, move)
             self._wishes[move.camera] = wish
-            if state is None or state.tally != "program":
-                self._send(wish)
+            since, wish.since = self._counted_from(cue)
+            wait = since + move.after_seconds - now
+            if move.after_seconds > 0 and wait > 0:
+                wish.timer = self._later(wait, lambda: self._time_has_come(wish))
+            else:
+                self._send_off_air(wish)
 
-    def _send(self, wish: _Wish) -> None:
-        assert self._run.next is not None
-        wish.token = CueToken(self._run.next.number, wish.move.camera)
-        self._start(wish.move, wish.token)
+    def _counted_from(self, cue: ListedCue) -> tuple[float, str]:
+        """From when on the moves off air of the cue in standby wait, and what that was."""
+        before = self._run.before(cue)
+        ran_at = None if before is None else self._run.ran_at(before)
+        if before is not None and ran_at is not None:
+            return ran_at, f"cue {before.number}"
+        assert self._asked is not None
+        return self._asked[1], "the standby"
+
+    def _time_has_come(self, wish: _Wish) -> None:
+        wish.timer = None
+        camera = wish.move.camera
+        if self._lock_of(camera) is not None or self._stands_in(self._seen(camera), wish.move.position):
+            self._forget((camera,))
+        else:
+            self._send_off_air(wish)
+        self._changed()
+
+    def _send_off_air(self, wish: _Wish) -> None:
+        """Send it, unless it has to wait until it is off air."""
+        state = self._seen(wish.move.camera)
+        if state is None or state.tally != "program":
+            wish.token = CueToken(wish.cue.number, wish.move.camera)
+            self._start(wish.move, wish.token)
+
+    def _overtake(self, wish: _Wish, cue: ListedCue) -> NotReady:
+        """Send what waited for its time only, if that is not seen: the `go` of its cue has come first."""
+        camera, position = wish.move.camera, wish.move.position
+        state = self._seen(camera)
+        why = None
+        if wish.cue != cue:
+            why = f"the standby was for cue {wish.cue.number}"
+        elif cue.take == camera:
+            why = f"cue {cue.number} takes it, so the move would be seen"
+        elif any(move.on_air and move.camera == camera for move in cue.moves):
+            why = f"cue {cue.number} moves it on air"
+        elif state is not None and state.tally == "program":
+            why = f"it was on air until cue {cue.number}"
+        elif (lock := self._lock_of(camera)) is not None:
+            why = lock
+        if why is not None:
+            sentence = f"camera {camera} had not left for {position} yet and is not sent there: {why}"
+            return NotReady(camera, position, "left-behind", sentence)
+        self._start(wish.move, CueToken(cue.number, camera))
+        sentence = f"camera {camera} leaves for {position} only now: the go came before its time"
+        return NotReady(camera, position, "late", sentence)
+
+    def _waiting(self, camera: str | None = None) -> list[str]:
+        """The cameras, or the one, that the standby has not sent yet."""
+        return [name for name, wish in self._wishes.items() if wish.token is None and camera in (None, name)]
+
+    def _forget(self, cameras: Iterable[str]) -> None:
+        for camera in list(cameras):
+            wish = self._wishes.pop(camera)
+            if wish.timer is not None:
+                wish.timer.cancel()
+
+    def _end_standby(self) -> None:
+        self._forget(self._wishes)
+        self._asked = None
 
     def _start(self, move: ListedMove, token: CueToken) -> None:
         self._recall(move.camera, move.position, move.speed, move.seconds, move.on_air, token)
@@ -296,6 +384,10 @@ class CueDesk:
         if camera not in self._states and (state := self._state(camera)) is not None:
             self._states[camera] = state
         return self._states.get(camera)
+
+    @staticmethod
+    def _stands_in(state: CameraState | None, position: str) -> bool:
+        return state is not None and state.phase is Phase.IDLE and state.position == position
 
     def _lock_of(self, camera: str) -> str | None:
         """What is to be said of a locked camera."""
@@ -349,12 +441,15 @@ class CueDesk:
     def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
         camera, position = move.camera, move.position
         wish = self._wishes.get(camera)
-        if state.phase is Phase.IDLE and state.position == position:
+        if self._stands_in(state, position):
             return None
         if wish is None and not self._run.standby:
             return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
         if wish is None:
             return "elsewhere", f"camera {camera} does not stand in {position}; {ASK_AGAIN}"
+        if wish.timer is not None:
+            after = f"{move.after_seconds:g} s after {wish.since}, its earliest"
+            return "waiting", f"camera {camera} waits to go to {position}: it leaves {after}"
         if wish.token is None:
             return "on-air", f"camera {camera} is on air; it goes to {position} as soon as it is off"
         if wish.phase is None or not wish.phase.ended or (wish.phase is Phase.SETTLED and not wish.stood):

@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from .showfile import ShowFile, number_text
+from .showfile import ShowFile, cue_times, number_text
 
 ONCE_WITHIN_SECONDS = 0.3  # a key that bounces, or a hand that is not sure
 
@@ -44,8 +44,8 @@ class CueRefusal(Exception):
 class ListedMove:
     """One camera's part in a cue: off air it is to stand there by then, on air it goes there at the `go`.
 
-    `after_seconds` (0 or more) is how long after the `go` a move on air leaves. A move off air leaves at the standby,
-    whenever that is asked for: only the sums of a rehearsal know when the cue will come.
+    `after_seconds` (0 or more) is how long after the `go` of its cue a move on air leaves. A move off air leaves at the
+    standby, but not before so many seconds after the `go` of the cue before, as a rehearsal has it.
     """
 
     camera: str
@@ -89,12 +89,12 @@ def cue_list(show: ShowFile) -> tuple[ListedCue, ...]:
                     move.speed,
                     move.seconds,
                     move.on_air,
-                    max(0.0, move.earliest or 0.0) if move.on_air else 0.0,
+                    move.delay_seconds(time.gap_seconds),
                 )
                 for move in cue.move
             ),
         )
-        for cue in show.cue
+        for cue, time in zip(show.cue, cue_times(show), strict=True)
     )
 
 
@@ -119,6 +119,7 @@ class CueRun:
             raise ValueError("two cues have the same number; give each a number of its own")
         self._once_within_seconds = once_within_seconds
         self._went_at: float | None = None
+        self._runs: list[tuple[ListedCue, float]] = []  # each `go` that was not taken back, since the last jump
         self._standing: ListedCue | None = None
         self._next: ListedCue | None = self._cues[0] if self._cues else None
         self._standby = False
@@ -160,6 +161,17 @@ class CueRun:
             self._held,
         )
 
+    def before(self, cue: ListedCue) -> ListedCue | None:
+        """Return the cue before one of the list's in the order of numbers; None before the first."""
+        index = self._places[cue.number]
+        return self._cues[index - 1] if index else None
+
+    def ran_at(self, cue: ListedCue) -> float | None:
+        """Return when a cue was run, if the last `go` ran it; None otherwise, and after a jump or a restart."""
+        if not self._runs or self._runs[-1][0] != cue:
+            return None
+        return self._runs[-1][1]
+
     def stand_by(self, number: Decimal | None) -> ListedCue:
         """Return the cue whose framings are to be asked for now: `number`, or the next."""
         self._require_no_hold()
@@ -175,17 +187,21 @@ class CueRun:
         cue = self._asked_for(number)
         self._standing, self._next, self._standby = cue, self._after(cue), False
         self._went_at = now
+        self._runs.append((cue, now))
         return cue
 
     def back(self) -> ListedCue:
         """Take back the last `go`; return the cue that is the next again."""
         if self._standing is None:
             raise CueRefusal("at-start", "no cue has been run yet, so there is none to go back over")
+        del self._runs[-1:]
         return self._stand_before(self._standing)
 
     def jump(self, number: Decimal) -> ListedCue:
         """Make `number` the next cue, as though all before it had been run; return it."""
-        return self._stand_before(self._known(number))
+        cue = self._known(number)
+        self._runs.clear()
+        return self._stand_before(cue)
 
     def hold(self) -> None:
         """Refuse `go` and `standby` from now on."""
@@ -206,8 +222,7 @@ class CueRun:
             self._next = next((cue for cue in self._cues if cue.number > place.standing), None)
 
     def _stand_before(self, cue: ListedCue) -> ListedCue:
-        index = self._places[cue.number]
-        self._standing = self._cues[index - 1] if index else None
+        self._standing = self.before(cue)
         self._next, self._standby = cue, False
         self._went_at = None
         return cue

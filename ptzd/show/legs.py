@@ -311,10 +311,9 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
 
 
 def _start(move: CueMove, cue_index: int, gap_seconds: float) -> Moment:
+    delay = move.delay_seconds(gap_seconds)
     if move.on_air:
-        return Moment(cue_index, move.earliest or 0.0)
-    # Nobody knows ahead when a cue on call will come: what is known is how long after the one before it is expected.
-    delay = 0.0 if move.earliest is None else max(0.0, gap_seconds + move.earliest)
+        return Moment(cue_index, delay)
     return Moment(cue_index - 1 if cue_index else START_OF_SHOW, delay)
 
 

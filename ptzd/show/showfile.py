@@ -16,7 +16,8 @@
 What a move's `on_air` means:
 
 - false: the camera is to stand there, still, when this cue comes. The move leaves at **standby**, which follows at
-  once upon the cue before (for the first cue, upon the start of the show), or `-earliest` seconds before the cue.
+  once upon the cue before (for the first cue, upon the start of the show), or `-earliest` seconds before the cue is
+  expected: that is a time after the cue before, since nobody knows ahead when a cue will be called.
 - true: people may see the move. It leaves at **go**, with the cue itself, or `earliest` seconds after it.
 
 The time into the show counts from 0, its start. A `label` is for people, a `number` for both.
@@ -102,6 +103,13 @@ class CueMove(_Table):
     spare: bool = Field(
         default=False, description="true where nobody means to take this framing: it may be given up unseen"
     )
+
+    def delay_seconds(self, gap_seconds: float) -> float:
+        """Return how long it waits: on air after its own cue, off air after the cue before, `gap_seconds` earlier."""
+        if self.on_air:
+            return self.earliest or 0.0
+        # Nobody knows ahead when a cue on call will come, only how long after the one before it is expected.
+        return 0.0 if self.earliest is None else max(0.0, gap_seconds + self.earliest)
 
 
 class Cue(_Table):

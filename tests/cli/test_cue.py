@@ -79,6 +79,25 @@ async def test_a_go_tells_where_the_show_stands_then(ptzd, broker, stand_in, cha
     assert words in ended.out
 
 
+async def test_a_go_tells_what_becomes_of_cameras_that_still_waited_and_whether_it_counted(ptzd, broker, stand_in):
+    late = {
+        "camera": "right",
+        "position": "hands",
+        "code": "late",
+        "sentence": "camera right leaves for hands only now",
+    }
+    result = {"cue": SECOND, "counted": True, "overtaken": [late]}
+    async with stand_in(broker, {"cue/go": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
+        ended = await ptzd("cue", "go", "--broker", broker)
+        machine = await ptzd("cue", "go", "--json", "--broker", broker)
+    assert ended.out.splitlines()[0] == "camera right leaves for hands only now"
+    assert machine.json()["overtaken"] == [late]
+    result = {"cue": SECOND, "counted": False, "overtaken": []}
+    async with stand_in(broker, {"cue/go": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
+        ended = await ptzd("cue", "go", "--broker", broker)
+    assert "12.5" in ended.out.splitlines()[0] and "did not count" in ended.out.splitlines()[0]
+
+
 async def test_as_json_it_is_the_daemons_own_message(ptzd, broker, stand_in):
     async with stand_in(broker, {"cue/go": [(STATE, STANDS), OK]}):
         ended = await ptzd("cue", "go", "--json", "--broker", broker)

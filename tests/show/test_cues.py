@@ -248,7 +248,7 @@ def test_a_show_file_becomes_a_list_of_cues() -> None:
             Decimal("12.5"),
             take="left",
             moves=(
-                ListedMove("right", "hands", speed=8),
+                ListedMove("right", "hands", speed=8, after_seconds=15.0),
                 ListedMove("left", "piano", seconds=6.0, on_air=True, after_seconds=2.0),
             ),
         ),
