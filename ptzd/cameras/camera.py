@@ -9,6 +9,10 @@ and a head that is there already completes it at once.
 
 A newer recall, a stop, a drive and a lock all interrupt: the running move's task is cancelled, and the camera is told
 to cancel what it does in the same burst that brings the new order.
+
+Some heads have a slow mode, which shaped moves may use, see `slowmode`. Whatever else moves such a head has the order
+that turns it off ahead of its own, unless it is known to be off; a stop has not. Where a move broke off in slow mode,
+the watch turns it off once the camera is at rest.
 """
 
 from __future__ import annotations
@@ -27,6 +31,7 @@ from ptzd.links import Link
 from ptzd.motion import (
     AxisSpeeds,
     DirectPlan,
+    HeadModel,
     LearnedHead,
     Picture,
     PlanRefused,
@@ -36,7 +41,7 @@ from ptzd.motion import (
     judge_speeds,
     plan_at_speed,
     plan_in_seconds,
-    plan_shaped,
+    plan_to_be_seen,
 )
 from ptzd.motion.course import Course
 from ptzd.visca import (
@@ -46,6 +51,7 @@ from ptzd.visca import (
     ErrorCode,
     FocusStop,
     Interrupted,
+    PanTiltDrive,
     PanTiltStop,
     Refused,
     Timing,
@@ -64,6 +70,7 @@ from .reading import Condition, read_condition, read_focus_mode, read_framing
 from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tally
 from .settings import CameraSettings
 from .shaped import run_shaped
+from .slowmode import SlowModeRefused, SlowModeSwitch
 from .trials import LearnLimits, LearnRefusal
 
 log = structlog.get_logger()
@@ -112,6 +119,7 @@ class Camera:
         self._stands_in = stands_in
         self._loop = asyncio.get_running_loop()
         self._line = Line(link, settings.dialect, on_restart=self._restarted, timing=timing)
+        self._slow = SlowModeSwitch(self._line, settings.dialect)
         self._group: asyncio.TaskGroup | None = None
         self._wake = asyncio.Event()
         self._read = asyncio.Event()  # set by every reading
@@ -222,7 +230,9 @@ class Camera:
             raise CameraRefusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
         wanted = Deflection(pan, tilt, zoom, focus)
         orders = drive_orders(self.settings.dialect, self._driving, wanted)
-        if orders:
+        if any(isinstance(order, PanTiltDrive) for order in orders):
+            self._slow.interrupt(orders, 5.0)
+        elif orders:
             self._line.interrupt(orders, 5.0)
         self._end_drive()
         self._driving = wanted
@@ -334,6 +344,7 @@ class Camera:
                 self.settings.dialect,
                 start,
                 limits,
+                slow=self._slow,
                 seeing=Seeing(self.settings.tolerance, STILL_SECONDS, MOVING_PAUSE_SECONDS / 2, MOVING_PAUSE_SECONDS),
                 progress=progress,
                 rng=rng,
@@ -370,10 +381,13 @@ class Camera:
                 self._condition = None
 
     async def come_to_rest(self, patience_seconds: float) -> bool:
-        """Stop and wait until the camera is still, for a daemon that ends. Returns whether it was seen to be."""
+        """Stop and wait until the camera is still, for a daemon that ends. Returns whether it was seen to be.
+
+        A slow mode that was turned on is turned off meanwhile: whoever drives the camera next may know nothing of it.
+        """
         self.stop()
         until = self._loop.time() + patience_seconds
-        while self._up and self.moving and self._loop.time() < until:
+        while self._up and (self.moving or self._slow.left_on) and self._loop.time() < until:
             self._read.clear()
             try:
                 async with asyncio.timeout_at(until):
@@ -401,6 +415,7 @@ class Camera:
                 if self._condition.power != "standby":
                     self._take_reading(await read_framing(self._line, self._condition.focus_mode))
                 self._up = True
+                self._leave_slow_mode_at_rest()
                 silence = RESTING_PAUSE_SECONDS
                 count += 1
                 pause = MOVING_PAUSE_SECONDS if self.moving else RESTING_PAUSE_SECONDS
@@ -415,6 +430,12 @@ class Camera:
                 silence = min(2 * silence, LONGEST_PAUSE_SECONDS)
             self._say_state()
             await self._rest(pause)
+
+    def _leave_slow_mode_at_rest(self) -> None:
+        """Turn off a slow mode that a move left on which broke off."""
+        on = self._condition is not None and self._condition.power == "on"
+        if self._slow.left_on and on and not self.moving:
+            self._slow.turn_off()
 
     async def _rest(self, seconds: float) -> None:
         if seconds <= MOVING_PAUSE_SECONDS or not self._up:
@@ -442,6 +463,7 @@ class Camera:
     def _went_silent(self) -> None:
         self._up = False
         self._condition = None
+        self._slow.forget()
         self._read.set()
         if self._move is not None:
             if not self._move.taken:
@@ -456,6 +478,17 @@ class Camera:
     def _restarted(self) -> None:
         self._condition = None  # everything is asked anew: power, start-up, focus mode, digital zoom
         self._wake.set()
+        move = self._move
+        driven = move is not None and move.steered and move.shaped is not None and move.shaped.slow_mode
+        broke_off = driven and self._slow.state == "on"
+        self._slow.forget()
+        if move is not None and broke_off:  # the usual steps may be many times faster than its plan's
+            self._halt()
+            sentence = (
+                f"camera {self.name} restarted, or somebody else spoke to it, in a move in slow mode: nobody knows "
+                "whether that is still on, so it was stopped; recall again"
+            )
+            self._finish(move, Phase.FAILED, "restarted", sentence)
 
     # A move
 
@@ -533,7 +566,7 @@ class Camera:
         direct = plan_at_speed(settings.head, here, there, recall.step or settings.on_air_speed)
         picture = None if optics is None else Picture(optics.lens, optics.sensor)
         seconds = recall.seconds or direct.prediction.seconds_to_arrival
-        plan = plan_shaped(settings.head, here, there, seconds, picture=picture)
+        plan = plan_to_be_seen(self._head_for_shaped_moves(), here, there, seconds, picture=picture)
         if isinstance(plan, PlanRefused):
             if recall.seconds is not None:
                 raise CameraRefusal(plan.code, plan.sentence)
@@ -554,6 +587,13 @@ class Camera:
             warning=self._too_fast_to_watch(plan),
             shaped=plan,
         )
+
+    def _head_for_shaped_moves(self) -> HeadModel:
+        """The head's model, without its slow mode where that can't be turned on now."""
+        head = self.settings.head
+        # What a head does that is switched in mid-move, no document says.
+        usable = self._slow.exists and (self._slow.state == "on" or not self.moving)
+        return head if usable or head.slow is None else replace(head, slow=None)
 
     def _too_fast_to_watch(self, plan: ShapedPlan) -> str | None:
         optics = self.settings.optics
@@ -594,18 +634,26 @@ class Camera:
     def _order(self, move: Move) -> None:
         """Send the camera straight to the framing."""
         order = pan_tilt_order(move.recall.framing, move.pan_step, move.tilt_step)
-        move.exchanges = self._line.interrupt([order], move.completion_seconds())
+        move.exchanges = self._slow.interrupt([order], move.completion_seconds())
         move.exchanges += self._lens_exchanges(move)
 
     async def _steer(self, move: Move, plan: ShapedPlan) -> bool:
-        """Drive the camera along a curve until it has been sent to the framing itself; False if it falls silent."""
+        """Drive the camera along a curve until it has been sent to the framing itself; False if that failed."""
         self._enter(move, Phase.SLEWING)
         if self._condition is not None and self._condition.digital_zoom:
             self._line.perform(DigitalZoomOff(), move.completion_seconds())  # its counts would mislead the steering
         try:
             move.exchanges = await run_shaped(
-                self._line, self.settings.dialect, plan, move.recall.framing, told=self._told_on_the_way
+                self._line,
+                self.settings.dialect,
+                plan,
+                move.recall.framing,
+                slow=self._slow,
+                told=self._told_on_the_way,
             )
+        except SlowModeRefused as refusal:
+            self._fail(move, "slow-mode", f"{refusal}, so camera {self.name} did not set out; recall again")
+            return False
         except LineDown:
             self._went_silent()
             return False
@@ -645,6 +693,8 @@ class Camera:
             if any(isinstance(ending, Unanswered) for ending in endings):
                 self._went_silent()
                 return
+            if self._slow.left_on:
+                self._slow.turn_off()
             if failure := self._failure(endings):
                 self._fail(move, *failure)
                 return

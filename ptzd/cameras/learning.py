@@ -2,12 +2,14 @@
 
 Theory of operation. A series of trials, each one order with its report of the end or with positions read on the way:
 short trips tell acceleration and delay, longer ones at each step its speed, stops from several speeds the swing of the
-mount, then zoom and focus the same. What a loss on the network spoiled is tried again. The figures are fitted when all
-trials are over, and every one comes with its spread.
+mount, then zoom and focus the same. Where the head has a slow mode, its steps are measured in that, too. What a loss on
+the network spoiled is tried again. The figures are fitted when all trials are over, and every one comes with its
+spread.
 
 Pan and tilt are sent to positions inside the given range, never driven. However learning ends but well (cancelled, the
 link lost, readings that make no sense), the head is told to halt, unless somebody else has taken the camera over: then
-it does what that one says. Where learning ends well, the camera is brought back to where it stood.
+it does what that one says. Where learning ends well, the camera is brought back to where it stood. Slow mode is turned
+off before anything else is measured; where learning breaks off, it is left to the owner of the switch to turn it off.
 """
 
 from __future__ import annotations
@@ -25,8 +27,10 @@ from ptzd.motion import (
     HeadModel,
     LearnedHead,
     Reading,
+    fit_speed,
     published_head,
     seconds_for_axis,
+    steady,
 )
 from ptzd.visca import (
     Command,
@@ -58,6 +62,7 @@ from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .measurements import Measurements, PanStop, Seeing, ShortTrip, StepTrip, learned_head, ramp_of, steady_part
 from .reading import read_focus_mode, read_framing
 from .reports import Framing
+from .slowmode import SlowModeRefused, SlowModeSwitch
 from .trials import (
     AXES,
     BETWEEN_TRIALS_SECONDS,
@@ -65,6 +70,8 @@ from .trials import (
     FOCUS_SHARES,
     NUDGE_SHARE,
     NUDGES,
+    SLOW_PROBE_DEG_PER_S,
+    SLOW_PROBE_SECONDS,
     STOP_SHARES,
     WATCHED_SECONDS,
     ZOOM_SHARES,
@@ -97,6 +104,8 @@ SLOW_DEG_PER_S = 20.0
 QUIET_SECONDS = 0.3
 LONGEST_SWING_SECONDS = 8.0
 ENOUGH_READINGS = 12  # of steady travel, for a speed
+SLOWEST_SHARE = 0.02  # of the usual speed: no slow mode is taken to be slower
+PROBE_ENDS_SHARE = 0.15  # of the first way in slow mode, on either side, that may be ramps
 VISIBLE_COUNTS = 2  # a stop whose readings stay nearer than this shows no swing
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
 
@@ -150,6 +159,7 @@ async def learn(
     start: Framing,
     limits: LearnLimits,
     *,
+    slow: SlowModeSwitch,
     seeing: Seeing,
     progress: Callable[[Progress], None],
     rng: random.Random,
@@ -158,15 +168,16 @@ async def learn(
 ) -> LearnedHead:
     """Measure a head that stands at `start`, on a line that is up, and bring it back there.
 
-    Nobody else may ask or order anything on the line meanwhile. `progress` is told before each trial, `heard` of every
-    position; both must return at once. Raises LearnRefusal before anything moves for a range that won't do; later where
-    the camera refuses, falls silent or is moved by somebody else. Cancel the task to stop: the orders to halt leave in
-    that very moment.
+    Nobody else may ask or order anything on the line meanwhile. `slow` is what is known of the slow mode; whatever way
+    learning ends, it knows afterwards whether that may still be on. `progress` is told before each trial, `heard` of
+    every position; both must return at once. Raises LearnRefusal before anything moves for a range that won't do; later
+    where the camera refuses, falls silent or is moved by somebody else. Cancel the task to stop: the orders to halt
+    leave in that very moment.
     """
     rooms = rooms_within(dialect, limits, start)
     published = _published(dialect)
     plan = plan_trials(published, dialect, rooms, rng)
-    run = _Run(line, dialect, start, rooms, published, plan, seeing, progress, heard)
+    run = _Run(line, dialect, start, rooms, published, plan, slow, seeing, progress, heard)
     try:
         await run.all()
         return await learned_head(run.measured, dialect, published, seeing, calendar())
@@ -199,6 +210,7 @@ class _Run:
         rooms: Rooms,
         published: HeadModel,
         plan: Plan,
+        slow: SlowModeSwitch,
         seeing: Seeing,
         progress: Callable[[Progress], None],
         heard: Callable[[Framing], None],
@@ -210,6 +222,8 @@ class _Run:
         self._rooms = rooms
         self._head = published
         self._plan = plan
+        self._slow = slow
+        self._trips = self.measured.step_trips  # of the mode that is being measured
         self._seeing = seeing
         self._progress = progress
         self._heard = heard
@@ -229,13 +243,15 @@ class _Run:
 
     async def all(self) -> None:
         """Do every trial, then go back."""
+        await self._switch(self._slow.off)
         for axis, way in self._plan.short_trips:
             self._say()
             await self._short_trip(axis, way)
         self._use_ramps()
-        for step in range(1, max(self._head.pan.fastest_step, self._head.tilt.fastest_step) + 1):
+        for step in range(1, self._fastest_step() + 1):
             self._say()
             await self._step(step)
+        await self._slow_steps()
         await self._stops()
         await self._lens()
         self._say()
@@ -252,6 +268,62 @@ class _Run:
         doing = stages[self._done][0] if self._done < len(stages) else "done"
         self._progress(Progress(self._done, len(stages), doing, round(left, 1)))
         self._done = min(self._done + 1, len(stages))
+
+    # Slow mode
+
+    async def _switch(self, turn: Callable[[], Awaitable[None]]) -> None:
+        """Turn slow mode on or off, and know that it is."""
+        try:
+            await turn()
+        except SlowModeRefused as refusal:
+            raise LearnRefusal("refused", f"{refusal}; is the camera ready?") from None
+        except LineDown:
+            raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt") from None
+        except PushedAside:
+            raise LearnRefusal(*TAKEN_OVER) from None
+
+    async def _slow_steps(self) -> None:
+        """Measure the steps in slow mode, on a head that has one."""
+        if not self._dialect.slow_mode:
+            return
+        if not self._slow.exists:  # its family has one, but it said that it knows none
+            self._done += 1 + self._fastest_step()
+            return
+        self._say()
+        await self._switch(self._slow.on)
+        usual = self._head
+        share = await self._slow_share()
+        self.measured.slow_share = share
+        # How far to go at each step, as if all were slower by as much.
+        self._head = replace(usual, pan=_slower(usual.pan, share), tilt=_slower(usual.tilt, share))
+        self._trips = self.measured.slow_trips
+        for step in range(1, self._fastest_step() + 1):
+            self._say()
+            await self._step(step)
+        self._head, self._trips = usual, self.measured.step_trips
+        await self._switch(self._slow.off)
+
+    async def _slow_share(self) -> float:
+        """Return roughly how fast a step is in slow mode, as a share of its usual speed: no document tells."""
+        model, room = self._head.pan, self._rooms.pan
+        step = sum(speed <= SLOW_PROBE_DEG_PER_S for speed in model.steps_deg_per_s) or 1
+        speed = model.speed_deg_per_s(step)
+        for _ in range(TRIES):
+            target = await self._make_room("pan", room.way(SLOW_PROBE_SECONDS * speed))
+            begin = self._at["pan"]
+            watch = _HeadWatch(self, {"pan": target})
+            order = await self._go({"pan": target}, self._steps(step), watch.look, SLOWEST_SHARE)
+            await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
+            per_degree = room.scale.counts_per_degree
+            readings = [Reading(at - order.sent_at, (counts["pan"] - begin) / per_degree) for at, counts in watch.seen]
+            distance = abs(target - begin) / per_degree
+            middle = steady(readings, distance, PROBE_ENDS_SHARE * distance)
+            if len(middle) > ENOUGH_READINGS:
+                return min(max(fit_speed(middle).value / speed, SLOWEST_SHARE), 1.0)
+        raise LearnRefusal("not-learned", "the camera hardly moved in its slow mode; look at it and try again")
+
+    def _fastest_step(self) -> int:
+        return max(self._head.pan.fastest_step, self._head.tilt.fastest_step)
 
     # Asking and ordering
 
@@ -309,12 +381,15 @@ class _Run:
 
     # Pan and tilt
 
-    async def _go(self, targets: dict[Axis, int], steps: dict[Axis, int], look: Look | None = None) -> _Order:
+    async def _go(
+        self, targets: dict[Axis, int], steps: dict[Axis, int], look: Look | None = None, slowest_share: float = 1.0
+    ) -> _Order:
+        """Go to targets; the head may be slower than its model by that share."""
         there: dict[Axis, int] = {**self._at, **targets}
         expected = max(self._seconds(axis, there[axis] - self._at[axis], steps[axis]) for axis in AXES)
         command = PanTiltAbsolute(there["pan"], there["tilt"], steps["pan"], steps["tilt"])
         self._at = there
-        return await self._order(command, expected, look)
+        return await self._order(command, expected / slowest_share, look)
 
     def _axis(self, axis: Axis) -> AxisModel:
         return self._head.pan if axis == "pan" else self._head.tilt
@@ -392,18 +467,18 @@ class _Run:
                 seconds = order.seconds if len(axes) == 1 else None
                 trip = StepTrip(distance, seconds, readings)
                 if self._steady_readings(axis, step, trip) >= self._steady_readings(axis, step):
-                    self.measured.step_trips[axis][step] = trip
+                    self._trips[axis][step] = trip
             if all(self._told(axis, step) for axis in axes):
                 break
 
     def _told(self, axis: Axis, step: int) -> bool:
         """Whether the way at a step was read often enough, or else timed."""
-        timed = self.measured.step_trips[axis][step].seconds is not None
+        timed = self._trips[axis][step].seconds is not None
         return timed or self._steady_readings(axis, step) > ENOUGH_READINGS
 
     def _steady_readings(self, axis: Axis, step: int, trip: StepTrip | None = None) -> int:
         """How many readings of steady travel there are in a way, or in the best one at this step so far."""
-        trip = trip or self.measured.step_trips[axis].get(step)
+        trip = trip or self._trips[axis].get(step)
         if trip is None:
             return 0
         model, per_degree = self._axis(axis), self._rooms.of(axis).scale.counts_per_degree
@@ -653,6 +728,10 @@ class _HeadWatch:
         there = all(abs(counts[axis] - target) <= 1 for axis, target in self._targets.items())
         self._there = self._there + 1 if there else 0
         return self._there > RESTING_READINGS
+
+
+def _slower(axis: AxisModel, share: float) -> AxisModel:
+    return replace(axis, steps_deg_per_s=tuple(share * speed for speed in axis.steps_deg_per_s))
 
 
 def _ahead(here: int, way: int, least: int, most: int) -> tuple[int, int | None]:

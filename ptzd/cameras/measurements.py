@@ -18,6 +18,7 @@ from ptzd.motion import (
     RampFit,
     Reading,
     SettleModel,
+    SlowMode,
     Spread,
     SwingFit,
     Trip,
@@ -48,6 +49,8 @@ GUESSED_SPREAD = 0.05  # of a step for which the range was too small
 TIMED_SPREAD = 0.015  # of a step told by the time of its way; a worse one is told better by its neighbours
 LEAST_READINGS = 8
 MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, not of the speed
+SLOW_LEAST_STEPS = 6  # of each axis: fewer tell nothing of the others
+SLOW_SHARE = 0.95  # of the usual speeds: a slow mode that is hardly slower is none
 ROUNDS = 3  # speeds and accelerations tell of each other
 STEADY_ACCELERATION = 0.9  # a ramp is taken to be longer than it is: what is left is surely steady
 
@@ -94,6 +97,8 @@ class Measurements:
 
     short_trips: dict[Axis, list[ShortTrip]] = field(default_factory=lambda: {axis: [] for axis in AXES})
     step_trips: dict[Axis, dict[int, StepTrip]] = field(default_factory=lambda: {axis: {} for axis in AXES})
+    slow_share: float | None = None  # of the usual speeds, roughly, at which those in slow mode were looked for
+    slow_trips: dict[Axis, dict[int, StepTrip]] = field(default_factory=lambda: {axis: {} for axis in AXES})
     pan_stops: list[PanStop] = field(default_factory=list)
     zoom_trips: list[tuple[float, float]] = field(default_factory=list)
     zoom_drives: dict[int, list[Reading]] = field(default_factory=dict)
@@ -148,6 +153,10 @@ async def learned_head(
     zoom = fit_lens(measured.zoom_trips, delay)
     focus = fit_lens(measured.focus_trips, delay)
     drives, drive_spreads = _drives(measured.zoom_drives, published.zoom)
+    slow_pan = _slow_axis(measured, "pan", pan, dialect.pan.counts_per_degree)
+    slow_tilt = _slow_axis(measured, "tilt", tilt, dialect.tilt.counts_per_degree)
+    if slow_pan is None or slow_tilt is None:
+        slow_pan = slow_tilt = None
     settle, settling_spread = await _settle(measured, dialect, pan, latency, lag, seeing)
     spread = Spread(
         speed=max(LEAST_SPEED_SPREAD, _typical([*_reached(pan), *_reached(tilt)])),
@@ -169,6 +178,7 @@ async def learned_head(
         origin="learned",
         spread=spread,
         shared_speed=published.shared_speed,
+        slow=None if slow_pan is None or slow_tilt is None else _slow_mode(slow_pan, slow_tilt),
     )
     figures = Measured(
         pan_steps=tuple(figure.spread for figure in pan.steps),
@@ -184,7 +194,11 @@ async def learned_head(
         not_reached=(
             *(f"pan step {step}" for step in pan.not_reached),
             *(f"tilt step {step}" for step in tilt.not_reached),
+            *_not_reached_slowly("pan", slow_pan),
+            *_not_reached_slowly("tilt", slow_tilt),
         ),
+        slow_pan_steps=_spreads(slow_pan),
+        slow_tilt_steps=_spreads(slow_tilt),
     )
     return LearnedHead(model, figures, dialect.name, learned_at)
 
@@ -217,6 +231,39 @@ def _axis(measured: Measurements, axis: Axis, published: AxisModel, counts_per_d
             starts.append(start_seconds(readings, figure.value, ramp.acceleration.value))
     not_reached = tuple(step for step in range(1, len(steps) + 1) if step not in found)
     return _AxisFit(steps, ramp, not_reached, tuple(starts))
+
+
+def _slow_axis(measured: Measurements, axis: Axis, usual: _AxisFit, counts_per_degree: float) -> _AxisFit | None:
+    """The steps in slow mode; None where they were not measured, or are hardly slower than usual."""
+    if measured.slow_share is None:
+        return None
+    found: dict[int, Figure] = {}
+    for step, trip in measured.slow_trips[axis].items():
+        speed = measured.slow_share * usual.speeds[step - 1]
+        for _ in range(ROUNDS):
+            figure = _step(trip, speed, usual.ramp, counts_per_degree)
+            if figure is None:
+                break
+            speed, found[step] = figure.value, figure
+    if len(found) < min(SLOW_LEAST_STEPS, len(usual.steps)):
+        return None
+    if median(figure.value / usual.speeds[step - 1] for step, figure in found.items()) > SLOW_SHARE:
+        return None
+    steps = _complete(found, usual.speeds)
+    return _AxisFit(steps, usual.ramp, tuple(step for step in range(1, len(steps) + 1) if step not in found), ())
+
+
+def _slow_mode(pan: _AxisFit, tilt: _AxisFit) -> SlowMode:
+    spread = max(LEAST_SPEED_SPREAD, _typical([*_reached(pan), *_reached(tilt)]))
+    return SlowMode(pan.model(), tilt.model(), spread)
+
+
+def _spreads(fit: _AxisFit | None) -> tuple[float, ...]:
+    return () if fit is None else tuple(figure.spread for figure in fit.steps)
+
+
+def _not_reached_slowly(axis: Axis, fit: _AxisFit | None) -> list[str]:
+    return [] if fit is None else [f"{axis} step {step} in slow mode" for step in fit.not_reached]
 
 
 def _step(trip: StepTrip, speed: float, ramp: RampFit, counts_per_degree: float) -> Figure | None:

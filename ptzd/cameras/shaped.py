@@ -1,4 +1,8 @@
-"""Carrying out a shaped move over a line: steering's orders go out as commands, the camera's positions come back."""
+"""Carrying out a shaped move over a line: steering's orders go out as commands, the camera's positions come back.
+
+The head's slow mode is what the plan wants before the first of them leaves: known to be on, or ordered to be off. The
+time that takes counts into the move's own.
+"""
 
 from __future__ import annotations
 
@@ -24,6 +28,7 @@ from ptzd.visca import (
 from .line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .orders import lens_orders, pan_tilt_order
 from .reports import Framing
+from .slowmode import SlowModeSwitch
 
 ASKING_SECONDS = 0.1  # between two questions for a position
 TURN_SECONDS = 0.01  # between two turns of steering; far less than a frame
@@ -37,16 +42,24 @@ async def run_shaped(
     plan: ShapedPlan,
     framing: Framing,
     *,
+    slow: SlowModeSwitch | None = None,
     told: Callable[[float, int, int, int | None], None] = lambda at, pan, tilt, zoom: None,
 ) -> list[Exchange]:
     """Move the camera by a plan to a framing; return the exchanges that land it, head first, still under way.
 
     It returns when the camera has been sent to the target itself, about 0.2 s before the end, and leaves it to the
-    caller to wait for the landing. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
+    caller to wait for the landing, and to turn slow mode off after it. `slow` is what is known of slow mode: None for a
+    camera of which nothing is. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
     asked, zoom counts. Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing
-    it hears again must be a stop. Who cancels this must stop the camera, too.
+    it hears again must be a stop. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode
+    and the camera does not turn it on. Who cancels this must stop the camera, too.
     """
     move = _Run(line, dialect, plan, framing, told)
+    slow = slow or SlowModeSwitch(line, dialect)
+    if plan.slow_mode:
+        await slow.on()
+    else:
+        slow.turn_off()  # the first order waits for its ACK
     async with asyncio.TaskGroup() as group:
         asking = group.create_task(move.ask())
         exchanges = await move.steer()

@@ -28,6 +28,9 @@ BRIEF_STEADY_SECONDS = 0.4  # enough for a fast step that has little room
 STOP_SHARES = (1.0, 0.5, 0.25, 0.12, 0.06, 0.03)  # of the fastest speed, from which to stop and watch the swing
 WATCHED_SECONDS = 3.0
 ZOOM_SHARES = (0.15, 0.25, 0.4, 0.6, 0.8, 1.0)  # of the zoom's range
+SLOW_GUESS_SHARE = 0.5  # of a usual step's speed in slow mode, only to tell how long the trials take; assumed
+SLOW_PROBE_DEG_PER_S = 8.0  # about the usual speed at which slow mode is tried first
+SLOW_PROBE_SECONDS = 1.0  # in which that step would usually come there
 FOCUS_SHARES = (0.2, 0.4, 0.7, 1.0)
 NUDGES = 24  # of the zoom, only to see how long it takes until it is seen to be still
 NUDGE_SHARE = 0.03
@@ -184,14 +187,10 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
             deg = way / room.scale.counts_per_degree
             travel = seconds_for_axis(deg, model.steps_deg_per_s[-1], model.acceleration_deg_per_s2)
             stages.append((f"acceleration of {axis}", travel + 0.05 + BETWEEN_TRIALS_SECONDS))
-    for step in range(1, max(head.pan.fastest_step, head.tilt.fastest_step) + 1):
-        longest = 0.0
-        for model, room in ((head.pan, rooms.pan), (head.tilt, rooms.tilt)):
-            speed = model.steps_deg_per_s[min(step, model.fastest_step) - 1]
-            deg = step_way(room, speed, model.acceleration_deg_per_s2) / room.scale.counts_per_degree
-            seconds = seconds_for_axis(deg, speed, model.acceleration_deg_per_s2)
-            longest = max(longest, seconds)
-        stages.append((f"speed of step {step}", longest + 0.3 + BETWEEN_TRIALS_SECONDS))
+    stages += _steps(head, rooms, 1.0, "")
+    if dialect.slow_mode:
+        stages.append(("slow mode", SLOW_PROBE_SECONDS / SLOW_GUESS_SHARE + 0.5))
+        stages += _steps(head, rooms, SLOW_GUESS_SHARE, " in slow mode")
     stages += [("settling", 1.5 + WATCHED_SECONDS)] * (2 * len(STOP_SHARES))
     tele = dialect.zoom.tele_counts - dialect.zoom.wide_counts
     for share in (*ZOOM_SHARES, *ZOOM_SHARES):
@@ -204,3 +203,16 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
         stages.append(("focus", share * reach / head.focus_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
     stages.append(("the way back", 4.0))
     return Plan(tuple(short), tuple(stages))
+
+
+def _steps(head: HeadModel, rooms: Rooms, share: float, when: str) -> list[tuple[str, float]]:
+    """The trials of all steps, each at a share of its published speed."""
+    stages: list[tuple[str, float]] = []
+    for step in range(1, max(head.pan.fastest_step, head.tilt.fastest_step) + 1):
+        longest = 0.0
+        for model, room in ((head.pan, rooms.pan), (head.tilt, rooms.tilt)):
+            speed = share * model.steps_deg_per_s[min(step, model.fastest_step) - 1]
+            deg = step_way(room, speed, model.acceleration_deg_per_s2) / room.scale.counts_per_degree
+            longest = max(longest, seconds_for_axis(deg, speed, model.acceleration_deg_per_s2))
+        stages.append((f"speed of step {step}{when}", longest + 0.3 + BETWEEN_TRIALS_SECONDS))
+    return stages

@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from .head import AxisModel, HeadModel, SettleModel, Spread, ZoomModel
+from .head import AxisModel, HeadModel, SettleModel, SlowMode, Spread, ZoomModel
 
 FORMAT = 1
 
@@ -39,6 +39,8 @@ class Measured:
     latency: float
     settling: float
     not_reached: tuple[str, ...] = ()  # such as "pan step 24": told by its neighbours, the range was too small for it
+    slow_pan_steps: tuple[float, ...] = ()  # in slow mode; none where that was not measured
+    slow_tilt_steps: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,14 @@ class _Axis(_Strict):
     steps_spread: tuple[NotNegative, ...]
     acceleration_deg_per_s2: Positive
     acceleration_spread: NotNegative
+
+
+class _SlowMode(_Strict):
+    pan_steps_deg_per_s: Steps
+    pan_steps_spread: tuple[NotNegative, ...]
+    tilt_steps_deg_per_s: Steps
+    tilt_steps_spread: tuple[NotNegative, ...]
+    spread: NotNegative
 
 
 class _Zoom(_Strict):
@@ -118,6 +128,7 @@ class _File(_Strict):
     not_reached: tuple[str, ...] = ()
     pan: _Axis
     tilt: _Axis
+    slow_mode: _SlowMode | None = None
     zoom: _Zoom
     focus: _Focus
     delays: _Delays
@@ -153,6 +164,17 @@ def write_head(head: LearnedHead) -> str:
             f"steps_spread = {_row(steps_spread)}",
             f"acceleration_deg_per_s2 = {_number(axis.acceleration_deg_per_s2)}",
             f"acceleration_spread = {_number(acceleration_spread)}",
+        ]
+    if model.slow is not None:
+        lines += [
+            "",
+            "# While slow mode is on; accelerations are as without it.",
+            "[slow_mode]",
+            f"pan_steps_deg_per_s = {_row(model.slow.pan.steps_deg_per_s)}  # step 1 first",
+            f"pan_steps_spread = {_row(measured.slow_pan_steps)}",
+            f"tilt_steps_deg_per_s = {_row(model.slow.tilt.steps_deg_per_s)}",
+            f"tilt_steps_spread = {_row(measured.slow_tilt_steps)}",
+            f"spread = {_number(model.slow.spread)}  # what a plan allows for",
         ]
     lines += [
         "",
@@ -216,13 +238,22 @@ def read_head(text: str, where: str = "the head file") -> LearnedHead:
 
 
 def _head(file: _File) -> LearnedHead:
-    for name, figures, spreads in (
+    slow = file.slow_mode
+    rows: list[tuple[str, Sequence[float], Sequence[float]]] = [
         ("pan.steps_spread", file.pan.steps_deg_per_s, file.pan.steps_spread),
         ("tilt.steps_spread", file.tilt.steps_deg_per_s, file.tilt.steps_spread),
         ("zoom.drive_spread", file.zoom.drive_counts_per_s, file.zoom.drive_spread),
-    ):
-        if len(figures) != len(spreads):
-            raise ValueError(f"{name} has {len(spreads)} entries for {len(figures)} figures")
+    ]
+    if slow is not None:
+        rows += [
+            ("slow_mode.pan_steps_spread", slow.pan_steps_deg_per_s, slow.pan_steps_spread),
+            ("slow_mode.tilt_steps_spread", slow.tilt_steps_deg_per_s, slow.tilt_steps_spread),
+            ("slow_mode.pan_steps_deg_per_s", file.pan.steps_deg_per_s, slow.pan_steps_deg_per_s),
+            ("slow_mode.tilt_steps_deg_per_s", file.tilt.steps_deg_per_s, slow.tilt_steps_deg_per_s),
+        ]
+    for name, figures, others in rows:
+        if len(figures) != len(others):
+            raise ValueError(f"{name} has {len(others)} entries for {len(figures)} figures")
     settling = file.settling
     model = HeadModel(
         pan=AxisModel(file.pan.steps_deg_per_s, file.pan.acceleration_deg_per_s2),
@@ -247,6 +278,13 @@ def _head(file: _File) -> LearnedHead:
         origin="learned",
         spread=Spread(**file.spread.model_dump()),
         shared_speed=file.shared_speed,
+        slow=None
+        if slow is None
+        else SlowMode(
+            AxisModel(slow.pan_steps_deg_per_s, file.pan.acceleration_deg_per_s2),
+            AxisModel(slow.tilt_steps_deg_per_s, file.tilt.acceleration_deg_per_s2),
+            slow.spread,
+        ),
     )
     measured = Measured(
         pan_steps=file.pan.steps_spread,
@@ -260,6 +298,8 @@ def _head(file: _File) -> LearnedHead:
         latency=file.delays.latency_spread,
         settling=file.settling.spread,
         not_reached=file.not_reached,
+        slow_pan_steps=() if slow is None else slow.pan_steps_spread,
+        slow_tilt_steps=() if slow is None else slow.tilt_steps_spread,
     )
     return LearnedHead(model, measured, file.dialect, file.learned_at)
 
