@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from ptzd.motion import HeadModel, Lens, Sensor
+from ptzd.motion import HeadModel, Lens, MoveVerdict, Sensor
 from ptzd.visca import Dialect
 
 from .framing import Tolerance
@@ -34,3 +34,9 @@ class CameraSettings:
     on_air_moves: OnAirMoves = "ask"
     on_air_speed: int = 12  # pan step of a recall on air that names none: half the range (common practice)
     optics: Optics | None = None
+
+    def hinted(self, verdict: MoveVerdict) -> MoveVerdict:
+        """Return a verdict that tells, of a head too fast to watch at any length, what learning it may help."""
+        if verdict.watchable or verdict.seconds_needed is not None or not self.dialect.slow_mode or self.head.slow:
+            return verdict
+        return replace(verdict, sentence=f"{verdict.sentence}; or learn this head: its slow mode may be slow enough")

@@ -31,6 +31,7 @@ class Kit:
     dialect: Dialect | None
     steps_deg_per_s: Sequence[float]  # of pan; none where no head is known
     steps_are_assumed: bool
+    slow_steps_deg_per_s: Sequence[float]  # of pan in slow mode; none where that was not learned
     frame_rate: float
     picture_width_px: int
 
@@ -105,7 +106,8 @@ class Framing:
         """Which steps of the head can be watched."""
         if not self.kit.steps_deg_per_s:
             return None
-        return judge_panning(self.kit.steps_deg_per_s, self.angles_deg[0], self.kit.frame_rate)
+        kit = self.kit
+        return judge_panning(kit.steps_deg_per_s, self.angles_deg[0], kit.frame_rate, kit.slow_steps_deg_per_s)
 
     def lens_sentence(self) -> str | None:
         """Return whether the lens can do it, and what else would; None where no lens is named."""

@@ -16,6 +16,7 @@ from rich.table import Table
 
 from ptzd.config import CameraConfig
 from ptzd.motion import (
+    HeadFileError,
     Lens,
     Sensor,
     Shot,
@@ -24,6 +25,7 @@ from ptzd.motion import (
     lens_between,
 )
 from ptzd.service import camera_settings
+from ptzd.show import HeadFiles
 from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
 
 from .configuration import read_configuration
@@ -118,8 +120,8 @@ def shot(
         raise Misuse("A picture is chosen by --shot, --width or --focal-length; keep one of them.")
     if distance_m is None and (shot is not None or width_m is not None):
         raise Misuse("That depends on how far away people are; add --distance, in metres.")
-    known = _camera_of(path, camera)
-    kit = _kit(camera, known, sensor, ends_mm, dialect_name, frame_rate, picture_width_px)
+    known, learned = _camera_of(path, camera)
+    kit = _kit(camera, known, learned, sensor, ends_mm, dialect_name, frame_rate, picture_width_px)
     framings = [*_framings(kit, distance_m, Shot(shot) if shot is not None else None, width_m, focal_length_mm)]
     if as_json:
         say_json(_as_json(kit, distance_m, framings))
@@ -128,26 +130,29 @@ def shot(
         _print_one(framings[0])
     else:
         _print_all(framings)
-    for note in _notes(kit):
+    for note in _notes(kit, framings):
         say(note)
 
 
-def _camera_of(path: Path | None, camera: str | None) -> CameraConfig | None:
+def _camera_of(path: Path | None, camera: str | None) -> tuple[CameraConfig | None, Path | None]:
+    """The camera's table in the configuration, and the file of its head where that was learned."""
     if path is None:
         if camera is not None:
             raise Misuse(f"Camera {camera} is known from a configuration only; add --config, or leave it out.")
-        return None
-    cameras = read_configuration(path).camera
+        return None, None
+    config = read_configuration(path)
+    cameras = config.camera
     if camera is None:
         raise Misuse(f"Name one of the cameras in {path}: {', '.join(cameras)}.")
     if camera not in cameras:
         raise Misuse(f"There is no camera {camera} in {path}; it has {', '.join(cameras)}.")
-    return cameras[camera]
+    return cameras[camera], HeadFiles(config.store.path.parent).path(camera)
 
 
 def _kit(
     camera: str | None,
     known: CameraConfig | None,
+    learned: Path | None,
     sensor: Sensor | None,
     ends_mm: tuple[float, float] | None,
     dialect_name: str | None,
@@ -159,7 +164,7 @@ def _kit(
     if sensor is None:
         missing = "" if known is None else f", or give camera {camera} a sensor in the configuration"
         raise Misuse(f"All of this depends on the sensor; add --sensor, such as --sensor 35.9x24{missing}.")
-    dialect, steps, assumed = _head(camera, known, dialect_name)
+    dialect, steps, assumed, slow_steps = _head(camera, known, learned, dialect_name)
     table = None
     if ends_mm is None and known is not None and known.focal_length is not None:
         ends_mm, table = _ends_and_table(known.focal_length)
@@ -174,29 +179,31 @@ def _kit(
         dialect=dialect,
         steps_deg_per_s=steps,
         steps_are_assumed=assumed,
+        slow_steps_deg_per_s=slow_steps,
         frame_rate=frame_rate or (known.frame_rate if known is not None else DEFAULT_FRAME_RATE),
         picture_width_px=picture_width_px,
     )
 
 
 def _head(
-    camera: str | None, known: CameraConfig | None, dialect_name: str | None
-) -> tuple[Dialect | None, Sequence[float], bool]:
-    """The dialect, the speeds of its pan steps, and whether those are but assumed."""
+    camera: str | None, known: CameraConfig | None, learned: Path | None, dialect_name: str | None
+) -> tuple[Dialect | None, Sequence[float], bool, Sequence[float]]:
+    """The dialect, the speeds of its pan steps, whether those are but assumed, and the speeds in slow mode."""
     try:
         if dialect_name is not None:
             known_name = dialect_name in dialect_names() or not dialect_name.endswith(".toml")
             dialect = load_dialect(dialect_name) if known_name else read_dialect(Path(dialect_name))
-            return dialect, dialect.pan.steps_deg_per_s, dialect.pan.steps_source.startswith("assumed")
+            return dialect, dialect.pan.steps_deg_per_s, dialect.pan.steps_source.startswith("assumed"), ()
         if known is None or camera is None:
-            return None, (), False
-        settings = camera_settings(camera, known)
-    except DialectError as error:
+            return None, (), False, ()
+        settings = camera_settings(camera, known, learned)
+    except (DialectError, HeadFileError) as error:
         sentence = str(error)
         raise Misuse(f"{sentence[0].upper()}{sentence[1:]}.") from None
     dialect, head = settings.dialect, settings.head
     assumed = head.origin == "published" and dialect.pan.steps_source.startswith("assumed")
-    return dialect, head.pan.steps_deg_per_s, assumed
+    slow_steps = () if head.slow is None else head.slow.pan.steps_deg_per_s
+    return dialect, head.pan.steps_deg_per_s, assumed, slow_steps
 
 
 def _ends_and_table(
@@ -256,6 +263,7 @@ def _cells(framing: Framing) -> dict[str, str]:
     if framing.panning is not None:
         step = framing.panning.fastest_watchable_step
         cells["watchable pan"] += ", no step" if step is None else f", step {step}"
+        cells["watchable pan"] += " in slow mode" if framing.panning.slow_mode else ""
     return cells
 
 
@@ -287,12 +295,15 @@ def _print(table: Table) -> None:
     Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
 
 
-def _notes(kit: Kit) -> Iterator[str]:
+def _notes(kit: Kit, framings: Sequence[Framing]) -> Iterator[str]:
     """What some figures rest on."""
     if kit.zoom_is_estimated:
         yield "The zoom counts are estimated from the ends of the lens; a measured table of focal_length is better."
     if kit.steps_are_assumed:
         yield "The speeds of the steps are assumed, as none are published for this head."
+    too_fast = any(each.panning is not None and each.panning.fastest_watchable_step is None for each in framings)
+    if too_fast and kit.dialect is not None and kit.dialect.slow_mode and not kit.slow_steps_deg_per_s:
+        yield "This head has a slow mode, and nobody publishes how slow: `ptzd learn` finds out, and it may do."
 
 
 def _as_json(kit: Kit, distance_m: float | None, framings: Sequence[Framing]) -> dict[str, Any]:
@@ -303,7 +314,7 @@ def _as_json(kit: Kit, distance_m: float | None, framings: Sequence[Framing]) ->
         "dialect": kit.dialect.name if kit.dialect is not None else None,
         "frame_rate": kit.frame_rate,
         "picture_width_px": kit.picture_width_px,
-        "notes": [*_notes(kit)],
+        "notes": [*_notes(kit, framings)],
         "framings": [_framing_as_json(framing) for framing in framings],
     }
 
@@ -321,6 +332,7 @@ def _framing_as_json(framing: Framing) -> dict[str, Any]:
         "pixels_per_count": framing.pixels_per_count,
         "panning_limit_deg_per_s": framing.panning_limit_deg_per_s,
         "fastest_watchable_step": panning.fastest_watchable_step if panning is not None else None,
+        "in_slow_mode": panning.slow_mode if panning is not None else None,
         "lens_sentence": framing.lens_sentence(),
         "panning_sentence": panning.sentence if panning is not None else None,
     }

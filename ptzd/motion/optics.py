@@ -75,20 +75,40 @@ def panning_limit_deg_per_s(picture_angle_deg: float, frames_per_s: float) -> fl
 
 @dataclass(frozen=True, slots=True)
 class PanningVerdict:
-    """Which of an axis's steps can be watched at a given angle of view."""
+    """Which of an axis's steps can be watched at a given angle of view; with `slow_mode`, only while that is on."""
 
     limit_deg_per_s: float
     fastest_watchable_step: int | None  # None where even step 1 is too fast
     sentence: str
+    slow_mode: bool = False
 
 
-def judge_panning(steps_deg_per_s: Sequence[float], picture_angle_deg: float, frames_per_s: float) -> PanningVerdict:
-    """Judge an axis's steps (index 0 is step 1, none slower than the one before) against the panning limit."""
+def judge_panning(
+    steps_deg_per_s: Sequence[float],
+    picture_angle_deg: float,
+    frames_per_s: float,
+    slow_steps_deg_per_s: Sequence[float] = (),
+) -> PanningVerdict:
+    """Judge an axis's steps (index 0 is step 1, none slower than the one before) against the panning limit.
+
+    Where none can be watched, those of its slow mode are judged, if they are known.
+    """
     limit = panning_limit_deg_per_s(picture_angle_deg, frames_per_s)
     step = sum(speed <= limit for speed in steps_deg_per_s)
     if step == 0:
+        slow_step = sum(speed <= limit for speed in slow_steps_deg_per_s)
+        if slow_step:
+            sentence = (
+                f"in slow mode, as moves on air use it, steps up to {slow_step} "
+                f"({slow_steps_deg_per_s[slow_step - 1]:.2g}°/s) can be watched: the limit is {limit:.2f}°/s"
+            )
+            return PanningVerdict(limit, slow_step, sentence, slow_mode=True)
+        slowest = steps_deg_per_s[0]
+        when = ""
+        if slow_steps_deg_per_s:
+            slowest, when = slow_steps_deg_per_s[0], " of slow mode"
         sentence = (
-            f"even the slowest step, {steps_deg_per_s[0]:g}°/s, is too fast to watch at this focal length: "
+            f"even the slowest step{when}, {slowest:g}°/s, is too fast to watch at this focal length: "
             f"the limit is {limit:.2f}°/s"
         )
         return PanningVerdict(limit, None, sentence)

@@ -45,7 +45,7 @@ class MoveVerdict:
     """Whether a move can be watched.
 
     `seconds_needed` is the shortest length at which it could be, from the order's leaving to arrival, were the
-    head's speeds not in steps; None where even its slowest speeds are too fast.
+    head's speeds not in steps; None where even its slowest speeds are too fast, those of its slow mode if it is known.
     """
 
     widths_per_s: float
@@ -216,16 +216,18 @@ def _verdict(
     figures = f"the picture travels up to {widths:.3f} widths/s, the limit at {frame_rate:g} frames/s is {limit:.3f}"
     if widths <= limit:
         return MoveVerdict(widths, limit, True, needed, f"can be watched: {figures}")
+    table = head.slow or head
     slowest = _reached(
-        head, from_, to, head.pan.steps_deg_per_s[0], head.tilt.steps_deg_per_s[0], head.zoom.drive_counts_per_s[0]
+        head, from_, to, table.pan.steps_deg_per_s[0], table.tilt.steps_deg_per_s[0], head.zoom.drive_counts_per_s[0]
     )
     if view.widths_per_s(slowest) > limit:
-        return MoveVerdict(widths, limit, False, None, _too_fast_at_any_length(view, slowest, limit))
+        when = "" if head.slow is None else " of slow mode"
+        return MoveVerdict(widths, limit, False, None, _too_fast_at_any_length(view, slowest, limit, when))
     tenths = ceil(needed * 10.0) / 10.0
     return MoveVerdict(widths, limit, False, needed, f"too fast to watch: {figures}; it would need {tenths:.1f} s")
 
 
-def _too_fast_at_any_length(view: _View, slowest: AxisSpeeds, limit: float) -> str:
+def _too_fast_at_any_length(view: _View, slowest: AxisSpeeds, limit: float, when: str) -> str:
     names = [
         f"{name} {speed:.3g}{unit}"
         for name, speed, unit in (
@@ -236,8 +238,9 @@ def _too_fast_at_any_length(view: _View, slowest: AxisSpeeds, limit: float) -> s
         if speed > 0.0
     ]
     sentence = (
-        f"even the slowest speeds ({', '.join(names)}) are too fast to watch at {view.focal_mm:.0f} mm: the picture "
-        f"travels {view.widths_per_s(slowest):.3f} widths/s, the limit is {limit:.3f}; make this move off air"
+        f"even the slowest speeds{when} ({', '.join(names)}) are too fast to watch at {view.focal_mm:.0f} mm: "
+        f"the picture travels {view.widths_per_s(slowest):.3f} widths/s, the limit is {limit:.3f}; "
+        "make this move off air"
     )
     if slowest.zoom_counts_per_s > 0.0:
         return sentence

@@ -26,7 +26,7 @@ from ptzd.motion import (
     judge_speeds,
     plan_at_speed,
     plan_in_seconds,
-    plan_shaped,
+    plan_to_be_seen,
 )
 from ptzd.visca import Dialect, load_dialect
 
@@ -229,12 +229,13 @@ def _shown(settings: CameraSettings, from_: Pose, to: Pose, pace: Pace) -> LegPl
     direct = plan_at_speed(head, from_, to, pace.step or settings.on_air_speed)
     picture = None if optics is None else Picture(optics.lens, optics.sensor)
     seconds = pace.seconds or direct.prediction.seconds_to_arrival
-    plan = plan_shaped(head, from_, to, seconds, picture=picture)
+    plan = plan_to_be_seen(head, from_, to, seconds, picture=picture)
     if isinstance(plan, PlanRefused):
         verdict = None
         if optics is not None:
             steps = direct.pan_step, direct.tilt_step
             verdict = judge_move(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, *steps)
+            verdict = settings.hinted(verdict)
         return _direct(direct, refusal=plan if pace.seconds is not None else None, verdict=verdict)
     verdict = None
     if optics is not None:
@@ -245,6 +246,7 @@ def _shown(settings: CameraSettings, from_: Pose, to: Pose, pace: Pace) -> LegPl
             )
         )
         verdict = judge_speeds(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, fastest, plan.seconds)
+        verdict = settings.hinted(verdict)
     return LegPlan("shaped", direct.pan_step, direct.tilt_step, plan.prediction, plan.why, verdict=verdict)
 
 

@@ -25,6 +25,7 @@ from rigs import Rig, framing, rigged
 from ptzd.cameras import CameraRefusal, Framing, Recall, Tolerance
 from ptzd.cameras.learning import Progress, estimate_seconds, learn
 from ptzd.cameras.measurements import Seeing
+from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.cameras.trials import LearnLimits, LearnRefusal
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.visca import Dialect, load_dialect
@@ -60,7 +61,7 @@ async def lesson(
         camera.settings.dialect,
         await camera.read_framing(),
         limits,
-        slow=camera._slow,
+        slow=SlowModeSwitch(camera._line, camera.settings.dialect),
         seeing=Seeing(Tolerance()),
         progress=tell or said.append,
         rng=random.Random(seed),
@@ -311,7 +312,7 @@ def test_whoever_wants_to_know_hears_where_the_head_is() -> None:
                 camera.settings.dialect,
                 await camera.read_framing(),
                 NARROW,
-                slow=camera._slow,
+                slow=SlowModeSwitch(camera._line, camera.settings.dialect),
                 seeing=Seeing(Tolerance()),
                 progress=lambda progress: None,
                 rng=random.Random(9),
