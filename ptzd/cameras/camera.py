@@ -413,7 +413,10 @@ class Camera:
                 if self._condition is None or (count % CONDITION_EVERY == 0 and self._move is None):
                     self._condition = await read_condition(self._line)
                 if self._condition.power != "standby":
-                    self._take_reading(await read_framing(self._line, self._condition.focus_mode))
+                    framing = await read_framing(self._line, self._condition.focus_mode)
+                    if self._condition is not None:  # a move that ended meanwhile has asked for the mode anew
+                        framing = replace(framing, focus_mode=self._condition.focus_mode)
+                    self._take_reading(framing)
                 self._up = True
                 self._leave_slow_mode_at_rest()
                 silence = RESTING_PAUSE_SECONDS
@@ -449,9 +452,11 @@ class Camera:
 
     def _take_reading(self, framing: Framing) -> None:
         now = self._loop.time()
-        if self._framing is not None and framing != self._framing:
+        if self._framing is not None and _brought_about(framing) != _brought_about(self._framing):
             self._changed_at = now
         self._framing = framing
+        if self._condition is not None:
+            self._condition = replace(self._condition, focus_mode=framing.focus_mode)
         self._read.set()
         move = self._move
         if move is not None:
@@ -574,7 +579,7 @@ class Camera:
             if optics is not None:
                 steps = direct.pan_step, direct.tilt_step
                 verdict = judge_move(settings.head, optics.sensor, optics.lens, optics.frame_rate, here, there, *steps)
-                warning = None if verdict.watchable else verdict.sentence
+                warning = None if verdict.watchable else settings.hinted(verdict).sentence
             return self._direct(recall, direct, warning)
         return Move(
             recall,
@@ -610,7 +615,7 @@ class Camera:
             fastest,
             plan.seconds,
         )
-        return None if verdict.watchable else verdict.sentence
+        return None if verdict.watchable else self.settings.hinted(verdict).sentence
 
     def _pose(self, framing: Framing) -> Pose:
         dialect = self.settings.dialect
@@ -904,3 +909,8 @@ def _fastest(course: Course) -> float:
 def _alike(one: CameraState, other: CameraState) -> bool:
     """Whether two states differ in their date at most."""
     return replace(one, as_of=other.as_of) == other
+
+
+def _brought_about(framing: Framing) -> Framing:
+    """A framing as far as a move or a hand brings it about: a camera that focuses by itself may do so at rest."""
+    return replace(framing, focus_counts=0) if framing.focus_mode == "auto" else framing

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -12,7 +13,7 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, Lock, Recall
+from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall
 
 
 def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
@@ -58,6 +59,22 @@ def test_settled_is_not_said_before_the_head_stands_still() -> None:
         assert rig.speed() == 0
 
     with_rig(scene, mount="balcony-rail")
+
+
+def test_a_camera_that_has_settled_goes_on_being_told_as_settled_and_with_its_new_focus_mode() -> None:
+    async def scene(rig: Rig) -> None:
+        for focus_mode in ("manual", "auto", "manual"):
+            wanted = replace(SOLOIST if focus_mode == "auto" else WIDE, focus_mode=focus_mode)
+            rig.said.clear()
+            await rig.recall(Recall("soloist", wanted, id=focus_mode))
+            said = len(rig.said)
+            for _ in range(100):
+                await asyncio.sleep(0.1)
+                assert not rig.camera.moving
+            told = [each for each in rig.said[said - 1 :] if isinstance(each, CameraState)]
+            assert {state.framing.focus_mode for state in told if state.framing} == {focus_mode}
+
+    with_rig(scene)
 
 
 def test_a_newer_recall_takes_the_place_of_the_older() -> None:
