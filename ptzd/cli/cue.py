@@ -129,6 +129,14 @@ def state_lines(state: Payload) -> list[str]:
     return [f"{state.get('show', '?')}: {first}", *(f"  not ready: {one['sentence']}" for one in state["not_ready"])]
 
 
+def go_lines(result: Payload) -> list[str]:
+    """Return what there is to say of what a go did, in lines; nothing where it did what it is there for."""
+    lines = [str(one["sentence"]) for one in result.get("overtaken") or ()]
+    if result.get("counted") is False:
+        lines.append(f"this go came right after that of cue {result['cue']['number']} and did not count")
+    return lines
+
+
 def _words(cue: Payload) -> str:
     label = f" ({cue['label']})" if cue.get("label") else ""
     return f"{cue['number']}{label}"
@@ -143,11 +151,7 @@ def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> N
     if as_json:
         say_json(state | result)
         return
-    if result.get("counted") is False:
-        say(f"this go came right after that of cue {result['cue']['number']} and did not count")
-    for one in result.get("overtaken") or ():
-        say(str(one["sentence"]))
-    for line in state_lines(state):
+    for line in (*go_lines(result), *state_lines(state)):
         say(line)
 
 

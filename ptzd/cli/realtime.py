@@ -24,7 +24,7 @@ from ptzd.show.showfile import ShowFile, cue_times, number_text
 
 from .broker import BrokerAddress
 from .client import STATUS_SECONDS, Client, Payload, reach, refused, sent_at
-from .cue import CUE_STATE, state_lines
+from .cue import CUE_STATE, go_lines, state_lines
 from .speech import Failure, complain, say
 
 GO_KEYS, BACK_KEY, END_KEY = "\r\n ", "b", "q"
@@ -44,9 +44,9 @@ class KeptTime:
 class Times:
     """When each cue of a show came, as its standing cue tells. Seconds are the event loop's."""
 
-    def __init__(self, show: ShowFile, began_at: float) -> None:
+    def __init__(self, show: ShowFile, began_at: float = 0.0) -> None:
         self._show = show
-        self._began_at = began_at
+        self.began_at = began_at
         self._indices = {Decimal(number_text(cue.number)): index for index, cue in enumerate(show.cue)}
         self._came_at: dict[int, float] = {}
         self._standing: int | None = None
@@ -80,16 +80,26 @@ class Times:
         ]
 
     def _kept(self, index: int) -> KeptTime | None:
-        since = self._began_at if index == 0 else self._came_at.get(index - 1)
+        since = self.began_at if index == 0 else self._came_at.get(index - 1)
         if since is None:
             return None
         seconds = round((self._came_at[index] - since) / GRAIN_SECONDS) * GRAIN_SECONDS
         return KeptTime(index, cue_times(self._show)[index].gap_seconds, round(seconds, 1))
 
 
-def run_in_real_time(show: ShowFile, broker: BrokerAddress) -> list[Change]:
-    """Run a show from its first cue and return its new times. Raises Failure where the daemon can't run it."""
-    return asyncio.run(_run(show, broker))
+def run_in_real_time(show: ShowFile, broker: BrokerAddress, path: Path, text: str, source: Path) -> None:
+    """Run a show from its first cue, and write a copy of its `text` from `source` with the times that it took.
+
+    Raises Failure where the daemon can't run it or the copy can't be written. However it ends, what was timed is kept.
+    """
+    times = Times(show)
+    try:
+        asyncio.run(_run(show, broker, times))
+    except (Failure, KeyboardInterrupt):
+        if times.changes():
+            keep_times(path, text, times.changes(), source)
+        raise
+    keep_times(path, text, times.changes(), source)
 
 
 def keep_times(path: Path, text: str, changes: Sequence[Change], source: Path) -> None:
@@ -101,17 +111,19 @@ def keep_times(path: Path, text: str, changes: Sequence[Change], source: Path) -
         write_copy(path, edited(text, changes), source=source)
     except (OSError, TextFileError, ValueError) as error:
         raise Failure(f"{path} can't be written ({error}); the times taken were {taken}.") from None
-    say(f"{path} is a copy with {len(changes)} times as they were taken.")
+    say(f"{path} is a copy with {len(changes)} time{'' if len(changes) == 1 else 's'} as taken just now.")
 
 
-async def _run(show: ShowFile, broker: BrokerAddress) -> list[Change]:
+async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
     async with reach(broker) as client, _keys() as keys:
         await client.require_daemon()
         await client.listen([CUE_STATE])
         await _require_show(client, show)
         await client.ask("cue/jump", {"number": number_text(show.cue[0].number)})
-        times = Times(show, asyncio.get_running_loop().time())
+        times.began_at = asyncio.get_running_loop().time()
         await client.ask("cue/standby", {"sent_at": sent_at()})
+        if sys.stdin.isatty():
+            _drop(keys)  # nobody knew yet that they would be a go
         say("Enter or the space bar is go, b is back, q ends it and keeps the times.")
         try:
             async with asyncio.TaskGroup() as tasks:
@@ -120,7 +132,6 @@ async def _run(show: ShowFile, broker: BrokerAddress) -> list[Change]:
                 hearing.cancel()
         except ExceptionGroup as failures:
             raise failures.exceptions[0] from None
-        return times.changes()
 
 
 async def _require_show(client: Client, show: ShowFile) -> None:
@@ -155,6 +166,9 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
         heard = await client.hear()
         if heard.topic == "outcome" and heard.payload.get("ok") is False:
             complain(refused(heard.payload).message)
+        elif heard.topic == "outcome":
+            for line in go_lines(heard.payload.get("result") or {}):
+                say(line)
         elif heard.topic == CUE_STATE:
             came = times.stands(_standing(heard.payload), loop.time())
             if came is not None:
@@ -165,12 +179,18 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
                 )
                 if heard.payload["next"] is not None and not heard.payload["standby"]:
                     await client.publish("cue/standby", {"sent_at": sent_at()})
+                    continue  # who is ready is told when that has been done
             for line in state_lines(heard.payload):
                 say(line)
 
 
 def _standing(state: Payload) -> str | None:
     return None if state["standing"] is None else str(state["standing"]["number"])
+
+
+def _drop(keys: asyncio.Queue[str]) -> None:
+    while not keys.empty():
+        keys.get_nowait()
 
 
 @asynccontextmanager

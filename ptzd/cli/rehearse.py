@@ -33,7 +33,7 @@ from ptzd.visca import DialectError
 
 from .broker import broker_of
 from .configuration import read_configuration
-from .realtime import keep_times, run_in_real_time
+from .realtime import run_in_real_time
 from .simulation import print_simulated, simulated
 from .speech import FAILED, Failure, Misuse, say, say_json
 
@@ -95,7 +95,7 @@ def rehearse(
     )
     if timed_path is not None:
         _require_new(timed_path)
-        keep_times(timed_path, text, run_in_real_time(evening, broker_of(config.broker)), show)
+        run_in_real_time(evening, broker_of(config.broker), timed_path, text, show)
         return 0
     fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
     if report_path is not None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import pty
 import socket
 import subprocess
 import sys
+import termios
 import time
 from asyncio.subprocess import Process
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
@@ -104,6 +106,75 @@ async def start_ptzd() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Proces
             except TimeoutError:
                 process.kill()
                 raise
+
+
+class Terminal:
+    """A command on a terminal of its own, as somebody in front of it sees it."""
+
+    def __init__(self, file: int, process: Process) -> None:
+        self._file = file
+        self._process = process
+        self._shown = b""
+        asyncio.get_running_loop().add_reader(file, self._read)
+
+    def _read(self) -> None:
+        try:
+            self._shown += os.read(self._file, 65536)
+        except OSError:  # the last that had it open has closed it
+            asyncio.get_running_loop().remove_reader(self._file)
+
+    @property
+    def shown(self) -> str:
+        return self._shown.decode("utf-8", "replace")
+
+    async def until(self, text: str, seconds: float = 20.0) -> None:
+        """Wait until a text has been shown."""
+        try:
+            async with asyncio.timeout(seconds):
+                while text not in self.shown:
+                    await asyncio.sleep(0.02)
+        except TimeoutError:
+            raise AssertionError(f"{text!r} was not shown in {seconds} s: {self.shown!r}") from None
+
+    def press(self, keys: bytes) -> None:
+        os.write(self._file, keys)
+
+    async def end(self, seconds: float = 20.0) -> int:
+        async with asyncio.timeout(seconds):
+            return await self._process.wait()
+
+    def settings(self) -> list[Any]:
+        """As `stty` knows them."""
+        return termios.tcgetattr(self._file)
+
+
+@pytest.fixture
+async def on_a_terminal() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Terminal]]]:
+    """Starts a command on a terminal of its own, and kills it with the test if it has not ended."""
+    started: list[tuple[Process, int, int]] = []
+
+    async def start(*arguments: str) -> Terminal:
+        ours, theirs = pty.openpty()
+        process = await asyncio.create_subprocess_exec(
+            *PTZD,
+            *arguments,
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            env=environment(TERM="xterm"),
+            preexec_fn=lambda: os.login_tty(theirs),  # so that Ctrl-C reaches it
+        )
+        started.append((process, ours, theirs))  # theirs stays open: its settings are read after the end
+        return Terminal(ours, process)
+
+    yield start
+    for process, ours, theirs in started:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+        asyncio.get_running_loop().remove_reader(ours)
+        os.close(ours)
+        os.close(theirs)
 
 
 @pytest.fixture

@@ -23,6 +23,7 @@ NOT_READY = {
         {"camera": "left", "position": "piano", "code": "moving", "sentence": "camera left is on its way to piano"}
     ],
 }
+SHOW_CURSOR, HIDE_CURSOR = "\x1b[?25h", "\x1b[?25l"  # DEC private mode 25
 OK = ("outcome", {"ok": True})
 
 
@@ -125,6 +126,22 @@ async def test_watch_tells_where_the_show_stands_and_ends_when_it_was_told_to(pt
     assert (lines.code, machines.code) == (0, 0)
     assert lines.out.startswith("granary-evening: standing at 12;")
     assert machines.json_lines() == [STANDS]
+
+
+async def test_watch_on_a_terminal_keeps_up_with_the_show_and_leaves_the_terminal_as_it_was(
+    on_a_terminal, broker, stand_in
+):
+    async with stand_in(broker, {"cue/hold": []}) as daemon:
+        await daemon.client.publish("ptzd/cue/state", json.dumps(STANDS), qos=1, retain=True)
+        terminal = await on_a_terminal("cue", "watch", "--broker", broker)
+        before = terminal.settings()
+        await terminal.until("in standby, all ready")
+        await daemon.client.publish("ptzd/cue/state", json.dumps(STANDS | NOT_READY), qos=1)
+        await terminal.until("camera left is on its way to piano")
+        terminal.press(b"\x03")
+        assert await terminal.end() == 0
+    assert terminal.settings() == before
+    assert terminal.shown.rfind(SHOW_CURSOR) > terminal.shown.rfind(HIDE_CURSOR)
 
 
 @pytest.mark.parametrize(

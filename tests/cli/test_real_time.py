@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import sys
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -127,7 +129,7 @@ async def test_keys_run_a_show_and_a_copy_has_the_times(ptzd, start_ptzd, broker
         rehearsal.stdin.write(b"q")
         out, err = await rehearsal.communicate()
     assert rehearsal.returncode == 0, (out, err)
-    assert "2 times as they were taken" in out.decode()
+    assert "2 times as taken" in out.decode()
     assert daemon.returncode is None
     timed = tomllib.loads(copy.read_text())["cue"]
     assert 0.4 <= timed[0]["after"] <= 3.0
@@ -135,3 +137,95 @@ async def test_keys_run_a_show_and_a_copy_has_the_times(ptzd, start_ptzd, broker
     assert timed[2] == {"number": 3, "at": "0:05:00"}
     assert "# the speaker decides" in copy.read_text()
     assert (tmp_path / "show.toml").read_text() == SHOW
+
+
+def stands(standing: str | None, following: str | None, standby: bool) -> tuple[str, dict[str, Any]]:
+    def cue(number: str | None) -> dict[str, Any] | None:
+        return None if number is None else {"number": number, "label": "", "take": None}
+
+    return "cue/state", {
+        "show": "short",
+        "standing": cue(standing),
+        "next": cue(following),
+        "standby": standby,
+        "held": False,
+        "ready": True,
+        "not_ready": [],
+    }
+
+
+OK = ("outcome", {"ok": True})
+FIRST_GO = stands("1", "2.5", False)
+
+
+class Runner:
+    """A daemon that runs the show's first two cues."""
+
+    def __init__(self) -> None:
+        self.answers = {
+            "cue/jump": [stands(None, "1", False), OK],
+            "cue/standby": [OK],
+            "cue/go": self.go,
+        }
+        self.gone = 0
+
+    def go(self, asked: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+        self.gone += 1
+        return [FIRST_GO if self.gone == 1 else stands("2.5", "3", False), OK]
+
+
+@pytest.fixture
+async def rehearsing(on_a_terminal, broker, stand_in, tmp_path: Path):
+    """A rehearsal in real time, up to where it waits for the first go: its terminal, the daemon and the copy's path."""
+    (tmp_path / "show.toml").write_text(SHOW)
+    (tmp_path / "config.toml").write_text(config_of(broker, 52381))
+    (tmp_path / "positions.toml").write_text(
+        POSITIONS + POSITIONS.replace("gallery", "left") + POSITIONS.replace("gallery.wide", "left.solo")
+    )
+    async with stand_in(broker, Runner().answers) as daemon:
+        topic, state = stands(None, "1", False)
+        await daemon.client.publish(f"ptzd/{topic}", json.dumps(state), qos=1, retain=True)
+        terminal = await on_a_terminal(
+            *("rehearse", str(tmp_path / "show.toml"), "--config", str(tmp_path / "config.toml")),
+            *("--positions", str(tmp_path / "positions.toml"), "--real-time", str(tmp_path / "timed.toml")),
+        )
+        before = terminal.settings()
+        terminal.press(b"\r")  # too early to be a go
+        await terminal.until("q ends it")
+        await asyncio.sleep(0.5)
+        assert "cue/go" not in [topic for topic, _ in daemon.asked]
+        yield terminal, daemon, tmp_path / "timed.toml"
+        assert terminal.settings() == before
+
+
+@pytest.mark.parametrize(("end", "code"), [(b"q", 0), (b"\x03", 1)], ids=["q", "Ctrl-C"])
+async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_ends(rehearsing, end, code):
+    terminal, _, copy = rehearsing
+    for key, heard in ((b" ", "cue 1 (Doors) came"), (b"\r", "cue 2.5 came")):
+        terminal.press(key)
+        await terminal.until(heard)
+        await asyncio.sleep(0.2)
+    terminal.press(end)
+    assert await terminal.end() == code
+    timed = tomllib.loads(copy.read_text())["cue"]
+    assert 0.4 <= timed[0]["after"] <= 5.0
+    assert 0.1 <= timed[1]["expected"] <= 5.0
+
+
+async def test_the_times_are_kept_when_the_daemon_goes_away(rehearsing):
+    terminal, daemon, copy = rehearsing
+    terminal.press(b" ")
+    await terminal.until("cue 1 (Doors) came")
+    await daemon.say_offline()
+    assert await terminal.end() == 1
+    assert "1 time as taken" in terminal.shown
+    assert "No daemon is online" in terminal.shown
+    assert tomllib.loads(copy.read_text())["cue"][0]["after"] != 10.0
+
+
+async def test_without_a_go_nothing_is_written_and_that_is_said(rehearsing):
+    terminal, _, copy = rehearsing
+    terminal.press(b"q")
+    assert await terminal.end() == 1
+    assert "no times to keep" in terminal.shown
+    assert not copy.exists()
