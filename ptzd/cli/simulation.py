@@ -72,12 +72,11 @@ def _agrees(move: Played) -> bool:
 
 def _remark(move: Played) -> str | None:
     if move["ended"] != "settled":
-        return str(move["sentence"] or f"it {move['ended']}")
-    if not move["stood_as_expected"]:
-        stood = f"stood in {move['stood_in']}" if move["stood_in"] else "was still on its way elsewhere"
-        return f"the camera {stood} as it left, so it is compared with what the daemon promised then"
-    if move["from_autofocus"]:
-        return "the camera focused by itself before, so it is compared with what the daemon promised as it left"
+        foretold = "" if move["conflict"] is None else f"as the rehearsal foretells ({move['conflict']}), "
+        return f"{foretold}{move['sentence'] or 'it ' + move['ended']}"
+    if move["from_position"] is not None and move["stood_in"] != move["from_position"]:
+        stood = f"stood in {move['stood_in']}" if move["stood_in"] else "stood in no position"
+        return f"the camera {stood} as it left, not in {move['from_position']} as rehearsed"
     return None
 
 
@@ -88,12 +87,11 @@ def _table(moves: Sequence[Played]) -> Table:
         table.add_column(heading, justify="left" if left else "right", no_wrap=True)
     for move in moves:
         difference = move["difference_seconds"]
-        expected = move["predicted_seconds" if move["compared_with"] == "rehearsal" else "promised_seconds"]
         table.add_row(
             _number(move),
             move["camera"],
             move["position"],
-            "" if expected is None else f"{expected:.2f} s",
+            f"{move['predicted_seconds']:.2f} s",
             move["ended"] if move["simulated_seconds"] is None else f"{move['simulated_seconds']:.2f} s",
             "" if difference is None else f"{difference:+.2f} s{'' if _agrees(move) else ' !'}",
             {True: "yes", False: "no", None: ""}[move["in_time"]],

@@ -29,7 +29,8 @@ def conflicts_of(
     for leg, move in zip(legs, moves, strict=True):
         before = last.get(move.camera)
         found += _of_move(company, cues, leg, move, before)
-        last[move.camera] = move
+        if leg.made:  # what is not made is told as that, and is in nobody's way
+            last[move.camera] = move
     return sorted(found, key=lambda conflict: (conflict.from_seconds, conflict.cue_index))
 
 

@@ -106,6 +106,7 @@ class Leg:
     plan: LegPlan
     beyond: str | None  # a sentence on what can't be reached
     seen: bool
+    made: bool  # otherwise it can't be made, or the daemon does not make it, and the camera stays
     start: Moment
     dues: tuple[Due, ...]
 
@@ -159,6 +160,10 @@ class Company:
     def at(self, leg: Leg, pace: Pace) -> LegPlan:
         """Return what becomes of a leg at another pace."""
         return self.plan(leg.camera, leg.from_pose, leg.to_pose, pace, shown=leg.shown)
+
+    def makes(self, move: CueMove, *, seen: bool) -> bool:
+        """Return whether the daemon makes a move of a camera that is on air as it would leave, if `seen`."""
+        return not seen or (move.on_air and self.cameras[move.camera].settings.on_air_moves != "refuse")
 
     def fastest_step(self, camera: str) -> int:
         """Return the highest speed that a recall of this camera can name."""
@@ -285,6 +290,7 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
             seen = camera == (on_air[cue_index] if move.on_air else before)
             pace = company.usual_pace(move, seen=seen)
             plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
+            made = beyond is None and plan.refusal is None and company.makes(move, seen=seen)
             start = _start(move, cue_index, gaps[cue_index])
             if camera in lasts:
                 legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
@@ -301,11 +307,12 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
                     plan,
                     beyond,
                     seen,
+                    made,
                     start,
                     (),
                 )
             )
-            if beyond is None and plan.refusal is None:  # otherwise the daemon refuses it, and the camera stays
+            if made:
                 stands[camera] = move.position
     for last in lasts.values():
         legs[last] = _with_dues(show, legs[last], takes, None, len(show.cue), None)

@@ -155,10 +155,7 @@ def _plain(evening: Evening, playing: _Clocks, began: _Clocks) -> dict[str, Any]
         "datagrams": evening.datagrams,
         "took_seconds": {"show": took, "show_on_processor": now.busy - playing.busy, "all": now.real - began.real},
         "times_faster": evening.seconds / took,
-        "moves": [
-            asdict(move) | {"compared_with": move.compared_with, "difference_seconds": move.difference_seconds}
-            for move in evening.moves
-        ],
+        "moves": [asdict(move) | {"difference_seconds": move.difference_seconds} for move in evening.moves],
     }
 
 

@@ -22,7 +22,7 @@ from ptzsim.virtual_time import VirtualTimeLoop
 
 from ptzd.motion import HeadModel
 from ptzd.show.heads import read_head_file
-from ptzd.show.rehearsal import PlannedMove, Rehearsal, RehearsedCamera, rehearse
+from ptzd.show.rehearsal import ConflictKind, PlannedMove, Rehearsal, RehearsedCamera, rehearse
 from ptzd.show.showfile import ShowFile
 from ptzd.visca import AxisScale, Dialect
 
@@ -50,34 +50,22 @@ class PlayedMove:
     predicted_seconds: float  # from the start to settled
     least_seconds: float
     most_seconds: float
-    promised_seconds: float | None  # by the daemon, as it left; None where it was refused
+    promised_seconds: float | None  # by the daemon, as it left, for comparison; None where it was refused
     simulated_seconds: float | None  # None where it did not settle
     ended: Ended
     way: str | None
-    stood_in: str | None  # the position that the camera stood in as it left
-    stood_as_expected: bool  # otherwise the rehearsal's prediction was for another way
-    from_autofocus: bool  # it focused by itself before and does not now: only as it leaves it tells where its focus is
+    from_position: str | None  # that the rehearsal had it leave from
+    stood_in: str | None  # that the camera stood in as it left
+    conflict: ConflictKind | None  # in which the rehearsal found this move at fault
     in_time: bool | None  # settled when it must be; None where nothing needs it
     off_counts: int | None  # of pan or tilt, the worse, where it settled
     code: str | None
     sentence: str | None
 
     @property
-    def compared_with(self) -> Literal["rehearsal", "promise"]:
-        """Which prediction it is held against: the rehearsal's, or the daemon's own as it left.
-
-        The latter where the rehearsal can't know where the move begins: the daemon had refused or ended the one before,
-        or the lens had focused by itself.
-        """
-        return "rehearsal" if self.stood_as_expected and not self.from_autofocus else "promise"
-
-    @property
     def difference_seconds(self) -> float | None:
-        """Simulated less predicted; None where it did not settle."""
-        expected = self.predicted_seconds if self.compared_with == "rehearsal" else self.promised_seconds
-        if self.simulated_seconds is None or expected is None:
-            return None
-        return self.simulated_seconds - expected
+        """Simulated less predicted by the rehearsal; None where it did not settle."""
+        return None if self.simulated_seconds is None else self.simulated_seconds - self.predicted_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +108,7 @@ async def play(
             heads |= await _learned(house, {name: actor.settings.dialect for name, actor in actors.items()}, told)
         rehearsal = rehearse(show, {name: _rehearsed(actor, heads[name]) for name, actor in actors.items()})
         await _take_places(show, house)
-        stage = _Stage(house, actors, show, rehearsal)
+        stage = _Stage(house, show, rehearsal)
         datagrams = _datagrams(house)
         skipped = await stage.run(skip_rests, told)
         return Evening(
@@ -192,11 +180,11 @@ async def _take_places(show: ShowFile, house: House) -> None:
 class _Stage:
     """The running show: what is to happen, and what has been heard of each move."""
 
-    def __init__(self, house: House, actors: Mapping[str, Actor], show: ShowFile, rehearsal: Rehearsal) -> None:
+    def __init__(self, house: House, show: ShowFile, rehearsal: Rehearsal) -> None:
         self._house = house
-        self._actors = actors
         self._show = show
         self._rehearsal = rehearsal
+        self._at_fault = {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}
         self._loop = asyncio.get_running_loop()
         self._stood: dict[int, str | None] = {}
         self._promised: dict[int, dict[str, Any]] = {}
@@ -241,7 +229,6 @@ class _Stage:
         promised = self._promised.get(move.index)
         settled = last is not None and last["phase"] == "settled"
         simulated = last["measured_seconds"] if last is not None and settled else None
-        stood_in = self._stood.get(move.index)
         landing = last["landing"] if last is not None and settled else None
         return PlayedMove(
             index=move.index,
@@ -256,9 +243,9 @@ class _Stage:
             simulated_seconds=simulated,
             ended="failed" if last is None else last["phase"],
             way=None if promised is None else promised["way"],
-            stood_in=stood_in,
-            stood_as_expected=stood_in is not None and stood_in == move.from_position,
-            from_autofocus=self._autofocus(move.camera, stood_in) and not self._autofocus(move.camera, move.position),
+            from_position=move.from_position,
+            stood_in=self._stood.get(move.index),
+            conflict=self._at_fault.get(move.index),
             in_time=None
             if move.due_seconds is None
             else simulated is not None and move.start_seconds + simulated <= move.due_seconds,
@@ -266,11 +253,6 @@ class _Stage:
             code="unfinished" if last is None else last["code"],
             sentence=None if last is None else last["sentence"],
         )
-
-    def _autofocus(self, camera: str, position: str | None) -> bool:
-        actor = self._actors[camera]
-        modes = {one.name: one.framing.focus_mode for one in actor.positions}
-        return actor.focus_by_itself or modes.get(position or "") == "auto"
 
     def _takes(self) -> list[_Event]:
         events = []

@@ -12,21 +12,27 @@ from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from math import hypot
 from pathlib import Path
 from typing import Any
 
-from ptzsim import Mount, SimulatedCamera, draw_truth
+from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
+from ptzd.cameras.framing import carried
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.show.showfile import ShowFile
+from ptzd.visca import load_dialect
 
 from .wire import Wire
 
 DOORS = datetime(2031, 5, 24, 19, 0, tzinfo=UTC)  # any: nothing depends on the date
 WAKING_SECONDS = 30.0
+# How far an auto focus finds people from where it found them in the afternoon, in counts: they stand a step further
+# on. Assumed.
+STEP_ASIDE_COUNTS = 250.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +118,36 @@ class House:
                 heard(topic, message)
 
 
+def scene_of(actor: Actor, rng: random.Random) -> Scene | None:
+    """Return what stands before a camera: what its nearest position was focused on; None where it has no position.
+
+    A position in auto focus tells where that found its subject, and one focused by hand what somebody chose, which
+    counts only where there is nothing else.
+    """
+    dialect = actor.settings.dialect
+    framings = [carried(one.framing, load_dialect(one.dialect), dialect) for one in actor.positions]
+    found = [framing for framing in framings if actor.focus_by_itself or framing.focus_mode == "auto"] or framings
+    subjects = [
+        (
+            dialect.pan.degrees(framing.pan_counts),
+            dialect.tilt.degrees(framing.tilt_counts),
+            framing.zoom_counts,
+            framing.focus_counts + rng.uniform(-STEP_ASIDE_COUNTS, STEP_ASIDE_COUNTS),
+        )
+        for framing in found
+    ]
+    if not subjects:
+        return None
+
+    def sharp(pan_deg: float, tilt_deg: float, zoom_counts: float) -> float:
+        def away(subject: tuple[float, float, float, float]) -> tuple[float, float]:
+            return round(hypot(subject[0] - pan_deg, subject[1] - tilt_deg), 1), abs(subject[2] - zoom_counts)
+
+        return min(subjects, key=away)[3]
+
+    return sharp
+
+
 @asynccontextmanager
 async def open_house(
     actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
@@ -135,6 +171,7 @@ async def open_house(
             dialect = actor.settings.dialect
             truth = draw_truth(dialect, random.Random(f"{seed}/{name}"))
             camera = SimulatedCamera(dialect, truth=truth, mount=actor.mount, started_at=loop.time(), ready=True)
+            camera.lens.scene = scene_of(actor, random.Random(f"{seed}/{name}/scene")) or camera.lens.scene
             wires[name] = Wire(camera)
             for position in actor.positions:
                 if store.position(name, position.name) is None:

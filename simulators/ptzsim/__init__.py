@@ -3,7 +3,7 @@
 from .camera import SimulatedCamera
 from .fleet import CameraPlan, FleetError, read_fleet
 from .head import Head
-from .lens import Lens
+from .lens import Lens, Scene
 from .mount import MOUNTS, Mount, mount_named
 from .serving import serve_memory, serve_udp
 from .truth import Truth, draw_truth
@@ -15,6 +15,7 @@ __all__ = [
     "Head",
     "Lens",
     "Mount",
+    "Scene",
     "SimulatedCamera",
     "Truth",
     "draw_truth",

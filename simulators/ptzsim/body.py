@@ -181,7 +181,13 @@ class Body:
                 return self._remember(command, now)
             case RampCurve() | SlowModeOn() | SlowModeOff() | PanTiltLimitSet() | PanTiltLimitClear():
                 return self._configure_head(command)
-        return self._drive_lens(command, now) or self._move_head(command, now)
+        done = self._drive_lens(command, now) or self._move_head(command, now)
+        if self.lens.autofocus and done.motors:
+            self._focus_by_itself(now)
+        return done
+
+    def _focus_by_itself(self, now: float) -> None:
+        self.lens.focus_by_itself(now, *self.head.aim_deg)
 
     def _switch(self, command: PowerOn | PowerStandby, now: float) -> Done:
         if isinstance(command, PowerOn):
@@ -239,8 +245,7 @@ class Body:
                 lens.set_digital_zoom(now, isinstance(command, DigitalZoomOn))
                 return Done()
             case FocusAuto():
-                lens.autofocus = True
-                lens.focus_by_itself(now)
+                lens.autofocus = True  # and it focuses as with every order from now on
                 return Done(FOCUS)
             case FocusManual():
                 lens.autofocus = False
@@ -250,7 +255,7 @@ class Body:
                 lens.focus_to(now, command.focus_counts)
                 return Done(FOCUS, lens.focus.ends_at)
             case FocusOnePush():
-                lens.focus_by_itself(now)
+                self._focus_by_itself(now)
                 return Done(FOCUS, lens.focus.ends_at)
             case FocusFar() | FocusNear():
                 lens.focus_drive(now, 1 if isinstance(command, FocusFar) else -1, command.speed)
@@ -300,7 +305,7 @@ class Body:
         lens.zoom_to(now, memory.zoom)
         lens.autofocus = memory.autofocus
         if memory.autofocus:
-            lens.focus_by_itself(now)
+            self._focus_by_itself(now)
         else:
             lens.focus_to(now, memory.focus)
         rests_at = max(head.ends_at, lens.zoom.ends_at, lens.focus.ends_at)

@@ -125,6 +125,12 @@ class Head:
         """Where the tilt motor's shaft is."""
         return self._tilt.axis.position(now)
 
+    @property
+    def aim_deg(self) -> tuple[float, float]:
+        """Where pan and tilt come to rest, if nobody tells them otherwise."""
+        pan, tilt = self._pan.axis, self._tilt.axis
+        return pan.position(pan.ends_at), tilt.position(tilt.ends_at)
+
     def pan_counts(self, now: float) -> int:
         """What the encoder reports."""
         return self._pan.counts(now)

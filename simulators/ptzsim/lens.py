@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 
 from ptzd.visca import Dialect
 
@@ -16,6 +17,11 @@ DIGITAL_TELE_COUNTS = 0x7000  # the far end while digital zoom is on; assumed, a
 DIGITAL_SPOIL_COUNTS = (2, 3, 4, 5, 6)  # how far off zoom comes back while digital zoom is on
 
 
+Scene = Callable[[float, float, float], float]
+"""What stands before a camera: the focus in counts at which the picture is sharp, from pan and tilt in degrees and zoom
+in counts."""
+
+
 class Lens:
     """Zoom and focus. Positions are computed when asked for."""
 
@@ -25,7 +31,7 @@ class Lens:
         self._last_spoil = 0
         self.digital_zoom = False
         self.autofocus = True
-        self.autofocus_counts = truth.autofocus_counts
+        self.scene: Scene = lambda pan_deg, tilt_deg, zoom_counts: truth.autofocus_counts
         wide, tele = dialect.zoom.wide_counts, dialect.zoom.tele_counts
         self._zoom_rate = (tele - wide) / ZOOM_SECONDS * truth.zoom_speed
         self.zoom = Axis(wide, wide, tele, self._zoom_rate / LENS_START_SECONDS)
@@ -75,15 +81,16 @@ class Lens:
         end = self.focus.least if way > 0 else self.focus.most
         self.focus.go(now, end, self._focus_rate * _share(speed))
 
-    def focus_by_itself(self, now: float) -> None:
-        """Go where the picture is sharp, as in auto focus and at one push."""
-        self.focus.go(now, self.autofocus_counts, self._focus_rate)
+    def focus_by_itself(self, now: float, pan_deg: float, tilt_deg: float) -> None:
+        """Go where the picture is sharp, as in auto focus and at one push, once head and zoom are where they go."""
+        zoom_counts = self.zoom.position(self.zoom.ends_at)
+        self.focus.go(now, self.scene(pan_deg, tilt_deg, zoom_counts), self._focus_rate)
 
     def start_up(self, now: float) -> None:
         """Run the zoom over its range once; back in auto focus, digital zoom off."""
         self.autofocus = True
         self.set_digital_zoom(now, False)
-        self.focus_by_itself(now)
+        self.focus_by_itself(now, 0.0, 0.0)
         self.zoom.visit(now, [(self.zoom.most, self._zoom_rate), (self.zoom.least, self._zoom_rate)])
 
 

@@ -23,10 +23,9 @@ MOVE: dict[str, Any] = {
     "simulated_seconds": 2.1,
     "difference_seconds": 0.1,
     "ended": "settled",
+    "from_position": "choir-wide",
     "stood_in": "choir-wide",
-    "stood_as_expected": True,
-    "from_autofocus": False,
-    "compared_with": "rehearsal",
+    "conflict": None,
     "in_time": True,
     "sentence": None,
 }
@@ -86,18 +85,16 @@ def test_a_refusal_is_told_in_the_daemons_words(told):
     assert "cue 12.5, left to piano: camera left is on air." in said
 
 
-def test_a_camera_that_stood_elsewhere_is_compared_with_the_daemons_promise(told):
-    said = told(
-        MOVE | {"stood_as_expected": False, "compared_with": "promise", "stood_in": "hands", "promised_seconds": 1.7}
-    )
-    assert "1.70 s" in said
-    assert "stood in hands" in said
+def test_a_refusal_that_the_rehearsal_foretold_is_told_as_that(told):
+    said = told(MOVE, MOVE | REFUSED | {"conflict": "still-on-air", "sentence": "camera left is on air"})
+    assert "as the rehearsal foretells (still-on-air), camera left is on air." in said
 
 
-def test_a_move_out_of_auto_focus_is_compared_with_the_daemons_promise_too(told):
-    said = told(MOVE | {"from_autofocus": True, "compared_with": "promise", "promised_seconds": 1.7})
-    assert "1.70 s" in said
-    assert "focused by itself" in said
+def test_a_camera_that_stood_elsewhere_is_told_of_and_compared_all_the_same(told):
+    said = told(MOVE | {"stood_in": "hands"})
+    assert "stood in hands as it left, not in choir-wide as rehearsed" in said
+    assert "2.00 s" in said
+    assert "+0.10 s" in said
 
 
 def test_a_show_without_moves_has_nothing_to_compare(told):

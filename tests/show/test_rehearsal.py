@@ -153,6 +153,31 @@ BY_HAND = [
         ["still-on-air"],
     ),
     (
+        "a camera that was still on air stays, and its next move leaves from there",
+        """
+        [[cue]]
+        number = 1
+        after = 10
+        take = "left"
+        [[cue]]
+        number = 2
+        after = 10
+        take = "right"
+        [[cue.move]]
+        camera = "left"
+        position = "door"
+        [[cue]]
+        number = 3
+        after = 10
+        take = "left"
+        [[cue.move]]
+        camera = "left"
+        position = "post"
+        """,
+        [("left", "door", 10.0, 1.0, 11.5, 8.5), ("left", "post", 20.0, 2.0, 22.5, 7.5)],
+        ["still-on-air"],
+    ),
+    (
         "two cues want one camera",
         """
         [[cue]]
@@ -324,7 +349,12 @@ def test_nobody_judges_a_pan_that_is_not_on_air():
 def test_a_camera_whose_moves_on_air_are_refused_is_told_before_the_show():
     cameras = {"left": camera("left", on_air_moves="refuse")}
     text = '[show]\nname = "pan"\nstart = { left = "home" }\n' + PAN_ON_AIR
-    assert _kinds(rehearse(read_show_text(text), cameras)) == ["refused-on-air"]
+    text += '[[cue]]\nnumber = 2\nafter = 9\ntake = "right"\n[[cue]]\nnumber = 3\nafter = 9\n'
+    text += '[[cue.move]]\ncamera = "left"\nposition = "door"\n'
+    cameras["right"] = camera("right")
+    rehearsal = rehearse(read_show_text(text), cameras)
+    assert _kinds(rehearsal) == ["refused-on-air"]
+    assert rehearsal.moves[-1].from_position == "home", "the refused move leaves it where it is"
 
 
 # What can't be made at all

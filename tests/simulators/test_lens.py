@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import random
+from typing import Any
 
 import pytest
 from ptzsim import Lens, draw_truth
@@ -104,3 +105,15 @@ def test_at_start_up_the_zoom_runs_over_its_range_and_ends_wide() -> None:
     places = [lens.zoom_counts(at / 100) for at in range(1000)]
     assert max(places) == 0x4000 and places[-1] == 0
     assert not lens.digital_zoom
+
+
+def test_auto_focus_follows_what_stands_where_the_head_goes(controller: Any, desk: Any) -> None:
+    # A subject at the wall, 10° to the right, and another one before it.
+    desk.camera.lens.scene = lambda pan_deg, tilt_deg, zoom_counts: 0x5000 if pan_deg > 5.0 else 0x3000
+    controller.tell("81 01 04 38 02 ff", seconds=10.0)  # auto focus
+    assert controller.focus() == 0x3000
+    controller.tell(controller.go(512, 0), seconds=10.0)  # 51.2 counts a degree
+    assert controller.focus() == 0x5000
+    controller.tell("81 01 04 38 03 ff")  # by hand from here on
+    controller.tell(controller.go(0, 0), seconds=10.0)
+    assert controller.focus() == 0x5000

@@ -180,8 +180,9 @@ def test_zoom_and_focus_go_at_once_in_one_socket(controller: Any) -> None:
 def test_one_push_focuses_once_and_stays_in_manual(controller: Any, desk: Any) -> None:
     controller.tell(FOCUS_MANUAL)
     controller.tell(controller.focus_to(0x8000), seconds=10.0)
+    desk.camera.lens.scene = lambda pan_deg, tilt_deg, zoom_counts: 0x6123
     controller.tell("81 01 04 18 01 ff", seconds=10.0)  # from memory
-    assert controller.focus() == desk.camera.lens.autofocus_counts
+    assert controller.focus() == 0x6123
     assert controller.ask("81 09 04 38 ff") == "90 50 03 ff"
 
 
