@@ -104,7 +104,7 @@ SLOW_DEG_PER_S = 20.0
 QUIET_SECONDS = 0.3
 LONGEST_SWING_SECONDS = 8.0
 ENOUGH_READINGS = 12  # of steady travel, for a speed
-SLOWEST_SHARE = 0.02  # of the usual speed: no slow mode is taken to be slower
+SLOWEST_SHARE = 0.05  # of the usual speed: no slow mode is taken to be slower
 PROBE_ENDS_SHARE = 0.15  # of the first way in slow mode, on either side, that may be ramps
 VISIBLE_COUNTS = 2  # a stop whose readings stay nearer than this shows no swing
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
@@ -308,18 +308,22 @@ class _Run:
         model, room = self._head.pan, self._rooms.pan
         step = sum(speed <= SLOW_PROBE_DEG_PER_S for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
+        way = room.way(min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg))  # there is room for it on one side at least
         for _ in range(TRIES):
-            target = await self._make_room("pan", room.way(SLOW_PROBE_SECONDS * speed))
             begin = self._at["pan"]
+            target = room.target(begin, way)
+            assert target is not None
             watch = _HeadWatch(self, {"pan": target})
             order = await self._go({"pan": target}, self._steps(step), watch.look, SLOWEST_SHARE)
             await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
             per_degree = room.scale.counts_per_degree
             readings = [Reading(at - order.sent_at, (counts["pan"] - begin) / per_degree) for at, counts in watch.seen]
             distance = abs(target - begin) / per_degree
+            if not readings or abs(abs(readings[-1].position) - distance) > 0.5 * distance:
+                break
             middle = steady(readings, distance, PROBE_ENDS_SHARE * distance)
             if len(middle) > ENOUGH_READINGS:
-                return min(max(fit_speed(middle).value / speed, SLOWEST_SHARE), 1.0)
+                return min(fit_speed(middle).value / speed, 1.0)
         raise LearnRefusal("not-learned", "the camera hardly moved in its slow mode; look at it and try again")
 
     def _fastest_step(self) -> int:
