@@ -17,6 +17,7 @@ from math import pi
 from typing import Any
 
 import pytest
+from ptzsim.head import SLOW_MODE_SHARE
 from ptzsim.lens import DRIVE_SHARES
 from ptzsim.mount import mount_named
 from ptzsim.virtual_time import run
@@ -121,6 +122,24 @@ def test_the_figures_are_those_of_the_hidden_truth(head: tuple[str, str, float, 
     assert model.origin == "learned"
     assert lesson.head.learned_at == DAY
     assert not lesson.head.measured.not_reached
+
+
+@pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")
+def test_slow_mode_is_learned_on_a_head_that_has_one(head: tuple[str, str, float, int]) -> None:
+    lesson = learned(*head)
+    truth, slow, measured = lesson.rig.simulated.head._truth, lesson.head.model.slow, lesson.head.measured
+    assert (slow is not None) == lesson.dialect.slow_mode
+    if slow is None:
+        return
+    for axis, scale, share, spreads in (
+        (slow.pan, lesson.dialect.pan, truth.pan_speed, measured.slow_pan_steps),
+        (slow.tilt, lesson.dialect.tilt, truth.tilt_speed, measured.slow_tilt_steps),
+    ):
+        true = [SLOW_MODE_SHARE * share * speed for speed in scale.steps_deg_per_s]
+        assert axis.steps_deg_per_s == pytest.approx(true, rel=0.012)
+        off = [abs(speed / exact - 1.0) for speed, exact in zip(axis.steps_deg_per_s, true, strict=True)]
+        assert sum(each > 3.0 * max(spread, 0.0005) for each, spread in zip(off, spreads, strict=True)) <= 1
+    assert lesson.rig.simulated.head._pan.top_speed(1) > SLOW_MODE_SHARE * 1.1, "it was left on"
 
 
 @pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")

@@ -336,6 +336,27 @@ def test_a_slow_mode_that_somebody_else_left_on_is_turned_off_ahead_of_the_first
         with_rig(scene, learned=False, loss=0.1, seed=seed)
 
 
+async def silent_for_a_while(rig: Rig) -> None:
+    rig.link.cut = True
+    await rig.until(lambda: rig.camera.state().link == "down")
+    rig.link.cut = False
+    await rig.until(lambda: rig.camera.state().link == "up")
+
+
+@pytest.mark.parametrize("meanwhile", [silent_for_a_while, switched_off_and_on])
+def test_what_was_known_is_known_no_more_after_a_silence_and_after_a_restart(
+    meanwhile: Callable[[Rig], Coroutine[Any, Any, None]],
+) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("there", THERE, id="1"))
+        await meanwhile(rig)
+        rig.simulated.head.slow(True)
+        await asyncio.sleep(2.0)
+        await runs_at_full_speed(rig)
+
+    with_rig(scene, learned=False)
+
+
 def test_a_mode_known_to_be_off_costs_no_packet_and_a_head_without_one_never_hears_of_it() -> None:
     async def scene(rig: Rig) -> None:
         sent = sent_by(rig)

@@ -15,6 +15,7 @@ from ptzd.motion import (
     HeadModel,
     LearnedHead,
     Measured,
+    SlowMode,
     Spread,
     read_head,
     write_head,
@@ -49,6 +50,41 @@ def learned(head: HeadModel) -> LearnedHead:
 
 def test_a_head_comes_back_as_it_was_written(learned: LearnedHead) -> None:
     assert read_head(write_head(learned)) == learned
+
+
+@pytest.fixture(scope="module")
+def learned_slow(learned: LearnedHead) -> LearnedHead:
+    """The same with a slow mode, at three tenths of the speeds."""
+    model = learned.model
+    pan, tilt = (
+        replace(axis, steps_deg_per_s=tuple(round(0.3 * speed, 4) for speed in axis.steps_deg_per_s))
+        for axis in (model.pan, model.tilt)
+    )
+    measured = replace(learned.measured, slow_pan_steps=(0.002,) * 24, slow_tilt_steps=(0.001,) * 18)
+    return replace(learned, model=replace(model, slow=SlowMode(pan, tilt, 0.005)), measured=measured)
+
+
+def test_a_slow_mode_comes_back_and_a_file_without_one_tells_of_none(
+    learned: LearnedHead, learned_slow: LearnedHead
+) -> None:
+    assert read_head(write_head(learned_slow)) == learned_slow
+    assert read_head(write_head(learned)).model.slow is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("pan_steps_deg_per_s = [0.3, ", "pan_steps_deg_per_s = [", "slow_mode.pan_steps_spread"),
+        ("pan_steps_deg_per_s = [0.3, ", "pan_steps_deg_per_s = [9.0, ", "must not be slower"),
+        ("pan_steps_deg_per_s = [0.3, ", "pan_steps_deg_per_s = [-0.3, ", "slow_mode.pan_steps_deg_per_s"),
+        ("tilt_steps_spread = [0.001, ", "tilt_steps_spread = [", "slow_mode.tilt_steps_spread"),
+    ],
+)
+def test_a_slow_mode_that_can_not_be_is_refused(learned_slow: LearnedHead, old: str, new: str, says: str) -> None:
+    text = write_head(learned_slow)
+    assert text.count(old) == 1
+    with pytest.raises(HeadFileError, match=says):
+        read_head(text.replace(old, new))
 
 
 @given(value=st.floats(1e-6, 1e6))

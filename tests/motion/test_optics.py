@@ -106,6 +106,19 @@ def test_on_a_long_lens_even_step_1_is_too_fast_and_it_says_so() -> None:
     assert "0.74°/s" in verdict.sentence
 
 
+def test_on_a_long_lens_steps_of_slow_mode_may_do() -> None:
+    # The same: at half of [D]'s speeds, step 1 is 0.5°/s and step 2 0.75°/s.
+    slow_steps = [speed / 2 for speed in PAN_STEPS]
+    verdict = judge_panning(PAN_STEPS, angle_of_view_deg(36.0, 400.0), 24.0, slow_steps)
+    assert (verdict.fastest_watchable_step, verdict.slow_mode) == (1, True)
+    assert "slow mode" in verdict.sentence
+    longer = judge_panning(PAN_STEPS, angle_of_view_deg(36.0, 800.0), 24.0, slow_steps)
+    assert longer.fastest_watchable_step is None
+    assert "even the slowest step of slow mode, 0.5°/s" in longer.sentence
+    shorter = judge_panning(PAN_STEPS, angle_of_view_deg(36.0, 100.0), 24.0, slow_steps)
+    assert (shorter.fastest_watchable_step, shorter.slow_mode) == (6, False)
+
+
 def test_at_100_mm_step_6_is_the_fastest_to_watch() -> None:
     # [D]: step 6 is 2.8°/s, step 7 is 3.0°/s; the limit at 100 mm is 2.9°/s.
     verdict = judge_panning(PAN_STEPS, angle_of_view_deg(36.0, 100.0), 24.0)
