@@ -14,7 +14,7 @@ def read_configuration(path: Path) -> Config:
     try:
         return load_config(path)
     except TextFileError as error:
-        raise Misuse(*map(str, error.mistakes)) from None
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
     except OSError as error:
         reason = (error.strerror or "it can't be read").lower()
         raise Misuse(f"The configuration {path} can't be read ({reason}); name a TOML file that exists.") from None

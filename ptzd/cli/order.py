@@ -7,12 +7,14 @@ from pathlib import Path
 import click
 
 from ptzd.show.showedit import renumbered, replace_with_backup, with_cue
-from ptzd.show.showfile import Cue, ShowFile, number_text, read_show_text
+from ptzd.show.showfile import HIGHEST_NUMBER, LONGEST_SHOW_SECONDS, Cue, ShowFile, number_text, read_show_text
 from ptzd.show.textfile import TextFileError, decoded
 
+from .numbers import FiniteRange
 from .speech import Failure, Misuse, say, say_json
 
 _SHOW = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
+_SECONDS = FiniteRange(0, LONGEST_SHOW_SECONDS)
 
 
 @click.group(no_args_is_help=True, epilog="Example: ptzd order check configs/choir-evening.toml")
@@ -23,12 +25,14 @@ def order() -> None:
     """
 
 
-@order.command(epilog="Example: ptzd order check configs/choir-evening.toml")
+@order.command(
+    short_help="Tell every mistake in a show file.", epilog="Example: ptzd order check configs/choir-evening.toml"
+)
 @click.argument("show", type=_SHOW)
 @click.option("--json", "in_json", is_flag=True, help="Print the running order as JSON.")
 def check(show: Path, in_json: bool) -> None:
     """Tell every mistake in SHOW, each with its line; whether its moves fit is for `ptzd rehearse`."""
-    read = _read(_text(show))
+    read = _read(show, _text(show))
     if in_json:
         say_json(read.model_dump(mode="json", exclude_none=True))
     else:
@@ -36,13 +40,16 @@ def check(show: Path, in_json: bool) -> None:
         say(f"{show.name} has no mistakes: {len(read.cue)} cues, {moves} moves.")
 
 
-@order.command(epilog='Example: ptzd order insert evening.toml 12.5 --label "A child reads" --after 20 --take left')
+@order.command(
+    short_help="Put a cue in.",
+    epilog='Example: ptzd order insert evening.toml 12.5 --label "A child reads" --after 20 --take left',
+)
 @click.argument("show", type=_SHOW)
-@click.argument("number", type=float)
+@click.argument("number", type=FiniteRange(0, HIGHEST_NUMBER))
 @click.option("--label", default="", help="What people call it.")
 @click.option("--at", help="When it comes: a time into the show, such as 0:12:30.")
-@click.option("--after", type=float, help="When it comes: so many seconds after the cue before it.")
-@click.option("--expected", type=float, help="It comes on call, about so many seconds after the cue before it.")
+@click.option("--after", type=_SECONDS, help="When it comes: so many seconds after the cue before it.")
+@click.option("--expected", type=_SECONDS, help="It comes on call, about so many seconds after the cue before it.")
 @click.option("--take", help="The camera that goes on air.")
 def insert(
     show: Path, number: float, label: str, at: str | None, after: float | None, expected: float | None, take: str | None
@@ -56,41 +63,55 @@ def insert(
         cue = Cue.model_validate({field: value for field, value in fields.items() if value not in (None, "")})
         text = with_cue(_text(show), cue)
     except TextFileError as mistakes:
-        raise Misuse(*str(mistakes).splitlines()) from None
+        raise _told(show, mistakes) from None
     except ValueError as error:
         raise Misuse(_first_line(error)) from None
     _write(show, text, f"Cue {number_text(cue.number)} is in {show.name}")
 
 
-@order.command(epilog="Example: ptzd order renumber evening.toml --first 10 --step 10")
+@order.command(
+    short_help="Number all cues anew.", epilog="Example: ptzd order renumber evening.toml --first 10 --step 10"
+)
 @click.argument("show", type=_SHOW)
-@click.option("--first", type=float, default=1.0, show_default=True, help="The first cue's number.")
-@click.option("--step", type=float, default=1.0, show_default=True, help="How far the numbers lie apart.")
+@click.option(
+    "--first", type=FiniteRange(0, HIGHEST_NUMBER), default=1.0, show_default=True, help="The first cue's number."
+)
+@click.option(
+    "--step",
+    type=FiniteRange(0.001, HIGHEST_NUMBER),
+    default=1.0,
+    show_default=True,
+    help="How far the numbers lie apart.",
+)
 def renumber(show: Path, first: float, step: float) -> None:
     """Number the cues of SHOW anew, in the order in which they stand."""
     try:
         text = renumbered(_text(show), first, step)
     except TextFileError as mistakes:
-        raise Misuse(*str(mistakes).splitlines()) from None
+        raise _told(show, mistakes) from None
     except ValueError as error:
         raise Misuse(_first_line(error)) from None
     _write(show, text, f"The cues of {show.name} are numbered anew")
+
+
+def _told(show: Path, mistakes: TextFileError) -> Misuse:
+    return Misuse(*(f"{show}: {mistake}" for mistake in mistakes.mistakes))
 
 
 def _text(show: Path) -> str:
     try:
         return decoded(show.read_bytes())
     except TextFileError as mistakes:
-        raise Misuse(*str(mistakes).splitlines()) from None
+        raise _told(show, mistakes) from None
     except OSError as error:
         raise Failure(f"{show} can't be read: {error.strerror}.") from None
 
 
-def _read(text: str) -> ShowFile:
+def _read(show: Path, text: str) -> ShowFile:
     try:
         return read_show_text(text)
     except TextFileError as mistakes:
-        raise Misuse(*str(mistakes).splitlines()) from None
+        raise _told(show, mistakes) from None
 
 
 def _write(show: Path, text: str, done: str) -> None:

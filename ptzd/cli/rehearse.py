@@ -33,6 +33,7 @@ from ptzd.visca import DialectError
 
 from .broker import broker_of
 from .configuration import read_configuration
+from .numbers import FiniteRange
 from .realtime import run_in_real_time
 from .simulation import print_simulated, simulated
 from .speech import FAILED, Failure, Misuse, say, say_json
@@ -54,7 +55,7 @@ SEED = 1  # any: with it, the same command says the same twice
     "--positions", "positions_path", type=_FILE, help="Exported positions, in place of the configuration's store."
 )
 @click.option("--fix", "fix_path", type=_FILE, help="Write a copy in which what can be solved is solved.")
-@click.option("--vary", "share", type=click.FloatRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
+@click.option("--vary", "share", type=FiniteRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
 @click.option("--runs", type=click.IntRange(1, 100_000), default=500, show_default=True, help="How many evenings.")
 @click.option("--seed", type=int, default=SEED, show_default=True, help="The same seed draws the same.")
 @click.option(

@@ -62,8 +62,8 @@ def test_cues_are_numbered_anew_in_their_order(show: Path) -> None:
         (["insert", "1.5"], "--at, --after and --expected"),
         (["insert", "1.5", "--after", "3", "--at", "0:01:00"], "--at, --after and --expected"),
         (["insert", "1.5", "--after", "3", "--take", "Left"], "not a valid name"),
-        (["insert", "1.5", "--after", "-3"], "After"),
-        (["renumber", "--step", "0"], "0.001 or more"),
+        (["insert", "1.5", "--after", "-3"], "'--after': -3.0 is not in the range"),
+        (["renumber", "--step", "0"], "0.001<=x"),
     ],
 )
 def test_a_wrong_edit_gets_a_sentence_and_leaves_the_file_alone(

@@ -6,41 +6,31 @@ import re
 import tomllib
 from pathlib import Path
 
+import click
 import pytest
 from jsonschema import Draft202012Validator
 
+from ptzd.cli.main import cli
+
 ROOT = Path(__file__).parents[2]
 
-COMMANDS = [
-    "",
-    "check",
-    "cue",
-    "cue back",
-    "cue go",
-    "cue hold",
-    "cue jump",
-    "cue release",
-    "cue standby",
-    "cue watch",
-    "demo",
-    "lock",
-    "positions",
-    "positions delete",
-    "positions export",
-    "positions history",
-    "positions import",
-    "positions list",
-    "positions rename",
-    "positions revert",
-    "recall",
-    "run",
-    "schema",
-    "stop",
-    "store",
-    "unlock",
-    "watch",
-]
-PRINT_A_RESULT = sorted(set(COMMANDS) - {"", "cue", "run", "schema", "positions"})
+
+def _commands(command: click.Command, path: str = "") -> dict[str, click.Command]:
+    """Every command, by what is written after `ptzd`."""
+    found = {path: command}
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            below = command.get_command(context, name)
+            assert below is not None
+            found |= _commands(below, f"{path} {name}".strip())
+    return found
+
+
+COMMANDS = _commands(cli)
+PRINT_A_RESULT = sorted(
+    set(COMMANDS) - {"", "cue", "order", "order insert", "order renumber", "run", "schema", "positions"}
+)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -49,6 +39,26 @@ async def test_help_has_an_example_that_begins_with_the_command(ptzd, command):
     assert (ended.code, ended.err) == (0, "")
     assert re.search(rf"Example: ptzd {command}", ended.out)
     assert ("--json" in ended.out) == (command in PRINT_A_RESULT)
+
+
+def _numbers(kind: click.ParamType) -> list[click.ParamType]:
+    kinds = [one for each in kind.types for one in _numbers(each)] if isinstance(kind, click.Tuple) else [kind]
+    return [one for one in kinds if isinstance(one, click.types.FloatParamType)]
+
+
+def test_no_command_takes_for_a_number_what_is_not_finite():
+    numbers = [
+        (command, parameter.name, kind)
+        for command, found in COMMANDS.items()
+        for parameter in found.params
+        for kind in _numbers(parameter.type)
+    ]
+    assert len(numbers) > 10
+    for command, parameter, kind in numbers:
+        for text in ("nan", "inf", "-inf"):
+            with pytest.raises(click.BadParameter):
+                kind.convert(text, None, None)
+                pytest.fail(f"{command} takes {text} for {parameter}")
 
 
 @pytest.mark.parametrize(
@@ -111,7 +121,7 @@ async def test_every_mistake_of_a_configuration_is_told_at_once(ptzd, tmp_path, 
     assert (ended.code, ended.out) == (2, "")
     lines = ended.err.splitlines()
     assert len(lines) == 3
-    assert [re.match(r"line (\d+)", line)[1] for line in lines] == ["2", "6", "8"]
+    assert [re.match(rf"{config}: line (\d+)", line)[1] for line in lines] == ["2", "6", "8"]
 
 
 async def test_the_schema_of_the_configuration_takes_the_example_and_refuses_what_is_unknown(ptzd):
