@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 from hypothesis import strategies as st
@@ -98,10 +98,20 @@ def made(
     conflicts: Sequence[Conflict] = (),
     seconds: float = 60.0,
     label: str = "An evening",
+    start: Mapping[str, str] | None = None,
     varied: Variation | None = None,
 ) -> Rehearsal:
     return Rehearsal(
-        "evening", label, tuple(cameras), tuple(cues), tuple(moves), tuple(on_air), tuple(conflicts), seconds, varied
+        "evening",
+        label,
+        tuple(cameras),
+        tuple(cues),
+        tuple(moves),
+        tuple(on_air),
+        tuple(conflicts),
+        seconds,
+        {each.camera: "home" for each in moves} if start is None else start,
+        varied,
     )
 
 

@@ -60,7 +60,8 @@ def lanes(rehearsal: Rehearsal) -> tuple[Lane, ...]:
         on_air[stretch.camera].append(stretch)
     begin, end = span(rehearsal)
     return tuple(
-        Lane(camera, tuple(_cut(_phases(moves[camera], begin, end), on_air[camera]))) for camera in rehearsal.cameras
+        Lane(camera, tuple(_cut(_phases(rehearsal.start.get(camera), moves[camera], begin, end), on_air[camera])))
+        for camera in rehearsal.cameras
     )
 
 
@@ -115,10 +116,9 @@ def _rows_between(from_seconds: float, until_seconds: float, seconds: float) -> 
     return range(math.floor(from_seconds / seconds), math.floor(until_seconds / seconds) + 1)
 
 
-def _phases(moves: Sequence[PlannedMove], begin: float, end: float) -> Iterator[Stretch]:
+def _phases(position: str | None, moves: Sequence[PlannedMove], begin: float, end: float) -> Iterator[Stretch]:
     """What the camera does, on air or not. A move that leaves before the last one has ended cuts that one short."""
     ordered = sorted(moves, key=lambda move: (move.start_seconds, move.index))
-    position = ordered[0].from_position if ordered else None
     now = begin
     for place, move in enumerate(ordered):
         until = ordered[place + 1].start_seconds if place + 1 < len(ordered) else end

@@ -82,6 +82,7 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
         on_air=_stretches(show, cues, seconds),
         conflicts=conflicts,
         seconds=seconds,
+        start=show.show.start,
     )
 
 

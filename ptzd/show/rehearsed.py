@@ -6,7 +6,8 @@ the start of the show, unless a name says otherwise.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from ptzd.cameras import Way
@@ -156,7 +157,8 @@ class OnAirStretch:
 class Rehearsal:
     """The evening as it is expected to go. `cameras` are all that the show uses, in alphabetical order.
 
-    `seconds` is the length: the last thing that is expected to happen. `varied` says how `ready_chance` came about.
+    `seconds` is the length: the last thing that is expected to happen. `start` is the position that a camera stands in
+    as the show begins, by camera, where the show says so. `varied` says how `ready_chance` came about.
     """
 
     show: str
@@ -167,6 +169,7 @@ class Rehearsal:
     on_air: tuple[OnAirStretch, ...]
     conflicts: tuple[Conflict, ...]
     seconds: float
+    start: Mapping[str, str] = field(default_factory=dict)
     varied: Variation | None = None
 
     @property

@@ -57,6 +57,11 @@ def test_a_camera_that_never_moves_stands_all_evening_nobody_knows_where() -> No
     assert lane.stretches == (Stretch("standing", False, 0.0, 10.0, None, None),)
 
 
+def test_a_camera_that_never_moves_is_said_to_stand_where_the_show_says() -> None:
+    [lane] = lanes(made(cameras=("left",), cues=(cue(1, 10.0),), seconds=10.0, start={"left": "post"}))
+    assert lane.stretches == (Stretch("standing", False, 0.0, 10.0, "post", None),)
+
+
 @given(evenings())
 def test_a_lane_has_no_gap_and_is_on_air_just_as_long_as_its_camera(evening: Rehearsal) -> None:
     begin, end = span(evening)

@@ -210,6 +210,12 @@ def test_what_a_camera_does_is_told_by_shape_and_not_by_colour_alone() -> None:
     ]
 
 
+def test_a_camera_that_nobody_moves_stands_where_the_show_says_by_name() -> None:
+    show = read_show_text('[show]\nname = "idle"\nstart = { left = "choir-wide" }\n[[cue]]\nnumber = 1\nafter = 10\n')
+    picture = ElementTree.fromstring(svg_report(rehearse(show, granary())).encode("utf-8"))
+    assert [e.text for e in names(picture, "text") if e.get("class") == "held"] == ["choir-wide"]
+
+
 def luminance(colour: str) -> float:
     """The relative luminance of `#rrggbb`, by the formula in [K]."""
     full = colour if len(colour) == 7 else "#" + "".join(2 * digit for digit in colour[1:])
