@@ -46,9 +46,10 @@ def learn(
 ) -> None:
     """Measure how CAMERA's head and lens move, within a range, and use it for every prediction from then on.
 
-    The head moves through the given range at every speed it has, and the lens through its whole range; afterwards the
-    camera stands where it stood. The wider the range, the more of the fast steps can be measured. `ptzd stop CAMERA`,
-    or Ctrl-C here, ends it at any moment. A camera that is locked or on air refuses.
+    The head moves through the given range at every speed it has, in its slow mode too where it has one, and the lens
+    through its whole range; afterwards the camera stands where it stood. The wider the range, the more of the fast
+    steps can be measured. `ptzd stop CAMERA`, or Ctrl-C here, ends it at any moment. A camera that is locked or on air
+    refuses.
     """
     for axis, (least, most) in (("pan", pan), ("tilt", tilt)):
         if not least < most:

@@ -14,6 +14,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +23,8 @@ import pytest
 
 from ptzd.cli.main import cli
 from ptzd.cli.speech import speak_for
+from ptzd.motion import LearnedHead, Measured, SlowMode, published_head, write_head
+from ptzd.visca import load_dialect
 
 Run = Callable[..., tuple[int, str, str]]
 FULL_FRAME = ("--sensor", "36x24")
@@ -157,6 +161,37 @@ def test_on_a_long_lens_no_step_can_be_watched_and_it_says_so(run: Run, config: 
     assert code == 0
     assert "0.74°/s, no step" in out
     assert "even the slowest step, 1°/s, is too fast to watch" in out
+
+
+def test_a_slow_mode_that_was_learned_counts_and_one_that_was_not_is_named(run: Run, tmp_path: Path) -> None:
+    # RED 101: 0.74°/s; the steps 1 and 2 of this head are assumed to be 1 and 1.5°/s, at 0.45 of that 0.45 and 0.675.
+    config = tmp_path / "granary.toml"
+    config.write_text(CONFIG.replace('"nibble4-14"', '"shared4-51"').replace("show.db", f"{tmp_path}/show.db"))
+    question = ("--config", str(config), "gallery", "--focal-length", "400")
+    code, out, _ = run(*question)
+    assert code == 0
+    assert "0.74°/s, no step" in out
+    assert "`ptzd learn` finds out" in out
+    (tmp_path / "gallery.head.toml").write_text(write_head(learned_with_slow_mode(0.45)))
+    code, out, _ = run(*question)
+    assert code == 0
+    assert "0.74°/s, step 2 in slow mode" in out
+    assert "`ptzd learn`" not in out
+    framing = json.loads(run(*question, "--json")[1])["framings"][0]
+    assert (framing["fastest_watchable_step"], framing["in_slow_mode"]) == (2, True)
+
+
+def learned_with_slow_mode(share: float) -> LearnedHead:
+    dialect = load_dialect("shared4-51")
+    head = published_head(dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s, shared_speed=True)
+    pan, tilt = (
+        replace(axis, steps_deg_per_s=tuple(share * speed for speed in axis.steps_deg_per_s))
+        for axis in (head.pan, head.tilt)
+    )
+    spreads = {"slow_pan_steps": (0.01,) * 24, "slow_tilt_steps": (0.01,) * 23}
+    measured = Measured((0.01,) * 24, 0.1, (0.01,) * 23, 0.1, 0.1, (0.1,) * 8, 0.1, 0.1, 0.1, 0.1, **spreads)
+    model = replace(head, slow=SlowMode(pan, tilt, 0.01), origin="learned")
+    return LearnedHead(model, measured, dialect.name, datetime(2026, 6, 20, tzinfo=UTC))
 
 
 def test_at_100_mm_the_fastest_pan_to_watch_is_step_6(figures: Callable[..., dict[str, Any]], config: str) -> None:
