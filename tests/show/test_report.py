@@ -27,7 +27,7 @@ from ptzd.show.pagestyle import PAGE_STYLE
 from ptzd.show.rehearsal import Rehearsal, rehearse
 from ptzd.show.rehearsed import Change, Remedy, Variation
 from ptzd.show.report import html_report, svg_report
-from ptzd.show.showfile import number_text, read_show_file
+from ptzd.show.showfile import number_text, read_show_file, read_show_text
 from ptzd.show.timeline import STYLE
 
 SVG = "{http://www.w3.org/2000/svg}"
