@@ -574,7 +574,7 @@ class Camera:
         plan = plan_to_be_seen(self._head_for_shaped_moves(), here, there, seconds, picture=picture)
         if isinstance(plan, PlanRefused):
             if recall.seconds is not None:
-                raise CameraRefusal(plan.code, plan.sentence)
+                raise CameraRefusal(plan.code, settings.refusal_hinted(plan).sentence)
             warning = None
             if optics is not None:
                 steps = direct.pan_step, direct.tilt_step

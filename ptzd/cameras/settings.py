@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from ptzd.motion import HeadModel, Lens, MoveVerdict, Sensor
+from ptzd.motion import HeadModel, Lens, MoveVerdict, PlanRefused, Sensor
 from ptzd.visca import Dialect
 
 from .framing import Tolerance
@@ -37,6 +37,14 @@ class CameraSettings:
 
     def hinted(self, verdict: MoveVerdict) -> MoveVerdict:
         """Return a verdict that tells, of a head too fast to watch at any length, what learning it may help."""
-        if verdict.watchable or verdict.seconds_needed is not None or not self.dialect.slow_mode or self.head.slow:
-            return verdict
-        return replace(verdict, sentence=f"{verdict.sentence}; or learn this head: its slow mode may be slow enough")
+        too_fast = not verdict.watchable and verdict.seconds_needed is None
+        return replace(verdict, sentence=verdict.sentence + self._hint()) if too_fast else verdict
+
+    def refusal_hinted(self, refusal: PlanRefused) -> PlanRefused:
+        """Return the refusal of a shaped move that tells, of a head that is too fast, what learning it may help."""
+        too_fast = refusal.code == "too-long"
+        return replace(refusal, sentence=refusal.sentence + self._hint()) if too_fast else refusal
+
+    def _hint(self) -> str:
+        unknown = self.dialect.slow_mode and self.head.slow is None
+        return "; or learn this head: its slow mode may be slow enough" if unknown else ""

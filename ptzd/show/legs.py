@@ -241,7 +241,8 @@ def _shown(settings: CameraSettings, from_: Pose, to: Pose, pace: Pace) -> LegPl
             steps = direct.pan_step, direct.tilt_step
             verdict = judge_move(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, *steps)
             verdict = settings.hinted(verdict)
-        return _direct(direct, refusal=plan if pace.seconds is not None else None, verdict=verdict)
+        refusal = settings.refusal_hinted(plan) if pace.seconds is not None else None
+        return _direct(direct, refusal=refusal, verdict=verdict)
     verdict = None
     if optics is not None:
         fastest = AxisSpeeds(

@@ -198,6 +198,7 @@ def test_on_a_long_lens_a_learned_slow_mode_can_be_watched_and_an_unlearned_one_
             assert "even the slowest" not in warning
         else:
             assert refused.phase == "refused"
+            assert "learn this head" in (refused.sentence or "")
             assert "even the slowest" in warning
             assert "learn this head" in warning
         rig.camera.stop()
@@ -251,6 +252,26 @@ def test_a_direct_recall_after_a_move_that_broke_off_runs_at_full_speed(
         await runs_at_full_speed(rig)
 
     with_rig(scene, seed=3, loss=loss)
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.05])
+@pytest.mark.parametrize(
+    ("pan_counts", "mode"),
+    [(500, "slow"), (1250, "usual")],  # 5° and 20° on from the middle of the first move, in 8 s
+)
+def test_a_newer_move_on_air_takes_over_in_its_own_mode(pan_counts: int, mode: str, loss: float) -> None:
+    async def scene(rig: Rig) -> None:
+        await begin_in_slow_mode(rig)
+        rig.camera.recall(Recall("newer", framing(pan_counts, 100), seconds=SECONDS, on_air=True, id="newer"))
+        await asyncio.sleep(SECONDS / 2)
+        assert is_slow(rig) == (mode == "slow")
+        report = await rig.end_of("newer")
+        assert (report.phase, report.way) == ("settled", "shaped")
+        assert report.landing is not None and abs(report.landing.pan_counts) <= 1
+        await asyncio.sleep(2.0)
+        assert not is_slow(rig)
+
+    with_rig(scene, seed=2, loss=loss)
 
 
 @pytest.mark.parametrize("after", [0.0, 0.005, 0.01, 0.02, 0.03, 0.05, 7.7, 7.8, 7.9, 8.0, 8.1])
