@@ -66,7 +66,7 @@ from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .measurements import Seeing
 from .move import Move, Recall
 from .orders import lens_orders, pan_tilt_order
-from .reading import Condition, read_condition, read_focus_mode, read_framing
+from .reading import Condition, read_condition, read_focus_mode, read_framing, read_settling
 from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tally
 from .settings import CameraSettings
 from .shaped import run_shaped
@@ -76,6 +76,7 @@ from .trials import LearnLimits, LearnRefusal
 log = structlog.get_logger()
 
 MOVING_PAUSE_SECONDS = 0.1  # between two readings while it moves
+SETTLING_PAUSE_SECONDS = 0.02
 RESTING_PAUSE_SECONDS = 1.0
 LONGEST_PAUSE_SECONDS = 15.0  # between two attempts to reach a silent camera
 CONDITION_EVERY = 5  # readings at rest between two questions for power, faults and the like
@@ -345,7 +346,7 @@ class Camera:
                 start,
                 limits,
                 slow=self._slow,
-                seeing=Seeing(self.settings.tolerance, STILL_SECONDS, MOVING_PAUSE_SECONDS / 2, MOVING_PAUSE_SECONDS),
+                seeing=Seeing(self.settings.tolerance, STILL_SECONDS, SETTLING_PAUSE_SECONDS, MOVING_PAUSE_SECONDS),
                 progress=progress,
                 rng=rng,
                 calendar=self._calendar,
@@ -777,22 +778,31 @@ class Camera:
         resting_since = self._loop.time()
         until = self._loop.time() + move.completion_seconds()
         while self._loop.time() < until:
+            known = (
+                last if last is not None and self._lens_is_there(move, last) and not self._seems_still(move) else None
+            )
             try:
-                mode = await read_focus_mode(self._line)
-                framing = await read_framing(self._line, mode)
+                framing = await read_settling(self._line, known)
             except (LineDown, PushedAside, InquiryRefused):
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
             now = self._loop.time()
             self._take_reading(framing)
-            if move.there_since is not None and now - move.there_since >= STILL_SECONDS:
-                return mode == move.recall.framing.focus_mode
+            if known is None and self._seems_still(move):
+                return framing.focus_mode == move.recall.framing.focus_mode
             if framing != last:
                 last, resting_since = framing, now
             if move.there_since is None and now - resting_since > 2 * STILL_SECONDS:
                 return False
-            await asyncio.sleep(MOVING_PAUSE_SECONDS / 2)
+            await asyncio.sleep(SETTLING_PAUSE_SECONDS)
         return False
+
+    def _seems_still(self, move: Move) -> bool:
+        return move.there_since is not None and self._loop.time() - move.there_since >= STILL_SECONDS
+
+    def _lens_is_there(self, move: Move, framing: Framing) -> bool:
+        landed = replace(self._landing(move, framing), pan_counts=0, tilt_counts=0)
+        return self.settings.tolerance.holds(landed)
 
     def _enter(self, move: Move, phase: Phase) -> None:
         move.phase = phase

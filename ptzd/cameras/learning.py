@@ -60,7 +60,7 @@ from ptzd.visca import (
 from .framing import landing
 from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .measurements import Measurements, PanStop, Seeing, ShortTrip, StepTrip, learned_head, ramp_of, steady_part
-from .reading import read_focus_mode, read_framing
+from .reading import read_framing, read_settling
 from .reports import Framing
 from .slowmode import SlowModeRefused, SlowModeSwitch
 from .trials import (
@@ -646,15 +646,18 @@ class _Run:
             wanted = Framing(self._at["pan"], self._at["tilt"], self._zoom_at, self._focus_at, "manual")
             began_at = read_at = self._loop.time()
             watch.expect(wanted)
+            last: Framing | None = None
             while self._loop.time() < began_at + LONGEST_LOOK_SECONDS:
-                mode = await self._patiently(lambda: read_focus_mode(self._line))
-                framing = await self._patiently(lambda mode=mode: read_framing(self._line, mode))  # type: ignore[misc]
+                surely = watch.seems_still(self._loop.time())
+                known = last if last is not None and watch.lens_is_there(last) and not surely else None
+                last = framing = await self._patiently(lambda known=known: read_settling(self._line, known))  # type: ignore[misc]
                 self._heard(framing)
                 now = self._loop.time()
                 if read_at > began_at:
                     self.measured.between_readings.append(now - read_at)
                 read_at = now
-                if watch.still(framing, now):
+                watch.take(framing, now)
+                if known is None and watch.seems_still(now):
                     self.measured.seen_still.append(now - began_at)
                     break
                 await asyncio.sleep(self._seeing.pause_seconds)
@@ -694,14 +697,22 @@ class _LensWatch:
         self._wanted = wanted
         self._there_since = None
 
-    def still(self, framing: Framing, now: float) -> bool:
-        """Take a reading; return whether it has been where it was sent for long enough."""
-        if self._wanted is None:
-            return False
-        if not self._seeing.tolerance.holds(landing(self._dialect, framing, self._wanted)):
+    def take(self, framing: Framing, now: float) -> None:
+        """Take a reading."""
+        if self._wanted is None or not self._seeing.tolerance.holds(landing(self._dialect, framing, self._wanted)):
             self._there_since = None
         elif self._there_since is None:
             self._there_since = now
+
+    def lens_is_there(self, framing: Framing) -> bool:
+        """Whether zoom and focus are where they were sent."""
+        if self._wanted is None:
+            return False
+        landed = replace(landing(self._dialect, framing, self._wanted), pan_counts=0, tilt_counts=0)
+        return self._seeing.tolerance.holds(landed)
+
+    def seems_still(self, now: float) -> bool:
+        """Whether it has been where it was sent for long enough."""
         return self._there_since is not None and now - self._there_since >= self._seeing.still_seconds
 
     async def run(self) -> None:
@@ -709,7 +720,7 @@ class _LensWatch:
         loop = asyncio.get_running_loop()
         while True:
             try:
-                self.still(await read_framing(self._line, "manual"), loop.time())
+                self.take(await read_framing(self._line, "manual"), loop.time())
             except (PushedAside, InquiryRefused):
                 pass
             except LineDown:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ptzd.visca import (
     DigitalZoomInquiry,
@@ -38,6 +38,18 @@ async def read_framing(line: Line, focus_mode: FocusMode) -> Framing:
     zoom_counts = await line.ask(ZoomInquiry())
     focus_counts = await line.ask(FocusInquiry())
     return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
+
+
+async def read_settling(line: Line, known: Framing | None) -> Framing:
+    """Ask where a camera stands that comes to rest: for pan and tilt alone, where the lens is `known`.
+
+    The swing of a mount goes through the tolerance and out again within hundredths of a second: whoever asks for
+    everything each time misses that, by luck of the moment.
+    """
+    if known is None:
+        return await read_framing(line, await read_focus_mode(line))
+    pan_tilt = await line.ask(PanTiltPositionInquiry())
+    return replace(known, pan_counts=pan_tilt.pan_counts, tilt_counts=pan_tilt.tilt_counts)
 
 
 async def read_focus_mode(line: Line) -> FocusMode:

@@ -61,6 +61,22 @@ def test_settled_is_not_said_before_the_head_stands_still() -> None:
     with_rig(scene, mount="balcony-rail")
 
 
+@pytest.mark.parametrize("seed", [2, 3, 5])
+def test_the_same_move_on_a_swinging_rail_takes_the_same_time_whenever_the_readings_fall(seed: int) -> None:
+    # The rail swings 2.2 times a second: a crest that readings miss would end the move half a swing, 0.23 s, early.
+    async def scene(rig: Rig) -> None:
+        seconds = []
+        for number in range(14):
+            wanted = framing(1946, -205) if number % 2 else framing(26, -420)
+            report = await rig.recall(Recall("house", wanted, step=24, id=str(number)))
+            assert report.measured_seconds is not None
+            seconds.append(report.measured_seconds)
+            await asyncio.sleep(3.0 + 0.037 * number)
+        assert max(seconds[2:]) - min(seconds[2:]) < 0.15  # the first comes from home
+
+    with_rig(scene, mount="balcony-rail", seed=seed)
+
+
 def test_a_camera_that_has_settled_goes_on_being_told_as_settled_and_with_its_new_focus_mode() -> None:
     async def scene(rig: Rig) -> None:
         for focus_mode in ("manual", "auto", "manual"):

@@ -187,9 +187,10 @@ def run(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
 
 
-def test_the_choir_evening_goes_as_predicted_once_its_heads_are_measured() -> None:
+@pytest.mark.parametrize("seed", ["1", "6", "8"])
+def test_the_choir_evening_goes_as_predicted_once_its_heads_are_measured(seed: str) -> None:
     done = run(
-        str(CONFIGS / "choir-evening.toml"),
+        *(str(CONFIGS / "choir-evening.toml"), "--seed", seed),
         *("--config", str(CONFIGS / "granary.toml"), "--positions", str(CONFIGS / "granary-show.toml")),
     )
     assert (done.returncode, done.stderr) == (0, "")
