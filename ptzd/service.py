@@ -325,6 +325,7 @@ class Service:
             speed=speed,
             seconds=seconds,
             on_air=on_air,
+            id=f"cue {token.cue}",
         )
         self._recall(request, token)
 
@@ -531,7 +532,8 @@ class Service:
             return
         reply = report.token if isinstance(report.token, Reply) else None
         answer = Answer(topics.move(report.camera), MoveMessage.of(report).encode(), final=report.phase.ended)
-        self._answer(answer, report.camera, report.id, reply)
+        asked_as = None if isinstance(report.token, CueToken) else report.id  # whoever calls a command of his the same
+        self._answer(answer, report.camera, asked_as, reply)
         if self._desk is not None:
             self._desk.heard(report)
         log.info(

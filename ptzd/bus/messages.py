@@ -119,7 +119,7 @@ class MoveMessage(Message):
     camera: str
     phase: Phase
     position: str | None
-    id: str | None
+    id: str | None  # of the recall; `cue 12` for one that cue 12 sent
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None

@@ -71,6 +71,8 @@ def _agrees(move: Played) -> bool:
 
 
 def _remark(move: Played) -> str | None:
+    if move["ended"] == "stood":
+        return "the camera stands there already and is not sent"
     if move["ended"] != "settled":
         foretold = "" if move["conflict"] is None else f"as the rehearsal foretells ({move['conflict']}), "
         return f"{foretold}{move['sentence'] or 'it ' + move['ended']}"

@@ -106,7 +106,7 @@ class Leg:
     plan: LegPlan
     beyond: str | None  # a sentence on what can't be reached
     seen: bool
-    made: bool  # otherwise it can't be made, or the daemon does not make it, and the camera stays
+    made: bool  # otherwise it can't be made, or a running show does not make it, and the camera stays
     start: Moment
     dues: tuple[Due, ...]
 
@@ -161,9 +161,14 @@ class Company:
         """Return what becomes of a leg at another pace."""
         return self.plan(leg.camera, leg.from_pose, leg.to_pose, pace, shown=leg.shown)
 
-    def makes(self, move: CueMove, *, seen: bool) -> bool:
-        """Return whether the daemon makes a move of a camera that is on air as it would leave, if `seen`."""
-        return not seen or (move.on_air and self.cameras[move.camera].settings.on_air_moves != "refuse")
+    def makes(self, move: CueMove, *, seen: bool, taken: bool) -> bool:
+        """Return whether a running show makes a move: `seen` is on air as it would leave, `taken` from its cue on.
+
+        One that is meant to be off air leaves late, as soon as it is, but not with its own cue's picture on air.
+        """
+        if not seen:
+            return True
+        return self.cameras[move.camera].settings.on_air_moves != "refuse" if move.on_air else not taken
 
     def fastest_step(self, camera: str) -> int:
         """Return the highest speed that a recall of this camera can name."""
@@ -291,7 +296,11 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
             seen = camera == (on_air[cue_index] if move.on_air else before)
             pace = company.usual_pace(move, seen=seen)
             plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
-            made = beyond is None and plan.refusal is None and company.makes(move, seen=seen)
+            made = (
+                beyond is None
+                and plan.refusal is None
+                and company.makes(move, seen=seen, taken=camera == on_air[cue_index])
+            )
             start = _start(move, cue_index, gaps[cue_index])
             if camera in lasts:
                 legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)

@@ -1,7 +1,7 @@
-"""An evening played through: every move of a show leaves when it is expected to, and its time is kept.
+"""An evening played through: its cues are run as at a show, and the time of every move is kept.
 
-The cameras are sent over the bus, at the moments that the rehearsal gives, and the vision mixer's tallies come with
-the cues. What the daemon refuses is refused here too.
+Somebody runs the cues over the bus, a standby right after each `go`, as the rehearsal has it, and the vision mixer's
+tallies come with the cues. Which camera is sent when is the daemon's own affair; what it refuses is refused here too.
 
 Theory of the skipped rests. While no camera moves and nothing is under way, the daemon does nothing but ask each
 camera once a second where it stands. A real evening is full of that, and playing it teaches nothing; so the clock may
@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from math import inf
 from pathlib import Path
 from typing import Any, Literal
 
@@ -23,13 +24,15 @@ from ptzsim.virtual_time import VirtualTimeLoop
 from ptzd.motion import HeadModel
 from ptzd.show.heads import read_head_file
 from ptzd.show.rehearsal import ConflictKind, PlannedMove, Rehearsal, RehearsedCamera, rehearse
-from ptzd.show.showfile import ShowFile
+from ptzd.show.showfile import ShowFile, number_text
 from ptzd.visca import AxisScale, Dialect
 
 from .house import Actor, House, open_house
 
-Ended = Literal["settled", "refused", "superseded", "stopped", "failed"]
+# Beside what the daemon says: `stood` there already and was not sent; `left-behind` by its cue, while it was on air.
+Ended = Literal["settled", "refused", "superseded", "stopped", "failed", "stood", "left-behind"]
 AWAKE_SECONDS = 0.5  # before an event, in which the daemon asks each camera where it stands
+BEFORE_SECONDS = 0.01  # a move leaves, in which it is noted where its camera stands
 STOOD_SECONDS = 2.0  # after the last has reached its place, before the show begins
 AFTER_SECONDS = 60.0  # in which the last moves may come to their end
 STANDING_SECONDS = 600.0  # in which all cameras reach the positions that they start from, or learn their heads
@@ -46,7 +49,8 @@ class PlayedMove:
     cue_number: float
     camera: str
     position: str
-    start_seconds: float
+    start_seconds: float  # when it was to leave
+    left_seconds: float | None  # when it left; None where it did not
     predicted_seconds: float  # from the start to settled
     least_seconds: float
     most_seconds: float
@@ -82,7 +86,7 @@ class Evening:
 @dataclass(frozen=True, slots=True)
 class _Event:
     at: float
-    order: int  # of what falls together: who is taken first, then the moves
+    order: float  # of what falls together: a cue's take, then its `go`, then the standby for the next
     do: Callable[[], None]
 
 
@@ -102,7 +106,7 @@ async def play(
     the heads that `actors` have. `told` hears how far it is, as words and a share of 1. Raises ValueError for a camera
     or a position of the show's that there is not.
     """
-    async with open_house(actors, folder, seed=seed) as house:
+    async with open_house(actors, folder, seed=seed, show=show) as house:
         heads = {name: actor.settings.head for name, actor in actors.items()}
         if learn:
             heads |= await _learned(house, {name: actor.settings.dialect for name, actor in actors.items()}, told)
@@ -185,19 +189,23 @@ class _Stage:
         self._show = show
         self._rehearsal = rehearsal
         self._at_fault = {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}
+        self._parts: dict[tuple[str, str, str], int] = {}  # which move is meant, by camera, cue and position
+        for move in rehearsal.moves:
+            self._parts.setdefault((move.camera, number_text(move.cue_number), move.position), move.index)
         self._loop = asyncio.get_running_loop()
+        self._began = self._loop.time()
         self._stood: dict[int, str | None] = {}
+        self._left: dict[int, float] = {}
         self._promised: dict[int, dict[str, Any]] = {}
         self._ended: dict[int, dict[str, Any]] = {}
-        self._all_ended = asyncio.Event()
-        if not rehearsal.moves:
-            self._all_ended.set()
-        self._events = sorted(self._takes() + self._moves(), key=lambda event: (event.at, event.order))
+        self._said = asyncio.Event()  # the end of a move
+        events = self._takes() + self._cues() + self._notes()
+        self._events = sorted(events, key=lambda event: (event.at, event.order))
         house.hear(self._heard)
 
     async def run(self, skip_rests: bool, told: Callable[[str, float], None]) -> float:
         """Play it; return how many seconds of rest were passed over."""
-        began = self._loop.time()
+        began = self._began = self._loop.time()
         skipped = 0.0
         end = self._rehearsal.seconds
         for event in self._events:
@@ -208,7 +216,10 @@ class _Stage:
             told(PLAYING, event.at / end if end else 1.0)
         with suppress(TimeoutError):  # what has not ended by then has not ended well
             async with asyncio.timeout(AFTER_SECONDS):
-                await self._all_ended.wait()
+                await asyncio.sleep(AWAKE_SECONDS)  # whatever leaves has left by then
+                while not self._promised.keys() <= self._ended.keys():
+                    self._said.clear()
+                    await self._said.wait()
         return skipped
 
     async def _skip_towards(self, at: float) -> float:
@@ -229,6 +240,8 @@ class _Stage:
         promised = self._promised.get(move.index)
         settled = last is not None and last["phase"] == "settled"
         simulated = last["measured_seconds"] if last is not None and settled else None
+        left = self._left.get(move.index)
+        ended = self._how_it_ended(move, last)
         landing = last["landing"] if last is not None and settled else None
         return PlayedMove(
             index=move.index,
@@ -236,26 +249,29 @@ class _Stage:
             camera=move.camera,
             position=move.position,
             start_seconds=move.start_seconds,
+            left_seconds=left,
             predicted_seconds=move.needed_seconds,
             least_seconds=move.least_seconds,
             most_seconds=move.most_seconds,
             promised_seconds=None if promised is None else promised["predicted_seconds"],
             simulated_seconds=simulated,
-            ended="failed" if last is None else last["phase"],
+            ended=ended,
             way=None if promised is None else promised["way"],
             from_position=move.from_position,
             stood_in=self._stood.get(move.index),
             conflict=self._at_fault.get(move.index),
             in_time=None
             if move.due_seconds is None
-            else simulated is not None and move.start_seconds + simulated <= move.due_seconds,
+            else ended == "stood"
+            or (simulated is not None and left is not None and left + simulated <= move.due_seconds),
             off_counts=None if landing is None else max(abs(landing["pan_counts"]), abs(landing["tilt_counts"])),
-            code="unfinished" if last is None else last["code"],
+            code=None if last is None else last["code"],
             sentence=None if last is None else last["sentence"],
         )
 
     def _takes(self) -> list[_Event]:
         events = []
+        cues = {cue.number: cue.index for cue in self._rehearsal.cues}
         for number, stretch in enumerate(self._rehearsal.on_air):
             before = self._rehearsal.on_air[number - 1].camera if number else None
 
@@ -264,29 +280,60 @@ class _Stage:
                     self._house.say(f"camera/{before}/tally", "off")
                 self._house.say(f"camera/{camera}/tally", "program")
 
-            events.append(_Event(stretch.from_seconds, 0, take))
+            cue = -1 if stretch.cue_number is None else cues[stretch.cue_number]
+            events.append(_Event(stretch.from_seconds, cue, take))
         return events
 
-    def _moves(self) -> list[_Event]:
-        return [_Event(move.start_seconds, 1 + move.index, partial(self._send, move)) for move in self._rehearsal.moves]
+    def _cues(self) -> list[_Event]:
+        """Each `go`, and a standby for the next cue right after it."""
+        cues = self._rehearsal.cues
+        standbys = [0.0, *(cue.at_seconds for cue in cues[:-1])]
+        events = []
+        for cue, standby in zip(cues, standbys, strict=True):
+            number = {"number": number_text(cue.number)}
+            events.append(_Event(standby, cue.index - 0.4, partial(self._house.say, "cue/standby", number)))
+            events.append(_Event(cue.at_seconds, cue.index + 0.2, partial(self._house.say, "cue/go", number)))
+        return events
 
-    def _send(self, move: PlannedMove) -> None:
-        self._stood[move.index] = self._house.position_of(move.camera)
-        wanted = self._show.cue[move.cue_index].move[move.move_index]
-        pace = {"speed": wanted.speed, "seconds": wanted.seconds}
-        self._house.say(
-            f"camera/{move.camera}/recall",
-            {"position": move.position, "id": str(move.index), "on_air": wanted.on_air}
-            | {key: value for key, value in pace.items() if value is not None},
-        )
+    def _notes(self) -> list[_Event]:
+        """Where each camera stands, just before it leaves."""
+
+        def note(move: PlannedMove) -> None:
+            self._stood[move.index] = self._house.position_of(move.camera)
+
+        return [
+            _Event(max(0.0, move.start_seconds - BEFORE_SECONDS), -inf, partial(note, move))
+            for move in self._rehearsal.moves
+        ]
+
+    def _how_it_ended(self, move: PlannedMove, last: dict[str, Any] | None) -> Ended:
+        if last is not None:
+            ended: Ended = last["phase"]
+            return ended
+        not_sent = move.index not in self._promised
+        return "stood" if not_sent and self._stood.get(move.index) == move.position else "failed"
 
     def _heard(self, topic: str, message: dict[str, Any]) -> None:
+        if topic == "outcome" and message["result"] is not None:
+            self._gone(message["result"])
         if not topic.endswith("/move") or message["id"] is None:
             return
-        index = int(message["id"])
+        index = self._part(message["camera"], message["id"].removeprefix("cue "), message["position"])
+        if index is None:
+            return
         if message["phase"] == "accepted":
             self._promised.setdefault(index, message)  # one that goes on air in mid-move is told of again
+            self._left.setdefault(index, self._loop.time() - self._began)
         elif message["phase"] in ("settled", "refused", "superseded", "stopped", "failed"):
             self._ended[index] = message
-            if len(self._ended) == len(self._rehearsal.moves):
-                self._all_ended.set()
+            self._said.set()
+
+    def _gone(self, result: dict[str, Any]) -> None:
+        """Take note of what a `go` left behind."""
+        for camera in result.get("overtaken", ()):
+            index = self._part(camera["camera"], result["cue"]["number"], camera["position"])
+            if index is not None and camera["code"] == "left-behind":
+                self._ended[index] = {"phase": "left-behind", "code": "left-behind", "sentence": camera["sentence"]}
+
+    def _part(self, camera: str, number: str, position: str) -> int | None:
+        return self._parts.get((camera, number, position))

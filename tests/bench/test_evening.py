@@ -46,14 +46,17 @@ def long_evening(folder: Path) -> list[str]:
         )
     )
     stand = ", ".join(f'{name} = "shot-0"' for name in CAMERAS)
+    stands = dict.fromkeys(CAMERAS, 0)
+
+    def move(camera: str) -> str:
+        stands[camera] = (stands[camera] + rng.randrange(1, SHOTS)) % SHOTS  # another one
+        return f'[[cue.move]]\ncamera = "{camera}"\nposition = "shot-{stands[camera]}"\n'
+
     show.write_text(
         f'[show]\nname = "long-evening"\nstart = {{ {stand} }}\n'
         + "".join(
             f'[[cue]]\nnumber = {number + 1}\nafter = {GAP_SECONDS}\ntake = "{CAMERAS[number % 8]}"\n'
-            + "".join(
-                f'[[cue.move]]\ncamera = "{CAMERAS[(number + other) % 8]}"\nposition = "shot-{rng.randrange(SHOTS)}"\n'
-                for other in (0, 4)
-            )
+            + "".join(move(CAMERAS[(number + other) % 8]) for other in (0, 4))
             for number in range(CUES)
         )
     )

@@ -153,7 +153,7 @@ BY_HAND = [
         ["still-on-air"],
     ),
     (
-        "a camera that was still on air stays, and its next move leaves from there",
+        "a camera on air until its cue leaves with the cue, and from there to the next",
         """
         [[cue]]
         number = 1
@@ -166,6 +166,7 @@ BY_HAND = [
         [[cue.move]]
         camera = "left"
         position = "door"
+        spare = true
         [[cue]]
         number = 3
         after = 10
@@ -174,7 +175,35 @@ BY_HAND = [
         camera = "left"
         position = "post"
         """,
-        [("left", "door", 10.0, 1.0, 11.5, 8.5), ("left", "post", 20.0, 2.0, 22.5, 7.5)],
+        [("left", "door", 10.0, 1.0, 11.5, 8.5), ("left", "post", 20.0, 1.5, 22.0, 8.0)],
+        ["still-on-air"],
+    ),
+    (
+        "a camera on air beyond its cue stays, and its next move leaves from where it was",
+        """
+        [[cue]]
+        number = 1
+        after = 10
+        take = "left"
+        [[cue]]
+        number = 2
+        after = 10
+        [[cue.move]]
+        camera = "left"
+        position = "door"
+        [[cue]]
+        number = 3
+        after = 10
+        take = "right"
+        [[cue]]
+        number = 4
+        after = 10
+        take = "left"
+        [[cue.move]]
+        camera = "left"
+        position = "post"
+        """,
+        [("left", "door", 10.0, 1.0, 11.5, 8.5), ("left", "post", 30.0, 2.0, 32.5, 7.5)],
         ["still-on-air"],
     ),
     (

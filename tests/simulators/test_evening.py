@@ -108,24 +108,59 @@ def test_the_same_seed_plays_the_same_evening_and_another_other_cameras(tmp_path
     assert [one.simulated_seconds for one in first.moves] != [one.simulated_seconds for one in other.moves]
 
 
-def test_what_the_daemon_refuses_is_refused_here_and_the_next_move_starts_where_the_camera_is(tmp_path: Path) -> None:
+def test_cameras_leave_when_the_rehearsal_has_them_leave(tmp_path: Path) -> None:
+    evening = played(tmp_path, *SHORT)
+    for one in evening.moves:
+        assert one.left_seconds == pytest.approx(one.start_seconds, abs=1e-6)
+    # By hand: with the show's start, with the go of cues 1 and 2, and 5 s before cue 4, which comes after 125 s.
+    assert [one.start_seconds for one in evening.moves] == [0.0, 20.0, 50.0, 120.0]
+
+
+def test_a_camera_on_air_beyond_its_cue_is_left_behind_and_the_next_move_starts_where_it_is(tmp_path: Path) -> None:
     evening = played(
         tmp_path,
         cue(1, 20, move("right", "solo")),  # it is on air
         cue(2, 20, take="left"),
         cue(3, 20, move("right", "door")),
     )
-    refused, after = evening.moves
-    assert (refused.ended, refused.code, refused.in_time, refused.difference_seconds) == (
-        "refused",
-        "on-air",
+    behind, after = evening.moves
+    assert (behind.ended, behind.code, behind.in_time, behind.difference_seconds) == (
+        "left-behind",
+        "left-behind",
         False,
         None,
     )
-    assert refused.conflict == "still-on-air"
+    assert (behind.conflict, behind.left_seconds) == ("still-on-air", None)
     assert (after.from_position, after.stood_in, after.ended) == ("wide", "wide", "settled")
     assert after.simulated_seconds is not None
     assert after.difference_seconds == pytest.approx(after.simulated_seconds - after.predicted_seconds)
+
+
+def test_a_camera_on_air_until_its_cue_leaves_with_the_cue_and_too_late(tmp_path: Path) -> None:
+    evening = played(
+        tmp_path,
+        cue(1, 20, move("right", "solo"), take="left"),
+        cue(2, 20),
+        cue(3, 20, move("right", "door")),
+    )
+    late, after = evening.moves
+    assert (late.ended, late.conflict, late.in_time) == ("settled", "still-on-air", False)
+    assert late.left_seconds == pytest.approx(20.0, abs=0.01)
+    assert (after.from_position, after.stood_in, after.in_time) == ("solo", "solo", True)
+
+
+def test_what_the_daemon_refuses_is_refused_here(tmp_path: Path) -> None:
+    stubborn = replace(ACTORS["right"], settings=replace(ACTORS["right"].settings, on_air_moves="refuse"))
+    show = read_show_text(HEAD + cue(1, 20, move("right", "solo", "on_air = true")))
+    actors = ACTORS | {"right": stubborn}
+    [refused] = virtual_time.run(play(show, actors, tmp_path, seed=7, learn=False, skip_rests=True)).moves
+    assert (refused.ended, refused.code, refused.conflict) == ("refused", "on-air", "refused-on-air")
+    assert refused.sentence is not None and "on_air_moves" in refused.sentence
+
+
+def test_a_camera_that_stands_there_already_is_not_sent_and_is_in_time(tmp_path: Path) -> None:
+    [there] = played(tmp_path, cue(1, 20, move("left", "wide"), take="left")).moves
+    assert (there.ended, there.in_time, there.left_seconds, there.difference_seconds) == ("stood", True, None, None)
 
 
 def test_a_move_that_another_overtakes_is_told_as_superseded(tmp_path: Path) -> None:
@@ -196,8 +231,8 @@ def test_the_choir_evening_goes_as_predicted_once_its_heads_are_measured(seed: s
     assert (done.returncode, done.stderr) == (0, "")
     moves = json.loads(done.stdout)["moves"]
     settled = [one for one in moves if one["ended"] == "settled"]
-    [refused] = [one for one in moves if one["ended"] != "settled"]
-    assert (refused["ended"], refused["conflict"]) == ("refused", "still-on-air"), "it is put there on purpose"
+    [behind] = [one for one in moves if one["ended"] != "settled"]
+    assert (behind["ended"], behind["conflict"]) == ("left-behind", "still-on-air"), "it is put there on purpose"
     for one in settled:
         assert abs(one["difference_seconds"]) <= 0.2, one
         assert one["stood_in"] == one["from_position"]

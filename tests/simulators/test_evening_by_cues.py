@@ -77,8 +77,12 @@ def test_the_evening_run_by_its_cues_goes_as_it_was_rehearsed(tmp_path: Path) ->
 
             settled = [one for one in desk.moves if one["phase"] == "settled"]
             # All but one: cue 14 wants a camera off air that is on air until that very cue.
-            wanted = [(one.camera, one.position) for one in REHEARSAL.moves if one.cue_number != 14]
-            assert sorted((one["camera"], one["position"]) for one in settled) == sorted(wanted)
+            wanted = [
+                (one.camera, one.position, f"cue {number_text(one.cue_number)}")
+                for one in REHEARSAL.moves
+                if one.cue_number != 14
+            ]
+            assert sorted((one["camera"], one["position"], one["id"]) for one in settled) == sorted(wanted)
             assert {one["phase"] for one in desk.moves} == {"accepted", "slewing", "settling", "settled"}
             on_air = [one for state in desk.cues for one in state["not_ready"] if one["code"] == "on-air"]
             assert {one["camera"] for one in on_air} == {"right"}
