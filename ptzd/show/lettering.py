@@ -10,6 +10,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 # Widths in hundredths of the type size, the wider of DejaVu Sans and Liberation Sans, measured, rounded up.
 _WIDTHS = {
@@ -40,9 +41,12 @@ _FORBIDDEN = re.compile(f"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd
 
 def cleaned(text: str) -> str:
     """Return the text in one line, with what no XML document may hold shown as U+FFFD, the sign for that."""
+    if text.isprintable() and "  " not in text and text == text.strip(" "):
+        return text  # most are like this, and looking for what is wrong takes long
     return _SPACES.sub(" ", _FORBIDDEN.sub("\ufffd", text)).strip(" ")
 
 
+@lru_cache(maxsize=8192)
 def width(text: str, size: float, *, bold: bool = False) -> float:
     """Return how wide a text is at most, in the unit of the type size."""
     hundredths = sum(map(_hundredths, text))

@@ -41,12 +41,11 @@ ul{margin:0;padding-left:17px}li{margin:0 0 6px}
 .disc-word{display:inline-block;min-width:22px;padding:0 6px;border:1.6px solid #16191c;border-radius:12px;
 background:#ffc233;color:#16191c;text-align:center;font-weight:700;font-size:13px;line-height:19px;
 text-decoration:none}
-.figure{white-space:nowrap}
 .moves{width:auto;min-width:60%}
 .moves th,.moves td{padding-right:22px}
 .moves tbody td{padding-top:3px;padding-bottom:3px}
 .moves tbody th{padding-top:3px;padding-bottom:3px}
-.cue-row th,.cue-row td{border-top:1px solid #c3cad0}
+.order tr:first-child th,.order tr:first-child td{border-top:1px solid #c3cad0}
 .how{display:inline;margin-left:6px}
 .take{padding:1px 8px;border-radius:2px;background:#8f1720;color:#fff;font-weight:700;font-size:13px}
 .short{font-weight:700;text-decoration:underline;text-decoration-thickness:2px;text-underline-offset:3px}

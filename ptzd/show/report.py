@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from typing import Final
-from xml.etree.ElementTree import Element
 
 from .lanes import Row, State, row_seconds, rows
 from .lettering import wrapped
-from .marks import SVG, add, after, clock, margin_text, root, span_text, written
+from .marks import SVG, Element, add, clock, margin_text, put, root, say, shape, span_text, written
 from .pagestyle import PAGE_STYLE
 from .rehearsed import Conflict, ConflictKind, PlannedMove, Rehearsal, RehearsedCue
 from .showfile import number_text
@@ -60,7 +59,7 @@ def html_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -
     _add_closest_calls(main, rehearsal)
     _add_running_order(main, rehearsal)
     head = root("head")
-    add(head, "title", f"{rehearsal.label or rehearsal.show}: rehearsal")
+    put(head, "title", f"{rehearsal.label or rehearsal.show}: rehearsal")
     style = add(head, "style")
     style.text = PAGE_STYLE + STYLE
     inner = written(head).removeprefix("<head>").removesuffix("</head>")
@@ -79,18 +78,18 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
     """
     evening = Evening(rehearsal)
     svg = root("svg", xmlns=SVG, role="img", aria_labelledby="report-title report-words")
-    add(svg, "title", f"{rehearsal.label or rehearsal.show}: rehearsal", id="report-title")
-    add(svg, "desc", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", id="report-words")
+    put(svg, "title", f"{rehearsal.label or rehearsal.show}: rehearsal", id="report-title")
+    put(svg, "desc", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", id="report-words")
     style = add(svg, "style")
     style.text = STYLE
     paper = add(svg, "rect", x=0, y=0, fill="#ffffff")
     sheet = add(svg, "g", transform="translate(20 20)")
-    add(sheet, "text", rehearsal.label or rehearsal.show, x=0, y=22, font_size=24, font_weight=700)
-    add(sheet, "text", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", x=0, y=44, font_size=_TEXT_SIZE)
+    put(sheet, "text", rehearsal.label or rehearsal.show, x=0, y=22, font_size=24, font_weight=700)
+    put(sheet, "text", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", x=0, y=44, font_size=_TEXT_SIZE)
     y = _draw_legend(sheet, 60)
     for row in rows(rehearsal, _row_length(rehearsal, seconds_per_row)):
         if row.quiet:
-            add(sheet, "text", _quiet_text(rehearsal, row), x=0, y=y + 16, font_size=_TEXT_SIZE)
+            put(sheet, "text", _quiet_text(rehearsal, row), x=0, y=y + 16, font_size=_TEXT_SIZE)
             y += 34
         else:
             y = draw(sheet, evening, evening.lanes, _row_window(evening, row), y) + 18
@@ -144,20 +143,20 @@ def _facts_text(rehearsal: Rehearsal) -> str:
 
 def _add_header(body: Element, rehearsal: Rehearsal) -> None:
     header = add(body, "header")
-    add(header, "p", f"Rehearsal of {rehearsal.show}", class_="over")
-    add(header, "h1", rehearsal.label or rehearsal.show, dir="auto")
+    put(header, "p", f"Rehearsal of {rehearsal.show}", class_="over")
+    put(header, "h1", rehearsal.label or rehearsal.show, dir="auto")
     verdict = add(header, "p", class_="verdict fits" if rehearsal.fits else "verdict troubled")
-    add(verdict, "span", "\u2713" if rehearsal.fits else "!", class_="sign", aria_hidden="true")
+    put(verdict, "span", "\u2713" if rehearsal.fits else "!", class_="sign", aria_hidden="true")
     words = add(verdict, "span")
     if rehearsal.fits:
         words.text = _verdict(rehearsal)
     else:
-        add(words, "a", _verdict(rehearsal), href="#conflicts")
+        put(words, "a", _verdict(rehearsal), href="#conflicts")
     facts = add(header, "dl")
     for name, value in _facts(rehearsal):
         pair = add(facts, "div")
-        add(pair, "dt", name)
-        add(pair, "dd", value)
+        put(pair, "dt", name)
+        put(pair, "dd", value)
 
 
 # The timeline.
@@ -175,32 +174,32 @@ def _draw_legend(parent: Element, top: float) -> float:
     x = 0.0
     for state, on_air, words in signs:
         draw_bar(parent, state, on_air, x, top, 26, 15)
-        add(parent, "text", words, x=x + 32, y=top + 11.5, font_size=_TEXT_SIZE)
+        put(parent, "text", words, x=x + 32, y=top + 11.5, font_size=_TEXT_SIZE)
         x += 44 + 6.4 * len(words)
     for called, words in ((False, "cue at its time"), (True, "cue on call")):
-        add(parent, "line", class_="cue", x1=x + 1, x2=x + 1, y1=top, y2=top + 19)
-        add(parent, "rect", class_="tag", x=x + 1, y=top + 0.5, width=20, height=14, rx=7 if called else 1)
-        add(parent, "text", "7", class_="number", x=x + 11, y=top + 11.3, text_anchor="middle")
-        add(parent, "text", words, x=x + 27, y=top + 11.5, font_size=_TEXT_SIZE)
+        shape(parent, "line", class_="cue", x1=x + 1, x2=x + 1, y1=top, y2=top + 19)
+        shape(parent, "rect", class_="tag", x=x + 1, y=top + 0.5, width=20, height=14, rx=7 if called else 1)
+        put(parent, "text", "7", class_="number", x=x + 11, y=top + 11.3)
+        put(parent, "text", words, x=x + 27, y=top + 11.5, font_size=_TEXT_SIZE)
         x += 38 + 6.4 * len(words)
-    add(parent, "rect", class_="trouble", x=x, y=top + 5.5, width=30, height=4)
+    shape(parent, "rect", class_="trouble", x=x, y=top + 5.5, width=30, height=4)
     draw_disc(parent, 1, x, top)
-    add(parent, "text", "does not fit", x=x + 37, y=top + 11.5, font_size=_TEXT_SIZE)
+    put(parent, "text", "does not fit", x=x + 37, y=top + 11.5, font_size=_TEXT_SIZE)
     x += 48 + 6.4 * len("does not fit")
-    add(parent, "line", class_="end", x1=x, x2=x, y1=top, y2=top + 15)
-    add(parent, "text", "end", x=x + 7, y=top + 11.5, font_size=_TEXT_SIZE)
+    shape(parent, "line", class_="end", x1=x, x2=x, y1=top, y2=top + 15)
+    put(parent, "text", "end", x=x + 7, y=top + 11.5, font_size=_TEXT_SIZE)
     return top + 30
 
 
 def _add_timeline(main: Element, evening: Evening, length: float) -> None:
     rehearsal = evening.rehearsal
     section = add(main, "section", aria_labelledby="evening")
-    add(section, "h2", "The evening", id="evening")
+    put(section, "h2", "The evening", id="evening")
     legend = _add_picture(section, PICTURE_WIDTH, "legend", "What the marks mean")
     legend.set("viewBox", f"-2 -2 {PICTURE_WIDTH:.0f} {_draw_legend(legend, 2):.0f}")
     for number, row in enumerate(rows(rehearsal, length), 1):
         if row.quiet:
-            add(section, "p", _quiet_text(rehearsal, row), class_="quiet")
+            put(section, "p", _quiet_text(rehearsal, row), class_="quiet")
             continue
         window = _row_window(evening, row)
         figure = add(section, "figure")
@@ -216,10 +215,12 @@ def _add_timeline(main: Element, evening: Evening, length: float) -> None:
 
 def _add_picture(parent: Element, wide: float, name: str, title: str, words: str = "") -> Element:
     """Add a picture with its name for those who can't see it; its viewBox is set when its height is known."""
-    svg = add(parent, "svg", xmlns=SVG, role="img", aria_labelledby=f"{name}-title {name}-words", class_=name)
-    svg.set("class", "picture" if wide == PICTURE_WIDTH else "close-up")
-    add(svg, "title", title, id=f"{name}-title")
-    add(svg, "desc", words, id=f"{name}-words")
+    told = f"{name}-title {name}-words" if words else f"{name}-title"
+    look = "picture" if wide == PICTURE_WIDTH else "close-up"
+    svg = add(parent, "svg", xmlns=SVG, role="img", aria_labelledby=told, class_=look)
+    put(svg, "title", title, id=f"{name}-title")
+    if words:
+        put(svg, "desc", words, id=f"{name}-words")
     return svg
 
 
@@ -264,7 +265,7 @@ def _close_up_window(rehearsal: Rehearsal, conflict: Conflict, width: float, gut
 def _draw_close_up(parent: Element, evening: Evening, conflict: Conflict, top: float) -> float:
     lane = evening.lane_of[conflict.camera]
     window = _close_up_window(evening.rehearsal, conflict, _CLOSE_UP_WIDTH, min(evening.gutter, 110.0))
-    y = draw(parent, evening, [lane], window, top)
+    y = draw(parent, evening, [lane], window, top, closer=True)
     for index in conflict.moves:
         y = draw_range(parent, evening.rehearsal.moves[index], window, y + 2)
     return y + 4
@@ -281,28 +282,28 @@ def _cue_of(rehearsal: Rehearsal, conflict: Conflict) -> RehearsedCue:
 def _add_conflicts(main: Element, evening: Evening) -> None:
     rehearsal = evening.rehearsal
     section = add(main, "section", aria_labelledby="conflicts")
-    add(section, "h2", "What does not fit", id="conflicts")
+    put(section, "h2", "What does not fit", id="conflicts")
     if not rehearsal.conflicts:
-        add(section, "p", "Everything fits: each camera stands still in its framing whenever it has to.")
+        put(section, "p", "Everything fits: each camera stands still in its framing whenever it has to.")
         return
     table = add(section, "table", class_="conflicts")
-    add(table, "caption", "Each with what helps. Beneath each sentence, the camera's lane at that moment, closer.")
+    put(table, "caption", "Each with what helps. Beneath each sentence, the camera's lane at that moment, closer.")
     _add_headings(table, ("No.", "Cue", "Camera", "What does not fit", "What helps"))
     body = add(table, "tbody")
     for number, conflict in enumerate(rehearsal.conflicts, 1):
         cue = _cue_of(rehearsal, conflict)
         row = add(body, "tr", id=f"conflict-{number}")
         heading = add(row, "th", scope="row")
-        add(heading, "span", str(number), class_="disc-word")
+        put(heading, "span", str(number), class_="disc-word")
         where = add(row, "td")
-        add(where, "b", number_text(cue.number))
-        after(where[-1], " ")
-        add(where, "span", cue.label, dir="auto")
-        add(where, "span", clock(cue.at_seconds), class_="time")
-        add(row, "td", conflict.camera)
+        put(where, "b", number_text(cue.number))
+        say(where, " ")
+        put(where, "span", cue.label, dir="auto")
+        put(where, "span", clock(cue.at_seconds), class_="time")
+        put(row, "td", conflict.camera)
         what = add(row, "td")
-        add(what, "b", CONFLICT_TITLES[conflict.kind])
-        add(what, "p", _ended(conflict.sentence))
+        put(what, "b", CONFLICT_TITLES[conflict.kind])
+        put(what, "p", _ended(conflict.sentence))
         name = f"close-up-{number}"
         svg = _add_picture(what, _CLOSE_UP_WIDTH, name, f"{conflict.camera} at cue {number_text(cue.number)}, closer")
         height = _draw_close_up(svg, evening, conflict, 2)
@@ -312,37 +313,36 @@ def _add_conflicts(main: Element, evening: Evening) -> None:
 
 def _add_remedies(cell: Element, conflict: Conflict) -> None:
     if not conflict.remedies:
-        add(cell, "p", "Nothing that could be worked out.")
+        put(cell, "p", "Nothing that could be worked out.")
         return
     remedies = add(cell, "ul")
     for remedy in conflict.remedies:
         item = add(remedies, "li", _ended(remedy.sentence))
         if remedy.changes:
-            note = add(item, "span", "can be written into the show", class_="can")
-            note.tail = ""
+            put(item, "span", "can be written into the show", class_="can")
 
 
 def _draw_conflict(parent: Element, evening: Evening, number: int, conflict: Conflict, top: float) -> float:
     """A conflict in the picture: in words on the left, from closer on the right. Returns where the drawing ends."""
     cue = _cue_of(evening.rehearsal, conflict)
     group = add(parent, "g", id=f"conflict-{number}")
-    add(group, "line", class_="grid", x1=0, x2=PICTURE_WIDTH, y1=top, y2=top)
+    shape(group, "line", class_="grid", x1=0, x2=PICTURE_WIDTH, y1=top, y2=top)
     draw_disc(group, number, 0, top + 10)
     left = max(26.0, disc_width(number) + 8)
     room = PICTURE_WIDTH - _CLOSE_UP_WIDTH - left - 24
     y = top + 21.5
     heading = f"Cue {number_text(cue.number)}, {conflict.camera}: {CONFLICT_TITLES[conflict.kind]}"
     for line in wrapped(heading, room / 1.15, _TEXT_SIZE):
-        add(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE, font_weight=700)
+        put(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE, font_weight=700)
         y += 16
     for line in wrapped(_ended(conflict.sentence), room, _TEXT_SIZE):
-        add(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE)
+        put(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE)
         y += 15
     for remedy in conflict.remedies:
         y += 4
-        add(group, "path", class_="range", d=f"M{left:.0f} {y - 4:.1f}h7m-3-3l3 3l-3 3")
+        shape(group, "path", class_="range", d=f"M{left:.0f} {y - 4:.1f}h7m-3-3l3 3l-3 3")
         for line in wrapped(_ended(remedy.sentence), room - 14, _TEXT_SIZE):
-            add(group, "text", line, x=left + 14, y=y, font_size=_TEXT_SIZE)
+            put(group, "text", line, x=left + 14, y=y, font_size=_TEXT_SIZE)
             y += 15
     close = add(group, "g", transform=f"translate({PICTURE_WIDTH - _CLOSE_UP_WIDTH:.0f} 0)")
     return max(y, _draw_close_up(close, evening, conflict, top + 8))
@@ -354,7 +354,7 @@ def _draw_conflict(parent: Element, evening: Evening, number: int, conflict: Con
 def _add_headings(table: Element, words: Sequence[str]) -> None:
     row = add(add(table, "thead"), "tr")
     for word in words:
-        add(row, "th", word, scope="col")
+        put(row, "th", word, scope="col")
 
 
 def _closest_calls(rehearsal: Rehearsal) -> list[PlannedMove]:
@@ -371,36 +371,37 @@ def _add_closest_calls(main: Element, rehearsal: Rehearsal) -> None:
     if not calls:
         return
     section = add(main, "section", aria_labelledby="closest")
-    add(section, "h2", "The closest calls", id="closest")
+    put(section, "h2", "The closest calls", id="closest")
     table = add(section, "table", class_="moves")
-    add(table, "caption", "The moves with the least to spare.")
+    put(table, "caption", "The moves with the least to spare.")
     headings = ["Cue", "Camera", "To", "Has", "Needs", "Over"]
     _add_headings(table, [*headings, "Ready"] if rehearsal.varied else headings)
     body = add(table, "tbody")
     for move in calls:
         row = add(body, "tr")
-        add(row, "th", number_text(move.cue_number), scope="row")
-        add(row, "td", move.camera)
-        add(row, "td", move.position)
+        put(row, "th", number_text(move.cue_number), scope="row")
+        put(row, "td", move.camera)
+        put(row, "td", move.position)
         _add_times(row, rehearsal, move)
 
 
 def _add_times(row: Element, rehearsal: Rehearsal, move: PlannedMove) -> None:
     has, over = move.available_seconds, move.margin_seconds
-    add(row, "td", "\u2013" if has is None else span_text(has), class_="figure")
-    add(row, "td", span_text(move.needed_seconds), class_="figure")
-    short = "figure short" if over is not None and over < 0 else "figure"
-    add(row, "td", "\u2013" if over is None else margin_text(over), class_=short)
+    put(row, "td", "\u2013" if has is None else span_text(has))
+    put(row, "td", span_text(move.needed_seconds))
+    cell = add(row, "td", "\u2013" if over is None else margin_text(over))
+    if over is not None and over < 0:
+        cell.set("class", "short")
     if rehearsal.varied:
         chance = move.ready_chance
-        add(row, "td", "\u2013" if chance is None else f"{chance * 100:.0f}\u00a0%", class_="figure")
+        put(row, "td", "\u2013" if chance is None else f"{chance * 100:.0f}\u00a0%")
 
 
 def _add_running_order(main: Element, rehearsal: Rehearsal) -> None:
     section = add(main, "section", class_="order", aria_labelledby="order")
-    add(section, "h2", "The running order", id="order")
+    put(section, "h2", "The running order", id="order")
     if not rehearsal.cues:
-        add(section, "p", "No cues.")
+        put(section, "p", "No cues.")
         return
     moves: dict[int, list[PlannedMove]] = {}
     for move in rehearsal.moves:
@@ -409,33 +410,34 @@ def _add_running_order(main: Element, rehearsal: Rehearsal) -> None:
     for number, conflict in enumerate(rehearsal.conflicts, 1):
         troubles.setdefault(conflict.cue_index, []).append(number)
     table = add(section, "table", class_="moves")
-    add(table, "caption", "Every cue, and every move with the time it has until it must stand still, and needs.")
+    put(table, "caption", "Every cue, and every move with the time it has until it must stand still, and needs.")
     headings = ["Cue", "Comes", "What", "Leaves", "Has", "Needs", "Over"]
     columns = [*headings, "Ready"] if rehearsal.varied else headings
     _add_headings(table, columns)
     for cue in rehearsal.cues:
         body = add(table, "tbody")
-        row = add(body, "tr", class_="cue-row")
-        add(row, "th", number_text(cue.number), scope="rowgroup")
-        comes = add(row, "td", clock(cue.at_seconds), class_="figure")
-        add(comes, "span", "on call" if cue.on_call else "", class_="how")
+        row = add(body, "tr")
+        put(row, "th", number_text(cue.number), scope="rowgroup")
+        comes = add(row, "td", clock(cue.at_seconds))
+        if cue.on_call:
+            put(comes, "span", "on call", class_="how")
         what = add(row, "td", colspan=len(columns) - 2)
-        add(what, "b", cue.label, dir="auto")
+        put(what, "b", cue.label, dir="auto")
         if cue.take is not None:
-            after(what[-1], " ")
-            add(what, "span", f"{cue.take} on air", class_="take")
+            say(what, " ")
+            put(what, "span", f"{cue.take} on air", class_="take")
         for number in troubles.get(cue.index, ()):
-            after(what[-1], " ")
-            add(what, "a", str(number), class_="disc-word", href=f"#conflict-{number}")
+            say(what, " ")
+            put(what, "a", str(number), class_="disc-word", href=f"#conflict-{number}")
         for move in moves.get(cue.index, ()):
             _add_move(body, rehearsal, move)
 
 
 def _add_move(body: Element, rehearsal: Rehearsal, move: PlannedMove) -> None:
     row = add(body, "tr")
-    add(row, "td", "")
-    add(row, "td", clock(move.start_seconds), class_="figure")
-    add(row, "td", f"{move.camera} \u2192 {move.position}")
+    put(row, "td", "")
+    put(row, "td", clock(move.start_seconds))
+    put(row, "td", f"{move.camera} \u2192 {move.position}")
     leaves = "with the cue" if move.at_go else "at standby"
-    add(row, "td", f"{leaves}, seen" if move.seen else leaves)
+    put(row, "td", f"{leaves}, seen" if move.seen else leaves)
     _add_times(row, rehearsal, move)

@@ -12,13 +12,12 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from xml.etree.ElementTree import Element
 
 from .lanes import Lane, State, Stretch, lanes
 from .lettering import Place, places, shortened, width, wrapped
-from .marks import add, clock, figures, span_text
+from .marks import Element, Pen, add, clock, figures, put, shape, span_text
 from .rehearsed import Conflict, PlannedMove, Rehearsal, RehearsedCue
 from .showfile import number_text
 
@@ -27,7 +26,9 @@ _LABEL_SIZE, _NAME_SIZE, _SMALL_SIZE = 10.5, 12.0, 9.5
 _LEVEL, _LEVELS, _LONGEST_LABEL = 17.0, 3, 170.0
 _BAR, _GAP = 21.0, 6.0
 _MARK_LEVEL = 20.5
-_HATCH, _DOT = 7.0, 3.3
+_HATCH, _DOT = 7.0, 3.3  # twice the latter stands in the style
+_SHORTEST_HATCH = 0.1
+_STATES: tuple[State, ...] = ("slewing", "settling", "standing")
 _RULER = 18.0
 _TICK_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21600)
 _LEAST_TICK = 74.0
@@ -37,20 +38,21 @@ svg text{font-family:"Liberation Sans",Arial,Helvetica,sans-serif;fill:#16191c;u
 .off{fill:#eceff2;fill-opacity:.78;stroke:#6d7780;stroke-width:.8}
 .air{fill:#8f1720;stroke:#4d090e;stroke-width:.8}
 .moved.off{fill:#fff;fill-opacity:1}
-.slewing{stroke-width:1.5}.settling{stroke-width:1.8;stroke-linecap:round}
+.slewing{stroke-width:1.5}.settling{stroke-width:1.8;stroke-linecap:round;stroke-dasharray:0 6.6}
 .off-ink{stroke:#16191c}.air-ink{stroke:#fff}
 .held{font-size:10.5px}.held-air{font-size:10.5px;font-weight:700;fill:#fff!important}
 .name{font-size:12px;font-weight:700}
 .when{font-size:12px;font-weight:700}.small{font-size:9.5px;fill:#454d54!important}
+.hour{font-size:9.5px;fill:#454d54!important;text-anchor:middle}
 .cue{stroke:#343b41;stroke-width:1}
 .tag{fill:#fff;stroke:#16191c;stroke-width:1}
-.number{font-size:10.5px;font-weight:700}.label{font-size:10.5px}
-.veil{fill:#fff}
+.number{font-size:10.5px;font-weight:700;text-anchor:middle}.label{font-size:10.5px}
+.veil{fill:#fff}.hint{fill:none;pointer-events:all}
 .tick{stroke:#6d7780;stroke-width:.8}.grid{stroke:#d5dadf;stroke-width:.8}
 .end{stroke:#16191c;stroke-width:2.5}
 .trouble{fill:#ffc233;stroke:#16191c;stroke-width:1}
 .disc{fill:#ffc233;stroke:#16191c;stroke-width:1.4}
-.disc-number{font-size:10.5px;font-weight:700}
+.disc-number{font-size:10.5px;font-weight:700;text-anchor:middle}
 .range{stroke:#16191c;stroke-width:1.4;fill:none}
 .due{stroke:#16191c;stroke-width:2.4}
 """
@@ -108,23 +110,46 @@ class Evening:
         return sorted(found, key=lambda pair: (pair[1].from_seconds, pair[0]))
 
 
-def draw_bar(parent: Element, state: State, on_air: bool, left: float, top: float, wide: float, high: float) -> Element:
+def draw_bar(parent: Element, state: State, on_air: bool, left: float, top: float, wide: float, high: float) -> None:
     """Draw a stretch of a lane: plain while the camera stands, hatched while it moves, dotted while it settles.
 
     Hatching and dots are drawn one by one: patterns to fill with are printed as photographs, and that by the megabyte.
     """
-    way = "air" if on_air else "off"
-    bar = add(parent, "rect", class_=f"bar {way}" if state == "standing" else f"bar {way} moved", x=left, y=top)
-    bar.set("width", figures(wide))
-    bar.set("height", figures(high))
-    if state != "standing":
-        texture = _hatching(left, top, wide, high) if state == "slewing" else _dots(left, top, wide, high)
-        add(parent, "path", class_=f"{state} {way}-ink", d=texture)
-    return bar
+    bars = _Bars()
+    bars.add(state, on_air, left, top, wide, high)
+    bars.draw(parent)
 
 
-def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Window, top: float) -> float:
-    """Draw lanes, cues and conflicts in a window, from `top` down. Returns where the drawing ends."""
+class _Bars:
+    """Bars side by side: all that look alike are one shape, for a page draws a hundred shapes faster than thousands."""
+
+    def __init__(self) -> None:
+        self._pens: dict[str, Pen] = {}
+
+    def add(self, state: State, on_air: bool, left: float, top: float, wide: float, high: float) -> None:
+        way = "air" if on_air else "off"
+        self._pen(f"bar {way}" if state == "standing" else f"bar {way} moved").box(left, top, wide, high)
+        if state == "slewing":
+            _hatch(self._pen(f"slewing {way}-ink"), left, top, wide, high)
+        elif state == "settling":
+            _dot(self._pen(f"settling {way}-ink"), left, top, wide, high)
+
+    def draw(self, parent: Element) -> None:
+        """Draw what was added: the bars, then what is on them."""
+        for look in sorted(self._pens, key=lambda look: not look.startswith("bar")):
+            shape(parent, "path", class_=look, d=self._pens[look].d)
+
+    def _pen(self, look: str) -> Pen:
+        return self._pens.setdefault(look, Pen())
+
+
+def draw(
+    parent: Element, evening: Evening, drawn: Sequence[Lane], window: Window, top: float, *, closer: bool = False
+) -> float:
+    """Draw lanes, cues and conflicts in a window, from `top` down. Returns where the drawing ends.
+
+    What has no room in it, it says when pointed at; but not where it is only shown `closer` what was drawn before.
+    """
     cues = evening.cues(window)
     tags = [_tag_width(cue) for cue in cues]
     flags = places(
@@ -148,21 +173,23 @@ def draw(parent: Element, evening: Evening, drawn: Sequence[Lane], window: Windo
     _draw_ruler(parent, window, first_lane, ruler)
     _draw_cue_lines(parent, cues, flags, window, first_lane, ruler)
     for lane, y in zip(drawn, tops, strict=True):
-        group = add(parent, "g")
-        for stretch in evening.stretches(lane, window):
-            _draw_stretch(group, lane.camera, stretch, window, y)
-    _draw_flags(parent, cues, tags, flags, window, first_lane)
+        _draw_lane(add(parent, "g"), evening.stretches(lane, window), window, y, hints=not closer)
+    _draw_flags(parent, cues, tags, flags, window, first_lane, hints=not closer)
     if window.from_seconds < evening.rehearsal.seconds <= window.until_seconds:
         x = window.x(evening.rehearsal.seconds)
-        add(parent, "line", class_="end", x1=x, x2=x, y1=first_lane - 2, y2=ruler)
+        shape(parent, "line", class_="end", x1=x, x2=x, y1=first_lane - 2, y2=ruler)
     for lane, y, (found, placed) in zip(drawn, tops, marks, strict=True):
         name = shortened(lane.camera, window.left - 8, _NAME_SIZE, bold=True)
         written = add(parent, "text", name, class_="name", x=0, y=y + _BAR / 2 + 4)
         if name != lane.camera:
-            add(written, "title", lane.camera)
+            put(written, "title", lane.camera)
         # The lowest first: the line that ties it to its moment then lies behind the discs above it.
         for (number, conflict), place in sorted(zip(found, placed, strict=True), key=lambda pair: -pair[1].level):
-            _draw_mark(parent, number, conflict, window, y + _BAR, place.level)
+            linked = parent
+            if not closer:
+                linked = add(parent, "a", href=f"#conflict-{number}")
+                put(linked, "title", f"{number}: {conflict.sentence}")
+            _draw_mark(linked, number, conflict, window, y + _BAR, place.level)
     return ruler + _RULER
 
 
@@ -174,20 +201,20 @@ def draw_range(parent: Element, move: PlannedMove, window: Window, top: float) -
     middle = top + 8
     least, most = move.start_seconds + move.least_seconds, move.start_seconds + move.most_seconds
     left, right, settled = window.x(least), window.x(most), window.x(move.settled_seconds)
-    path = f"M{left:.1f} {middle - 4:.1f}v8m0-4H{right:.1f}m0-4v8"
-    add(parent, "path", class_="range", d=path)
-    add(parent, "circle", cx=settled, cy=middle, r=3)
+    path = f"M{figures(left)} {figures(middle - 4)}v8m0-4H{figures(right)}m0-4v8"
+    shape(parent, "path", class_="range", d=path)
+    shape(parent, "circle", cx=settled, cy=middle, r=3)
     words = [f"{move.position}: settles at {clock(move.settled_seconds)}, between {clock(least)} and {clock(most)}"]
     if move.due_seconds is not None and move.margin_seconds is not None:
         if window.from_seconds <= move.due_seconds <= window.until_seconds:
             due = window.x(move.due_seconds)
-            add(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
+            shape(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
         over = "too late" if move.margin_seconds < 0 else "to spare"
         words.append(f"must stand at {clock(move.due_seconds)}: {span_text(abs(move.margin_seconds))} {over}")
     y = middle + 8
     for line in (line for part in words for line in wrapped(part, window.right + 40, _SMALL_SIZE)):
         y += 12
-        add(parent, "text", line, class_="small", x=0, y=y)
+        put(parent, "text", line, class_="small", x=0, y=y)
     return y + 6
 
 
@@ -199,8 +226,8 @@ def disc_width(number: int) -> float:
 def draw_disc(parent: Element, number: int, x: float, y: float) -> None:
     """Draw a conflict's number in its disc, with its upper left corner at (x, y)."""
     wide = disc_width(number)
-    add(parent, "rect", class_="disc", x=x, y=y, width=wide, height=15, rx=7.5)
-    add(parent, "text", str(number), class_="disc-number", x=x + wide / 2, y=y + 11.3, text_anchor="middle")
+    shape(parent, "rect", class_="disc", x=x, y=y, width=wide, height=15, rx=7.5)
+    put(parent, "text", str(number), class_="disc-number", x=x + wide / 2, y=y + 11.3)
 
 
 def _tag_width(cue: RehearsedCue) -> float:
@@ -213,57 +240,89 @@ def _draw_ruler(parent: Element, window: Window, top: float, bottom: float) -> N
     step = next((step for step in _TICK_STEPS if step * a_second >= _LEAST_TICK), _TICK_STEPS[-1])
     first = math.ceil(window.from_seconds / step - 1e-9)
     last = math.floor(window.until_seconds / step + 1e-9)
+    grid, ticks = Pen(), Pen()
     for index in range(first, last + 1):
         x = window.x(index * step)
-        add(parent, "line", class_="grid", x1=x, x2=x, y1=top, y2=bottom)
-        add(parent, "line", class_="tick", x1=x, x2=x, y1=bottom, y2=bottom + 5)
-        add(parent, "text", clock(index * step), class_="small", x=x, y=bottom + 15, text_anchor="middle")
-    add(parent, "line", class_="tick", x1=window.left, x2=window.right, y1=bottom, y2=bottom)
+        grid.line(x, top, 0, bottom - top)
+        ticks.line(x, bottom, 0, 5)
+    ticks.line(window.left, bottom, window.right - window.left, 0)
+    shape(parent, "path", class_="grid", d=grid.d)
+    shape(parent, "path", class_="tick", d=ticks.d)
+    for index in range(first, last + 1):
+        put(parent, "text", clock(index * step), class_="hour", x=window.x(index * step), y=bottom + 15)
 
 
-def _draw_stretch(parent: Element, camera: str, stretch: Stretch, window: Window, y: float) -> None:
-    left, right = window.x(stretch.from_seconds), window.x(stretch.until_seconds)
-    bar = draw_bar(parent, stretch.state, stretch.on_air, left, y, right - left, _BAR)
-    name = ""
-    if stretch.state == "standing" and stretch.position is not None:
-        name = shortened(stretch.position, right - left - 8, _LABEL_SIZE, bold=stretch.on_air)
-    if name and (name == stretch.position or len(name) > 5):
-        add(parent, "text", name, class_="held-air" if stretch.on_air else "held", x=left + 4, y=y + _BAR / 2 + 4)
-    if name != stretch.position:  # what the bar does not say whole, it says when pointed at
-        add(bar, "title", _stretch_text(camera, stretch))
+def _draw_lane(parent: Element, stretches: Sequence[Stretch], window: Window, y: float, *, hints: bool) -> None:
+    bars = _Bars()
+    named: list[tuple[Stretch, str]] = []  # as much of a name as there is room for
+    for stretch in stretches:
+        left, right = window.x(stretch.from_seconds), window.x(stretch.until_seconds)
+        bars.add(stretch.state, stretch.on_air, left, y, right - left, _BAR)
+        name = ""
+        if stretch.state == "standing" and stretch.position is not None:
+            name = shortened(stretch.position, right - left - 8, _LABEL_SIZE, bold=stretch.on_air)
+        named.append((stretch, name if name == stretch.position or len(name) > 5 else ""))
+    bars.draw(parent)
+    for stretch, name in named:
+        if name:
+            x, look = window.x(stretch.from_seconds) + 4, "held-air" if stretch.on_air else "held"
+            put(parent, "text", name, class_=look, x=x, y=y + _BAR / 2 + 4)
+    if hints:
+        for stay in _stays(named):
+            left, right = window.x(stay[0].from_seconds), window.x(stay[-1].until_seconds)
+            pen = Pen()
+            pen.box(left, y, right - left, _BAR)
+            put(add(parent, "path", class_="hint", d=pen.d), "title", _stay_text(stay))
 
 
-def _hatching(left: float, top: float, wide: float, high: float) -> str:
+def _stays(named: Sequence[tuple[Stretch, str]]) -> Iterator[Sequence[Stretch]]:
+    """Each way of a camera to a position with its stay there, unless the lane has the position's whole name in it."""
+    stay: list[Stretch] = []
+    told = False
+    for stretch, name in named:
+        if stay and stretch.state != "standing" and stretch.move != stay[-1].move:
+            if not told:
+                yield stay
+            stay, told = [], False
+        stay.append(stretch)
+        told = told or (name != "" and name == stretch.position)
+    if stay and not told:
+        yield stay
+
+
+def _stay_text(stay: Sequence[Stretch]) -> str:
+    position = stay[0].position
+    begins = {state: next((each for each in stay if each.state == state), None) for state in _STATES}
+    words = "at a place nobody knows" if position is None else f"in {position}"
+    if (moving := begins["slewing"] or begins["settling"]) is not None:
+        words = f"to {position}: leaves {clock(moving.from_seconds)}"
+    if (standing := begins["standing"]) is not None and moving is not None:
+        words += f", stands from {clock(standing.from_seconds)}"
+    return f"{words} until {clock(stay[-1].until_seconds)}"
+
+
+def _hatch(pen: Pen, left: float, top: float, wide: float, high: float) -> None:
     """Lines that rise to the right, on a raster of the whole picture, so that they join where bars do."""
-    lines: list[str] = []
     first, last = math.ceil((left + top) / _HATCH), math.floor((left + wide + top + high) / _HATCH)
     for index in range(first, last + 1):
         along = index * _HATCH  # x + y on the whole line
         from_x, until_x = max(left, along - top - high), min(left + wide, along - top)
-        length = figures(until_x - from_x)
-        if length != "0":
-            lines.append(f"M{figures(from_x)} {figures(along - from_x)}l{length}-{length}")
-    return "".join(lines)
+        length = until_x - from_x
+        if length < _SHORTEST_HATCH:
+            continue
+        if index % 2:
+            pen.line(from_x, along - from_x, length, -length)
+        else:  # down again, which makes the way to the next one short
+            pen.line(until_x, along - until_x, -length, length)
 
 
-def _dots(left: float, top: float, wide: float, high: float) -> str:
-    """Dots on a raster that stands on its corner; one column at least."""
+def _dot(pen: Pen, left: float, top: float, wide: float, high: float) -> None:
+    """Dots on a raster that stands on its corner, one column at least: lines that the style dashes into dots."""
     columns = max(1, round(wide / _DOT))
-    dots: list[str] = []
     for column in range(columns):
-        x = left + (column + 0.5) * wide / columns
         y = top + _DOT * (0.5 if column % 2 else 1)
-        while y < top + high - 1:
-            dots.append(f"M{figures(x)} {figures(y)}h0")
-            y += 2 * _DOT
-    return "".join(dots)
-
-
-def _stretch_text(camera: str, stretch: Stretch) -> str:
-    where = "at a place nobody knows" if stretch.position is None else f"in {stretch.position}"
-    doing = f"standing {where}" if stretch.state == "standing" else f"{stretch.state} to {stretch.position}"
-    air = "on air" if stretch.on_air else "off air"
-    return f"{camera}: {doing}, {air}, {clock(stretch.from_seconds)} to {clock(stretch.until_seconds)}"
+        dots = math.ceil((top + high - 1 - y) / (2 * _DOT))
+        pen.line(left + (column + 0.5) * wide / columns, y, 0, max(0.1, (dots - 1) * 2 * _DOT))
 
 
 def _draw_cue_lines(
@@ -275,10 +334,12 @@ def _draw_cue_lines(
     bottom: float,
 ) -> None:
     """The lines lie behind the bars, which let them through faintly: so the words on the bars stay readable."""
-    group = add(parent, "g")
+    pen = Pen()
     for cue, flag in zip(cues, flags, strict=True):
-        x = window.x(cue.at_seconds)
-        add(group, "line", class_="cue", x1=x, x2=x, y1=first_lane - 5 - flag.level * _LEVEL, y2=bottom)
+        top = first_lane - 5 - flag.level * _LEVEL
+        pen.line(window.x(cue.at_seconds), top, 0, bottom - top)
+    if pen.d:
+        shape(parent, "path", class_="cue", d=pen.d)
 
 
 def _draw_flags(
@@ -288,20 +349,33 @@ def _draw_flags(
     flags: Sequence[Place],
     window: Window,
     first_lane: float,
+    *,
+    hints: bool,
 ) -> None:
     """Each number and label lies on a veil that covers the lines of other cues behind it."""
-    for cue, tag, flag in zip(cues, tags, flags, strict=True):
-        x, y = window.x(cue.at_seconds), first_lane - 5 - (flag.level + 1) * _LEVEL
+    veils, boxes = Pen(), Pen()
+    labels = [
+        shortened(cue.label, flag.room - tag - 7, _LABEL_SIZE) for cue, tag, flag in zip(cues, tags, flags, strict=True)
+    ]
+    corners = [
+        (window.x(cue.at_seconds), first_lane - 5 - (flag.level + 1) * _LEVEL)
+        for cue, flag in zip(cues, flags, strict=True)
+    ]
+    for cue, tag, label, (x, y) in zip(cues, tags, labels, corners, strict=True):
+        veils.box(x + 1, y, tag + (width(label, _LABEL_SIZE) + 5 if label else 0), _LEVEL)
+        boxes.box(x, y + 1, tag, 14, 7 if cue.on_call else 0)
+    if cues:
+        shape(parent, "path", class_="veil", d=veils.d)
+        shape(parent, "path", class_="tag", d=boxes.d)
+    for cue, tag, label, (x, y) in zip(cues, tags, labels, corners, strict=True):
         number = number_text(cue.number)
-        flagged = add(parent, "g", class_="flag")
-        add(flagged, "title", f"Cue {number} {cue.label}, {clock(cue.at_seconds)}")
-        label = shortened(cue.label, flag.room - tag - 7, _LABEL_SIZE)
-        veil = tag + (width(label, _LABEL_SIZE) + 5 if label else 0)
-        add(flagged, "rect", class_="veil", x=x + 1, y=y, width=veil, height=_LEVEL)
-        add(flagged, "rect", class_="tag", x=x, y=y + 1, width=tag, height=14, rx=7 if cue.on_call else 1)
-        add(flagged, "text", number, class_="number", x=x + tag / 2, y=y + 11.8, text_anchor="middle")
+        flagged = parent
+        if hints and label != cue.label:
+            flagged = add(parent, "g")
+            put(flagged, "title", f"Cue {number} {cue.label}, {clock(cue.at_seconds)}")
+        put(flagged, "text", number, class_="number", x=x + tag / 2, y=y + 11.8)
         if label:
-            add(flagged, "text", label, class_="label", x=x + tag + 3, y=y + 11.8)
+            put(flagged, "text", label, class_="label", x=x + tag + 3, y=y + 11.8)
 
 
 def _mark_places(found: Sequence[tuple[int, Conflict]], window: Window) -> tuple[Place, ...]:
@@ -331,13 +405,11 @@ def _mark_left(number: int, conflict: Conflict, window: Window) -> float:
 
 def _draw_mark(parent: Element, number: int, conflict: Conflict, window: Window, y: float, level: int) -> None:
     from_x, until_x = window.x(conflict.from_seconds), window.x(conflict.until_seconds)
-    link = add(parent, "a", href=f"#conflict-{number}")
-    add(link, "title", f"{number}: {conflict.sentence}")
     low = y + level * _MARK_LEVEL
     if level:
-        add(link, "line", class_="range", x1=from_x, x2=from_x, y1=y, y2=low + 4)
+        shape(parent, "line", class_="range", x1=from_x, x2=from_x, y1=y, y2=low + 4)
     if until_x - from_x >= 3:
-        add(link, "rect", class_="trouble", x=from_x, y=low + 1.5, width=until_x - from_x, height=4)
+        shape(parent, "rect", class_="trouble", x=from_x, y=low + 1.5, width=until_x - from_x, height=4)
     else:
-        add(link, "path", class_="trouble", d=f"M{from_x:.1f} {low - 1:.1f}l4 7h-8z")
-    draw_disc(link, number, _mark_left(number, conflict, window), low + 5)
+        shape(parent, "path", class_="trouble", d=f"M{figures(from_x)} {figures(low - 1)}l4 7h-8z")
+    draw_disc(parent, number, _mark_left(number, conflict, window), low + 5)

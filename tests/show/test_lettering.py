@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 from xml.etree import ElementTree
 
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ptzd.show.lettering import CUT, cleaned, places, shortened, width, wrapped
-from ptzd.show.marks import add, clock, figures, margin_text, root, written
+from ptzd.show.marks import Pen, add, clock, figures, margin_text, put, root, say, written
 
 # From the metrics that Adobe published for its Helvetica, which Arial and Liberation Sans share (from memory):
 # thousandths of the type size, for "choir" c 500, h 556, o 556, i 222, r 333.
@@ -73,9 +74,12 @@ def test_labels_take_no_more_levels_than_they_may_while_their_numbers_fit() -> N
 def test_any_text_at_all_comes_back_out_of_the_document_but_for_what_no_document_may_hold(text: str) -> None:
     line = root("p", title=text)
     add(line, "b", text)
+    put(line, "i", text, title=text)
+    say(line, text)
     read = ElementTree.fromstring(written(line).encode("utf-8"))
-    assert read[0].text in (cleaned(text), None if cleaned(text) == "" else cleaned(text))
-    assert read.get("title") == cleaned(text)
+    assert read.get("title") == read[1].get("title") == cleaned(text)
+    assert (read[0].text or "") == (read[1].text or "") == cleaned(text)
+    assert (read[1].tail or "").strip(" ") == cleaned(text)
 
 
 def test_what_no_document_may_hold_is_shown_as_replaced() -> None:
@@ -95,3 +99,57 @@ def test_numbers_are_written_to_a_tenth() -> None:
     assert margin_text(1.24) == "+1.2\u00a0s"
     assert margin_text(-0.96) == "\u22121.0\u00a0s"
     assert margin_text(-0.04) == "+0.0\u00a0s"
+
+
+NUMBER = re.compile(r"-?[0-9]+(?:[.][0-9])?")
+FIGURES = {"M": 2, "m": 2, "h": 1, "v": 1, "l": 2, "a": 7, "z": 0}
+
+
+def corners(d: str) -> list[list[tuple[float, float]]]:
+    """The points of each part of a path, by the grammar of path data in SVG 1.1, section 8.3."""
+    parts: list[list[tuple[float, float]]] = []
+    x = y = 0.0
+    for letter, said in re.findall("([a-zA-Z])([^a-zA-Z]*)", d):
+        values = [float(found) for found in NUMBER.findall(said)]
+        assert len(values) == FIGURES[letter], said
+        if letter == "z":
+            x, y = parts[-1][0]
+            continue
+        right, down = {"h": (values[0], 0.0), "v": (0.0, values[0])}.get(letter, tuple(values[-2:]))
+        x, y = (right, down) if letter == "M" else (x + right, y + down)
+        if letter in "Mm":
+            parts.append([])
+        parts[-1].append((x, y))
+    return parts
+
+
+COORDINATE = st.floats(-50, 2000)
+
+
+@given(st.lists(st.tuples(COORDINATE, COORDINATE, st.floats(-90, 90), st.floats(-90, 90)), min_size=1, max_size=6))
+def test_lines_drawn_with_one_pen_are_where_they_should_be(lines: list[tuple[float, float, float, float]]) -> None:
+    pen = Pen()
+    for x, y, right, down in lines:
+        pen.line(x, y, right, down)
+    drawn = corners(pen.d)
+    for (x, y, right, down), [begin, end] in zip(lines, drawn, strict=True):
+        assert begin == pytest.approx((x, y), abs=0.051)
+        assert end == pytest.approx((x + right, y + down), abs=0.051)
+
+
+BOXES = st.tuples(COORDINATE, COORDINATE, st.floats(0, 90), st.floats(1, 30), st.sampled_from([0.0, 7.0]))
+
+
+@given(st.lists(BOXES, min_size=1, max_size=6))
+def test_boxes_drawn_with_one_pen_are_where_they_should_be(
+    boxes: list[tuple[float, float, float, float, float]],
+) -> None:
+    pen = Pen()
+    for x, y, wide, high, corner in boxes:
+        pen.box(x, y, wide, high, corner)
+    for (x, y, wide, high, corner), points in zip(boxes, corners(pen.d), strict=True):
+        inset = min(corner, wide / 2)
+        assert points[0] == pytest.approx((x + inset, y), abs=0.11)
+        assert max(right for right, _ in points) == pytest.approx(x + wide - inset, abs=0.11)
+        assert max(down for _, down in points) == pytest.approx(y + high, abs=0.051)
+        assert points[-1][0] == pytest.approx(points[0][0], abs=0.001), "it closes"
