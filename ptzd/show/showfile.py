@@ -164,16 +164,6 @@ class Cue(_Table):
     )
     move: tuple[CueMove, ...] = Field(default=(), strict=False, description="tables named [[cue.move]]")
 
-    @property
-    def at_standby(self) -> tuple[CueMove, ...]:
-        """The moves that leave at standby: of cameras that are to stand there when the cue comes."""
-        return tuple(move for move in self.move if not move.on_air)
-
-    @property
-    def at_go(self) -> tuple[CueMove, ...]:
-        """The moves that leave with the cue."""
-        return tuple(move for move in self.move if move.on_air)
-
 
 class ShowHead(_Table):
     """What the show is, and where its cameras stand as it begins."""

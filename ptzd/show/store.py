@@ -123,7 +123,7 @@ class PositionStore:
             if not replace and self.position(position.camera, position.name):
                 raise StoreError(
                     "exists",
-                    f"camera {position.camera} already has a position {position.name!r}: store with replace to put the "
+                    f"camera {position.camera} already has a position {position.name}: store with replace to put the "
                     "new framing in its place, or take another name",
                 )
             with self._transaction() as db:
@@ -140,7 +140,7 @@ class PositionStore:
             renamed = _valid(lambda: replace(position, name=new))
             if self.position(camera, new):
                 raise StoreError(
-                    "exists", f"camera {camera} already has a position {new!r}: rename or delete that one first"
+                    "exists", f"camera {camera} already has a position {new}: rename or delete that one first"
                 )
             with self._transaction() as db:
                 # A deleted position of the new name may have left history there: this one's comes after it.
@@ -185,7 +185,7 @@ class PositionStore:
             if number not in entries:
                 raise StoreError(
                     "unknown",
-                    f"position {name!r} of camera {camera} has no framing number {number}: "
+                    f"position {name} of camera {camera} has no framing number {number}: "
                     f"its history has 1 to {max(entries)}",
                 )
             position = replace(entries[number].position, stored_at=self._calendar())
@@ -290,8 +290,8 @@ class PositionStore:
         near = difflib.get_close_matches(name, names, n=1)
         advice = f"it has {', '.join(names)}" if names else "it has none yet"
         if near:
-            advice = f"did you mean {near[0]!r}?"
-        return StoreError("unknown", f"camera {camera} has no position {name!r}: {advice}")
+            advice = f"did you mean {near[0]}?"
+        return StoreError("unknown", f"camera {camera} has no position {name}: {advice}")
 
     def _remember(self, positions: Iterable[StoredPosition]) -> None:
         self._positions = _by_camera([*(one for each in self._positions.values() for one in each.values()), *positions])

@@ -66,8 +66,8 @@ def test_a_whole_show_is_read():
         (55.0, 25.0, True),
         (75.5, 20.5, False),
     ]
-    assert [move.camera for move in show.cue[1].at_standby] == ["right"]
-    assert [move.camera for move in show.cue[2].at_go] == ["left"]
+    assert [(move.camera, move.on_air) for move in show.cue[1].move] == [("right", False)]
+    assert [(move.camera, move.on_air) for move in show.cue[2].move] == [("left", True)]
     assert show.cue_index(12.5) == 2
 
 
