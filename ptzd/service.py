@@ -584,6 +584,8 @@ class _Stands:
                 wanted = _framing_for(settings.dialect, position)
             except DialectError:
                 continue
+            if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
+                continue  # most of them: no need to look closer
             if settings.tolerance.holds(landing(settings.dialect, framing, wanted)):
                 return name
         return None

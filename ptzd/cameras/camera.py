@@ -22,8 +22,9 @@ import math
 import random
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import datetime
+from operator import attrgetter
 
 import structlog
 
@@ -137,6 +138,7 @@ class Camera:
         self._stop_due = False  # it must stop, and has not confirmed it
         self._stop_fault: str | None = None
         self._said: CameraState | None = None
+        self._said_at_rest: object = None  # what that was made of, while it does not move
 
     # What it is doing
 
@@ -271,6 +273,7 @@ class Camera:
 
     def positions_changed(self) -> None:
         """Say the state anew: the name of the position it stands in may be another."""
+        self._said_at_rest = None
         self._say_state()
 
     async def read_framing(self) -> Framing:
@@ -445,11 +448,11 @@ class Camera:
         if seconds <= MOVING_PAUSE_SECONDS or not self._up:
             await asyncio.sleep(seconds)
             return
+        timer = self._loop.call_later(seconds, self._wake.set)  # half as dear as a timeout, and there is one a second
         try:
-            async with asyncio.timeout(seconds):
-                await self._wake.wait()
-        except TimeoutError:
-            pass
+            await self._wake.wait()
+        finally:
+            timer.cancel()
 
     def _take_reading(self, framing: Framing) -> None:
         now = self._loop.time()
@@ -860,6 +863,21 @@ class Camera:
 
     def _say_state(self) -> None:
         with _listening(self.name):
+            if self._move is None:  # most readings are of a camera at rest and bring nothing new
+                at_rest = (
+                    self._up,
+                    self._condition,
+                    self._framing,
+                    self._tally,
+                    self._lock,
+                    self._stop_fault,
+                    self.moving,
+                )
+                if at_rest == self._said_at_rest:
+                    return
+                self._said_at_rest = at_rest
+            else:
+                self._said_at_rest = None
             state = self.state()
             if self._said is not None and _alike(self._said, state):
                 return
@@ -916,9 +934,12 @@ def _fastest(course: Course) -> float:
     return max((abs(change.speed) for change in course.changes()), default=0.0)
 
 
+_BUT_THE_DATE = attrgetter(*(field.name for field in fields(CameraState) if field.name != "as_of"))
+
+
 def _alike(one: CameraState, other: CameraState) -> bool:
     """Whether two states differ in their date at most."""
-    return replace(one, as_of=other.as_of) == other
+    return bool(_BUT_THE_DATE(one) == _BUT_THE_DATE(other))
 
 
 def _brought_about(framing: Framing) -> Framing:

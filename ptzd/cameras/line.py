@@ -155,12 +155,12 @@ class Line:
         restarted = False
         for event in events:
             match event:
-                case Acknowledged(ticket=ticket) | PerformedUnheard(ticket=ticket):
-                    self._begin(ticket)
                 case Answered(ticket=ticket, value=value):
                     pending = self._pending.pop(ticket, None)
                     if pending is not None and pending.answer is not None and not pending.answer.done():
                         pending.answer.set_result(value)
+                case Acknowledged(ticket=ticket) | PerformedUnheard(ticket=ticket):
+                    self._begin(ticket)
                 case Completed() | Refused() | Interrupted() | Overdue() | Unanswered():
                     self._end(event.ticket, event)
                 case Desynchronised():

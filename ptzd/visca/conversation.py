@@ -187,6 +187,7 @@ class _Exchange:
     payload: bytes
     completion_seconds: float
     urgent: bool
+    inquiry: bool = False  # whether the message is one: asked so often that it is found out once
     victims: frozenset[int] = frozenset()  # a cancel's: the numbers of the commands that it is to end
     sequence: int = -1
     sent: int = 0  # how often, with this number
@@ -296,6 +297,8 @@ class Conversation:
         """Return when `tick` is to be called, or None while nothing is waited for."""
         if self._events:
             return 0.0
+        if not (self._asked or self._underway or self._urgent or self._queue or self._resets):
+            return None
         deadlines = [exchange.deadline for exchange in self._underway]
         if self._resets:
             deadlines.append(self._reset_deadline)
@@ -311,12 +314,12 @@ class Conversation:
     def _exchange(self, message: Command | Inquiry[Any], completion_seconds: float, *, urgent: bool) -> _Exchange:
         payload = message.encode(self._dialect)
         self._tickets += 1
-        return _Exchange(self._tickets, message, payload, completion_seconds, urgent)
+        return _Exchange(self._tickets, message, payload, completion_seconds, urgent, isinstance(message, Inquiry))
 
     def _cancels(self) -> list[_Exchange]:
         """End all that is pending as Interrupted; return a cancel for each socket that may be busy."""
         pending = self._pending()
-        commands = [each for each in pending if each.sequence >= 0 and not isinstance(each.message, Inquiry)]
+        commands = [each for each in pending if each.sequence >= 0 and not each.inquiry]
         if self._doubt or any(each.socket is None for each in commands):
             self._busy.update(SOCKETS)
         victims = frozenset(each.sequence for each in commands)
@@ -327,7 +330,7 @@ class Conversation:
 
     def _cancels_of_busy(self, victims: frozenset[int] = frozenset()) -> list[_Exchange]:
         cancels = [Cancel(socket) for socket in sorted(self._busy)]
-        return [_Exchange(0, each, each.encode(self._dialect), 0.0, True, victims) for each in cancels]
+        return [_Exchange(0, each, each.encode(self._dialect), 0.0, True, victims=victims) for each in cancels]
 
     def _advance(self, now: float) -> None:
         """Send what may leave now."""
@@ -337,17 +340,19 @@ class Conversation:
             if not self._resets:
                 self._send_reset(now)
             return
-        urgent, self._urgent = self._urgent, []
-        for exchange in urgent:
-            if exchange.deadline > now or (exchange.own and self._command_asked()):
-                self._urgent.append(exchange)
-            else:
-                self._transmit(exchange, now)
-        if any(not each.own for each in self._asked.values()):
-            return
+        if self._urgent:
+            urgent, self._urgent = self._urgent, []
+            for exchange in urgent:
+                if exchange.deadline > now or (exchange.own and self._command_asked()):
+                    self._urgent.append(exchange)
+                else:
+                    self._transmit(exchange, now)
+        for exchange in self._asked.values():
+            if not exchange.own:
+                return
         blocked = bool(self._urgent)
         for index, exchange in enumerate(self._queue):
-            if isinstance(exchange.message, Inquiry) or (not blocked and exchange.deadline <= now):
+            if exchange.inquiry or (not blocked and exchange.deadline <= now):
                 del self._queue[index]
                 self._transmit(exchange, now)
                 return
@@ -362,7 +367,7 @@ class Conversation:
         self._transmit_again(exchange, now)
 
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
-        kind = PayloadType.INQUIRY if isinstance(exchange.message, Inquiry) else PayloadType.COMMAND
+        kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
         self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
         exchange.deadline = now + self._timing.pause(exchange.sent)
         exchange.sent += 1
@@ -400,7 +405,7 @@ class Conversation:
             self._desynchronise(now)
             return
         self._count(exchange.sequence)
-        if isinstance(exchange.message, Inquiry) or (repeatable and exchange.sequence != self._number):
+        if exchange.inquiry or (repeatable and exchange.sequence != self._number):
             self._renew(exchange)
         elif isinstance(exchange.message, Cancel):
             self._settle_cancel(exchange, now)
@@ -415,7 +420,7 @@ class Conversation:
                 self._begin(self._waiting_for_ack(packet.sequence), socket, now)
             case Completion(socket=socket):
                 exchange = self._addressed(packet.sequence, socket)
-                if isinstance(exchange.message, Inquiry):
+                if exchange.inquiry:
                     self._refuse(exchange, ErrorCode.UNREADABLE, now)
                 elif isinstance(exchange.message, Cancel):
                     self._settle_cancel(exchange, now)
@@ -456,7 +461,7 @@ class Conversation:
 
     def _waiting_for_ack(self, sequence: int) -> _Exchange:
         exchange = self._asked.get(sequence)
-        if exchange is not None and not isinstance(exchange.message, Inquiry | Cancel):
+        if exchange is not None and not (exchange.inquiry or isinstance(exchange.message, Cancel)):
             return exchange
         for unheard in self._underway:
             if unheard.sequence == sequence and unheard.socket is None:
@@ -504,7 +509,7 @@ class Conversation:
         self._forget(exchange)
         if exchange.socket is not None:
             self._busy.discard(exchange.socket)
-        if not isinstance(exchange.message, Inquiry):
+        if not exchange.inquiry:
             self._release(now)
         self._events.append(event)
 
@@ -589,9 +594,7 @@ class Conversation:
     def _close(self) -> None:
         """The camera fell silent: nothing that is pending will be answered."""
         pending = self._pending()
-        self._doubt = self._doubt or any(
-            each.sequence >= 0 and not isinstance(each.message, Inquiry) for each in pending
-        )
+        self._doubt = self._doubt or any(each.sequence >= 0 and not each.inquiry for each in pending)
         self._events += [Unanswered(each.ticket) for each in pending if not each.own]
         self._forget_all()
         self._linked = False
@@ -629,7 +632,10 @@ class Conversation:
         return sorted(every, key=lambda each: each.ticket)
 
     def _command_asked(self) -> bool:
-        return any(not each.own and not isinstance(each.message, Inquiry) for each in self._asked.values())
+        for each in self._asked.values():  # noqa: SIM110 - asked with every datagram, and a generator costs as much again
+            if not each.inquiry and not each.own:
+                return True
+        return False
 
     def _answerable(self) -> list[_Exchange]:
         """What is to be repeated when its time comes: cancels not while a newer command waits for its ACK."""

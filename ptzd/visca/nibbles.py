@@ -17,7 +17,7 @@ def to_nibbles(number: int, count: int) -> bytes:
     """Write 0 to 16**count - 1 in `count` nibbles. Raises ValueError for a number that does not fit."""
     if not 0 <= number < 1 << 4 * count:
         raise ValueError(f"{number} does not fit {count} nibbles, which hold 0 to {(1 << 4 * count) - 1}")
-    return bytes(number >> shift & 0xF for shift in range(4 * count - 4, -1, -4))
+    return bytes([number >> shift & 0xF for shift in range(4 * count - 4, -1, -4)])
 
 
 def to_signed_nibbles(number: int, count: int) -> bytes:

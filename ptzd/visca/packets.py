@@ -12,8 +12,8 @@ Big-endian throughout. Source: SRG-300H technical manual, "VISCA over IP".
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 RESET = b"\x01"  # as control: the peer's number becomes 0; as control reply: done
 SEQUENCE_ABNORMAL = b"\x0f\x01"
@@ -43,8 +43,7 @@ class PayloadType(IntEnum):
 _TYPES = {int(kind): kind for kind in PayloadType}
 
 
-@dataclass(frozen=True, slots=True)
-class Packet:
+class Packet(NamedTuple):  # half the price of a frozen dataclass, and everything that is said is made of them
     """One datagram: a payload of 1 to 16 bytes and its sequence number, 0 to 0xFFFFFFFF."""
 
     payload_type: PayloadType

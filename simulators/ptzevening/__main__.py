@@ -34,6 +34,7 @@ from .evening import PLAYING, Evening, play
 from .house import Actor
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
+_IN_MEMORY = Path("/dev/shm")  # nothing of the evening is kept, so no disk has to be waited for
 
 
 @click.command(
@@ -56,7 +57,7 @@ def main(show: Path, config: Path, positions: Path | None, seed: int, published:
     except (TextFileError, DialectError, HeadFileError, StoreError, OSError) as error:
         _give_up(error)
     with (
-        tempfile.TemporaryDirectory() as folder,
+        tempfile.TemporaryDirectory(dir=_IN_MEMORY if _IN_MEMORY.is_dir() else None) as folder,
         Progress(
             TextColumn("{task.description}"),
             BarColumn(),

@@ -313,31 +313,30 @@ class Body:
 
     def answer(self, inquiry: Inquiry[Any], now: float) -> bytes:
         """Return the bytes of the answer. In standby a camera only says who it is and that it is in standby."""
-        match inquiry:
-            case PowerInquiry():
-                return inquiry.answer(Power.ON if self.powered else Power.STANDBY, self._dialect)
-            case VersionInquiry():
-                return inquiry.answer(VERSION, self._dialect)
-        if not self.powered:
+        if not self.powered and not isinstance(inquiry, PowerInquiry | VersionInquiry):
             raise Refusal(ErrorCode.NOT_EXECUTABLE)
         head, lens = self.head, self.lens
-        match inquiry:
+        match inquiry:  # what is asked most comes first
             case PanTiltPositionInquiry():
                 position = PanTiltPosition(head.pan_counts(now), head.tilt_counts(now))
                 return inquiry.answer(position, self._dialect)
-            case PanTiltStatusInquiry():
-                return inquiry.answer(self._status(now), self._dialect)
-            case FastestSpeedsInquiry():
-                fastest = FastestSpeeds(self._dialect.pan.fastest_step, self._dialect.tilt.fastest_step)
-                return inquiry.answer(fastest, self._dialect)
             case ZoomInquiry():
                 return inquiry.answer(lens.zoom_counts(now), self._dialect)
             case FocusInquiry():
                 return inquiry.answer(lens.focus_counts(now), self._dialect)
             case FocusModeInquiry():
                 return inquiry.answer(FocusMode.AUTO if lens.autofocus else FocusMode.MANUAL, self._dialect)
+            case PowerInquiry():
+                return inquiry.answer(Power.ON if self.powered else Power.STANDBY, self._dialect)
+            case PanTiltStatusInquiry():
+                return inquiry.answer(self._status(now), self._dialect)
             case DigitalZoomInquiry():
                 return inquiry.answer(lens.digital_zoom, self._dialect)
+            case FastestSpeedsInquiry():
+                fastest = FastestSpeeds(self._dialect.pan.fastest_step, self._dialect.tilt.fastest_step)
+                return inquiry.answer(fastest, self._dialect)
+            case VersionInquiry():
+                return inquiry.answer(VERSION, self._dialect)
         raise Refusal(ErrorCode.SYNTAX)
 
     def _status(self, now: float) -> PanTiltStatus:

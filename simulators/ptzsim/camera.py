@@ -104,10 +104,11 @@ class SimulatedCamera:
 
     def next_due(self) -> float | None:
         """When something is to be done next; None while nothing will happen by itself."""
-        times = [running.completes_at for running in self._sockets.values()]
-        if self._inbox:
-            times.append(self._inbox[0].taken_at)
-        return min(times, default=None)
+        due = self._inbox[0].taken_at if self._inbox else None
+        for running in self._sockets.values():
+            if due is None or running.completes_at < due:
+                due = running.completes_at
+        return due
 
     def due(self, now: float) -> list[tuple[Hashable, bytes]]:
         """Do all that is to be done by `now` and return the datagrams that leave, each with its peer."""
@@ -128,6 +129,8 @@ class SimulatedCamera:
         self.body.power_cut(now)
 
     def _complete(self, now: float) -> None:
+        if not self._sockets:
+            return
         for socket, running in sorted(self._sockets.items()):
             if running.completes_at <= now:
                 del self._sockets[socket]

@@ -19,17 +19,23 @@ class StuckError(RuntimeError):
     """Every task waits, and no timer is left that could wake one: on a real clock this would hang for ever."""
 
 
+LOOK_EVERY = 64  # turns of the loop: to look costs as much as a turn
+
+
 class _JumpingSelector(selectors.DefaultSelector):
-    """Looks for what is ready without waiting; otherwise advances its clock by as long as it was to wait."""
+    """Advances its clock by as long as it was to wait, and looks now and then for what is ready, without waiting."""
 
     def __init__(self) -> None:
         super().__init__()
         self.now = 0.0
+        self._turns = 0
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
-        ready = super().select(0)  # the loop's own wake-up, such as Ctrl-C
-        if ready:
-            return ready
+        self._turns += 1
+        if timeout is None or self._turns % LOOK_EVERY == 0:
+            ready = super().select(0)  # the loop's own wake-up, such as Ctrl-C
+            if ready:
+                return ready
         if timeout is None:
             raise StuckError("every task on the virtual clock waits for something that no timer will bring about")
         self.now += max(0.0, timeout)
