@@ -13,6 +13,7 @@ from typing import Any
 import click
 from rich import box
 from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from ptzd.config import Config
@@ -172,7 +173,17 @@ def _text(path: Path) -> str:
 
 def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source: Path) -> Fixed:
     _require_new(path)
-    fixed = fix(text, cameras)
+    with Progress(
+        TextColumn("solving conflicts"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        disable=not sys.stderr.isatty(),
+    ) as bar:
+        task = bar.add_task("", total=None)
+        fixed = fix(text, cameras, lambda done, of: bar.update(task, completed=done, total=of))
     try:
         write_copy(path, fixed.text, source=source)
     except OSError as error:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from .legs import Company, RehearsedCamera
@@ -39,8 +39,14 @@ class Fixed:
     unsolved: tuple[Unsolved, ...]
 
 
-def fix(text: str, cameras: Mapping[str, RehearsedCamera]) -> Fixed:
+def _nobody_waits(done: int, of: int) -> None:
+    pass
+
+
+def fix(text: str, cameras: Mapping[str, RehearsedCamera], told: Callable[[int, int], None] = _nobody_waits) -> Fixed:
     """Solve what can be solved without touching what the music or people decide: order, times and what is shown.
+
+    `told` hears after each conflict how many are done, and of how many: a remedy may solve several.
 
     Raises TextFileError for a text that is no show, and ValueError for a camera or a position that there is not.
     """
@@ -56,6 +62,8 @@ def fix(text: str, cameras: Mapping[str, RehearsedCamera]) -> Fixed:
         else:
             text, rehearsal, remedy = taken
             solved.append(Solved(conflict, remedy))
+        done = len(solved) + len(unsolved)
+        told(done, done + sum(_key(each) not in unsolved for each in rehearsal.conflicts))
     # What was solved later may have solved an earlier one too.
     left = {_key(conflict) for conflict in rehearsal.conflicts}
     return Fixed(text, rehearsal, tuple(solved), tuple(one for key, one in unsolved.items() if key in left))

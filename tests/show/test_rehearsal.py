@@ -579,7 +579,9 @@ def test_the_choir_evening_has_the_three_conflicts_that_were_put_there():
 
 def test_two_of_them_can_be_solved_and_the_third_is_explained():
     text = (CONFIGS / "choir-evening.toml").read_text("utf-8")
-    fixed = fix(text, granary())
+    told: list[tuple[int, int]] = []
+    fixed = fix(text, granary(), lambda done, of: told.append((done, of)))
+    assert told == [(1, 3), (2, 3), (3, 3)]
     assert [solved.conflict.cue_number for solved in fixed.solved] == [8.0, 14.0]
     assert [unsolved.conflict.cue_number for unsolved in fixed.unsolved] == [19.0]
     assert "too fast to watch" in fixed.unsolved[0].conflict.sentence
