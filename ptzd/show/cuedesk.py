@@ -344,8 +344,8 @@ class CueDesk:
             why = f"cue {cue.number} moves it on air"
         elif state is not None and state.tally == "program":
             why = f"it was on air until cue {cue.number}"
-        elif (lock := self._lock_of(camera)) is not None:
-            why = lock
+        elif (fault := self._fault_of_a_camera(camera, state)) is not None:
+            why = fault[1]
         if why is not None:
             sentence = f"camera {camera} had not left for {position} yet and is not sent there: {why}"
             return NotReady(camera, position, "left-behind", sentence)

@@ -562,6 +562,15 @@ def test_a_go_before_the_time_moves_no_camera_that_it_takes_or_that_is_on_air_an
     assert stage.recalls == []
 
 
+def test_a_go_before_the_time_does_not_say_that_a_camera_leaves_that_does_not_answer() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.camera("right", link="down")
+    stage.after(1.0)
+    assert stage.go() == {"right": "left-behind"}
+
+
 def test_a_go_of_another_cue_calls_off_what_waited_and_says_for_which_cue_it_was() -> None:
     stage = Stage(CuePlace(None, Decimal(1)), LATER)
     stage.go()
