@@ -418,7 +418,8 @@ class Camera:
                     self._condition = await read_condition(self._line)
                 if self._condition.power != "standby":
                     framing = await read_framing(self._line, self._condition.focus_mode)
-                    if self._condition is not None:  # a move that ended meanwhile has asked for the mode anew
+                    # A move that ended meanwhile has asked for the mode anew.
+                    if self._condition is not None and self._condition.focus_mode != framing.focus_mode:
                         framing = replace(framing, focus_mode=self._condition.focus_mode)
                     self._take_reading(framing)
                 self._up = True
@@ -459,7 +460,7 @@ class Camera:
         if self._framing is not None and _brought_about(framing) != _brought_about(self._framing):
             self._changed_at = now
         self._framing = framing
-        if self._condition is not None:
+        if self._condition is not None and self._condition.focus_mode != framing.focus_mode:
             self._condition = replace(self._condition, focus_mode=framing.focus_mode)
         self._read.set()
         move = self._move
