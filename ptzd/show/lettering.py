@@ -71,17 +71,19 @@ def shortened(text: str, room: float, size: float, *, bold: bool = False) -> str
 def wrapped(text: str, room: float, size: float) -> list[str]:
     """Return the text in lines that fit; a word that is too long for one is cut into pieces."""
     lines: list[str] = []
-    line = ""
+    line, taken = "", 0.0
+    space = width(" ", size)
     for word in text.split():
-        while width(f"{line} {word}" if line else word, size) > room:
-            if line:
-                lines.append(line)
-                line = ""
-                continue
+        wide = width(word, size)
+        if line and taken + space + wide > room:
+            lines.append(line)
+            line = ""
+        while not line and wide > room:
             piece = _piece(word, room, size)
             lines.append(piece)
             word = word[len(piece) :]
-        line = f"{line} {word}" if line else word
+            wide = width(word, size)
+        line, taken = (f"{line} {word}", taken + space + wide) if line else (word, wide)
     return [*lines, line] if line else lines
 
 

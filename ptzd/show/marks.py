@@ -10,6 +10,7 @@ from .lettering import cleaned
 from .showfile import clock_of_seconds
 
 _SPECIAL = re.compile('[&<>"]')
+_OURS = frozenset({"class_", "d"})  # attributes in which no text of a show ever is
 SVG = "http://www.w3.org/2000/svg"
 
 
@@ -81,12 +82,13 @@ def written(element: Element) -> str:
 
 
 def _written_attributes(attributes: Mapping[str, str | float]) -> str:
-    return "".join(
-        [
-            f' {_spelt(name)}="{_safe(value) if isinstance(value, str) else figures(value)}"'
-            for name, value in attributes.items()
-        ]
-    )
+    return "".join([f' {_spelt(name)}="{_shown(name, value)}"' for name, value in attributes.items()])
+
+
+def _shown(name: str, value: str | float) -> str:
+    if isinstance(value, str):
+        return value if name in _OURS else _safe(value)
+    return figures(value)
 
 
 @lru_cache(maxsize=256)
@@ -154,8 +156,9 @@ class Pen:
             self._parts.append(f"h{across}v{down}h{back}z")
 
     def _lift(self, x: int, y: int) -> None:
-        there, way = f"M{_pair(x, y)}", f"m{_pair(x - self._x, y - self._y)}"
-        self._parts.append(way if self._parts and len(way) < len(there) else there)
+        right, down = x - self._x, y - self._y
+        near = self._parts and -1000 < right < 1000 and -1000 < down < 1000  # then the way to it is the shorter to say
+        self._parts.append(f"m{_pair(right, down)}" if near else f"M{_pair(x, y)}")
         self._x, self._y = x, y
 
 
