@@ -403,6 +403,7 @@ class Camera:
     async def _watch(self) -> None:
         silence = RESTING_PAUSE_SECONDS
         count = 0
+        refused = False
         while True:
             if self._learning is not None or (self._move is not None and self._move.steered):
                 self._say_state()  # its readings come from whoever moves it
@@ -414,8 +415,9 @@ class Camera:
                 if self._stop_due:
                     self._halt()  # the first thing that a camera hears when it is back
             try:
-                if self._condition is None or (count % CONDITION_EVERY == 0 and self._move is None):
+                if self._condition is None or refused or (count % CONDITION_EVERY == 0 and self._move is None):
                     self._condition = await read_condition(self._line)
+                    refused = False
                 if self._condition.power != "standby":
                     framing = await read_framing(self._line, self._condition.focus_mode)
                     # A move that ended meanwhile has asked for the mode anew.
@@ -430,7 +432,7 @@ class Camera:
             except PushedAside:
                 pause = MOVING_PAUSE_SECONDS
             except InquiryRefused:
-                self._up = True
+                self._up = refused = True  # perhaps somebody has switched it off
                 pause = RESTING_PAUSE_SECONDS
             except LineDown:
                 self._went_silent()

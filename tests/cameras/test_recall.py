@@ -14,6 +14,7 @@ from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall
+from ptzd.visca import PowerOn, PowerStandby
 
 
 def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
@@ -325,5 +326,23 @@ def test_a_head_that_something_holds_is_not_sent_against_it_again_and_again() ->
         assert (report.phase, report.code) == ("failed", "held")
         assert report.measured_seconds is not None and report.measured_seconds < 4
         assert rig.speed() == 0
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("rested_seconds", [1.0, 2.0, 3.0, 4.0, 5.0])
+def test_a_camera_that_somebody_switches_off_and_on_is_told_of(rested_seconds: float) -> None:
+    async def scene(rig: Rig) -> None:
+        loop = asyncio.get_running_loop()
+        await asyncio.sleep(rested_seconds)
+        rig.simulated.body.perform(PowerStandby(), loop.time())  # by its remote control: the daemon hears nothing
+        await asyncio.sleep(3.0)
+        assert rig.camera.state().power == "standby"
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="off"))).code == "standby"
+        rig.simulated.body.perform(PowerOn(), loop.time())
+        await asyncio.sleep(8.0)
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="early"))).code == "initialising"
+        await asyncio.sleep(30.0)
+        assert (await rig.recall(Recall("soloist", SOLOIST, id="on"))).phase == "settled"
 
     with_rig(scene)
