@@ -61,9 +61,20 @@ def print_simulated(played: Played, console: Console) -> None:
             f"{agreeing} of {len(compared)} moves that settled took as long as predicted, within {AGREES_SECONDS:g} s; "
             f"the farthest off is {worst['camera']} to {worst['position']} by {worst['difference_seconds']:+.2f} s."
         )
+    for sweep in played["sweeps"]:
+        say(f"   - cue {_number(sweep)} switches {sweep['camera']} on: {_swept(sweep)}.")
     for move in moves:
         if remark := _remark(move):
             say(f"   - cue {_number(move)}, {move['camera']} to {move['position']}: {remark}.")
+
+
+def _swept(sweep: Played) -> str:
+    if sweep["simulated_seconds"] is None:
+        return "it did not get ready until the end"
+    return (
+        f"it swept its range and was ready after {sweep['simulated_seconds']:.1f} s, where about "
+        f"{sweep['predicted_seconds']:.0f} s are reckoned with"
+    )
 
 
 def _agrees(move: Played) -> bool:

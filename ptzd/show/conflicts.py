@@ -10,12 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from .legs import Company, Leg
+from .legs import SWEEP_SECONDS, Company, Leg
 from .rehearsed import Conflict, ConflictKind, PlannedMove, RehearsedCue
 from .showfile import number_text
 
-# A head that restarts sweeps its whole range to find its ends; that takes half a minute (common practice).
-SWEEP_SECONDS = 30.0
 # Sums of times are not exact to the last bit; nothing a head does is known to a thousandth of a second.
 ROUNDING_SECONDS = 1e-6
 

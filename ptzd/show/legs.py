@@ -7,7 +7,7 @@ that an evening whose gaps turn out otherwise needs nothing of this anew.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from ptzd.cameras import CameraSettings, Framing
@@ -32,9 +32,11 @@ from ptzd.visca import Dialect, load_dialect
 
 from .position import StoredPosition
 from .rehearsed import DueKind
-from .showfile import CueMove, ShowFile, cue_times, number_text
+from .showfile import Cue, CueMove, ShowFile, cue_times, number_text
 
 START_OF_SHOW = -1  # in place of a cue's index
+# A head that restarts sweeps its whole range to find its ends; that takes half a minute (common practice).
+SWEEP_SECONDS = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,10 @@ class Company:
         """Return where a camera stands in a position; the focus as it was stored, even where it may have gone on."""
         pose, _ = self.target(camera, position)
         return replace(pose, focus_counts=self.cameras[camera].positions[position].framing.focus_counts)
+
+    def swept(self, camera: str) -> Pose:
+        """Return where a camera stands after its start-up: at home and wide, focused as it will."""
+        return Pose(0.0, 0.0, self.cameras[camera].settings.dialect.zoom.wide_counts, None)
 
     def plan(self, camera: str, from_: Pose, to: Pose, pace: Pace, *, shown: bool) -> LegPlan:
         """Return the plan for a pace; `shown` is a move that is made to be seen."""
@@ -281,52 +287,59 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
     Raises ValueError for a camera or a position that there is none of.
     """
     on_air = on_air_after(show)
-    gaps = [time.gap_seconds for time in cue_times(show)]
+    times = cue_times(show)
+    at_seconds = [time.at_seconds for time in times]
     takes = _takes(show, on_air)
     stands: dict[str, str] = dict(show.show.start)
+    swept: dict[str, float] = {}  # cameras that were switched on in the show, and when they have found their ends
     legs: list[Leg] = []
     lasts: dict[str, int] = {}
-    for cue_index, cue in enumerate(show.cue):
+    for cue_index, cue, move_index, move in _in_order(show):
+        if move is None:
+            for camera in cue.switch_on:
+                stands.pop(camera, None)
+                swept[camera] = at_seconds[cue_index] + SWEEP_SECONDS
+            continue
+        camera = move.camera
+        to, beyond = company.target(camera, move.position)
+        from_position = stands.get(camera)
+        if from_position is not None:
+            from_ = company.standing(camera, from_position)
+        else:
+            from_ = company.swept(camera) if camera in swept else company.farthest(camera, to)
         before = on_air[cue_index - 1] if cue_index else show.show.on_air
-        for move_index, move in sorted(enumerate(cue.move), key=lambda each: each[1].on_air):
-            camera = move.camera
-            to, beyond = company.target(camera, move.position)
-            from_position = stands.get(camera)
-            from_ = company.farthest(camera, to) if from_position is None else company.standing(camera, from_position)
-            seen = camera == (on_air[cue_index] if move.on_air else before)
-            pace = company.usual_pace(move, seen=seen)
-            plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
-            made = (
-                beyond is None
-                and plan.refusal is None
-                and company.makes(move, seen=seen, taken=camera == on_air[cue_index])
-            )
-            start = _start(move, cue_index, gaps[cue_index])
-            if camera in lasts:
-                legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
-            lasts[camera] = len(legs)
-            legs.append(
-                Leg(
-                    cue_index,
-                    move_index,
-                    move,
-                    from_position,
-                    from_,
-                    to,
-                    pace,
-                    plan,
-                    beyond,
-                    seen,
-                    made,
-                    start,
-                    (),
-                )
-            )
-            if made:
-                stands[camera] = move.position
+        seen = camera == (on_air[cue_index] if move.on_air else before)
+        pace = company.usual_pace(move, seen=seen)
+        plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
+        start = _start(move, cue_index, times[cue_index].gap_seconds)
+        made = (
+            beyond is None
+            and plan.refusal is None
+            and company.makes(move, seen=seen, taken=camera == on_air[cue_index])
+            and start.at(at_seconds) >= swept.get(camera, 0.0)
+        )
+        if camera in lasts:
+            legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
+        lasts[camera] = len(legs)
+        legs.append(
+            Leg(cue_index, move_index, move, from_position, from_, to, pace, plan, beyond, seen, made, start, ())
+        )
+        if made:
+            stands[camera] = move.position
     for last in lasts.values():
         legs[last] = _with_dues(show, legs[last], takes, None, len(show.cue), None)
     return legs
+
+
+def _in_order(show: ShowFile) -> Iterator[tuple[int, Cue, int, CueMove | None]]:
+    """Yield the moves of each cue with their indices: those at standby, None as the cue itself comes, those at go."""
+    for cue_index, cue in enumerate(show.cue):
+        for on_air in (False, True):
+            if on_air:
+                yield cue_index, cue, -1, None
+            for move_index, move in enumerate(cue.move):
+                if move.on_air is on_air:
+                    yield cue_index, cue, move_index, move
 
 
 def _start(move: CueMove, cue_index: int, gap_seconds: float) -> Moment:

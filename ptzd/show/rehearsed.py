@@ -70,7 +70,8 @@ class PlannedMove:
     move_index: int  # in the cue's `move`
     camera: str
     position: str
-    from_position: str | None  # None: not known where it stood, and the farthest corner of its reach is assumed
+    # None: at home after its start-up, or not known where, and the farthest corner of its reach is assumed.
+    from_position: str | None
     at_go: bool  # leaves with the cue; else at standby
     seen: bool  # the camera is on air as it leaves
     spare: bool

@@ -157,6 +157,7 @@ def _plain(evening: Evening, playing: _Clocks, began: _Clocks) -> dict[str, Any]
         "took_seconds": {"show": took, "show_on_processor": now.busy - playing.busy, "all": now.real - began.real},
         "times_faster": evening.seconds / took,
         "moves": [asdict(move) | {"difference_seconds": move.difference_seconds} for move in evening.moves],
+        "sweeps": [asdict(sweep) for sweep in evening.sweeps],
     }
 
 

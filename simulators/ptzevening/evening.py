@@ -23,6 +23,7 @@ from ptzsim.virtual_time import VirtualTimeLoop
 
 from ptzd.motion import HeadModel
 from ptzd.show.heads import read_head_file
+from ptzd.show.legs import SWEEP_SECONDS
 from ptzd.show.rehearsal import ConflictKind, PlannedMove, Rehearsal, RehearsedCamera, rehearse
 from ptzd.show.showfile import ShowFile, number_text
 from ptzd.visca import AxisScale, Dialect
@@ -73,11 +74,22 @@ class PlayedMove:
 
 
 @dataclass(frozen=True, slots=True)
+class PlayedSweep:
+    """A camera that is switched on in the show, as it was expected to sweep its range and as it did."""
+
+    cue_number: float
+    camera: str
+    predicted_seconds: float
+    simulated_seconds: float | None  # until the daemon knew that it was ready; None where that did not come about
+
+
+@dataclass(frozen=True, slots=True)
 class Evening:
     """What came of it."""
 
     rehearsal: Rehearsal
     moves: tuple[PlayedMove, ...]
+    sweeps: tuple[PlayedSweep, ...]
     seconds: float  # of the show, on the virtual clock
     skipped_seconds: float  # of these, rests that were passed over
     datagrams: int  # in the show, both ways, over all wires
@@ -118,6 +130,7 @@ async def play(
         return Evening(
             rehearsal=rehearsal,
             moves=tuple(stage.played(move) for move in rehearsal.moves),
+            sweeps=stage.sweeps(),
             seconds=rehearsal.seconds,
             skipped_seconds=skipped,
             datagrams=_datagrams(house) - datagrams,
@@ -173,11 +186,14 @@ async def _learned(
 
 
 async def _take_places(show: ShowFile, house: House) -> None:
+    for camera in {camera for cue in show.cue for camera in cue.switch_on} - show.show.start.keys():
+        house.switch_off(camera)  # only a cue switches it on
     for camera, position in show.show.start.items():
         house.say(f"camera/{camera}/recall", position)
     await asyncio.sleep(1.0)
     async with asyncio.timeout(STANDING_SECONDS):
         await house.until_still(show.show.start)
+        await house.until(lambda: house.knows_its_cameras)
     await asyncio.sleep(STOOD_SECONDS)
 
 
@@ -188,7 +204,7 @@ class _Stage:
         self._house = house
         self._show = show
         self._rehearsal = rehearsal
-        self._at_fault = {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}
+        self._at_fault = _at_fault(rehearsal)
         self._parts: dict[tuple[str, str, str], int] = {}  # which move is meant, by camera, cue and position
         for move in rehearsal.moves:
             self._parts.setdefault((move.camera, number_text(move.cue_number), move.position), move.index)
@@ -198,8 +214,7 @@ class _Stage:
         self._left: dict[int, float] = {}
         self._promised: dict[int, dict[str, Any]] = {}
         self._ended: dict[int, dict[str, Any]] = {}
-        self._said = asyncio.Event()  # the end of a move
-        events = self._takes() + self._cues() + self._notes()
+        events = self._takes() + self._cues() + self._switches() + self._notes()
         self._events = sorted(events, key=lambda event: (event.at, event.order))
         house.hear(self._heard)
 
@@ -217,10 +232,12 @@ class _Stage:
         with suppress(TimeoutError):  # what has not ended by then has not ended well
             async with asyncio.timeout(AFTER_SECONDS):
                 await asyncio.sleep(AWAKE_SECONDS)  # whatever leaves has left by then
-                while not self._promised.keys() <= self._ended.keys():
-                    self._said.clear()
-                    await self._said.wait()
+                await self._house.until(self._over)
         return skipped
+
+    def _over(self) -> bool:
+        """Whether nothing is under way that has an end."""
+        return self._promised.keys() <= self._ended.keys() and self._house.knows_its_cameras
 
     async def _skip_towards(self, at: float) -> float:
         """Pass over the rest of the time in which nothing moves, but for the last moments before `at`."""
@@ -269,6 +286,19 @@ class _Stage:
             sentence=None if last is None else last["sentence"],
         )
 
+    def sweeps(self) -> tuple[PlayedSweep, ...]:
+        """Return what became of the cameras that were switched on, in the order of the cues."""
+        swept = list(self._house.sweeps)
+        played = []
+        for cue in self._rehearsal.cues:
+            for camera in cue.switch_on:
+                sweep = next((each for each in swept if each.camera == camera), None)
+                if sweep is not None:
+                    swept.remove(sweep)
+                seconds = None if sweep is None else sweep.ready_at - sweep.switched_at
+                played.append(PlayedSweep(cue.number, camera, SWEEP_SECONDS, seconds))
+        return tuple(played)
+
     def _takes(self) -> list[_Event]:
         events = []
         cues = {cue.number: cue.index for cue in self._rehearsal.cues}
@@ -294,6 +324,13 @@ class _Stage:
             events.append(_Event(standby, cue.index - 0.4, partial(self._house.say, "cue/standby", number)))
             events.append(_Event(cue.at_seconds, cue.index + 0.2, partial(self._house.say, "cue/go", number)))
         return events
+
+    def _switches(self) -> list[_Event]:
+        return [
+            _Event(cue.at_seconds, cue.index + 0.1, partial(self._house.switch_on, camera))
+            for cue in self._rehearsal.cues
+            for camera in cue.switch_on
+        ]
 
     def _notes(self) -> list[_Event]:
         """Where each camera stands, just before it leaves."""
@@ -326,7 +363,6 @@ class _Stage:
             self._left.setdefault(index, self._loop.time() - self._began)
         elif message["phase"] in ("settled", "refused", "superseded", "stopped", "failed"):
             self._ended[index] = message
-            self._said.set()
 
     def _gone(self, result: dict[str, Any]) -> None:
         """Take note of what a `go` left behind."""
@@ -337,3 +373,15 @@ class _Stage:
 
     def _part(self, camera: str, number: str, position: str) -> int | None:
         return self._parts.get((camera, number, position))
+
+
+def _at_fault(rehearsal: Rehearsal) -> dict[int, ConflictKind]:
+    """In which conflict each move is at fault; a camera that sweeps its range makes none meanwhile."""
+    found = {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}
+    for conflict in rehearsal.conflicts:
+        if conflict.kind == "start-up-sweep":
+            for move in rehearsal.moves:
+                meanwhile = conflict.from_seconds <= move.start_seconds < conflict.until_seconds
+                if move.camera == conflict.camera and meanwhile:
+                    found.setdefault(move.index, conflict.kind)
+    return found

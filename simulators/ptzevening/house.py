@@ -24,7 +24,7 @@ from ptzd.cameras.framing import carried
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.show.showfile import ShowFile
-from ptzd.visca import load_dialect
+from ptzd.visca import PowerOn, PowerStandby, load_dialect
 
 from .wire import Wire
 
@@ -45,6 +45,15 @@ class Actor:
     focus_by_itself: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Sweep:
+    """A camera was switched on, swept its whole range, and was known to be ready at last. Times of the loop."""
+
+    camera: str
+    switched_at: float
+    ready_at: float
+
+
 class House:
     """A running daemon, spoken to over its bus."""
 
@@ -54,9 +63,12 @@ class House:
         self._broker = broker
         self._topics = topics
         self._loop = asyncio.get_running_loop()
-        self._said = asyncio.Event()  # a camera's state
+        self._said = asyncio.Event()  # anything, by the daemon
         self._states: dict[str, dict[str, Any]] = {}
         self._moving: set[str] = set()
+        self.sweeps: list[Sweep] = []
+        self._switched_at: dict[str, float] = {}
+        self._to_be_noticed: dict[str, list[str]] = {}  # states of power that the daemon will find out about, in turn
         self._hearing: list[Callable[[str, dict[str, Any]], None]] = []
         broker.listen(self._heard)
 
@@ -74,11 +86,39 @@ class House:
         position: str | None = self._states[camera]["position"]
         return position
 
+    def switch_off(self, camera: str) -> None:
+        """Put a camera into standby by its own remote control, of which the daemon hears nothing."""
+        self.wires[camera].camera.body.perform(PowerStandby(), self._loop.time())
+        self._to_be_noticed[camera] = ["standby"]
+
+    def switch_on(self, camera: str) -> None:
+        """Switch a camera on or, where it is on, off and on again; it sweeps its whole range."""
+        simulated, now = self.wires[camera].camera, self._loop.time()
+        if simulated.body.powered:
+            simulated.power_cut(now)
+        else:
+            simulated.body.perform(PowerOn(), now)
+        self._switched_at[camera] = now
+        self._to_be_noticed[camera] = ["starting", "on"]
+
+    def _notice(self, camera: str, power: str) -> None:
+        awaited = self._to_be_noticed.get(camera)
+        if awaited and power == awaited[0]:
+            del awaited[0]
+            if power == "on":
+                self.sweeps.append(Sweep(camera, self._switched_at.pop(camera), self._loop.time()))
+
+    @property
+    def knows_its_cameras(self) -> bool:
+        """Whether the daemon has found out which cameras were switched on and off."""
+        return not any(self._to_be_noticed.values())
+
     @property
     def still(self) -> bool:
         """Whether no camera moves and no datagram is under way."""
         return (
             not self._moving
+            and self.knows_its_cameras
             and all(wire.quiet for wire in self.wires.values())
             and all(state["phase"] == "idle" for state in self._states.values())
         )
@@ -86,7 +126,11 @@ class House:
     async def until_still(self, cameras: Iterable[str]) -> None:
         """Wait until these cameras are up and at rest."""
         names = list(cameras)
-        while not all(self._at_rest(name) for name in names):
+        await self.until(lambda: all(self._at_rest(name) for name in names))
+
+    async def until(self, condition: Callable[[], bool]) -> None:
+        """Wait until something is so; it is looked at whenever the daemon says something of a camera."""
+        while not condition():
             self._said.clear()
             await self._said.wait()
 
@@ -108,14 +152,16 @@ class House:
             return
         topic = said.topic.removeprefix(f"{self._topics.base}/")
         if topic.endswith("/state") and topic.startswith("camera/"):
-            self._states[topic.split("/")[1]] = json.loads(said.payload)
-            self._said.set()
+            camera = topic.split("/")[1]
+            self._states[camera] = json.loads(said.payload)
+            self._notice(camera, self._states[camera]["power"])
         elif topic.endswith(("/move", "/learn-progress")) or topic in ("outcome", "cue/state"):
             message = json.loads(said.payload)
             if topic.endswith("/move"):
                 self._note(message)
             for heard in self._hearing:
                 heard(topic, message)
+        self._said.set()
 
 
 def scene_of(actor: Actor, rng: random.Random) -> Scene | None:

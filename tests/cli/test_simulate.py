@@ -34,6 +34,7 @@ PLAYED = {
     "skipped_seconds": 460.0,
     "datagrams": 4000,
     "times_faster": 541.0,
+    "sweeps": [],
     "took_seconds": {"show": 1.0, "show_on_processor": 0.5, "all": 5.0},
 }
 REFUSED = {"ended": "refused", "simulated_seconds": None, "difference_seconds": None, "in_time": False}
@@ -95,6 +96,16 @@ def test_a_camera_that_stood_elsewhere_is_told_of_and_compared_all_the_same(told
     assert "stood in hands as it left, not in choir-wide as rehearsed" in said
     assert "2.00 s" in said
     assert "+0.10 s" in said
+
+
+def test_a_camera_that_is_switched_on_in_the_show_is_told_with_its_sweep(capsys):
+    swept = {"cue_number": 3.0, "camera": "right", "predicted_seconds": 30.0, "simulated_seconds": 26.04}
+    never = swept | {"simulated_seconds": None}
+    console = Console(file=StringIO(), width=200)
+    simulation.print_simulated(PLAYED | {"moves": [], "sweeps": [swept, never]}, console)
+    first, second = capsys.readouterr().out.splitlines()[-2:]
+    assert "cue 3 switches right on" in first and "26.0 s" in first and "about 30 s" in first
+    assert "did not get ready" in second
 
 
 def test_a_show_without_moves_has_nothing_to_compare(told):

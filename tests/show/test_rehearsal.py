@@ -398,6 +398,37 @@ def test_a_camera_that_is_switched_on_in_the_show_sweeps_its_whole_range():
     assert [remedy.kind for remedy in conflict.remedies] == ["by-hand"]
 
 
+def test_a_camera_comes_from_home_after_its_sweep_and_makes_no_move_within_it():
+    text = """
+    [show]
+    name = "late"
+    start = { left = "post" }
+    [[cue]]
+    number = 1
+    after = 10
+    switch_on = ["left"]
+    [[cue]]
+    number = 2
+    after = 40
+    [[cue.move]]
+    camera = "left"
+    position = "beam"
+    [[cue]]
+    number = 3
+    after = 60
+    [[cue.move]]
+    camera = "left"
+    position = "post"
+    """
+    rehearsal = rehearse(read_show_text(text), two_cameras())
+    within, after = rehearsal.moves
+    assert (within.start_seconds, after.start_seconds) == (10.0, 50.0)
+    assert _kinds(rehearsal) == ["start-up-sweep"]
+    # By the formula above: not from beam, where it has never been, but 90° from home.
+    assert (after.from_position, after.pan_deg) == (None, 90.0)
+    assert after.needed_seconds == pytest.approx(2.5, abs=0.005)
+
+
 @pytest.mark.parametrize(
     ("place", "word"),
     # The head's reach is 170° to either side and 90° up (SRG-300H technical manual); the lens ends at 4000 hexadecimal.

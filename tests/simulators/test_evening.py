@@ -163,6 +163,30 @@ def test_a_camera_that_stands_there_already_is_not_sent_and_is_in_time(tmp_path:
     assert (there.ended, there.in_time, there.left_seconds, there.difference_seconds) == ("stood", True, None, None)
 
 
+def test_a_camera_that_is_switched_on_sweeps_its_range_and_answers_no_recall_meanwhile(tmp_path: Path) -> None:
+    show = read_show_text(
+        HEAD.replace('left = "wide", ', "")
+        + cue(1, 20).replace("after", 'switch_on = ["left"]\nafter')
+        + cue(2, 10, move("left", "door", "earliest = -5.0"))
+        + cue(3, 60, move("left", "solo", "earliest = -20.0"), take="left")
+    )
+    evening = virtual_time.run(play(show, ACTORS, tmp_path, seed=7, learn=False, skip_rests=True))
+    [sweep] = evening.sweeps
+    # A start-up takes half a minute (common practice), and 25 s of the simulated cameras.
+    assert (sweep.cue_number, sweep.camera, sweep.predicted_seconds) == (1.0, "left", 30.0)
+    assert sweep.simulated_seconds == pytest.approx(27.5, abs=3.0)
+    early, later = evening.moves
+    assert (early.ended, early.code, early.conflict) == ("refused", "initialising", "start-up-sweep")
+    assert (later.ended, later.from_position, later.in_time) == ("settled", None, True)
+    assert later.least_seconds <= (later.simulated_seconds or 0.0) <= later.most_seconds, "it comes from home"
+
+
+def test_a_camera_that_is_on_is_switched_off_and_on_again(tmp_path: Path) -> None:
+    evening = played(tmp_path, cue(1, 20).replace("after", 'switch_on = ["left"]\nafter'), cue(2, 40))
+    [sweep] = evening.sweeps
+    assert sweep.simulated_seconds == pytest.approx(27.5, abs=3.0)
+
+
 def test_a_move_that_another_overtakes_is_told_as_superseded(tmp_path: Path) -> None:
     evening = played(
         tmp_path,
