@@ -112,7 +112,7 @@ def rehearse(
         if fixed is not None:
             _print_fixed(fixed, fix_path)
         if played is not None:
-            print_simulated(played, _console())
+            print_simulated(played, _console(), MOST_ROWS)
     return 0 if rehearsal.fits else FAILED
 
 
@@ -212,7 +212,7 @@ def _require_new(path: Path) -> None:
 
 def _print(rehearsal: Rehearsal) -> None:
     if rehearsal.moves:
-        _console().print(_table(rehearsal))
+        _console().print(_table(rehearsal), "")
     if len(rehearsal.moves) > MOST_ROWS:
         say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
     say(
@@ -236,7 +236,7 @@ def _console() -> Console:
 
 
 def _table(rehearsal: Rehearsal) -> Table:
-    table = Table(box=box.SIMPLE_HEAD)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, collapse_padding=True, pad_edge=False)  # fits 80 columns
     chances = rehearsal.varied is not None
     for heading, justify in (
         ("", "left"),

@@ -42,16 +42,22 @@ def simulated(show: Path, config: Path, positions: Path | None, seed: int) -> Pl
     return played
 
 
-def print_simulated(played: Played, console: Console) -> None:
-    """Print each move as predicted and as simulated, and how far they agree."""
+def print_simulated(played: Played, console: Console, most_rows: int) -> None:
+    """Print each move as predicted and as simulated, and how far they agree; of a long show those farthest off."""
     moves: Sequence[Played] = played["moves"]
     if moves:
-        console.print(_table(moves))
+        console.print("", _table(_farthest_off(moves, most_rows)), "")
+    if len(moves) > most_rows:
+        say(f"Shown are the {most_rows} moves that are farthest off; --json has them all.")
     took = played["took_seconds"]
     say(
-        f"Played against simulated cameras, whose heads were measured first: {played['seconds']:.0f} s of show in "
+        f"Played through the daemon against simulated cameras: {played['seconds']:.0f} s of show in "
         f"{took['show']:.1f} s, {played['times_faster']:.0f} times faster; {played['datagrams']} datagrams, and "
         f"{played['skipped_seconds']:.0f} s in which nothing moved were passed over."
+    )
+    say(
+        "No two simulated heads are quite alike: each was measured first, as `ptzd learn` does, and the show rehearsed "
+        "anew with what that found."
     )
     compared = [move for move in moves if move["difference_seconds"] is not None]
     if compared:
@@ -66,6 +72,17 @@ def print_simulated(played: Played, console: Console) -> None:
     for move in moves:
         if remark := _remark(move):
             say(f"   - cue {_number(move)}, {move['camera']} to {move['position']}: {remark}.")
+
+
+def _farthest_off(moves: Sequence[Played], most: int) -> Sequence[Played]:
+    if len(moves) <= most:
+        return moves
+
+    def off(index: int) -> float:
+        difference = moves[index]["difference_seconds"]
+        return float("inf") if difference is None else abs(float(difference))
+
+    return [moves[index] for index in sorted(sorted(range(len(moves)), key=off)[-most:])]
 
 
 def _swept(sweep: Played) -> str:
@@ -94,7 +111,7 @@ def _remark(move: Played) -> str | None:
 
 
 def _table(moves: Sequence[Played]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, collapse_padding=True, pad_edge=False)
     for heading in ("cue", "camera", "position", "predicted", "simulated", "difference", "in time"):
         left = heading in ("camera", "position", "in time")
         table.add_column(heading, justify="left" if left else "right", no_wrap=True)

@@ -129,7 +129,7 @@ def _phases(position: str | None, moves: Sequence[PlannedMove], begin: float, en
             yield Stretch("slewing", False, move.start_seconds, arrival, move.position, move.index)
         if settled > arrival:
             yield Stretch("settling", False, arrival, settled, move.position, move.index)
-        now, position = max(now, settled), move.position
+        now, position = max(now, settled), move.position if move.made else position
     if end > now:
         yield Stretch("standing", False, now, end, position, None)
 

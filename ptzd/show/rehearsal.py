@@ -119,6 +119,7 @@ def _planned(index: int, leg: Leg, show: ShowFile, cue_seconds: Sequence[float])
         zoom_counts=leg.to_pose.zoom_counts - leg.from_pose.zoom_counts,
         why=leg.plan.why,
         watch=None if verdict is None else verdict.sentence,
+        made=leg.made,
     )
 
 

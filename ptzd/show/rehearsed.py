@@ -92,6 +92,7 @@ class PlannedMove:
     zoom_counts: float
     why: str  # why these steps
     watch: str | None  # what the seven-second rule says of a move that is seen; None where nothing is known
+    made: bool = True  # otherwise it can't be made, or a running show does not make it, and the camera stays
     ready_chance: float | None = None  # from `vary`: how likely it has settled when it must
 
     @property

@@ -48,6 +48,7 @@ def _chances(legs: Sequence[Leg], times: Sequence[CueTime], share: float, runs: 
             [(due.moment.cue_index, due.moment.seconds) for due in leg.dues],
         )
         for index, leg in enumerate(legs)
+        if leg.made
     ]
     for _ in range(runs):
         drawn = _drawn(times, share, rng)

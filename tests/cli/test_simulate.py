@@ -44,7 +44,7 @@ REFUSED = {"ended": "refused", "simulated_seconds": None, "difference_seconds": 
 def told(capsys):
     def tell(*moves: dict[str, Any]) -> str:
         table = StringIO()
-        simulation.print_simulated(PLAYED | {"moves": list(moves)}, Console(file=table, width=200))
+        simulation.print_simulated(PLAYED | {"moves": list(moves)}, Console(file=table, width=200), 120)
         return table.getvalue() + capsys.readouterr().out
 
     return tell
@@ -102,14 +102,24 @@ def test_a_camera_that_is_switched_on_in_the_show_is_told_with_its_sweep(capsys)
     swept = {"cue_number": 3.0, "camera": "right", "predicted_seconds": 30.0, "simulated_seconds": 26.04}
     never = swept | {"simulated_seconds": None}
     console = Console(file=StringIO(), width=200)
-    simulation.print_simulated(PLAYED | {"moves": [], "sweeps": [swept, never]}, console)
+    simulation.print_simulated(PLAYED | {"moves": [], "sweeps": [swept, never]}, console, 120)
     first, second = capsys.readouterr().out.splitlines()[-2:]
     assert "cue 3 switches right on" in first and "26.0 s" in first and "about 30 s" in first
     assert "did not get ready" in second
 
 
+def test_of_a_long_show_the_moves_that_are_farthest_off_are_shown(capsys):
+    table = StringIO()
+    moves = [MOVE | {"position": f"shot-{number}-", "difference_seconds": 0.001 * number} for number in range(6)]
+    simulation.print_simulated(PLAYED | {"moves": moves}, Console(file=table, width=200), 2)
+    assert [number for number in range(6) if f"shot-{number}-" in table.getvalue()] == [4, 5]
+    said = capsys.readouterr().out
+    assert "Shown are the 2 moves" in said
+    assert "6 of 6 moves" in said
+
+
 def test_a_show_without_moves_has_nothing_to_compare(told):
-    assert "Played against simulated cameras" in told()
+    assert "Played through the daemon against simulated cameras" in told()
 
 
 def test_the_evening_is_played_with_the_same_files_and_seed(evening):

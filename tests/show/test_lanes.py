@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 from hypothesis import given
@@ -50,6 +51,13 @@ def test_a_move_that_leaves_too_early_cuts_the_one_before_short() -> None:
         ("settling", 4.0, 4.5, "far"),
         ("standing", 4.5, 10.0, "far"),
     ]
+
+
+def test_a_move_that_is_not_made_is_shown_as_asked_for_and_the_camera_stands_where_it_was() -> None:
+    asked = replace(move("left", "post", 5.0, 2.0, 0.5), made=False)
+    [lane] = lanes(made(cameras=("left",), cues=(cue(1, 20.0),), moves=(asked,), seconds=30.0))
+    assert lane.stretches[-1] == Stretch("standing", False, 7.5, 30.0, "home", None)
+    assert lane.stretches[1].position == "post"
 
 
 def test_a_camera_that_never_moves_stands_all_evening_nobody_knows_where() -> None:

@@ -98,6 +98,21 @@ def test_a_gap_that_is_not_on_call_does_not_vary():
     assert (left.ready_chance, right.ready_chance) == (1.0, 0.0)
 
 
+def test_a_move_that_is_not_made_is_never_ready():
+    text = f"""{HEAD}
+        on_air = "left"
+        [[cue]]
+        number = 1
+        after = 60.0
+        take = "left"
+        [[cue.move]]
+        camera = "left"
+        position = "post"
+        """
+    [move] = vary(read_show_text(text), two_cameras(), share=0.1, runs=10, seed=1).moves
+    assert (move.made, move.ready_chance) == (False, 0.0)
+
+
 def test_the_same_seed_draws_the_same_and_another_one_draws_others():
     text = f"{HEAD}\n[[cue]]\nnumber = 1\non_call = true\nexpected = 2.5\n" + (
         '[[cue.move]]\ncamera = "left"\nposition = "post"\n'
