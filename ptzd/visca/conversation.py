@@ -75,11 +75,39 @@ class Timing:
 
     first_repeat_seconds: float = 0.1  # doubled with each repeat
     longest_repeat_seconds: float = 0.5
-    attempts: int = 7  # the first sending included: the last is given up 2.7 s after the first
+    attempts: int = 9  # the first sending included: the last is given up 2.6 to 3.7 s after the first
+    soonest_repeat_seconds: float = 0.02  # to a camera that is known to reply in less
 
-    def pause(self, earlier: int) -> float:
-        """Return how many seconds to wait for a reply after so many earlier attempts."""
-        return min(self.first_repeat_seconds * 2.0 ** min(earlier, 32), self.longest_repeat_seconds)
+    def pause(self, earlier: int, expected_seconds: float | None = None) -> float:
+        """Return how many seconds to wait for a reply after so many earlier attempts.
+
+        Repeats come sooner where it is known within how many seconds a reply is to be expected.
+        """
+        first = self.first_repeat_seconds
+        if expected_seconds is not None:
+            first = min(first, max(self.soonest_repeat_seconds, expected_seconds))
+        return min(first * 2.0 ** min(earlier, 32), self.longest_repeat_seconds)
+
+
+class ReplyTimes:
+    """Within how many seconds a reply is to be expected: RFC 6298, "Computing TCP's Retransmission Timer".
+
+    Only replies to what was sent once count, since nobody knows which sending another one answers (Karn's algorithm,
+    section 3 there).
+    """
+
+    def __init__(self) -> None:
+        self._mean = self._deviation = 0.0
+        self.expected_seconds: float | None = None  # None before the first reply
+
+    def heard_after(self, seconds: float) -> None:
+        """Take in how long one reply took."""
+        if self.expected_seconds is None:
+            self._mean, self._deviation = seconds, seconds / 2.0
+        else:
+            self._deviation += (abs(seconds - self._mean) - self._deviation) / 4.0
+            self._mean += (seconds - self._mean) / 8.0
+        self.expected_seconds = self._mean + 4.0 * self._deviation
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +219,7 @@ class _Exchange:
     victims: frozenset[int] = frozenset()  # a cancel's: the numbers of the commands that it is to end
     sequence: int = -1
     sent: int = 0  # how often, with this number
+    sent_at: float = 0.0  # the first time
     renewals: int = 0  # how often it got a new number because the old one said nothing about it
     refusals: int = 0  # how often the camera's sockets were full
     full_until: float = 0.0  # when that is no longer put up with
@@ -209,6 +238,7 @@ class Conversation:
     def __init__(self, dialect: Dialect, timing: Timing | None = None) -> None:
         self._dialect = dialect
         self._timing = timing or Timing()
+        self._reply_times = ReplyTimes()
         self._tickets = 0
         self._linked = False
         self._resets = 0  # how often RESET was sent and not answered; 0 while none is awaited
@@ -369,7 +399,9 @@ class Conversation:
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
         self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
-        exchange.deadline = now + self._timing.pause(exchange.sent)
+        exchange.deadline = now + self._timing.pause(exchange.sent, self._reply_times.expected_seconds)
+        if not exchange.sent:
+            exchange.sent_at = now
         exchange.sent += 1
 
     def _send_reset(self, now: float) -> None:
@@ -432,6 +464,8 @@ class Conversation:
                 self._heard_error(packet.sequence, socket, code, now)
         if asked is not None and self._asked.get(packet.sequence) is not asked:
             self._count(packet.sequence)
+            if asked.sent == 1:
+                self._reply_times.heard_after(now - asked.sent_at)
         self._desyncs = 0
 
     def _heard_answer(self, exchange: _Exchange | None, data: bytes, now: float) -> None:

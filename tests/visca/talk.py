@@ -19,6 +19,9 @@ from ptzd.visca import (
     load_dialect,
 )
 
+UNHURRIED = Timing(
+    attempts=7, soonest_repeat_seconds=0.1
+)  # the replies of a test take no time, which is no reason to repeat sooner
 RESET_DONE = Packet(PayloadType.CONTROL_REPLY, 0, RESET).encode()
 
 
@@ -27,7 +30,7 @@ class Talk:
 
     def __init__(self, dialect: str = "nibble4-51", timing: Timing | None = None) -> None:
         self.dialect = load_dialect(dialect)
-        self.conversation = Conversation(self.dialect, timing)
+        self.conversation = Conversation(self.dialect, timing or UNHURRIED)
         self.now = 100.0
 
     def linked(self) -> Talk:

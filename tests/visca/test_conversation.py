@@ -208,6 +208,48 @@ def test_a_lost_ack_is_understood_across_the_greatest_number_too(talk: Talk) -> 
     assert talk.completion(0, 1) == [Completed(ticket)]
 
 
+def test_a_camera_that_replies_soon_is_asked_again_soon() -> None:
+    """RFC 6298, section 2: after replies in R and R' seconds, as worked by hand.
+
+    R = 0.02: mean 0.02, deviation 0.01, to be expected within 0.06. R' = 0.04: deviation 0.75 * 0.01 + 0.25 * 0.02 =
+    0.0125, mean 0.875 * 0.02 + 0.125 * 0.04 = 0.0225, within 0.0725.
+    """
+    talk = Talk(timing=Timing()).linked()
+    for number, seconds, expected in ((1, 0.02, 0.06), (2, 0.04, 0.0725)):
+        send(talk, PowerInquiry())
+        talk.wait(seconds)
+        talk.answer(number, "02")
+        assert talk.conversation._reply_times.expected_seconds == pytest.approx(expected)
+    talk.said()
+    send(talk, PowerInquiry())
+    talk.wait(0.072)
+    assert len(talk.said()) == 1
+    talk.wait(0.001)
+    assert len(talk.said()) == 1  # the first repeat
+    talk.wait(0.144)
+    assert talk.said() == []
+    talk.wait(0.002)
+    assert len(talk.said()) == 1  # the second
+
+
+def test_the_reply_to_a_repeat_says_nothing_of_how_soon_replies_come() -> None:  # Karn's algorithm
+    talk = Talk(timing=Timing()).linked()
+    send(talk, PowerInquiry())
+    talk.wait(0.15)
+    talk.answer(1, "02")
+    assert talk.conversation._reply_times.expected_seconds is None
+
+
+def test_a_repeat_that_crossed_the_reply_is_no_harm(talk: Talk) -> None:
+    """The camera answers the repeat with 0F 01, since it had performed the command before."""
+    ticket = send(talk, MOVE)
+    talk.wait(0.15)
+    assert len(talk.said()) == 2
+    assert talk.ack(1, 1) == [Acknowledged(ticket, 1)]
+    assert all(isinstance(event, Ignored) for event in talk.number_refused(1))
+    assert talk.completion(1, 1) == [Completed(ticket)]
+
+
 def test_a_command_that_does_not_fit_is_refused_before_it_is_queued(talk: Talk) -> None:
     with pytest.raises(ValueError, match="pan step"):
         send(talk, PanTiltAbsolute(0, 0, 99, 1))
