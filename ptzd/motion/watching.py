@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import lru_cache
 from math import ceil, cos, degrees, floor, hypot, log, pi, radians, sqrt, tan
 
 from .direct import STANDING_COUNTS, STANDING_DEG
@@ -27,8 +27,8 @@ from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s
 from .pose import Pose
 from .profile import peak_speed
 
-_PARTS = 8  # of a zoom's way, to find where a count changes the focal length most
-_NEAR_COUNTS = 8.0  # so far to either side of a zoom position for the same
+_NEAR_SHARE = 1 / 128  # of the zoom's reach, to either side of a position, its speed is read: tables are rounded
+_PARTS = 256  # of the zoom's reach, to find where a count changes the focal length most
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ def picture_speed_widths_per_s(
 ) -> float:
     """Return how fast the fastest point of the picture travels at one moment."""
     focal_mm = lens.focal_length_mm(zoom_counts)
-    growth = _growth_per_count(lens, (zoom_counts - _NEAR_COUNTS, zoom_counts + _NEAR_COUNTS))
+    growth = _growth_per_count(lens, zoom_counts)
     return _View(sensor, focal_mm, cos(radians(tilt_deg)), growth).widths_per_s(speeds)
 
 
@@ -160,14 +160,31 @@ def _worst_view(sensor: Sensor, lens: Lens, from_: Pose, to: Pose) -> _View:
     wide, tele = sorted((from_.zoom_counts, to.zoom_counts))
     growth = 0.0
     if tele - wide > STANDING_COUNTS:
-        growth = _growth_per_count(lens, [wide + (tele - wide) * part / _PARTS for part in range(_PARTS + 1)])
+        part = _reach(lens) / _PARTS
+        begin, end = (min(max(0, round((counts - lens.points[0][0]) / part)), _PARTS) for counts in (wide, tele))
+        growth = max(_growths(lens)[max(0, begin - 1) : end + 2])
     return _View(sensor, lens.focal_length_mm(tele), cos(radians(nearest_the_horizon)), growth)
 
 
-def _growth_per_count(lens: Lens, counts: Sequence[float]) -> float:
-    """By what share the focal length grows for a count, where it grows most between some zoom positions."""
-    points = [(position, log(lens.focal_length_mm(position))) for position in counts]
-    return max((there - here) / (next_one - one) for (one, here), (next_one, there) in pairwise(points))
+def _growth_per_count(lens: Lens, zoom_counts: float) -> float:
+    """By what share the focal length grows for a count at a zoom position."""
+    near = _NEAR_SHARE * _reach(lens)
+    wider = max(lens.points[0][0], zoom_counts - near)
+    closer = min(lens.points[-1][0], zoom_counts + near)
+    if closer <= wider:  # beyond an end nothing grows
+        return 0.0
+    return log(lens.focal_length_mm(closer) / lens.focal_length_mm(wider)) / (closer - wider)
+
+
+@lru_cache(maxsize=64)
+def _growths(lens: Lens) -> tuple[float, ...]:
+    """The same from the wide end on to the tele end, in `_PARTS` equal steps."""
+    first, part = lens.points[0][0], _reach(lens) / _PARTS
+    return tuple(_growth_per_count(lens, first + index * part) for index in range(_PARTS + 1))
+
+
+def _reach(lens: Lens) -> int:
+    return lens.points[-1][0] - lens.points[0][0]
 
 
 def _way(from_: Pose, to: Pose) -> AxisSpeeds:
