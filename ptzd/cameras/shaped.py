@@ -31,7 +31,7 @@ from .reports import Framing
 from .slowmode import SlowModeSwitch
 
 ASKING_SECONDS = 0.1  # between two questions for a position
-TURN_SECONDS = 0.01  # between two turns of steering; far less than a frame
+TURN_SECONDS = 0.005  # between two turns of steering; far less than a frame
 UNHEARD_SECONDS = 0.12  # the first repeat of what was lost leaves after 0.1 s
 COMPLETION_SECONDS = 5.0
 

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 from math import copysign, inf
 from typing import NamedTuple
 
-from .staircase import DWELL_SECONDS, Staircase, staircases
+from .staircase import DWELL_SECONDS, WINDOW_SECONDS, Staircase, staircase, staircases
 
 RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
 SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker than its table
 FOUND_OUT_SECONDS = 4.0  # moves this long leave time to find out how quick the unit is, and to act upon it
 TIGHT_SHARE = 0.9
+SPARE_SECONDS = 0.05  # with which a dwell is long enough to make up for an order that was lost
+TIGHT_STRAIN = 0.15
+SAME_STRAIN = 1.001
 RUNG_WORTH = 0.02  # a finer way is worth a ramp that is this much farther from the best share
 
 
@@ -21,6 +24,26 @@ class Change(NamedTuple):
     at: float
     step: int
     speed: float
+
+
+@dataclass(frozen=True, slots=True)
+class AxisWay:
+    """One axis and the way that it has to go, in its own unit.
+
+    `slower` and `quicker` are the shares by which the unit may differ from its table and is to arrive in time
+    nevertheless, without a larger gap.
+    """
+
+    speeds: tuple[float, ...]  # by step, from 1
+    acceleration: float
+    distance: float  # with its sign; 0.0 for an axis that stands
+    slower: float = 0.0
+    quicker: float = 0.0
+    slowest_first: bool = False  # it is to set out and stop at its slowest step
+
+    def staircases(self) -> tuple[Staircase, ...]:
+        """Return the ways up through its table, by rising largest gap."""
+        return staircases(self.speeds, widest_gap(self.acceleration), self.slowest_first)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,144 +95,156 @@ class Course:
         return way + speed * (seconds - since)
 
 
+def along(way: Staircase, axis: AxisWay, seconds: float) -> Course:
+    """Return the course of an axis that takes `seconds` up and down a staircase of more than one rung."""
+    dwell = way.dwell_seconds(way_with_ramps(way, axis), seconds)
+    return Course(axis.distance, way, dwell, 0.0, seconds, axis.acceleration)
+
+
 def standing(seconds: float) -> Course:
     """Return the course of an axis that has no way to go."""
     return Course(0.0, None, 0.0, 0.0, seconds, 1.0)
 
 
-def course(
-    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, slower: float, quicker: float
-) -> Course | None:
-    """Return the smoothest course over `distance` (not 0) that takes `seconds`; None where the axis is too slow.
+def way_with_ramps(way: Staircase, axis: AxisWay) -> float:
+    """Return the distance, and what the ramps of setting out and stopping take away."""
+    return abs(axis.distance) + way.speeds[0] ** 2 / axis.acceleration
 
-    Of two courses the one whose largest gap is smaller is the smoother. `slower` and `quicker` are the shares by which
-    the unit may differ from its table and still arrive in time without a larger gap.
+
+def course(axis: AxisWay, seconds: float) -> Course | None:
+    """Return the smoothest course over a distance (not 0) that takes `seconds`; None where the axis is too slow.
+
+    Of two courses the one whose largest gap is smaller is the smoother.
     """
-    way = abs(distance) + speeds[0] ** 2 / acceleration
-    if way <= speeds[0] * (1.0 + quicker) * seconds and (
-        late := _late(speeds, acceleration, distance, seconds, quicker)
-    ):
+    if late := late_course(axis, seconds):
         return late
-    found = _smoothest(speeds, acceleration, way, seconds, slower)
-    if seconds >= FOUND_OUT_SECONDS and slower:
-        tight = _tight(speeds, acceleration, way, seconds, slower)
+    found = _smoothest(axis, seconds, axis.slower)
+    if seconds >= FOUND_OUT_SECONDS and axis.slower:
+        tight = _tight(axis, seconds)
         if tight is not None and (found is None or tight.largest_gap < found.largest_gap / 1.0001):
-            return _tight_course(tight, speeds, acceleration, distance, seconds)
-    if found is None and slower:
-        found = _smoothest(speeds, acceleration, way, seconds, 0.0)
-    if found is None:
-        return None
-    return Course(distance, found, found.dwell_seconds(way, seconds), 0.0, seconds, acceleration)
+            return _tight_course(tight, axis, seconds)
+    if found is None and axis.slower:
+        found = _smoothest(axis, seconds, 0.0)
+    return None if found is None else along(found, axis, seconds)
 
 
-def _tight(
-    speeds: tuple[float, ...], acceleration: float, way: float, seconds: float, share: float
-) -> Staircase | None:
-    """The staircase with the least largest gap that would do for a unit quicker by a share; of equals the farthest.
+def _tight(axis: AxisWay, seconds: float) -> Staircase | None:
+    """The staircase with the least largest gap that would do for a unit as quick as may be; of equals the farthest.
 
     Whether this unit is that quick is found out on the way, while there is still time for a step more.
     """
     best: Staircase | None = None
     farthest = 0.0
-    for candidate in staircases(speeds, widest_gap(acceleration)):
+    for candidate in axis.staircases():
         if best is not None and candidate.largest_gap > best.largest_gap * 1.0001:
             break
         gets = candidate.farthest(seconds)
-        if gets >= way * (1.0 - TIGHT_SHARE * share) and gets > farthest and candidate.steps[-1] < len(speeds):
+        enough = way_with_ramps(candidate, axis) * (1.0 - TIGHT_SHARE * axis.slower)
+        if gets >= enough and gets > farthest and candidate.steps[-1] < len(axis.speeds):
             best, farthest = candidate, gets
     return best
 
 
-def _tight_course(
-    way: Staircase, speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float
-) -> Course:
-    needed = abs(distance) + speeds[0] ** 2 / acceleration
+def _tight_course(way: Staircase, axis: AxisWay, seconds: float) -> Course:
+    needed = way_with_ramps(way, axis)
     short = needed - way.farthest(seconds)
     if short <= 0.0:
-        return Course(distance, way, way.dwell_seconds(needed, seconds), 0.0, seconds, acceleration, tight=True)
+        dwell = way.dwell_seconds(needed, seconds)
+        return Course(axis.distance, way, dwell, 0.0, seconds, axis.acceleration, tight=True)
     # By the table it takes a while on one step more, in the middle of the move.
     step = way.steps[-1] + 1
-    gap = speeds[step - 1] - way.top
+    gap = axis.speeds[step - 1] - way.top
     begin = max(way.begins[-1], (seconds - short / gap) / (2.0 * DWELL_SECONDS)) if gap else way.begins[-1]
-    more = Staircase(
-        (*way.steps, step),
-        (*way.speeds, speeds[step - 1]),
-        (*way.begins, begin),
-        way.lag + gap * begin,
-        max(way.largest_gap, gap),
-        speeds[step - 1],
-    )
-    return Course(distance, more, DWELL_SECONDS, 0.0, seconds, acceleration, tight=True, spare_top=True)
+    more = staircase(axis.speeds, (*way.steps, step), (*way.begins, begin))
+    return Course(axis.distance, more, DWELL_SECONDS, 0.0, seconds, axis.acceleration, tight=True, spare_top=True)
 
 
-def _late(
-    speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float, quicker: float
-) -> Course | None:
-    """Set out late, at the slowest step: it would be there too soon otherwise.
+def late_course(axis: AxisWay, seconds: float) -> Course | None:
+    """Set out late, at the slowest step: it would be there too soon otherwise. None where it would not.
 
     A unit that is quicker than its table must not be there too soon either, for there is no slower step to wait at.
-    So it sets out as late as the quickest unit would, and spends a while on the second step to make up for it. None
-    where its slowest step is too slow after all.
+    So it sets out as late as the quickest unit would, and spends a while on the second step to make up for it.
     """
-    way = abs(distance) + speeds[0] ** 2 / acceleration
-    ways = staircases(speeds, widest_gap(acceleration))
-    taken = min(seconds, way / (speeds[0] * (1.0 + quicker)))
+    slowest = axis.speeds[0]
+    way = abs(axis.distance) + slowest**2 / axis.acceleration
+    if way > slowest * (1.0 + axis.quicker) * seconds:
+        return None
+    ways = axis.staircases()
+    taken = min(seconds, way / (slowest * (1.0 + axis.quicker)))
     hurry = next((each for each in ways if each.steps == (1, 2)), None)
     if hurry is not None and taken > SHORT_SECONDS:
-        upper = (way - speeds[0] * taken) / (speeds[1] - speeds[0])
+        upper = (way - slowest * taken) / (axis.speeds[1] - slowest)
         lower = (taken - upper) / 2.0
-        if lower >= DWELL_SECONDS:
-            return Course(distance, hurry, lower / hurry.begins[1], seconds - taken, seconds, acceleration)
-    taken = way / speeds[0]
-    return Course(distance, ways[0], 0.0, seconds - taken, seconds, acceleration) if taken <= seconds else None
+        if lower >= DWELL_SECONDS and upper >= 0.5 * DWELL_SECONDS:
+            return Course(axis.distance, hurry, lower / hurry.begins[1], seconds - taken, seconds, axis.acceleration)
+    taken = way / slowest
+    return (
+        Course(axis.distance, ways[0], 0.0, seconds - taken, seconds, axis.acceleration) if taken <= seconds else None
+    )
 
 
-def _smoothest(
-    speeds: tuple[float, ...], acceleration: float, way: float, seconds: float, reserve: float
-) -> Staircase | None:
-    """Of the staircases that will do, one with the least largest gap; among those, the one with the best ramps."""
+def _smoothest(axis: AxisWay, seconds: float, reserve: float) -> Staircase | None:
+    """Of the staircases that will do, one with the least strain; among those, the one with the best ramps."""
     best: Staircase | None = None
     best_merit = 0.0
-    least_gap = inf
-    least_top = way / seconds
-    for candidate in staircases(speeds, widest_gap(acceleration)):
+    least = inf
+    least_top = abs(axis.distance) / seconds
+    for candidate in axis.staircases():
         if candidate.top <= least_top:
             continue
-        if candidate.largest_gap > least_gap:
+        if candidate.largest_gap > least * SAME_STRAIN:
             break
+        way = way_with_ramps(candidate, axis)
         if candidate.farthest(seconds) < way * (1.0 + reserve):
             continue
-        share = (candidate.top * seconds - way) / (2.0 * candidate.lag) * candidate.begins[-1] / seconds
-        if share > 0.5:
+        merit = gentleness(candidate, axis, seconds)
+        if merit is None:
             continue
-        merit = RUNG_WORTH * len(candidate.steps) - abs(share - RAMP_SHARE)
-        if best is None or merit > best_merit:
-            best, best_merit, least_gap = candidate, merit, candidate.largest_gap * 1.0001
+        strained = candidate.largest_gap * strain(candidate.dwell_seconds(way, seconds))
+        if strained < least / SAME_STRAIN or (strained < least * SAME_STRAIN and merit > best_merit):
+            best, best_merit, least = candidate, merit, min(strained, least)
     return best
 
 
-def quickest_seconds(
-    speeds: tuple[float, ...], acceleration: float, distance: float, largest_gap: float | None = None
-) -> float:
-    """Return the least seconds over `distance`, by any course or by those without a gap above `largest_gap`."""
-    if not distance:
+def gentleness(way: Staircase, axis: AxisWay, seconds: float) -> float | None:
+    """Return how good the ramps of a staircase are, the more the better; None where it has no time for them.
+
+    None, too, for a single rung, whose way nothing can be made longer or shorter.
+    """
+    if not way.lag:
+        return None
+    share = way.dwell_seconds(way_with_ramps(way, axis), seconds) * way.begins[-1] / seconds
+    return RUNG_WORTH * len(way.steps) - abs(share - RAMP_SHARE) if share <= 0.5 else None
+
+
+def strain(dwell: float) -> float:
+    """Return by what share a larger jolt is preferred to a dwell that leaves no time to make up for what goes wrong."""
+    return 1.0 + TIGHT_STRAIN * max(0.0, 1.0 - (dwell - DWELL_SECONDS) / SPARE_SECONDS)
+
+
+def quickest_seconds(axis: AxisWay, largest_gap: float | None = None) -> float:
+    """Return the least seconds over its distance, by any course or by those without a gap above `largest_gap`."""
+    if not axis.distance:
         return 0.0
-    way = abs(distance) + speeds[0] ** 2 / acceleration
-    if way <= speeds[0] * DWELL_SECONDS:
-        return way / speeds[0]
+    slowest = axis.speeds[0]
+    way = abs(axis.distance) + slowest**2 / axis.acceleration
+    if way <= slowest * DWELL_SECONDS:
+        return way / slowest
     least = inf
-    for candidate in staircases(speeds, widest_gap(acceleration)):
+    for candidate in axis.staircases():
         if largest_gap is not None and candidate.largest_gap > largest_gap * 1.0001:
             break
-        least = min(least, candidate.quickest(way))
+        if candidate.lag:  # a single rung fits one time alone
+            least = min(least, candidate.quickest(way_with_ramps(candidate, axis)))
     return least
 
 
-def slowest_seconds(speeds: tuple[float, ...], acceleration: float, distance: float) -> float:
+def slowest_seconds(axis: AxisWay) -> float:
     """Return how long it takes at the slowest step; 0 for no way."""
-    return abs(distance) / speeds[0] + speeds[0] / acceleration if distance else 0.0
+    slowest = axis.speeds[0]
+    return abs(axis.distance) / slowest + slowest / axis.acceleration if axis.distance else 0.0
 
 
 def widest_gap(acceleration: float) -> float:
     """Return what an axis gains within the window in which changes of speed are seen as one."""
-    return 0.2 * acceleration
+    return WINDOW_SECONDS * acceleration

@@ -14,23 +14,26 @@ from __future__ import annotations
 from bisect import insort
 from dataclasses import dataclass
 from math import exp, hypot, inf
-from typing import Literal
 
-from .course import Course, course, quickest_seconds, slowest_seconds, standing
+from .course import AxisWay, Course, course, quickest_seconds, slowest_seconds, standing
 from .direct import PlanRefused
 from .head import HeadModel
 from .picture import Picture
 from .pose import Pose
 from .prediction import DEVIATIONS, Axis, Prediction, focus_seconds
 from .staircase import WINDOW_SECONDS
+from .together import budget_of, head_courses
 
 ARRIVAL_SLACK_SECONDS = 0.15  # how far from what was asked a shaped move may arrive
 STANDING_ZOOM_COUNTS = 4.0
 WIDEST_RESERVE = 0.05  # of the way, kept for a unit that is slower or quicker than its table
-LONGER_SECONDS = 0.07
+LONGER_SECONDS = 0.1  # what may be added without being late, less what a unit's spread takes of it
+LONGER_FOR_SPREAD_SECONDS = 0.6
 WORTH_SHARE = 0.9  # of the jolt
 WIDEST_LENS_RESERVE = 0.15
+SMOOTH_SHARE = 1.05  # of the gaps that have to be: no sense in looking for less
 ROUNDING_SECONDS = 1e-6
+STRETCHES = (1.0, 1.03, 1.07, 1.15, 1.3, 1.5, 2.0, 3.0)  # of the shortest time, that are tried in turn
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +54,7 @@ class ShapedPlan:
     zoom: Course
     focus_starts_at: float | None
     prediction: Prediction
+    budget_deg_per_s: float  # what pan and tilt may change together within the window
     jolt_deg_per_s: float
     jolt_widths_per_s: float | None
     fastest_widths_per_s: float | None
@@ -82,13 +86,12 @@ def plan_shaped(
         raise ValueError(f"a move takes a time above zero, not {seconds} s")
     travel = seconds - head.latency_seconds
     zoom_way = to.zoom_counts - from_.zoom_counts
-    axes: tuple[tuple[Axis, tuple[float, ...], float, float, float], ...] = (
-        _axis("pan", head, to.pan_deg - from_.pan_deg),
-        _axis("tilt", head, to.tilt_deg - from_.tilt_deg),
-        _axis("zoom", head, zoom_way if abs(zoom_way) >= STANDING_ZOOM_COUNTS else 0.0),
+    axes = (
+        *_head_ways(head, to.pan_deg - from_.pan_deg, to.tilt_deg - from_.tilt_deg),
+        _zoom_way(head, zoom_way if abs(zoom_way) >= STANDING_ZOOM_COUNTS else 0.0),
     )
     focus = focus_seconds(head, from_, to)
-    longest = max(focus, *(slowest_seconds(speeds, a, way) for _, speeds, a, way, _ in axes))
+    longest = max(focus, *(slowest_seconds(axis) for axis in axes))
     if 0.0 < longest < travel:
         if longest < travel - ARRIVAL_SLACK_SECONDS:
             return PlanRefused(
@@ -98,26 +101,29 @@ def plan_shaped(
             )
         travel = longest
     found = _courses(axes, travel) if travel >= focus else None
-    if found is not None and travel < longest:
+    if found is not None and travel < longest and found[3] > SMOOTH_SHARE * hypot(*_first_gaps(axes)):
         # A little longer is as good, if that spares a gap in the table.
-        longer = _courses(axes, min(travel + LONGER_SECONDS, longest))
-        if longer is not None and head_budget(*longer[:2]) < WORTH_SHARE * head_budget(*found[:2]):
-            found, travel = longer, min(travel + LONGER_SECONDS, longest)
+        added = LONGER_SECONDS - LONGER_FOR_SPREAD_SECONDS * min(head.spread.speed, WIDEST_RESERVE)
+        longer = _courses(axes, min(travel + added, longest))
+        if longer is not None and longer[3] < WORTH_SHARE * found[3]:
+            found, travel = longer, min(travel + added, longest)
     if found is None:
-        shortest = max(focus, *(quickest_seconds(speeds, a, way) for _, speeds, a, way, _ in axes))
-        if travel < shortest - ARRIVAL_SLACK_SECONDS:
+        shortest = max(focus, travel, *(quickest_seconds(axis) for axis in axes)) + ROUNDING_SECONDS
+        # What each axis can do by itself in that time, they can't always do together.
+        lengths = (min(shortest * stretch, max(shortest, longest)) for stretch in STRETCHES)
+        nearest, found = next(
+            ((length, courses) for length in lengths if (courses := _courses(axes, length)) is not None),
+            (shortest, None),
+        )
+        if found is None or travel < nearest - ARRIVAL_SLACK_SECONDS:
             return PlanRefused(
                 "too-short",
-                f"a smooth move there takes {shortest + head.latency_seconds:.1f} s or longer, not {seconds:g} s",
+                f"a smooth move there takes {nearest + head.latency_seconds:.1f} s or longer, not {seconds:g} s",
             )
-        travel = shortest + ROUNDING_SECONDS
-        found = _courses(axes, travel)
-        assert found is not None
-    pan, tilt, zoom = found
-    smooth = head.latency_seconds + max(
-        focus, *(quickest_seconds(speeds, a, way, speeds[0]) for _, speeds, a, way, _ in axes)
-    )
-    jolt_deg, jolt_widths, fastest = _figures(head, from_, pan, tilt, zoom, picture)
+        travel = nearest
+    pan, tilt, zoom, budget = found
+    smooth = head.latency_seconds + max(focus, *(quickest_seconds(axis, axis.speeds[0]) for axis in axes))
+    jolt_deg, jolt_widths, fastest = _figures(from_, pan, tilt, zoom, budget, picture)
     return ShapedPlan(
         head=head,
         from_=from_,
@@ -128,6 +134,7 @@ def plan_shaped(
         zoom=zoom,
         focus_starts_at=head.latency_seconds + (travel - focus) / 2.0 if focus else None,
         prediction=_prediction(head, travel, pan, tilt, zoom, focus),
+        budget_deg_per_s=budget,
         jolt_deg_per_s=jolt_deg,
         jolt_widths_per_s=jolt_widths,
         fastest_widths_per_s=fastest,
@@ -136,34 +143,44 @@ def plan_shaped(
     )
 
 
-def _axis(
-    name: Literal["pan", "tilt", "zoom"], head: HeadModel, way: float
-) -> tuple[Axis, tuple[float, ...], float, float, float]:
-    """Name, speeds, acceleration, way and reserve of an axis."""
-    if name == "zoom":
-        zoom = head.zoom
-        reserve = min(head.spread.lens, WIDEST_LENS_RESERVE)
-        return name, zoom.drive_counts_per_s, zoom.acceleration_counts_per_s2, way, reserve
-    axis = head.pan if name == "pan" else head.tilt
-    return name, axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, min(head.spread.speed, WIDEST_RESERVE)
+def _first_gaps(axes: tuple[AxisWay, AxisWay, AxisWay]) -> list[float]:
+    """The gaps of pan and tilt that no course can do without."""
+    return [axis.speeds[0] for axis in axes[:2] if axis.distance]
 
 
-def _courses(
-    axes: tuple[tuple[Axis, tuple[float, ...], float, float, float], ...], travel: float
-) -> tuple[Course, Course, Course] | None:
-    """The courses of pan, tilt and zoom; None where one of them is too slow."""
-    courses = [
-        course(speeds, acceleration, way, travel, reserve, reserve) if way else standing(travel)
-        for _, speeds, acceleration, way, reserve in axes
-    ]
-    pan, tilt, zoom = courses
-    return None if pan is None or tilt is None or zoom is None else (pan, tilt, zoom)
+def _head_ways(head: HeadModel, pan_deg: float, tilt_deg: float) -> tuple[AxisWay, AxisWay]:
+    reserve = min(head.spread.speed, WIDEST_RESERVE)
+    # A head that is sent to its target with one step for both axes must not speed one of them up at the end.
+    slowest_first = head.shared_speed and bool(pan_deg and tilt_deg)
+    pan, tilt = (
+        AxisWay(axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, reserve, reserve, slowest_first)
+        for axis, way in ((head.pan, pan_deg), (head.tilt, tilt_deg))
+    )
+    return pan, tilt
+
+
+def _zoom_way(head: HeadModel, way: float) -> AxisWay:
+    reserve = min(head.spread.lens, WIDEST_LENS_RESERVE)
+    return AxisWay(head.zoom.drive_counts_per_s, head.zoom.acceleration_counts_per_s2, way, reserve, reserve)
+
+
+def _courses(axes: tuple[AxisWay, AxisWay, AxisWay], travel: float) -> tuple[Course, Course, Course, float] | None:
+    """The courses of pan, tilt and zoom, and the budget of the head; None where one of them is too slow."""
+    pan_way, tilt_way, zoom_way = axes
+    zoom = course(zoom_way, travel) if zoom_way.distance else standing(travel)
+    if zoom is None:
+        return None
+    if pan_way.distance and tilt_way.distance:
+        both = head_courses(pan_way, tilt_way, travel)
+        return None if both is None else (both[0], both[1], zoom, both[2])
+    pan, tilt = (course(axis, travel) if axis.distance else standing(travel) for axis in (pan_way, tilt_way))
+    return None if pan is None or tilt is None else (pan, tilt, zoom, budget_of(pan, tilt))
 
 
 def _prediction(head: HeadModel, travel: float, pan: Course, tilt: Course, zoom: Course, focus: float) -> Prediction:
     """It arrives when it is to, since its way is corrected as it goes; only the swing after it is left to the mount."""
     settle = head.settle
-    landing = max(head.pan.steps_deg_per_s[0] if pan.distance else 0.0, head.tilt.steps_deg_per_s[0])
+    landing = max((axis.staircase.speeds[0] for axis in (pan, tilt) if axis.staircase is not None), default=0.0)
     still = settle.base_seconds + settle.swing_seconds(landing)
     factor = exp(DEVIATIONS * head.spread.settling)
     arrival = travel + head.latency_seconds
@@ -185,10 +202,10 @@ def _prediction(head: HeadModel, travel: float, pan: Course, tilt: Course, zoom:
 
 
 def _figures(
-    head: HeadModel, from_: Pose, pan: Course, tilt: Course, zoom: Course, picture: Picture | None
+    from_: Pose, pan: Course, tilt: Course, zoom: Course, budget: float, picture: Picture | None
 ) -> tuple[float, float | None, float | None]:
     """The jolt in degrees and in widths per second, and the fastest travel in widths per second."""
-    events = _apart(pan, tilt)
+    events = _apart(pan, tilt, budget)
     events += [(change.at, 2, change.speed) for change in zoom.changes()]
     events.sort()
     speeds = [0.0, 0.0, 0.0]
@@ -231,19 +248,13 @@ def _figures(
     return jolt_deg, jolt_widths, fastest
 
 
-def head_budget(pan: Course, tilt: Course) -> float:
-    """Return the least jolt of pan and tilt together: they may change apart from each other, but arrive together."""
-    gaps = [each.staircase for each in (pan, tilt) if each.staircase is not None]
-    return max((hypot(*(way.speeds[0] for way in gaps)), *(way.largest_gap for way in gaps)), default=0.0)
-
-
-def _apart(pan: Course, tilt: Course) -> list[tuple[float, int, float]]:
+def _apart(pan: Course, tilt: Course, budget: float) -> list[tuple[float, int, float]]:
     """The changes of pan and tilt, in order, the later of two put off that together would be a larger jolt."""
     waiting = [(change.at, 0, change.speed) for change in pan.changes()]
     waiting += [(change.at, 1, change.speed) for change in tilt.changes()]
     if pan.staircase is None or tilt.staircase is None:
         return waiting
-    budget = 1.001 * head_budget(pan, tilt)
+    budget *= 1.001
     waiting.sort()
     placed: list[tuple[float, int, float]] = []
     speeds = [0.0, 0.0]

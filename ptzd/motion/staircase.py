@@ -20,13 +20,15 @@ from functools import lru_cache
 from itertools import pairwise
 
 WINDOW_SECONDS = 0.2  # changes of speed closer together than this are seen as one
-DWELL_SECONDS = 0.215  # the shortest time on a rung: the window, and what latency may wander meanwhile
+DWELL_SECONDS = 0.21  # the shortest time on a rung: the window, and what latency may wander meanwhile
+FINER = 1.3  # between two gaps that are tried
+FIRST_SHARE = 1.08  # how much longer the first rung is held, since the head stops from it by itself, and not on time
 RIDE_SHARE = 2.5  # how much longer than others a rung is held, at most, that lies beside a large gap
 
 
 @dataclass(frozen=True, slots=True)
 class Staircase:
-    """Rungs from the slowest step to the cruising step."""
+    """Rungs from the first step, from which it also stops, to the cruising step."""
 
     steps: tuple[int, ...]  # numbers in the table, from 1
     speeds: tuple[float, ...]
@@ -39,11 +41,11 @@ class Staircase:
         """Return the dwell that covers `distance` in `seconds`; negative where it can't. Not for a single rung."""
         return (self.top * seconds - distance) / (2.0 * self.lag)
 
-    def farthest(self, seconds: float) -> float:
+    def farthest(self, seconds: float, dwell: float = DWELL_SECONDS) -> float:
         """Return how far it goes in `seconds` at most: with the shortest dwells. Below 0 where it has no time."""
-        if seconds < 2.0 * self.begins[-1] * DWELL_SECONDS:
+        if seconds < 2.0 * self.begins[-1] * dwell:
             return -1.0
-        return self.top * seconds - 2.0 * DWELL_SECONDS * self.lag
+        return self.top * seconds - 2.0 * dwell * self.lag
 
     def quickest(self, distance: float) -> float:
         """Return the least seconds for `distance`."""
@@ -51,44 +53,73 @@ class Staircase:
         return max(least, (distance + 2.0 * DWELL_SECONDS * self.lag) / self.top)
 
 
-@lru_cache(maxsize=64)
-def staircases(speeds: tuple[float, ...], widest_gap: float) -> tuple[Staircase, ...]:
+@lru_cache(maxsize=256)
+def staircases(speeds: tuple[float, ...], widest_gap: float, slowest_first: bool = False) -> tuple[Staircase, ...]:
     """Return the ways up to each step of a table (rising, above zero), coarse and fine, by rising largest gap.
 
-    `widest_gap` is what the axis gains within the window: wider gaps than that are no jolt any more but a ramp.
+    `widest_gap` is what the axis gains within the window: wider gaps than that are no jolt any more but a ramp. With
+    `slowest_first` those alone that set out and stop at the slowest step.
     """
+    if slowest_first:
+        return tuple(way for way in staircases(speeds, widest_gap) if way.steps[0] == 1)
     first = speeds[0]
     found: dict[tuple[int, ...], Staircase] = {}
     gap = 0.35 * first
     while True:
-        for steps in _ways(speeds, gap):
-            found.setdefault(steps, _staircase(speeds, steps, gap))
+        for steps in (*_ways(speeds, gap, 0), *_ways(speeds, gap, 1)):
+            if steps not in found:
+                found[steps] = _staircase(speeds, steps, gap)
         if gap >= widest_gap:
             break
-        gap = min(widest_gap, gap * 1.35)
+        gap = min(widest_gap, gap * FINER)
     return tuple(sorted(found.values(), key=lambda way: (way.largest_gap, way.top, len(way.steps))))
 
 
-def _ways(speeds: tuple[float, ...], gap: float) -> list[tuple[int, ...]]:
-    """To each step by the fewest rungs that lie no more than `gap` apart, or next to each other in the table."""
-    ways: list[tuple[int, ...]] = [(1,)]
-    rungs = [0]
-    for top in range(1, len(speeds)):
+def _ways(speeds: tuple[float, ...], gap: float, base: int) -> list[tuple[int, ...]]:
+    """To each step by the fewest rungs that lie no more than `gap` apart, or next to each other in the table.
+
+    `base` is the step from which they count: 0 for the ground, 1 for a way that sets out and stops at the slowest step.
+    """
+    levels = (0.0, *speeds)
+    ways: list[tuple[int, ...]] = [(1,)] if base else []
+    rungs = [base]
+    for top in range(base + 1, len(levels)):
         # The last rung from which the new top is within the gap; below it nothing changes.
-        while len(rungs) > 1 and speeds[top] - speeds[rungs[-2]] <= gap + 1e-9:
+        while len(rungs) > 1 and levels[top] - levels[rungs[-2]] <= gap + 1e-9:
             rungs.pop()
         rungs.append(top)
-        ways.append(tuple(rung + 1 for rung in rungs))
+        ways.append(tuple(rungs if base else rungs[1:]))
     return ways
 
 
 def _staircase(speeds: tuple[float, ...], steps: tuple[int, ...], gap: float) -> Staircase:
-    rungs = tuple(speeds[step - 1] for step in steps)
-    gaps = (rungs[0], *(upper - lower for lower, upper in pairwise(rungs)))
+    gaps = _gaps(speeds, steps)
     # Around a gap that is larger than the others the curve rises no faster: its rungs are held longer.
     begins = [0.0]
     for below, above in pairwise(gaps):
-        begins.append(begins[-1] + min(RIDE_SHARE, max(1.0, (below + above) / (2.0 * gap))))
-    return Staircase(
-        steps, rungs, tuple(begins), sum(g * begin for g, begin in zip(gaps, begins, strict=True)), max(gaps), rungs[-1]
-    )
+        begins.append(begins[-1] + held(below, above, gap, len(begins)))
+    return staircase(speeds, steps, tuple(begins))
+
+
+def held(below: float, above: float, gap: float, rung: int) -> float:
+    """Return for how many dwells a rung (from 1) between two gaps is held, of a way whose usual gap is `gap`."""
+    dwells = min(RIDE_SHARE, max(1.0, (below + above) / (2.0 * gap)))
+    return max(dwells, FIRST_SHARE) if rung == 1 else dwells
+
+
+def staircase(speeds: tuple[float, ...], steps: tuple[int, ...], begins: tuple[float, ...]) -> Staircase:
+    """Return the staircase over some steps of a table, with the times in dwells at which each is taken."""
+    rungs: list[float] = []
+    before = lag = largest = 0.0
+    for step, begin in zip(steps, begins, strict=True):
+        speed = speeds[step - 1]
+        gap = speed - before
+        lag += gap * begin
+        largest = max(largest, gap)
+        rungs.append(speed)
+        before = speed
+    return Staircase(steps, tuple(rungs), begins, lag, largest, before)
+
+
+def _gaps(speeds: tuple[float, ...], steps: tuple[int, ...]) -> tuple[float, ...]:
+    return tuple(upper - lower for lower, upper in pairwise((0.0, *(speeds[step - 1] for step in steps))))

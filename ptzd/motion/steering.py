@@ -21,13 +21,13 @@ from dataclasses import dataclass
 from math import copysign, hypot
 
 from .course import Course
-from .shaped import ShapedPlan, head_budget
-from .staircase import DWELL_SECONDS, WINDOW_SECONDS
+from .shaped import ShapedPlan
+from .staircase import DWELL_SECONDS
 
 REPEAT_SECONDS = 0.5  # after which an order that nobody has heard of, repeats and all, is given anew
 MOST_REPEATS = 3  # then it is left to the line to find out whether the camera is there at all
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
-SPACING_SECONDS = 0.207  # between two changes of an axis
+SPACING_SECONDS = 0.2  # between two changes of an axis
 LANDING_SECONDS = 0.2  # before its end at the latest, the head is sent to its target
 WAITING_SECONDS = 0.1  # before its target an axis waits for the other one, so that both are sent there together
 ZOOM_LANDING_COUNTS = 5.0
@@ -38,11 +38,12 @@ REPORT_SECONDS = 0.004  # how exactly the moment is known to which a report belo
 HASTE = 1.5  # how much longer than needed a faster step could be held when it is taken
 HASTE_SECONDS = 1.5
 LEAST_HASTE = 0.6  # of what a faster step gains at least
+SQUEEZE = 1.2  # on the way down, a jolt that much larger is better than to come down too late
 SAME = 1.06  # a unit that is quicker than its table makes its gaps larger by as much
 LATE_SECONDS = 0.1  # from which on a rung that was not planned is taken
 TRUST = 0.6  # of the difference between a report and what was expected
 UNLIKE_STEPS = 0.5  # of a model's spread is from step to step, the rest is common to all of an axis
-TURN_SECONDS = 0.01  # between two turns of steering
+TURN_SECONDS = 0.005  # between two turns of steering
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +216,7 @@ class _Guide:
         self.rung = 0
         self._waits = False  # just before its target, for the other axis
         self._top = len(self._steps)
-        self._climbing = True
+        self.climbing = True
 
     @property
     def step(self) -> int:
@@ -232,7 +233,7 @@ class _Guide:
             return True
         if self.rung == 0:
             return self._top == 1 and at >= self._starts_at
-        return self.rung == 1 and (not self._climbing or self._top == 1)
+        return self.rung == 1 and (not self.climbing or self._top == 1)
 
     def landing_step(self, at: float) -> int:
         """The slowest of its steps at which it is not late, be it on the way or past its target; 1 where it stands."""
@@ -257,9 +258,9 @@ class _Guide:
         since = at - self.motor.changed_at(at)
         if since < SPACING_SECONDS:
             return self.rung
-        if self._climbing and self.rung < self._top:
+        if self.climbing and self.rung < self._top:
             return self._wanted_climbing(at, since)
-        self._climbing = False
+        self.climbing = False
         return self._wanted_descending(at)
 
     def waits_for_another(self, at: float) -> bool:
@@ -299,7 +300,7 @@ class _Guide:
                 break
             lower -= 1
         if lower < self.rung:
-            self._climbing = False
+            self.climbing = False
         return lower
 
     def _stopping_way(self, rung: int) -> float:
@@ -326,7 +327,7 @@ class _Guide:
                 break
             self._top -= 1  # no time to get there
             if self._top == self.rung:
-                self._climbing = False
+                self.climbing = False
                 return self._wanted_descending(at)
         short = DWELL_SECONDS * lag - spare
         if (
@@ -393,7 +394,7 @@ class Steering:
         self._zoom = self._guide(
             plan.zoom, head.zoom.drive_counts_per_s, head.spread.lens, ZOOM_GRAIN_COUNTS, started_at
         )
-        self._budget = SAME * head_budget(plan.pan, plan.tilt)
+        self._budget = SAME * plan.budget_deg_per_s
         self._recent: list[tuple[float, float, float]] = []  # changes of pan and tilt speed, and when
         self._head_ordered_at = self._zoom_ordered_at = -1.0
         self._head_repeats = self._zoom_repeats = 0  # in a row, without a word that one was performed
@@ -457,7 +458,7 @@ class Steering:
         return _Guide(course, motor, len(speeds), starts_at, self._ends_at)
 
     def _heard_of(self, lag: float) -> None:
-        if lag < WINDOW_SECONDS / 2:  # otherwise it was lost and repeated, which says nothing of the usual
+        if lag < 2.0 * self._lag + TURN_SECONDS:  # otherwise it was lost and repeated, which says nothing of the usual
             self._lag += 0.3 * (lag - self._lag)
 
     def _head_order(self, now: float) -> DriveHead | LandHead | None:
@@ -472,7 +473,7 @@ class Steering:
             return self._land(now, at)
         if self._head_waits and (now - self._head_ordered_at < REPEAT_SECONDS or self._head_repeats == MOST_REPEATS):
             return None
-        pan_rung, tilt_rung = self._within_budget(at, pan.wanted(at), tilt.wanted(at))
+        pan_rung, tilt_rung = self._within_budget(at, *self._wanted(at))
         pan_rung = 0 if pan.waits_for_another(at) else pan_rung
         tilt_rung = 0 if tilt.waits_for_another(at) else tilt_rung
         if (pan_rung, tilt_rung) == (pan.rung, tilt.rung) and not self._head_waits:
@@ -486,6 +487,17 @@ class Steering:
         self._head_ordered_at, self._head_waits = now, True
         return DriveHead(max(1, pan.step), max(1, tilt.step), pan.way if pan.rung else 0, tilt.way if tilt.rung else 0)
 
+    def _wanted(self, at: float) -> tuple[int, int]:
+        """The rungs that pan and tilt are to be on: one that is to change a little later changes with the other."""
+        pan, tilt = self._pan, self._tilt
+        pan_rung, tilt_rung = pan.wanted(at), tilt.wanted(at)
+        soon = at + ORDER_SECONDS / 2
+        if pan_rung != pan.rung and tilt_rung == tilt.rung:
+            tilt_rung = tilt.wanted(soon)
+        elif tilt_rung != tilt.rung and pan_rung == pan.rung:
+            pan_rung = pan.wanted(soon)
+        return pan_rung, tilt_rung
+
     def _within_budget(self, at: float, pan_rung: int, tilt_rung: int) -> tuple[int, int]:
         """Hold back the smaller of two changes that together would be a larger jolt than the plan's."""
         pan, tilt = self._pan, self._tilt
@@ -496,11 +508,12 @@ class Steering:
         self._recent = [change for change in self._recent if at - change[0] < SPACING_SECONDS]
         pan_before = sum(change[1] for change in self._recent)
         tilt_before = sum(change[2] for change in self._recent)
-        if hypot(pan_before + pan_gap, tilt_before + tilt_gap) > self._budget:
+        budget = self._budget * (1.0 if pan.climbing or tilt.climbing else SQUEEZE)
+        if hypot(pan_before + pan_gap, tilt_before + tilt_gap) > budget:
             if pan_before or tilt_before:
-                if hypot(pan_before + pan_gap, tilt_before) > self._budget:
+                if hypot(pan_before + pan_gap, tilt_before) > budget:
                     pan_rung, pan_gap = pan.rung, 0.0
-                if hypot(pan_before + pan_gap, tilt_before + tilt_gap) > self._budget:
+                if hypot(pan_before + pan_gap, tilt_before + tilt_gap) > budget:
                     tilt_rung, tilt_gap = tilt.rung, 0.0
             elif abs(pan_gap) >= abs(tilt_gap):
                 tilt_rung, tilt_gap = tilt.rung, 0.0

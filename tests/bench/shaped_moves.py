@@ -1,6 +1,7 @@
 """Moves carried out on simulated heads, and what a viewer would have seen of them.
 
-The simulated head draws its own truth; what plans and steers knows the dialect's published table alone.
+The simulated head draws its own truth; what plans and steers knows a published table, or what it has learned over the
+protocol.
 """
 
 from __future__ import annotations
@@ -16,10 +17,12 @@ from ptzsim.camera import SimulatedCamera
 from ptzsim.mount import mount_named
 from ptzsim.serving import serve_memory
 from ptzsim.truth import draw_truth
+from rigs import rigged
 
-from ptzd.cameras import Framing
+from ptzd.cameras import Framing, LearnLimits
 from ptzd.cameras.line import Line
 from ptzd.cameras.shaped import run_shaped
+from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.links import memory_pair
 from ptzd.motion import DirectPlan, HeadModel, Lens, Pose, ShapedPlan, published_head
 from ptzd.visca import Dialect, PanTiltAbsolute, ZoomDirect
@@ -28,6 +31,7 @@ SAMPLE_SECONDS = 0.005
 WINDOW_SAMPLES = 40  # 0.2 s
 SENSOR_WIDTH_MM = 35.9
 LANDED_SECONDS = 1.5
+LEARNED_RANGE = LearnLimits((-160.0, 160.0), (-15.0, 85.0))
 
 Floats = npt.NDArray[np.float64]
 
@@ -39,18 +43,12 @@ class Task:
     dialect: Dialect
     mount: str
     lens: Lens
-    seed: int
+    unit: int  # draws the truth of the head
+    chance: int  # draws what is lost on the way
+    head: HeadModel  # all that plans and steers know of the unit
     start: Framing
     target: Framing
     seconds: float
-
-    @property
-    def head(self) -> HeadModel:
-        """The published table; nothing of the unit."""
-        dialect = self.dialect
-        return published_head(
-            dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s, shared_speed=dialect.absolute == "shared-speed"
-        )
 
     def pose(self, framing: Framing) -> Pose:
         dialect = self.dialect
@@ -94,6 +92,25 @@ class Seen:
         return largest_change(self.speeds[:2])
 
 
+def published(dialect: Dialect) -> HeadModel:
+    """What is known of a head that nobody has measured."""
+    return published_head(
+        dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s, shared_speed=dialect.absolute == "shared-speed"
+    )
+
+
+def learned(dialect_name: str, mount: str, unit: int) -> HeadModel:
+    """What `learn` finds out of a unit, over the protocol, while 1 % of all datagrams is lost."""
+    return virtual_time.run(_learn(dialect_name, mount, unit))
+
+
+async def _learn(dialect_name: str, mount: str, unit: int) -> HeadModel:
+    async with rigged(dialect_name=dialect_name, mount=mount, loss=0.01, seed=unit) as rig:
+        await rig.ready()
+        found = await rig.camera.learn(LEARNED_RANGE, lambda progress: None, random.Random(unit))
+        return found.model
+
+
 def largest_change(speeds: Floats) -> float:
     """The largest change of a vector of speeds between samples up to 0.2 s apart."""
     return max(
@@ -109,12 +126,10 @@ def carried_out(task: Task, plan: ShapedPlan | DirectPlan, *, loss: float = 0.01
 
 async def _carry_out(task: Task, plan: ShapedPlan | DirectPlan, loss: float) -> Seen:
     loop = asyncio.get_running_loop()
-    rng = random.Random(task.seed)
     dialect = task.dialect
-    simulated = SimulatedCamera(
-        dialect, truth=draw_truth(dialect, rng), mount=mount_named(task.mount), started_at=loop.time(), ready=True
-    )
-    ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, rng=rng)
+    truth = draw_truth(dialect, random.Random(task.unit))
+    simulated = SimulatedCamera(dialect, truth=truth, mount=mount_named(task.mount), started_at=loop.time(), ready=True)
+    ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, rng=random.Random(task.chance))
     async with asyncio.TaskGroup() as group:
         line = Line(ours, dialect, on_restart=lambda: None)
         background = [group.create_task(line.run()), group.create_task(serve_memory(simulated, theirs))]
@@ -126,11 +141,13 @@ async def _carry_out(task: Task, plan: ShapedPlan | DirectPlan, loss: float) -> 
         )
         simulated.lens.zoom_to(loop.time(), start.zoom_counts)
         await asyncio.sleep(12.0)
+        slow = SlowModeSwitch(line, dialect)
+        await slow.off()
         began = loop.time()
         samples: list[tuple[float, float, float, float, float]] = []
         watching = group.create_task(_watch(simulated, samples))
         if isinstance(plan, ShapedPlan):
-            exchanges = await run_shaped(line, dialect, plan, target)
+            exchanges = await run_shaped(line, dialect, plan, target, slow=slow)
         else:
             orders = [
                 PanTiltAbsolute(target.pan_counts, target.tilt_counts, plan.pan_step, plan.tilt_step),

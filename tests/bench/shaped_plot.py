@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from bench.shaped_moves import SAMPLE_SECONDS, SENSOR_WIDTH_MM, Floats, Seen, Task, carried_out
+from bench.shaped_moves import SAMPLE_SECONDS, SENSOR_WIDTH_MM, Floats, Seen, Task, carried_out, published
 
 from ptzd.cameras import Framing
 from ptzd.motion import DirectPlan, Picture, Sensor, ShapedPlan, lens_between, plan_in_seconds, plan_shaped
@@ -56,7 +56,7 @@ def both_ways(move: Shown) -> tuple[Seen, Seen]:
         0x4000,
         "auto",
     )
-    task = Task(dialect, "tripod", lens, 4, start, target, move.seconds)
+    task = Task(dialect, "tripod", lens, 4, 4, published(dialect), start, target, move.seconds)
     here, there = task.pose(start), task.pose(target)
     direct = plan_in_seconds(task.head, here, there, move.seconds)
     shaped = plan_shaped(task.head, here, there, move.seconds, picture=Picture(lens, Sensor(SENSOR_WIDTH_MM, 24.0)))

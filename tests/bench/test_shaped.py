@@ -1,21 +1,24 @@
-"""Moves that are fit to be seen, against the same moves made directly, on simulated heads nobody has measured.
+"""Moves that are fit to be seen, against the same moves made directly, on simulated heads.
 
 200 random moves over three dialects, two mounts and two lenses, with 1 % of all datagrams lost. The planner knows the
-dialect's published table; each unit differs from it by up to 5 %. Baselines: a direct move is an absolute order with
-the steps that `plan_in_seconds` finds best for the same time, and zoom direct; the bound is that of `lower_bound`.
+dialect's published table, from which each unit differs by up to 5 %, or what was learned of the unit over the protocol.
+Baselines: a direct move is an absolute order with the steps that `plan_in_seconds` finds best for the same time, and
+zoom direct; the bound is that of `lower_bound`, for pan and tilt, in slow mode too where that was learned.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 import random
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
 from bench.lower_bound import least_jolt_of_two
-from bench.shaped_moves import SENSOR_WIDTH_MM, Seen, Task, carried_out
+from bench.shaped_moves import SENSOR_WIDTH_MM, Seen, Task, carried_out, learned, published
+from ptzsim.head import SLOW_MODE_SHARE
 from ptzsim.truth import Truth, draw_truth
 
 from ptzd.cameras import Framing
@@ -27,11 +30,12 @@ from ptzd.motion import (
     ShapedPlan,
     lens_between,
     plan_in_seconds,
-    plan_shaped,
+    plan_to_be_seen,
 )
 from ptzd.visca import load_dialect
 
 MOVES = 200
+UNITS = 4  # of each dialect on each mount
 LENSES = ((12.0, 120.0), (100.0, 400.0))
 SENSOR = Sensor(SENSOR_WIDTH_MM, 24.0)
 NEAR_SECONDS = 0.15
@@ -40,30 +44,56 @@ ACCELERATION_GRID = (
 )
 
 
-def drawn_tasks(count: int, seed: int) -> list[tuple[Task, ShapedPlan, DirectPlan]]:
+heads = functools.cache(learned)
+
+
+def drawn_task(rng: random.Random, *, learn: bool) -> Task:
+    """A random move of a random unit; not every one can be made in its time."""
+    dialect = load_dialect(rng.choice(("nibble4-51", "nibble4-14", "shared4-51")))
+    seconds = round(rng.uniform(2.0, 20.0), 1)
+    speed = math.exp(rng.uniform(math.log(0.8), math.log(12.0)))
+    pan = min(160.0, speed * seconds) * rng.choice((-1, 1))
+    tilt = rng.choice((0.0, 1.0, 1.0)) * rng.uniform(-20.0, 20.0)
+    zoom = rng.choice((0.0, 1.0)) * rng.uniform(-8000.0, 8000.0)
+    start = Framing(dialect.pan.counts(-pan / 2), dialect.tilt.counts(20.0), 8000, 0x4000, "auto")
+    target = Framing(dialect.pan.counts(pan / 2), dialect.tilt.counts(20.0 + tilt), round(8000 + zoom), 0x4000, "auto")
+    lens = lens_between(*rng.choice(LENSES))
+    mount = rng.choice(("tripod", "balcony-rail"))
+    unit = rng.randrange(UNITS)
+    head = heads(dialect.name, mount, unit) if learn else published(dialect)
+    return Task(dialect, mount, lens, unit, rng.getrandbits(30), head, start, target, seconds)
+
+
+def planned(task: Task) -> ShapedPlan | PlanRefused:
+    here, there = task.pose(task.start), task.pose(task.target)
+    return plan_to_be_seen(task.head, here, there, task.seconds, picture=Picture(task.lens, SENSOR))
+
+
+def drawn_tasks(count: int, seed: int, *, learn: bool) -> list[tuple[Task, ShapedPlan, DirectPlan]]:
     """Random moves that both ways can make in the time."""
     rng = random.Random(seed)
     tasks: list[tuple[Task, ShapedPlan, DirectPlan]] = []
     while len(tasks) < count:
-        dialect = load_dialect(rng.choice(("nibble4-51", "nibble4-14", "shared4-51")))
-        seconds = round(rng.uniform(2.0, 20.0), 1)
-        speed = math.exp(rng.uniform(math.log(0.8), math.log(12.0)))
-        pan = min(160.0, speed * seconds) * rng.choice((-1, 1))
-        tilt = rng.choice((0.0, 1.0, 1.0)) * rng.uniform(-20.0, 20.0)
-        zoom = rng.choice((0.0, 1.0)) * rng.uniform(-8000.0, 8000.0)
-        start = Framing(dialect.pan.counts(-pan / 2), dialect.tilt.counts(20.0), 8000, 0x4000, "auto")
-        target = Framing(
-            dialect.pan.counts(pan / 2), dialect.tilt.counts(20.0 + tilt), round(8000 + zoom), 0x4000, "auto"
-        )
-        lens = lens_between(*rng.choice(LENSES))
-        mount = rng.choice(("tripod", "balcony-rail"))
-        task = Task(dialect, mount, lens, rng.getrandbits(30), start, target, seconds)
-        here, there = task.pose(start), task.pose(target)
-        shaped = plan_shaped(task.head, here, there, seconds, picture=Picture(lens, SENSOR))
-        direct = plan_in_seconds(task.head, here, there, seconds)
+        task = drawn_task(rng, learn=learn)
+        shaped = planned(task)
+        direct = planned_direct(task)
         if not isinstance(shaped, PlanRefused) and not isinstance(direct, PlanRefused):
             tasks.append((task, shaped, direct))
     return tasks
+
+
+def planning_seconds(plan: Callable[[Task], object], *, learn: bool) -> float:
+    """The mean of planning moves that were never planned before, of heads that were."""
+    rng = random.Random(22)
+    tasks = [drawn_task(rng, learn=learn) for _ in range(MOVES)]
+    began = time.process_time()
+    for task in tasks:
+        plan(task)
+    return (time.process_time() - began) / MOVES
+
+
+def planned_direct(task: Task) -> DirectPlan | PlanRefused:
+    return plan_in_seconds(task.head, task.pose(task.start), task.pose(task.target), task.seconds)
 
 
 def distances(task: Task) -> tuple[float, float, float]:
@@ -83,18 +113,24 @@ def ends(task: Task, seen: Seen) -> list[float]:
 
 
 def bound(task: Task, seconds: float) -> float:
-    """The least jolt of pan and tilt on this very unit."""
-    truth: Truth = draw_truth(task.dialect, random.Random(task.seed))
+    """The least jolt of pan and tilt on this very unit, in the one or the other mode whose steps are known."""
+    least = _bound(task, seconds, 1.0)
+    return min(least, _bound(task, seconds, SLOW_MODE_SHARE)) if task.head.slow is not None else least
+
+
+def _bound(task: Task, seconds: float, mode: float) -> float:
+    truth: Truth = draw_truth(task.dialect, random.Random(task.unit))
     pan_deg, tilt_deg, _ = distances(task)
     axes = []
-    for scale, share, acceleration, way in (
+    for scale, speed, acceleration, way in (
         (task.dialect.pan, truth.pan_speed, truth.pan_acceleration_deg_per_s2, pan_deg),
         (task.dialect.tilt, truth.tilt_speed, truth.tilt_acceleration_deg_per_s2, tilt_deg),
     ):
         # In units in which the unit's speeds are the table's.
+        share = mode * speed
         coarse = ACCELERATION_GRID * round(acceleration / share / ACCELERATION_GRID)
         axes.append((scale.steps_deg_per_s, coarse, way / share))
-    return least_jolt_of_two(axes[0], axes[1], seconds) * min(truth.pan_speed, truth.tilt_speed)
+    return least_jolt_of_two(axes[0], axes[1], seconds) * mode * min(truth.pan_speed, truth.tilt_speed)
 
 
 def quantile(figures: Sequence[float], share: float) -> float:
@@ -109,7 +145,8 @@ def row(name: str, figures: Sequence[float], unit: str = "") -> str:
 
 
 @pytest.mark.bench
-def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -> None:
+@pytest.mark.parametrize("learn", [False, True], ids=["published", "learned"])
+def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones(learn: bool) -> None:
     late: list[float] = []
     apart: list[float] = []
     off: list[int] = []
@@ -120,7 +157,7 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -
     against_plan: list[float] = []
     late_direct: list[float] = []
     worse: list[str] = []
-    for task, shaped, direct in drawn_tasks(MOVES, seed=20):
+    for task, shaped, direct in drawn_tasks(MOVES, seed=20, learn=learn):
         seen, seen_direct = carried_out(task, shaped), carried_out(task, direct)
         ended = ends(task, seen)
         late.append(max(ended) - task.seconds)
@@ -139,11 +176,7 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -
         against_plan.append(seen.jolt() / shaped.jolt_widths_per_s)
         if ratio < 1.0:
             worse.append(f"{task.dialect.name} {task.seconds} s {distances(task)}: {ratio:.3f}")
-    plans = drawn_tasks(MOVES, seed=21)
-    began = time.process_time()
-    for task, _, _ in plans:
-        plan_shaped(task.head, task.pose(task.start), task.pose(task.target), task.seconds)
-    planning = (time.process_time() - began) / MOVES
+    planning, planning_direct = (planning_seconds(plan, learn=learn) for plan in (planned, planned_direct))
     print(f"\n{MOVES} moves{'':42} {'5 %':>8} {'median':>8} {'95 %':>8} {'least':>8} {'most':>8}")
     print(row("arrival against what was asked", late, "s"))
     print(row("  the same of direct moves", late_direct, "s"))
@@ -160,15 +193,15 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones() -
     near_bound_long = float(np.mean(np.array(against_bound_long) <= 1.3))
     print(f"within {NEAR_SECONDS} s of what was asked {on_time:.1%}, axes within {NEAR_SECONDS} s {together:.1%}")
     print(f"within 1.3 of the bound {near_bound:.1%} (from 4 s {near_bound_long:.1%}), larger than direct {len(worse)}")
-    print(f"planning {1000 * planning:.2f} ms a move")
+    print(f"planning {1000 * planning:.2f} ms a move, a direct one {1000 * planning_direct:.2f} ms")
     print("\n".join(worse))
     assert on_time >= 0.95
-    assert together >= 0.95
+    assert together >= 0.97
     assert max(off) <= 1
     assert quantile(against_direct_long, 0.5) >= 2.0
-    assert min(against_direct_long) >= 1.0
-    assert len(worse) <= 0.02 * MOVES  # of those below 4 s, where there are but a few changes to choose from
-    # Not all are: a move that only just fits under a gap needs the gap on a unit nobody has measured.
+    # A unit that nobody has measured may need a faster step than its table says, with little time for it.
+    assert len(worse) <= (0 if learn else 0.01 * MOVES)
+    # Not all are: a move that only just fits under a gap has no time left for what is lost on the way.
     assert quantile(against_bound, 0.5) <= 1.05
-    assert near_bound >= 0.8
-    assert planning < 0.001
+    assert near_bound >= (0.87 if learn else 0.82)
+    assert planning <= 40 * planning_direct

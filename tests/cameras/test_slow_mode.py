@@ -113,10 +113,14 @@ async def jolt_of(rig: Rig, recall: Recall) -> tuple[MoveReport, float, float]:
     """Make a move on air; return its end, when the head stopped, and the largest change of speed within 0.2 s."""
     loop, head = asyncio.get_running_loop(), rig.simulated.head
     speeds: list[tuple[float, float]] = []
+    moved_at = 0.0
 
     async def look() -> None:
+        nonlocal moved_at
         while True:
             speeds.append((head.pan_deg_per_s(loop.time()), head.tilt_deg_per_s(loop.time())))
+            if speeds[-1] != (0.0, 0.0):
+                moved_at = loop.time()
             await asyncio.sleep(0.01)
 
     rig.camera.set_tally("program")
@@ -129,7 +133,7 @@ async def jolt_of(rig: Rig, recall: Recall) -> tuple[MoveReport, float, float]:
         for index, one in enumerate(speeds)
         for other in speeds[index + 1 : index + 21]
     )
-    return report, head.ends_at - began, jolt
+    return report, moved_at - began, jolt
 
 
 # On air

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 from itertools import pairwise
-from math import hypot
+from math import exp, hypot, log
 
 import pytest
 from hypothesis import given
@@ -164,3 +164,28 @@ def test_a_longer_lens_makes_the_same_move_a_larger_jolt(head: HeadModel) -> Non
     assert short.jolt_widths_per_s is not None
     assert long.jolt_widths_per_s is not None
     assert long.jolt_widths_per_s > 3.0 * short.jolt_widths_per_s
+
+
+def test_every_move_gets_a_plan_that_ends_in_time_or_a_refusal_that_names_one(
+    head: HeadModel, shared_head: HeadModel
+) -> None:
+    rng = random.Random(1)
+
+    def distance(most: float) -> float:
+        return rng.choice((0.0, -1.0, 1.0, 1.0)) * exp(rng.uniform(log(0.02), log(most)))
+
+    refused = 0
+    for _ in range(2000):
+        to = Pose(
+            HERE.pan_deg + distance(90.0), HERE.tilt_deg + distance(60.0), HERE.zoom_counts + distance(9000.0), None
+        )
+        seconds = exp(rng.uniform(log(0.3), log(60.0)))
+        plan = plan_shaped(rng.choice((head, shared_head)), HERE, to, seconds)
+        if isinstance(plan, PlanRefused):
+            refused += 1
+            continue
+        assert plan.seconds == pytest.approx(seconds, abs=0.151)
+        almost = plan.pose_at(plan.seconds - 0.001)
+        assert almost.pan_deg == pytest.approx(to.pan_deg, abs=0.01)
+        assert almost.tilt_deg == pytest.approx(to.tilt_deg, abs=0.01)
+    assert 400 < refused < 1600

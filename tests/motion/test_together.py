@@ -1,0 +1,95 @@
+"""Pan and tilt in one ladder, against sums worked by hand and against every moment of the course."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from math import hypot, sqrt
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ptzd.motion.course import AxisWay, Course
+from ptzd.motion.staircase import DWELL_SECONDS
+from ptzd.motion.together import head_courses
+from ptzd.visca import load_dialect
+
+ACCELERATION = 120.0
+PAN_STEPS = load_dialect("nibble4-51").pan.steps_deg_per_s
+TILT_STEPS = load_dialect("nibble4-51").tilt.steps_deg_per_s
+
+
+def found(pan: AxisWay, tilt: AxisWay, seconds: float) -> tuple[Course, Course, float]:
+    courses = head_courses(pan, tilt, seconds)
+    assert courses is not None
+    return courses
+
+
+def way(speeds: tuple[float, ...], distance: float, *, slowest_first: bool = False) -> AxisWay:
+    return AxisWay(speeds, ACCELERATION, distance, slowest_first=slowest_first)
+
+
+def covered(course: Course) -> float:
+    """The way from rest to rest, by adding up trapezia: a ramp takes |change| / acceleration."""
+    total, speed, at = 0.0, 0.0, 0.0
+    for change in course.changes():
+        total += speed * (change.at - at)
+        # Meanwhile it goes at the mean of both speeds instead of at the new one.
+        total += (speed - change.speed) / 2.0 * abs(change.speed - speed) / ACCELERATION
+        speed, at = change.speed, change.at
+    return total
+
+
+def test_two_axes_alike_climb_rung_by_rung_together() -> None:
+    # 6° in 4 s want 1.5°/s in the mean: both go by 1°/s to at least 2°/s, together by the square root of 2.
+    steps = (1.0, 2.0, 3.0, 4.0)
+    pan, tilt, jolt = found(way(steps, 6.0), way(steps, -6.0), 4.0)
+    assert jolt == pytest.approx(sqrt(2.0))
+    assert [change.at for change in pan.changes()] == pytest.approx([change.at for change in tilt.changes()])
+    assert [change.speed for change in pan.changes()] == pytest.approx([-change.speed for change in tilt.changes()])
+
+
+def test_a_gap_that_takes_the_whole_jolt_is_crossed_by_its_axis_alone() -> None:
+    # 10° in 4 s want more than 2.5°/s, so that pan has to cross its gap of 2.5°/s, from 1.5 to 4.
+    pan, tilt, jolt = found(way((1.0, 1.5, 4.0), 10.0), way((1.0, 1.5, 2.0), 5.0), 4.0)
+    assert jolt == pytest.approx(2.5)
+    assert pan.staircase is not None and tilt.staircase is not None
+    assert pan.staircase.begins[-1] not in tilt.staircase.begins
+
+
+def test_where_both_need_more_than_the_slowest_steps_a_short_move_begins_with_faster_ones() -> None:
+    # 2 s leave time for few rungs of 0.21 s; over 6° each, no more than 2.2°/s a rung have to be added up.
+    pan, tilt, jolt = found(way(PAN_STEPS, 6.0), way(TILT_STEPS, 6.0), 2.0)
+    assert pan.staircase is not None and tilt.staircase is not None
+    assert pan.staircase.steps[0] > 1 or tilt.staircase.steps[0] > 1
+    assert jolt < 3.0
+
+
+def test_a_head_that_lands_at_one_step_sets_out_at_the_slowest() -> None:
+    pan, tilt, _ = found(way(PAN_STEPS, 6.0, slowest_first=True), way(TILT_STEPS, 6.0, slowest_first=True), 2.0)
+    assert pan.staircase is not None and tilt.staircase is not None
+    assert pan.staircase.steps[0] == tilt.staircase.steps[0] == 1
+
+
+def test_what_is_too_far_for_an_axis_has_no_courses() -> None:
+    assert head_courses(way((1.0, 2.0), 9.0), way((1.0, 2.0), 1.0), 4.0) is None
+
+
+@given(st.floats(0.5, 12.0), st.floats(0.5, 12.0), st.floats(2.0, 20.0))
+@settings(deadline=None)
+def test_both_arrive_at_the_same_time_and_each_changes_no_faster_than_is_seen(
+    pan_speed: float, tilt_speed: float, seconds: float
+) -> None:
+    courses = head_courses(way(PAN_STEPS, pan_speed * seconds), way(TILT_STEPS, tilt_speed * seconds), seconds)
+    if courses is None:
+        return
+    pan, tilt, jolt = courses
+    for course, distance in ((pan, pan_speed * seconds), (tilt, tilt_speed * seconds)):
+        assert covered(course) == pytest.approx(distance, rel=1e-6)
+        changes = course.changes()
+        ended = changes[-1].at + abs(changes[-2].speed) / ACCELERATION
+        assert ended == pytest.approx(seconds)
+        if course.staircase is not None and course.staircase.lag:
+            gaps = [after.at - before.at for before, after in pairwise(changes[: len(course.staircase.steps)])]
+            assert min(gaps) >= DWELL_SECONDS - 1e-9 or course.starts_at > 0.0
+    assert jolt >= max(hypot(1.0, 1.0), *(c.staircase.largest_gap for c in (pan, tilt) if c.staircase)) - 1e-9
