@@ -16,6 +16,7 @@ from .pose import Pose
 from .shaped import ShapedPlan, plan_shaped
 
 WORTH_SHARE = 0.85  # of the jolt, or of the fastest travel of the picture: below, slow mode is worth its orders
+SAME_SHARE = 1.05  # of the jolt, which nobody tells apart
 LATER_SECONDS = 0.1  # than asked for at most: turning slow mode on takes a moment, too
 
 
@@ -47,9 +48,12 @@ def _is_better(slow: ShapedPlan, usual: ShapedPlan) -> bool:
         return slow.jolt_deg_per_s < WORTH_SHARE * usual.jolt_deg_per_s
     if slow.jolt_widths_per_s < WORTH_SHARE * usual.jolt_widths_per_s:
         return True
+    if slow.jolt_widths_per_s > SAME_SHARE * usual.jolt_widths_per_s:
+        return False
+    if slow.jolt_deg_per_s < WORTH_SHARE * usual.jolt_deg_per_s:  # a zoom's largest change is not all that is seen
+        return True
     assert slow.fastest_widths_per_s is not None and usual.fastest_widths_per_s is not None
-    calmer = slow.fastest_widths_per_s < WORTH_SHARE * usual.fastest_widths_per_s
-    return calmer and slow.jolt_widths_per_s <= usual.jolt_widths_per_s
+    return slow.fastest_widths_per_s < WORTH_SHARE * usual.fastest_widths_per_s
 
 
 def _chosen(plan: ShapedPlan, reason: str) -> ShapedPlan:
