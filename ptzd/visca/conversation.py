@@ -13,7 +13,7 @@ Overdue and Unanswered. On the way there, this file alone moves it between these
     QUEUED    its turn comes                            sent with the next number: ASKED
     ASKED     ACK                                       Acknowledged: UNDERWAY
               answer                                    Answered
-              completion (its ACK lost, or none due)    Completed
+              completion (its ACK lost, or none due)    Completed; not soon after a RESET: see below
               error "buffer full"                       QUEUED again, for a short while; then with a new number
               another error                             Refused
               nothing for a while                       repeated with the same number
@@ -46,6 +46,12 @@ a stranger or from before a start, both are cancelled: a stop does not wait for 
 
 Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
 stranger's, garbage) is Ignored.
+
+A RESET makes both sides number anew, but does not end what the camera performs: an old command 3 may report its end
+when the new command 3 is lost. So, for as long after a RESET as a command from before it may still report, an end
+counts only for a command whose ACK told its socket, which the old one cannot share. Any other end is Ignored, and
+repeats show what became of the command. All else that a camera says of an old number it says before it answers the
+RESET, on a network that keeps the order.
 
 Sources: SRG-300H technical manual, "VISCA over IP" (numbers, the table of losses, sockets); when to repeat and the
 recovery by RESET are common practice.
@@ -244,6 +250,8 @@ class Conversation:
         self._resets = 0  # how often RESET was sent and not answered; 0 while none is awaited
         self._reset_deadline = 0.0
         self._desyncs = 0  # in a row
+        self._reports_until = 0.0  # until when a command that was sent so far may report its end
+        self._old_reports_until = 0.0  # the same of those from before the last RESET
         self._number = 0  # the last sequence number sent
         self._counted = 0  # the last that the camera is known to have counted, and with it all before
         self._urgent: list[_Exchange] = []  # QUEUED, to leave without waiting; in the order of their tickets
@@ -403,6 +411,8 @@ class Conversation:
         if not exchange.sent:
             exchange.sent_at = now
         exchange.sent += 1
+        if not exchange.inquiry:
+            self._reports_until = max(self._reports_until, now + exchange.completion_seconds)
 
     def _send_reset(self, now: float) -> None:
         self._linked = False
@@ -419,6 +429,7 @@ class Conversation:
             self._resets = 0
             self._linked = True
             self._number = self._counted = 0
+            self._old_reports_until = self._reports_until
             self._events.append(Linked())
             return
         exchange = self._asked.get(packet.sequence)
@@ -452,6 +463,7 @@ class Conversation:
                 self._begin(self._waiting_for_ack(packet.sequence), socket, now)
             case Completion(socket=socket):
                 exchange = self._addressed(packet.sequence, socket)
+                self._require_end_of_its_own(exchange, socket, now)
                 if exchange.inquiry:
                     self._refuse(exchange, ErrorCode.UNREADABLE, now)
                 elif isinstance(exchange.message, Cancel):
@@ -488,7 +500,10 @@ class Conversation:
         exchange = self._addressed(sequence, socket)
         if isinstance(exchange.message, Cancel) and code in CANCEL_DONE:
             self._settle_cancel(exchange, now)
-        elif code is ErrorCode.BUFFER_FULL and sequence in self._asked and not exchange.own:
+            return
+        if code is ErrorCode.CANCELLED:
+            self._require_end_of_its_own(exchange, socket, now)
+        if code is ErrorCode.BUFFER_FULL and sequence in self._asked and not exchange.own:
             self._hold(exchange, now)
         else:
             self._refuse(exchange, code, now)
@@ -517,6 +532,14 @@ class Conversation:
             if exchange.socket is None or socket == 0:
                 return exchange
         raise _Unexpected(f"nothing with number {sequence} in socket {socket} waits for a reply")
+
+    def _require_end_of_its_own(self, exchange: _Exchange, socket: int, now: float) -> None:
+        """Raise _Unexpected if the reported end may be that of a command from before the last RESET."""
+        if exchange.socket is not None or now >= self._old_reports_until:
+            return
+        if exchange.inquiry and socket == 0:
+            return  # no command's, but an answer that can't be read
+        raise _Unexpected(f"a command from before the RESET may have had number {exchange.sequence} too")
 
     # Moving an exchange from state to state
 

@@ -419,6 +419,83 @@ def test_a_relative_move_is_never_performed_twice(talk: Talk) -> None:
     assert talk.said() == []
 
 
+# Both sides number anew at a RESET, which ends nothing: an old command may report under the number of a new one
+
+
+def stopped_across_a_reset(talk: Talk, *, first: int, seconds: float = 60.0) -> int:
+    """A move is message `first` and runs in socket 1; after a RESET a cancel leaves as message 1 and a stop as 2."""
+    for number in range(1, first):
+        send(talk, ZoomInquiry())
+        talk.answer(number, "00 00 00 00")
+    send(talk, MOVE, seconds)
+    talk.ack(first, 1)
+    (stop,) = interrupt(talk, PanTiltStop(), seconds=seconds)
+    talk.number_refused(first + 2)  # the cancel was lost
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, CANCEL_1), (2, STOP)]
+    return stop
+
+
+def test_the_end_of_an_old_move_is_not_taken_for_that_of_a_stop_with_its_number(talk: Talk) -> None:
+    stop = stopped_across_a_reset(talk, first=2)
+    assert ignored(talk.completion(2, 1))
+    talk.wait(0.15)
+    assert talk.said() == [(2, STOP)]
+    assert talk.ack(2, 2) == [Acknowledged(stop, 2)]
+    assert ignored(talk.completion(2, 1))  # in another socket than the stop
+    assert talk.completion(2, 2) == [Completed(stop)]
+
+
+def test_an_old_move_that_is_cancelled_is_not_taken_for_a_stop_with_its_number(talk: Talk) -> None:
+    stop = stopped_across_a_reset(talk, first=2)
+    assert ignored(talk.error(2, 1, ErrorCode.CANCELLED))
+    talk.wait(0.15)
+    assert talk.said() == [(2, STOP)]
+    assert talk.ack(2, 1) == [Acknowledged(stop, 1)]
+
+
+def test_the_end_of_an_old_move_does_not_show_that_a_cancel_with_its_number_has_arrived(talk: Talk) -> None:
+    """The camera waits for 1 and refuses every 2: that it does so does not mean that it has performed the stop."""
+    stopped_across_a_reset(talk, first=1)
+    assert ignored(talk.completion(1, 1))
+    talk.wait(0.15)
+    assert talk.said() == [(2, STOP)]
+    assert talk.number_refused(2) == [Desynchronised()]
+
+
+def test_the_end_of_an_old_move_is_not_taken_for_that_of_a_stop_performed_unheard(talk: Talk) -> None:
+    stop = stopped_across_a_reset(talk, first=2, seconds=4.0)
+    talk.error(1, 1, ErrorCode.NO_SOCKET)
+    talk.wait(0.15)
+    assert talk.number_refused(2) == [PerformedUnheard(stop)]
+    assert ignored(talk.completion(2, 1))
+    assert talk.wait(4.1) == [Overdue(stop)]
+
+
+def test_the_end_of_an_old_move_is_not_taken_for_the_answer_to_a_question_with_its_number(talk: Talk) -> None:
+    send(talk, ZoomInquiry())
+    talk.answer(1, "00 00 00 00")
+    send(talk, MOVE)
+    talk.ack(2, 1)
+    interrupt(talk)
+    asked = send(talk, PowerInquiry())
+    talk.number_refused(4)
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, CANCEL_1), (2, POWER_ASKED)]
+    assert ignored(talk.completion(2, 1))
+    (event,) = talk.answer(2, "02")
+    assert isinstance(event, Answered)
+    assert event.ticket == asked
+
+
+def test_a_stop_is_completed_without_its_ack_once_no_old_move_can_report_any_more(talk: Talk) -> None:
+    stop = stopped_across_a_reset(talk, first=2, seconds=1.0)
+    assert talk.wait(1.1) == []
+    assert talk.completion(2, 1) == [Completed(stop)]
+
+
 def test_a_camera_that_takes_only_the_very_next_number_gets_the_burst_again_after_a_reset(talk: Talk) -> None:
     moving(talk)
     (stop,) = interrupt(talk, PanTiltStop())

@@ -16,6 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from visca.model_camera import ModelCamera
+from visca.talk import UNHURRIED
 
 from ptzd.visca import (
     Acknowledged,
@@ -40,6 +41,7 @@ from ptzd.visca import (
     Power,
     PowerInquiry,
     Refused,
+    Timing,
     Unanswered,
     ZoomDirect,
     ZoomInquiry,
@@ -77,11 +79,11 @@ class Network:
 class World:
     """The conversation, the network and the camera, on a clock that jumps."""
 
-    def __init__(self, camera: ModelCamera, network: Network, seed: int) -> None:
+    def __init__(self, camera: ModelCamera, network: Network, seed: int, timing: Timing | None = None) -> None:
         self.camera = camera
         self.network = network
         self.rng = random.Random(seed)
-        self.conversation = Conversation(DIALECT)
+        self.conversation = Conversation(DIALECT, timing)
         self.now = 0.0
         self.air: list[tuple[float, int, bool, bytes]] = []
         self.order = itertools.count()
@@ -280,9 +282,11 @@ steps = st.lists(
 )
 
 
-def played(camera: ModelCamera, network: Network, plan: list[tuple[str, float]], seed: int) -> World:
+def played(
+    camera: ModelCamera, network: Network, plan: list[tuple[str, float]], seed: int, timing: Timing | None = None
+) -> World:
     """Every command is the only one of its kind, so that the camera can tell which it performed."""
-    world = World(camera, network, seed)
+    world = World(camera, network, seed, timing)
     counts = itertools.count(1)
     for how, seconds in plan:
         match how:
@@ -305,8 +309,21 @@ def test_nothing_is_called_performed_that_the_camera_has_not_performed(
 ) -> None:
     world = played(camera, network, plan, seed)
     world.settle()
+    assert_nothing_else_is_called_performed(world)
+
+
+def test_the_end_of_an_old_command_is_not_taken_for_that_of_a_lost_one_with_its_number() -> None:
+    """An interrupted command 3 goes on, for its cancel is lost; so is command 3 after a RESET."""
+    camera, network = ModelCamera("next", False), Network(0.3, 0.0, 0.001, 0.0, 0.1)
+    plan = [("send", 0.04), ("interrupt", 0.0), ("interrupt", 0.0), ("interrupt", 0.0)]
+    world = played(camera, network, plan, seed=5892, timing=UNHURRIED)
+    world.settle()
+    assert_nothing_else_is_called_performed(world)
+
+
+def assert_nothing_else_is_called_performed(world: World) -> None:
     for ticket in world.begun:
-        assert world.messages[ticket].encode(DIALECT) in camera.performed
+        assert world.messages[ticket].encode(DIALECT) in world.camera.performed
 
 
 @thorough
