@@ -203,11 +203,11 @@ class Camera:
             self._say(recall, Phase.REFUSED, code=refusal.code, sentence=refusal.sentence)
             return
         older = self._move
-        self._stop_due = False
         if move.shaped is None:
             self._order(move)
-        else:
-            self._line.interrupt((), move.completion_seconds())  # whatever goes on ends; the steering begins afresh
+        else:  # whatever goes on ends; the steering begins afresh
+            self._line.interrupt(self._stops_ahead_of(move.shaped), COMPLETION_OF_A_STOP_SECONDS)
+        self._stop_due = False
         self._end_drive()
         self._end_learning()
         if older is not None:
@@ -649,6 +649,20 @@ class Camera:
         move.exchanges = self._slow.interrupt([order], move.completion_seconds())
         move.exchanges += self._lens_exchanges(move)
 
+    def _stops_ahead_of(self, plan: ShapedPlan) -> list[Command]:
+        """What ends a drive that still goes on, on each motor to which the plan gives no order at its beginning.
+
+        Such a motor would be driven on until it has one: a drive holds no socket that could be cancelled.
+        """
+        if not self.moving and not self._stop_due:
+            return []
+        stops: list[Command] = []
+        if not _sets_out_at_once(plan.pan) and not _sets_out_at_once(plan.tilt):
+            stops.append(PanTiltStop())
+        if not _sets_out_at_once(plan.zoom):
+            stops.append(ZoomStop())
+        return [*stops, FocusStop()]
+
     async def _steer(self, move: Move, plan: ShapedPlan) -> bool:
         """Drive the camera along a curve until it has been sent to the framing itself; False if that failed."""
         self._enter(move, Phase.SLEWING)
@@ -935,6 +949,10 @@ def _listening(camera: str) -> Iterator[None]:
 
 def _fastest(course: Course) -> float:
     return max((abs(change.speed) for change in course.changes()), default=0.0)
+
+
+def _sets_out_at_once(course: Course) -> bool:
+    return course.staircase is not None and not course.starts_at
 
 
 _BUT_THE_DATE = attrgetter(*(field.name for field in fields(CameraState) if field.name != "as_of"))

@@ -13,7 +13,7 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, CameraState, LearnLimits, Lock, MoveReport, Recall
+from ptzd.cameras import CameraRefusal, CameraState, Framing, LearnLimits, Lock, MoveReport, Recall
 from ptzd.visca import (
     ErrorCode,
     ErrorReply,
@@ -339,6 +339,105 @@ def test_a_lock_ends_a_drive_and_its_timer() -> None:
         rig.camera.unlock()
         rig.camera.recall(Recall("other", OTHER, id="1"))
         assert (await rig.end_of("1")).phase == "settled", "the timer of the drive does not stop a later move"
+
+    with_rig(scene)
+
+
+# A move on air takes over what goes on
+
+
+async def moves_on_air_to(rig: Rig, there: Framing, seconds: float) -> None:
+    rig.camera.set_tally("program")
+    rig.camera.recall(Recall("there", there, seconds=seconds, on_air=True, id="there"))
+    assert rig.moves[-1].phase == "accepted"
+    assert rig.moves[-1].way == "shaped"
+
+
+def here(rig: Rig, pan_counts: int = 0, zoom_counts: int | None = None) -> Framing:
+    """Where it is, but for what the zoom is to be and what is added to pan."""
+    last = rig.camera.state().framing
+    assert last is not None
+    zoom = last.zoom_counts if zoom_counts is None else zoom_counts
+    return framing(last.pan_counts + pan_counts, last.tilt_counts, zoom)
+
+
+@pytest.mark.parametrize("pan_counts", [0, 20])  # nothing to do for the head, or 0.4°, which takes part of the 10 s
+@pytest.mark.parametrize("loss", [0.0, 0.1])
+def test_a_drive_ends_when_a_move_on_air_takes_over_in_which_the_head_sets_out_late(
+    pan_counts: int, loss: float
+) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        for _ in range(3):
+            rig.camera.drive(0.3, 0, 0, 0)
+            await asyncio.sleep(0.1)
+        await moves_on_air_to(rig, here(rig, pan_counts, 0x2000), 10.0)
+        await asyncio.sleep(0.3 if not loss else 2.0)
+        await rests(rig, 4.0)
+        assert (await rig.end_of("there")).phase == "settled"
+
+    with_rig(scene, loss=loss)
+
+
+def test_a_zoom_that_is_driven_by_hand_stops_when_a_move_on_air_takes_over_that_does_not_zoom() -> None:
+    async def scene(rig: Rig) -> None:
+        for _ in range(5):
+            rig.camera.drive(0, 0, 0.2, 0)
+            await asyncio.sleep(0.1)
+        await moves_on_air_to(rig, here(rig, 1000), 10.0)
+        await asyncio.sleep(0.3)
+        began = rig.simulated.lens.zoom_counts(asyncio.get_running_loop().time())
+        await asyncio.sleep(5.0)
+        assert rig.simulated.lens.zoom_counts(asyncio.get_running_loop().time()) == began
+
+    with_rig(scene)
+
+
+def test_a_move_on_air_ends_when_a_newer_one_takes_over_in_which_the_head_does_nothing() -> None:
+    async def scene(rig: Rig) -> None:
+        await moves_on_air_to(rig, framing(4000, 300), 10.0)
+        await asyncio.sleep(4.0)
+        assert rig.speed() > 5.0
+        await moves_on_air_to(rig, here(rig, 0, 0x2000), 10.0)
+        await asyncio.sleep(0.5)
+        await rests(rig, 4.0)
+
+    with_rig(scene)
+
+
+def test_a_stop_that_was_lost_is_not_forgotten_for_a_move_on_air_in_which_the_head_sets_out_late() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        end = losing(rig, is_pan_tilt_stop)
+        rig.camera.stop()
+        await asyncio.sleep(0.01)
+        end()
+        await moves_on_air_to(rig, here(rig, 0, 0x2000), 10.0)
+        await asyncio.sleep(0.5)
+        await rests(rig, 4.0)
+
+    with_rig(scene)
+
+
+def test_a_zoom_that_learning_drives_stops_when_a_move_on_air_takes_over_that_does_not_zoom() -> None:
+    async def scene(rig: Rig) -> None:
+        driven = asyncio.Event()
+
+        def told(progress: Any) -> None:
+            if progress.doing == "zoom by hand":
+                driven.set()
+
+        learning = asyncio.create_task(rig.camera.learn(LearnLimits((-40, 40), (-10, 30)), told, random.Random(1)))
+        await driven.wait()
+        await asyncio.sleep(0.5)
+        lens, loop = rig.simulated.lens, asyncio.get_running_loop()
+        assert lens.zoom.moving(loop.time())
+        await moves_on_air_to(rig, here(rig, 1000, lens.zoom_counts(loop.time())), 10.0)
+        await asyncio.sleep(0.5)
+        assert not lens.zoom.moving(loop.time())
+        with pytest.raises(CameraRefusal):
+            await learning
 
     with_rig(scene)
 
