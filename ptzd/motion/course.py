@@ -39,11 +39,11 @@ class AxisWay:
     distance: float  # with its sign; 0.0 for an axis that stands
     slower: float = 0.0
     quicker: float = 0.0
-    slowest_first: bool = False  # it is to set out and stop at its slowest step
+    one_step: bool = False  # it is to set out and stop at the same step as another axis
 
     def staircases(self) -> tuple[Staircase, ...]:
         """Return the ways up through its table, by rising largest gap."""
-        return staircases(self.speeds, widest_gap(self.acceleration), self.slowest_first)
+        return staircases(self.speeds, widest_gap(self.acceleration), self.one_step)
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,9 +151,9 @@ def _first_gaps(axes: tuple[AxisWay, AxisWay, AxisWay]) -> list[float]:
 def _head_ways(head: HeadModel, pan_deg: float, tilt_deg: float) -> tuple[AxisWay, AxisWay]:
     reserve = min(head.spread.speed, WIDEST_RESERVE)
     # A head that is sent to its target with one step for both axes must not speed one of them up at the end.
-    slowest_first = head.shared_speed and bool(pan_deg and tilt_deg)
+    one_step = head.shared_speed and bool(pan_deg and tilt_deg)
     pan, tilt = (
-        AxisWay(axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, reserve, reserve, slowest_first)
+        AxisWay(axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, reserve, reserve, one_step)
         for axis, way in ((head.pan, pan_deg), (head.tilt, tilt_deg))
     )
     return pan, tilt

@@ -78,7 +78,7 @@ def _climb(pan: AxisWay, tilt: AxisWay, seconds: float, reserve: float) -> tuple
         min(pan.speeds[0], tilt.speeds[0]), min(widest_gap(pan.acceleration), widest_gap(tilt.acceleration))
     )
     for pan_top, tilt_top in _tops(pan, tilt, seconds):
-        ladders = partial(ladder_up, pan.speeds[:pan_top], tilt.speeds[:tilt_top], pan.slowest_first)
+        ladders = partial(ladder_up, pan.speeds[:pan_top], tilt.speeds[:tilt_top], pan.one_step)
         judged = partial(_judged, pan, tilt, seconds, reserve, ladders)
         # The coarsest that can be better than the best so far, then the finest that gets far enough.
         coarsest = min(bisect_left(reaches, least), len(reaches) - 1)
@@ -160,36 +160,45 @@ def _judged(
 
 
 @lru_cache(maxsize=4096)
-def ladder_up(pan: tuple[float, ...], tilt: tuple[float, ...], slowest_first: bool, reach: float) -> Ladder:
-    """Return the ladder up to the last of both speeds whose rungs lie within reach of each other where they can."""
-    line = _line(pan, tilt)
-    return _ladder(pan, tilt, [line[rung] for rung in _rungs(line, reach, slowest_first)], reach)
+def ladder_up(pan: tuple[float, ...], tilt: tuple[float, ...], one_step: bool, reach: float) -> Ladder:
+    """Return the ladder up to the last of both speeds whose rungs lie within reach of each other where they can.
+
+    With `one_step` its first rung is of the same step for both axes.
+    """
+    first = 1
+    if one_step:
+        within = (
+            step for step in range(1, min(len(pan), len(tilt)) + 1) if hypot(pan[step - 1], tilt[step - 1]) <= reach
+        )
+        first = max(within, default=1)
+    line = _line(pan, tilt, first)
+    return _ladder(pan, tilt, [line[rung] for rung in _rungs(line, reach, one_step)], reach)
 
 
 @lru_cache(maxsize=1024)
-def _line(pan: tuple[float, ...], tilt: tuple[float, ...]) -> list[tuple[float, float, int, int]]:
-    """Speeds and steps of pan and tilt, along the straight line as far as the slowest steps allow."""
+def _line(pan: tuple[float, ...], tilt: tuple[float, ...], first: int) -> list[tuple[float, float, int, int]]:
+    """Speeds and steps of pan and tilt, along the straight line as far as the first step of both allows."""
     points = sorted(
         [(speed / pan[-1], 0, step) for step, speed in enumerate(pan, 1)]
         + [(speed / tilt[-1], 1, step) for step, speed in enumerate(tilt, 1)]
     )
-    steps = [1, 1]  # the slowest steps are where both set out, since they stop from there together as well
-    line = [(pan[0], tilt[0], 1, 1)]
+    steps = [first, first]  # where both set out, since they stop from there together as well
+    line = [(pan[first - 1], tilt[first - 1], first, first)]
     for _, axis, step in points:
-        if step > 1:
+        if step > first:
             steps[axis] = step
             line.append((pan[steps[0] - 1], tilt[steps[1] - 1], steps[0], steps[1]))
     return line
 
 
-def _rungs(line: list[tuple[float, float, int, int]], reach: float, slowest_first: bool) -> tuple[int, ...]:
+def _rungs(line: list[tuple[float, float, int, int]], reach: float, one_step: bool) -> tuple[int, ...]:
     """The fewest points of the line that lie within reach of each other, or next to each other."""
     rungs: list[int] = []
     pan = tilt = 0.0
     point = -1
     while point < len(line) - 1:
         point += 1
-        alone = slowest_first and point == 0
+        alone = one_step and point == 0
         while (
             not alone and point + 1 < len(line) and hypot(line[point + 1][0] - pan, line[point + 1][1] - tilt) <= reach
         ):
