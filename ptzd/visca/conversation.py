@@ -13,7 +13,7 @@ Overdue and Unanswered. On the way there, this file alone moves it between these
     QUEUED    its turn comes                            sent with the next number: ASKED
     ASKED     ACK                                       Acknowledged: UNDERWAY
               answer                                    Answered
-              completion (its ACK lost, or none due)    Completed; not soon after a RESET: see below
+              completion (its ACK lost, or none due)    Completed, but for numbers reused: see below
               error "buffer full"                       QUEUED again, for a short while; then with a new number
               another error                             Refused
               nothing for a while                       repeated with the same number
@@ -48,10 +48,10 @@ Replies are matched by their number, and by their socket where both know it. Eve
 stranger's, garbage) is Ignored.
 
 A RESET makes both sides number anew, but does not end what the camera performs: an old command 3 may report its end
-when the new command 3 is lost. So, for as long after a RESET as a command from before it may still report, an end
-counts only for a command whose ACK told its socket, which the old one cannot share. Any other end is Ignored, and
-repeats show what became of the command. All else that a camera says of an old number it says before it answers the
-RESET, on a network that keeps the order.
+when the new command 3 is lost. So, for as long as an old command with the same number may still report, an end counts
+only for a command whose ACK told its socket, which the old one cannot share. Any other end is Ignored, and repeats show
+what became of the command. All else that a camera says of an old number it says before it answers the RESET, on a
+network that keeps the order.
 
 Sources: SRG-300H technical manual, "VISCA over IP" (numbers, the table of losses, sockets); when to repeat and the
 recovery by RESET are common practice.
@@ -250,8 +250,8 @@ class Conversation:
         self._resets = 0  # how often RESET was sent and not answered; 0 while none is awaited
         self._reset_deadline = 0.0
         self._desyncs = 0  # in a row
-        self._reports_until = 0.0  # until when a command that was sent so far may report its end
-        self._old_reports_until = 0.0  # the same of those from before the last RESET
+        self._may_report: dict[int, float] = {}  # by number: until when a command may report its end
+        self._old_may_report: dict[int, float] = {}  # the same of commands from before the last RESET
         self._number = 0  # the last sequence number sent
         self._counted = 0  # the last that the camera is known to have counted, and with it all before
         self._urgent: list[_Exchange] = []  # QUEUED, to leave without waiting; in the order of their tickets
@@ -401,6 +401,8 @@ class Conversation:
         self._number = following(self._number)
         exchange.sequence = self._number
         exchange.sent = 0
+        if not exchange.inquiry:
+            self._may_report = {number: until for number, until in self._may_report.items() if until > now}
         self._asked[exchange.sequence] = exchange
         self._transmit_again(exchange, now)
 
@@ -412,7 +414,7 @@ class Conversation:
             exchange.sent_at = now
         exchange.sent += 1
         if not exchange.inquiry:
-            self._reports_until = max(self._reports_until, now + exchange.completion_seconds)
+            self._may_report[exchange.sequence] = now + exchange.completion_seconds
 
     def _send_reset(self, now: float) -> None:
         self._linked = False
@@ -428,8 +430,7 @@ class Conversation:
                 raise _Unexpected("no RESET was waiting for an answer")
             self._resets = 0
             self._linked = True
-            self._number = self._counted = 0
-            self._old_reports_until = self._reports_until
+            self._number_anew(now)
             self._events.append(Linked())
             return
         exchange = self._asked.get(packet.sequence)
@@ -441,6 +442,13 @@ class Conversation:
             self._refuse(exchange, ErrorCode.SYNTAX, now)
         else:
             raise _Unexpected(f"{packet.payload.hex(' ')} is no control code")
+
+    def _number_anew(self, now: float) -> None:
+        self._number = self._counted = 0
+        for number, until in self._may_report.items():
+            self._old_may_report[number] = max(until, self._old_may_report.get(number, until))
+        self._old_may_report = {number: until for number, until in self._old_may_report.items() if until > now}
+        self._may_report = {}
 
     def _heard_number_refused(self, exchange: _Exchange, now: float) -> None:
         repeatable = not isinstance(exchange.message, PanTiltRelative)  # performed twice, it turns twice as far
@@ -535,7 +543,8 @@ class Conversation:
 
     def _require_end_of_its_own(self, exchange: _Exchange, socket: int, now: float) -> None:
         """Raise _Unexpected if the reported end may be that of a command from before the last RESET."""
-        if exchange.socket is not None or now >= self._old_reports_until:
+        until = self._old_may_report.get(exchange.sequence)
+        if exchange.socket is not None or until is None or now >= until:
             return
         if exchange.inquiry and socket == 0:
             return  # no command's, but an answer that can't be read
