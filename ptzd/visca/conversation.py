@@ -224,6 +224,7 @@ class _Exchange:
     inquiry: bool = False  # whether the message is one: asked so often that it is found out once
     victims: frozenset[int] = frozenset()  # a cancel's: the numbers of the commands that it is to end
     sequence: int = -1
+    numbering: int = 0  # which one the number is of: each RESET begins another
     sent: int = 0  # how often, with this number
     sent_at: float = 0.0  # the first time
     renewals: int = 0  # how often it got a new number because the old one said nothing about it
@@ -250,8 +251,9 @@ class Conversation:
         self._resets = 0  # how often RESET was sent and not answered; 0 while none is awaited
         self._reset_deadline = 0.0
         self._desyncs = 0  # in a row
-        self._may_report: dict[int, float] = {}  # by number: until when a command may report its end
-        self._old_may_report: dict[int, float] = {}  # the same of commands from before the last RESET
+        self._numbering = 0  # how often both sides have begun to number anew
+        # By numbering and number: until when a command, of which no end was heard, may report it.
+        self._may_report: dict[tuple[int, int], float] = {}
         self._number = 0  # the last sequence number sent
         self._counted = 0  # the last that the camera is known to have counted, and with it all before
         self._urgent: list[_Exchange] = []  # QUEUED, to leave without waiting; in the order of their tickets
@@ -400,9 +402,10 @@ class Conversation:
         """Send with the next number."""
         self._number = following(self._number)
         exchange.sequence = self._number
+        exchange.numbering = self._numbering
         exchange.sent = 0
         if not exchange.inquiry:
-            self._may_report = {number: until for number, until in self._may_report.items() if until > now}
+            self._may_report = {which: until for which, until in self._may_report.items() if until > now}
         self._asked[exchange.sequence] = exchange
         self._transmit_again(exchange, now)
 
@@ -414,7 +417,7 @@ class Conversation:
             exchange.sent_at = now
         exchange.sent += 1
         if not exchange.inquiry:
-            self._may_report[exchange.sequence] = now + exchange.completion_seconds
+            self._may_report[exchange.numbering, exchange.sequence] = now + exchange.completion_seconds
 
     def _send_reset(self, now: float) -> None:
         self._linked = False
@@ -430,7 +433,8 @@ class Conversation:
                 raise _Unexpected("no RESET was waiting for an answer")
             self._resets = 0
             self._linked = True
-            self._number_anew(now)
+            self._number = self._counted = 0
+            self._numbering += 1
             self._events.append(Linked())
             return
         exchange = self._asked.get(packet.sequence)
@@ -442,13 +446,6 @@ class Conversation:
             self._refuse(exchange, ErrorCode.SYNTAX, now)
         else:
             raise _Unexpected(f"{packet.payload.hex(' ')} is no control code")
-
-    def _number_anew(self, now: float) -> None:
-        self._number = self._counted = 0
-        for number, until in self._may_report.items():
-            self._old_may_report[number] = max(until, self._old_may_report.get(number, until))
-        self._old_may_report = {number: until for number, until in self._old_may_report.items() if until > now}
-        self._may_report = {}
 
     def _heard_number_refused(self, exchange: _Exchange, now: float) -> None:
         repeatable = not isinstance(exchange.message, PanTiltRelative)  # performed twice, it turns twice as far
@@ -542,13 +539,14 @@ class Conversation:
         raise _Unexpected(f"nothing with number {sequence} in socket {socket} waits for a reply")
 
     def _require_end_of_its_own(self, exchange: _Exchange, socket: int, now: float) -> None:
-        """Raise _Unexpected if the reported end may be that of a command from before the last RESET."""
-        until = self._old_may_report.get(exchange.sequence)
-        if exchange.socket is not None or until is None or now >= until:
+        """Raise _Unexpected if the reported end may be that of a command with the same number in another numbering."""
+        if exchange.socket is not None:
             return
         if exchange.inquiry and socket == 0:
             return  # no command's, but an answer that can't be read
-        raise _Unexpected(f"a command from before the RESET may have had number {exchange.sequence} too")
+        for (numbering, number), until in self._may_report.items():
+            if number == exchange.sequence and numbering != exchange.numbering and now < until:
+                raise _Unexpected(f"it may be about a command {number} from before the RESET")
 
     # Moving an exchange from state to state
 
@@ -573,6 +571,7 @@ class Conversation:
 
     def _end(self, exchange: _Exchange, event: Event, now: float) -> None:
         self._forget(exchange)
+        self._may_report.pop((exchange.numbering, exchange.sequence), None)
         if exchange.socket is not None:
             self._busy.discard(exchange.socket)
         if not exchange.inquiry:
