@@ -496,6 +496,25 @@ def test_a_stop_is_completed_without_its_ack_once_no_old_move_can_report_any_mor
     assert talk.completion(2, 1) == [Completed(stop)]
 
 
+def test_a_stop_is_completed_without_its_ack_where_the_old_move_had_another_number(talk: Talk) -> None:
+    stop = stopped_across_a_reset(talk, first=3)
+    assert talk.completion(2, 2) == [Completed(stop)]
+
+
+def test_a_stop_is_completed_without_its_ack_where_the_old_command_with_its_number_has_ended(talk: Talk) -> None:
+    send(talk, ZoomInquiry())
+    talk.answer(1, "00 00 00 00")
+    move = send(talk, MOVE)
+    talk.ack(2, 1)
+    assert talk.completion(2, 1) == [Completed(move)]
+    _, zoom_stop = interrupt(talk, PanTiltStop(), ZoomStop())
+    talk.number_refused(4)
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, STOP), (2, ZOOM_STOP)]
+    assert talk.completion(2, 1) == [Completed(zoom_stop)]
+
+
 def test_a_camera_that_takes_only_the_very_next_number_gets_the_burst_again_after_a_reset(talk: Talk) -> None:
     moving(talk)
     (stop,) = interrupt(talk, PanTiltStop())
