@@ -420,28 +420,6 @@ def test_a_stop_that_was_lost_is_not_forgotten_for_a_move_on_air_in_which_the_he
     with_rig(scene)
 
 
-def test_a_zoom_that_learning_drives_stops_when_a_move_on_air_takes_over_that_does_not_zoom() -> None:
-    async def scene(rig: Rig) -> None:
-        driven = asyncio.Event()
-
-        def told(progress: Any) -> None:
-            if progress.doing == "zoom by hand":
-                driven.set()
-
-        learning = asyncio.create_task(rig.camera.learn(LearnLimits((-40, 40), (-10, 30)), told, random.Random(1)))
-        await driven.wait()
-        await asyncio.sleep(0.5)
-        lens, loop = rig.simulated.lens, asyncio.get_running_loop()
-        assert lens.zoom.moving(loop.time())
-        await moves_on_air_to(rig, here(rig, 1000, lens.zoom_counts(loop.time())), 10.0)
-        await asyncio.sleep(0.5)
-        assert not lens.zoom.moving(loop.time())
-        with pytest.raises(CameraRefusal):
-            await learning
-
-    with_rig(scene)
-
-
 # What a camera refuses
 
 
