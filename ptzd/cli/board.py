@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
+from rich import box
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from .sentences import move_line
+from .sentences import duration, move_line
 
 Payload = dict[str, Any]
 
@@ -25,6 +26,8 @@ _PHASE_STYLES = {
     "refused": "red",
     "failed": "bold red",
 }
+_FIGURES = ("to go", "pan", "tilt", "zoom")
+_NAMES = ("camera", "stands in")  # of up to 32 letters: these give way where a terminal is narrow
 _TALLY_STYLES = {"program": "bold white on red", "preview": "bold black on green"}
 
 
@@ -35,7 +38,8 @@ class Board:
         """`now` is the event loop's time: seconds to go are counted down between two reports."""
         self._now = now
         self._states: dict[str, tuple[Payload, float]] = {}
-        self._moves: list[tuple[str, Payload]] = []
+        self._stream: list[Text] = []
+        self._learning: dict[str, Payload] = {}  # the latest progress, by camera
         self.online = False
 
     def take_state(self, camera: str, state: Payload) -> None:
@@ -44,21 +48,46 @@ class Board:
 
     def take_move(self, camera: str, report: Payload) -> None:
         """Take note of a phase of a move; the oldest lines give way."""
-        self._moves.append((camera, report))
-        del self._moves[:-STREAM_LINES]
+        self._tell(Text(move_line(camera, report), style=_PHASE_STYLES.get(str(report.get("phase")), "")))
+
+    def take_learning(self, camera: str, progress: Payload) -> None:
+        """Take note that a camera is being learned: it says "idle", yet its head moves by itself."""
+        self._learning[camera] = progress
+
+    def take_status(self, online: bool) -> None:
+        """Take note of whether the daemon is there; one that has come anew learns nothing yet."""
+        self.online = online
+        if online:
+            self._learning.clear()
+
+    def take_outcome(self, outcome: Payload) -> None:
+        """Take note of what became of a command: that a learning is over, and every refusal."""
+        for camera, progress in list(self._learning.items()):
+            if progress.get("id") == outcome.get("id"):
+                del self._learning[camera]
+        if (line := refusal_line(outcome)) is not None:
+            self._tell(Text(line, style=_PHASE_STYLES["refused"]))
+
+    def _tell(self, line: Text) -> None:
+        self._stream.append(line)
+        del self._stream[:-STREAM_LINES]
 
     def __rich__(self) -> RenderableType:
-        lines = [
-            Text(move_line(camera, report), style=_PHASE_STYLES.get(str(report.get("phase")), ""))
-            for camera, report in self._moves
-        ]
         daemon = Text("daemon online", style="green") if self.online else Text("daemon offline", style="bold red")
-        return Group(self._table(), daemon, *lines)
+        return Group(self._table(), *self._remarks(), daemon, *self._stream)
+
+    def _remarks(self) -> list[Text]:
+        """What is out of the ordinary, each in a line of its own: a lock has to be read to its end."""
+        said = [(camera, remark) for camera in sorted(self._states) for remark in remarks(self._states[camera][0])]
+        lines = [Text(f"{camera}: {remark}", style="bold red") for camera, remark in said]
+        learning = sorted(self._learning.items())
+        return lines + [Text(learning_line(*each), style="bold yellow") for each in learning]
 
     def _table(self) -> Table:
-        table = Table(expand=False)
-        for heading in ("camera", "link", "phase", "stands in", "to go", "pan", "tilt", "zoom", "tally", "remarks"):
-            table.add_column(heading, justify="right" if heading in ("to go", "pan", "tilt", "zoom") else "left")
+        table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+        for heading in ("camera", "link", "phase", "stands in", "to go", "pan", "tilt", "zoom", "tally"):
+            justify: Literal["left", "right"] = "right" if heading in _FIGURES else "left"
+            table.add_column(heading, justify=justify, no_wrap=heading not in _NAMES, overflow="fold")
         for camera in sorted(self._states):
             state, since = self._states[camera]
             phase, link, tally = (str(state.get(field, "?")) for field in ("phase", "link", "tally"))
@@ -72,7 +101,6 @@ class Board:
                 _figure(state.get("tilt_deg"), "{:.2f}°"),
                 _figure(state.get("zoom_counts"), "{:d}"),
                 Text(tally, style=_TALLY_STYLES.get(tally, "dim")),
-                Text("; ".join(remarks(state)), style="red"),
             )
         return table
 
@@ -91,6 +119,21 @@ def remarks(state: Payload) -> list[str]:
         said.append(f"power: {state['power']}")
     said.extend(map(str, state.get("faults") or ()))
     return said
+
+
+def learning_line(camera: str, progress: Payload) -> str:
+    """Return one line on a camera whose head is being learned."""
+    left = duration(float(progress.get("seconds_left") or 0.0))
+    return f"{camera}: is being learned and moves by itself, about {left} left"
+
+
+def refusal_line(outcome: Payload) -> str | None:
+    """Return one line on a command that was refused, and None for one that was not."""
+    if outcome.get("ok") is not False:
+        return None
+    return (
+        f"refused: {outcome.get('topic', '?')}: {outcome.get('sentence') or outcome.get('code') or 'no reason given'}"
+    )
 
 
 def _figure(value: object, form: str) -> str:

@@ -14,6 +14,7 @@ from .broker import BrokerAddress, broker_options
 from .client import ANSWER_SECONDS, Client, Payload, reach, refused
 from .names import name
 from .numbers import FiniteRange
+from .sentences import duration
 from .speech import Failure, Misuse, complain, say, say_json
 
 SILENCE_SECONDS = 60.0  # without a sign of progress; no trial takes as long
@@ -74,7 +75,7 @@ def learn(
 def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], seconds: float) -> str:
     """Return what people must know before a head begins to move by itself, for about so many seconds."""
     return (
-        f"CAUTION: camera {camera} will move by itself for about {_duration(seconds)}, at up to its full speed, "
+        f"CAUTION: camera {camera} will move by itself for about {duration(seconds)}, at up to its full speed, "
         f"between pan {pan[0]:g}° and {pan[1]:g}° and tilt {tilt[0]:g}° and {tilt[1]:g}°. "
         "Keep hands and people clear of it; with a long lens, or overhead, see that nothing can catch on it and that "
         f"its cables reach everywhere. `ptzd stop {camera}` halts it at any moment."
@@ -104,7 +105,7 @@ async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload
 
             def show(progress: Payload) -> None:
                 left = float(progress.get("seconds_left") or 0.0)
-                doing, left_words = str(progress.get("doing")), f"{_duration(left)} left"
+                doing, left_words = str(progress.get("doing")), f"{duration(left)} left"
                 bar.update(task, completed=progress.get("done"), total=progress.get("of"), doing=doing, left=left_words)
 
             try:
@@ -139,8 +140,3 @@ async def follow(client: Client, camera: str, wanted: Payload, show: Callable[[P
                 raise refused(heard.payload)
             return heard.payload
         show(heard.payload)
-
-
-def _duration(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    return f"{minutes} min {rest} s" if minutes else f"{rest} s"

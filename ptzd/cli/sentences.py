@@ -25,8 +25,9 @@ def move_line(camera: str, report: Payload) -> str:
         case "slewing" | "settling" as phase:
             return f"{camera} is {phase} towards {position}"
         case phase:
+            way = "to go to" if phase == "refused" else "on its way to"
             why = report.get("sentence")
-            return f"{camera} {phase} on its way to {position}{f': {why}' if why else ''}"
+            return f"{camera} {phase} {way} {position}{f': {why}' if why else ''}"
 
 
 def landing_words(landing: Payload | None) -> str:
@@ -38,6 +39,12 @@ def landing_words(landing: Payload | None) -> str:
     if not off:
         return ", exactly there"
     return f", off by {', '.join(off)} count{'' if worst_counts(landing) == len(off) == 1 else 's'}"
+
+
+def duration(seconds: float) -> str:
+    """Return so many seconds as people say them."""
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
 def worst_counts(landing: Payload | None) -> int:

@@ -9,14 +9,14 @@ import click
 from rich.console import Console
 from rich.live import Live
 
-from .board import Board, remarks
+from .board import Board, learning_line, refusal_line, remarks
 from .broker import BrokerAddress, broker_options
 from .client import Client, Heard, Payload, reach
 from .numbers import FiniteRange
 from .sentences import move_line
 from .speech import say, say_json
 
-TOPICS = ("status", "camera/+/state", "camera/+/move")
+TOPICS = ("status", "camera/+/state", "camera/+/move", "camera/+/learn-progress", "outcome")
 
 
 @click.command(short_help="Show what all cameras do, as they do it.", epilog="Example: ptzd watch --json --for 10")
@@ -24,7 +24,8 @@ TOPICS = ("status", "camera/+/state", "camera/+/move")
 @click.option("--json", "as_json", is_flag=True, help="Print each message as a line of JSON.")
 @broker_options
 def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    """Show every camera's link, phase, position, seconds to go, tally, lock and faults, and each move as it lands.
+    """Show every camera's link, phase, position, seconds to go, tally, lock and faults, each move as it lands, and
+    every command that is refused.
 
     A live table on a terminal, plain lines otherwise. Ctrl-C ends it.
     """
@@ -69,10 +70,14 @@ async def _print_lines(client: Client) -> None:
 def _line(heard: Heard) -> str | None:
     if heard.topic == "status":
         return f"daemon {heard.payload.get('state', '?')}"
+    if heard.topic == "outcome":
+        return refusal_line(heard.payload)
     if heard.camera is None:
         return None
     if heard.topic.endswith("/move"):
         return move_line(heard.camera, heard.payload)
+    if heard.topic.endswith("/learn-progress"):
+        return learning_line(heard.camera, heard.payload)
     return state_line(heard.camera, heard.payload)
 
 
@@ -96,8 +101,12 @@ async def _show_board(client: Client) -> None:
 def note(board: Board, heard: Heard) -> None:
     """Put what was heard on the board."""
     if heard.topic == "status":
-        board.online = heard.payload.get("state") == "online"
+        board.take_status(heard.payload.get("state") == "online")
+    elif heard.topic == "outcome":
+        board.take_outcome(heard.payload)
     elif heard.camera is not None and heard.topic.endswith("/state"):
         board.take_state(heard.camera, heard.payload)
     elif heard.camera is not None and heard.topic.endswith("/move"):
         board.take_move(heard.camera, heard.payload)
+    elif heard.camera is not None and heard.topic.endswith("/learn-progress"):
+        board.take_learning(heard.camera, heard.payload)

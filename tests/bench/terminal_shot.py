@@ -34,7 +34,7 @@ from ptzd.cli.ports import free_tcp_port, free_udp_ports
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 FILE = Path(__file__).with_name("watch.svg")
-COLUMNS, LINES = 100, 20
+COLUMNS, LINES = 80, 20
 CAMERAS = ("left", "right", "gallery")
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
 PTZSIM = (sys.executable, "-c", "from ptzsim.cli import main; main()")
