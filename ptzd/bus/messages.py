@@ -349,7 +349,8 @@ class ImportResult(Result):
 class GoResult(Result):
     """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before.
 
-    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them.
+    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
+    those that are left behind since there was no standby for this cue.
     """
 
     cue: CueMessage

@@ -110,7 +110,8 @@ class CueState:
 class Gone:
     """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before.
 
-    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them.
+    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
+    those that are left behind since there was no standby for this cue.
     """
 
     cue: ListedCue
@@ -208,13 +209,14 @@ class CueDesk:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
         waiting = [wish for wish in self._wishes.values() if wish.token is None]
+        unasked = () if self._asked is not None and self._asked[0] == cue else self._unasked(cue)
         self._end_standby()
         self._asking = True
         try:
             for move in cue.moves:
                 if move.on_air:
                     self._move_on_air(cue, move)
-            overtaken = tuple(self._overtake(wish, cue) for wish in waiting)
+            overtaken = (*unasked, *(self._overtake(wish, cue) for wish in waiting))
         finally:
             self._asking = False
         self._changed()
@@ -352,6 +354,20 @@ class CueDesk:
         self._start(wish.move, CueToken(cue.number, camera))
         sentence = f"camera {camera} leaves for {position} only now: the go came before its time"
         return NotReady(camera, position, "late", sentence)
+
+    def _unasked(self, cue: ListedCue) -> tuple[NotReady, ...]:
+        """The cameras that no standby has sent to their framings in a cue: a later cue may well count on them."""
+        return tuple(
+            NotReady(
+                move.camera,
+                move.position,
+                "left-behind",
+                f"camera {move.camera} was not sent to {move.position}: nobody asked for standby before cue "
+                f"{cue.number}; recall it, or go back and ask",
+            )
+            for move in cue.moves
+            if not move.on_air and not self._stands_in(self._seen(move.camera), move.position)
+        )
 
     def _waiting(self, camera: str | None = None) -> list[str]:
         """The cameras, or the one, that the standby has not sent yet."""

@@ -562,6 +562,21 @@ def test_a_go_before_the_time_moves_no_camera_that_it_takes_or_that_is_on_air_an
     assert stage.recalls == []
 
 
+def test_a_go_without_a_standby_names_the_cameras_that_were_not_sent_and_moves_none_of_them() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)))
+    off_air = [move for move in CUES[0].moves if not move.on_air]
+    assert off_air, "it has somebody to leave behind"
+    assert stage.go() == {move.camera: "left-behind" for move in off_air}
+    assert not {move.camera for move in off_air} & {camera for camera, _ in stage.sent}
+
+
+def test_a_go_without_a_standby_leaves_nobody_behind_who_stands_there_already() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)))
+    for move in CUES[0].moves:
+        stage.camera(move.camera, position=move.position)
+    assert stage.go() == {}
+
+
 def test_a_go_before_the_time_does_not_say_that_a_camera_leaves_that_does_not_answer() -> None:
     stage = Stage(CuePlace(None, Decimal(1)), LATER)
     stage.go()
