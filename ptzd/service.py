@@ -377,14 +377,20 @@ class Service:
                 "framing in its place (the old one stays in its history), or take another name",
             )
         framing = await camera.read_framing()
+        speed, seconds, note = request.speed, request.seconds, request.note
+        if (before := self._store.position(camera.name, request.position)) is not None:
+            # Whoever frames a shot anew on the day still wants it as gently as it was.
+            if speed is None and seconds is None:
+                speed, seconds = before.speed, before.seconds
+            note = note or before.note
         position = StoredPosition(
             camera=camera.name,
             name=request.position,
             framing=framing,
             dialect=camera.settings.dialect.name,
-            speed=request.speed,
-            seconds=request.seconds,
-            note=request.note,
+            speed=speed,
+            seconds=seconds,
+            note=note,
             stored_at=self._calendar(),
         )
         await self._changing(camera.name, self._store.store(position, request.replace))
@@ -541,8 +547,7 @@ class Service:
             camera=report.camera,
             position=report.position,
             phase=report.phase.value,
-            code=report.code,
-            sentence=report.sentence,
+            **({} if report.code is None else {"code": report.code, "sentence": report.sentence}),
         )
 
     def _say_all(self) -> None:

@@ -281,6 +281,27 @@ def test_a_store_keeps_what_the_camera_says_and_its_history_comes_back(tmp_path:
     in_house(tmp_path, scene)
 
 
+def test_a_framing_stored_anew_is_recalled_as_gently_as_the_old_one_unless_it_says_otherwise(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        first = {"position": "solo", "seconds": 4.0, "note": "it is often on air"}
+        house.say("camera/left/store", first | {"id": "1"})
+        assert (await house.outcome("1"))["ok"]
+        house.say("camera/left/store", {"position": "solo", "replace": True, "id": "2"})
+        assert (await house.outcome("2"))["ok"]
+        stored = house.service._store.position("left", "solo")
+        assert stored is not None
+        assert (stored.speed, stored.seconds, stored.note) == (None, 4.0, "it is often on air")
+        house.say(
+            "camera/left/store", {"position": "solo", "replace": True, "speed": 5, "note": "now close", "id": "3"}
+        )
+        assert (await house.outcome("3"))["ok"]
+        stored = house.service._store.position("left", "solo")
+        assert stored is not None
+        assert (stored.speed, stored.seconds, stored.note) == (5, None, "now close")
+
+    in_house(tmp_path, scene)
+
+
 def test_a_lock_survives_the_daemon(tmp_path: Path) -> None:
     async def lock(house: House) -> None:
         house.say("camera/right/lock", {"by": "the rigger", "reason": "hands at the head", "id": "1"})

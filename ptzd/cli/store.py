@@ -22,7 +22,11 @@ from .speech import Misuse, say, say_json
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step with which it is to be recalled.")
 @click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long a recall of it is to take.")
 @click.option("--note", help="A few words for people.")
-@click.option("--replace", is_flag=True, help="Store anew under a name that exists; the old framing stays in history.")
+@click.option(
+    "--replace",
+    is_flag=True,
+    help="Store anew under a name that exists; its pace and note stay where none is given, the old framing in history.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @broker_options
 def store(
