@@ -10,24 +10,23 @@ import click
 from .broker import BrokerAddress, broker_options
 from .client import Payload, reach
 from .names import name
-from .speech import Misuse, say, say_json
+from .speech import say, say_json
 
 
 @click.command(
     short_help="Keep a camera still, whoever asks.", epilog='Example: ptzd lock gallery --reason "changing the lens"'
 )
 @click.argument("camera", type=name)
-@click.option("--reason", required=True, help="Why; shown to everybody who asks the camera to move.")
+@click.option("--reason", default="", help="Why; shown to everybody who asks the camera to move.")
 @click.option("--by", default="", help="Who; your login name where you leave it out.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @broker_options
 def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool) -> None:
     """Stop CAMERA and keep it still until it is unlocked, also across a restart of the daemon.
 
-    The lock is software: where a life depends on it, pull the plug.
+    Say why where there is time: whoever finds it locked wants to know. The lock is software: where a life depends on
+    it, pull the plug.
     """
-    if not reason.strip():
-        raise Misuse('Whoever finds the camera locked wants to know why; say it, such as --reason "changing the lens".')
     outcome = asyncio.run(_ask(broker, camera, "lock", {"by": by or _login(), "reason": reason}))
     if as_json:
         say_json(outcome)

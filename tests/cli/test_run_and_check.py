@@ -173,6 +173,10 @@ async def test_a_locked_camera_refuses_until_it_is_unlocked(ptzd, config, broker
     assert await state() == "READY=1"
     await until_up(ptzd, broker)
     await ptzd("positions", "import", "-", "--broker", broker, stdin=POSITIONS)
+    assert (await ptzd("lock", "left", "--by", "stage", "--broker", broker)).code == 0, (
+        "whoever is in a hurry says no more"
+    )
+    assert "locked by stage;" in (await ptzd("recall", "left", "near", "--broker", broker)).err
     locked = await ptzd("lock", "left", "--by", "rigger", "--reason", "hands on the lens", "--broker", broker)
     assert locked.code == 0
     refused = await ptzd("recall", "left", "near", "--broker", broker)

@@ -77,7 +77,7 @@ def test_no_command_takes_for_a_number_what_is_not_finite():
         ("store gallery", "Missing argument 'POSITION'"),
         ("store gallery soloist --speed 3 --seconds 4", "not both"),
         ("stop one two", "unexpected extra argument"),
-        ("lock gallery", "Missing option '--reason'"),
+        ("lock", "Missing argument 'CAMERA'"),
         ("unlock", "Missing argument 'CAMERA'"),
         ("positions history gallery", "Missing argument 'POSITION'"),
         ("positions revert gallery soloist", "Missing argument 'NUMBER'"),
