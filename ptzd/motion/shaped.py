@@ -287,9 +287,8 @@ def _why(*, axes_with: tuple[tuple[Axis, Course], ...], seconds: float, smooth: 
         unit = " counts/s" if name == "zoom" else "°/s"
         sentences.append(f"{name} has to go from {below:g} to {above:g}{unit} at once")
     if sentences:
-        why = (
-            f"{', and '.join(sentences)} to be there in {seconds:g} s; from {smooth:.1f} s on the move would be smooth"
-        )
+        gaps_told = ", and ".join(sentences)
+        why = f"{gaps_told} to be there in {seconds:.1f} s; from {smooth:.1f} s on the move would be smooth"
     else:
         why = "no change of speed is larger than that from standing still to the slowest step"
     late = [
