@@ -8,7 +8,7 @@ import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TextIO
+from typing import Literal, TextIO
 
 import click
 from rich import box
@@ -39,7 +39,9 @@ def positions() -> None:
     """List the stored positions of all cameras or of one, or do something with them."""
 
 
-@positions.command("list", epilog="Example: ptzd positions list gallery --json")
+@positions.command(
+    "list", short_help="List the stored positions.", epilog="Example: ptzd positions list gallery --json"
+)
 @click.argument("camera", type=name, required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print the positions as JSON.")
 @broker_options
@@ -52,11 +54,14 @@ def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     rows = [(one, *_cells(position)) for one, stored in found.items() for position in stored]
     if rows:
         _print_table(("camera", *_HEADINGS), rows)
+        say("Pan, tilt, zoom and focus are in the camera's counts; `ptzd positions history` tells when it was stored.")
     else:
         say(f"No positions are stored{f' for camera {camera}' if camera else ''}; store one with `ptzd store`.")
 
 
-@positions.command(epilog="Example: ptzd positions history gallery soloist")
+@positions.command(
+    short_help="Show every framing that a position had.", epilog="Example: ptzd positions history gallery soloist"
+)
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.option("--json", "as_json", is_flag=True, help="Print the history as JSON.")
@@ -68,13 +73,20 @@ def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) ->
         say_json(result)
         return
     rows = [
-        (str(entry["number"]), "in use" if entry["current"] else "", *_cells(entry["position"]))
+        (
+            str(entry["number"]),
+            "in use" if entry["current"] else "",
+            *_cells(entry["position"]),
+            entry["position"]["stored_at"][:16].replace("T", " "),
+        )
         for entry in result["entries"]
     ]
-    _print_table(("number", "", *_HEADINGS), rows)
+    _print_table(("number", "", *_HEADINGS, "stored at (UTC)"), rows)
 
 
-@positions.command(epilog="Example: ptzd positions revert gallery soloist 2")
+@positions.command(
+    short_help="Bring an old framing back; nothing moves.", epilog="Example: ptzd positions revert gallery soloist 2"
+)
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.argument("number", type=click.IntRange(min=1))
@@ -86,7 +98,9 @@ def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_js
     _tell(outcome, f"Position {position} of camera {camera} is again what it was as number {number}.", as_json)
 
 
-@positions.command(epilog="Example: ptzd positions rename gallery soloist soloist-close")
+@positions.command(
+    short_help="Give a position another name.", epilog="Example: ptzd positions rename gallery soloist soloist-close"
+)
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.argument("new", type=name)
@@ -109,7 +123,7 @@ def delete(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> 
     _tell(outcome, f"Position {position} of camera {camera} is deleted; `ptzd positions revert` undoes it.", as_json)
 
 
-@positions.command(epilog="Example: ptzd positions export show.toml")
+@positions.command(short_help="Write all positions as a text file.", epilog="Example: ptzd positions export show.toml")
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path), required=False)
 @click.option("--json", "as_json", is_flag=True, help="Print the text within JSON.")
 @broker_options
@@ -123,10 +137,12 @@ def export(broker: BrokerAddress, file: Path | None, as_json: bool) -> None:
     elif file is None:
         click.echo(result["show"], nl=False)
     else:
-        say(f"The show is in {file}.")
+        say(f"The positions are in {file}.")
 
 
-@positions.command("import", epilog="Example: ptzd positions import show.toml --replace")
+@positions.command(
+    "import", short_help="Take positions from a text file.", epilog="Example: ptzd positions import show.toml --replace"
+)
 @click.argument("file", type=click.File(encoding="utf-8"))
 @click.option("--replace", is_flag=True, help="Replace positions that differ; the old framings stay in history.")
 @click.option("--json", "as_json", is_flag=True, help="Print the numbers as JSON.")
@@ -187,7 +203,9 @@ def _tell(outcome: Payload, sentence: str, as_json: bool) -> None:
         say(sentence)
 
 
-_HEADINGS = ("position", "pan", "tilt", "zoom", "focus", "pace", "note", "stored at (UTC)")
+_FIGURES = ("pan", "tilt", "zoom", "focus", "number")
+_WORDS = ("camera", "position", "note", "stored at (UTC)")
+_HEADINGS = ("position", "pan", "tilt", "zoom", "focus", "pace", "note")
 
 
 def _cells(position: Payload) -> tuple[str, ...]:
@@ -199,13 +217,15 @@ def _cells(position: Payload) -> tuple[str, ...]:
         pace = f"{position['seconds']:g} s"
     focus = "auto" if position["focus_mode"] == "auto" else str(position["focus_counts"])
     counts = (str(position[f"{axis}_counts"]) for axis in ("pan", "tilt", "zoom"))
-    return position["name"], *counts, focus, pace, position["note"], position["stored_at"][:16].replace("T", " ")
+    return position["name"], *counts, focus, pace, position["note"]
 
 
 def _print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    table = Table(box=box.SIMPLE_HEAD)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
     for heading in headings:
-        table.add_column(heading, justify="right" if heading in ("pan", "tilt", "zoom", "focus", "number") else "left")
+        justify: Literal["left", "right"] = "right" if heading in _FIGURES else "left"
+        # Where a terminal is narrow, words go on in the next line; a name or a figure that is cut is of no use.
+        table.add_column(heading, justify=justify, no_wrap=heading not in _WORDS, overflow="fold")
     for row in rows:
         table.add_row(*row)
     # A file or a pipe has no width to fit into: nothing may be cut there.
