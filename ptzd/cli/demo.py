@@ -9,7 +9,7 @@ import shutil
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import click
@@ -23,9 +23,11 @@ from .evening import Takings, play
 from .logs import log_from
 from .ports import free_tcp_port
 from .sentences import move_line
-from .speech import FAILED, say, say_json
+from .speech import FAILED, say, say_as_it_is, say_json
 from .theatre import open_theatre, wait_until_up
 from .watch import note
+
+LAST_WORDS_SECONDS = 0.5
 
 Announce = Callable[[str], None]
 Show = Callable[[Heard], None]
@@ -88,8 +90,17 @@ async def _play_as_json(client: Client) -> Takings:
 async def _play_for_people(client: Client) -> Takings:
     with _live_board() if sys.stdout.isatty() else _plain_lines() as (announce, show):
         takings = await play(client, announce, show)
+        await _hear_the_last(client, show)
     say(takings.sentence())
     return takings
+
+
+async def _hear_the_last(client: Client, show: Show) -> None:
+    """Wait for what the cameras say of themselves after their moves: the last table is to show them at rest."""
+    with suppress(TimeoutError):
+        async with asyncio.timeout(LAST_WORDS_SECONDS):
+            while True:
+                show(await client.hear())
 
 
 @contextmanager
@@ -112,12 +123,15 @@ def _plain_lines() -> Iterator[tuple[Announce, Show]]:
 
 async def _stay_up(client: Client, broker: BrokerAddress, as_json: bool) -> None:
     """Tell how to recall a position from elsewhere, and go on showing the moves until cancelled."""
-    recall = f"{_called()} recall gallery choir-wide --broker {broker}"
-    publish = f"mosquitto_pub -h {broker.host} -p {broker.port} -t ptzd/camera/gallery/recall -m choir-wide"
+    recall = f"{_called()} recall gallery house --broker {broker}"
+    publish = f"mosquitto_pub -h {broker.host} -p {broker.port} -t ptzd/camera/gallery/recall -m soloist"
+    watch = f"{_called()} watch --broker {broker}"
     if as_json:
         say_json({"event": "ready", "broker": str(broker), "recall": recall, "publish": publish})
     else:
-        say(f"The cameras stay up until Ctrl-C. From a second terminal:\n  {recall}\n  {publish}")
+        say("The cameras stay up until Ctrl-C. From a second terminal:")
+        for command in (watch, recall, publish):
+            say_as_it_is(f"  {command}")
     while True:
         heard = await client.receive()
         if heard.camera is None or not heard.topic.endswith("/move"):

@@ -10,7 +10,7 @@ from ptzd.bus import schemas
 from ptzd.config import config_schema
 from ptzd.show.showfile import show_schema
 
-from .speech import say
+from .speech import say_as_it_is
 
 
 @click.command(
@@ -21,4 +21,4 @@ from .speech import say
 def schema(what: str) -> None:
     """Print a JSON Schema (2020-12) of the configuration or a show file, or those of all messages by topic."""
     printed = {"config": config_schema, "bus": schemas, "show": show_schema}[what]()
-    say(json.dumps(printed, indent=2, ensure_ascii=False))
+    say_as_it_is(json.dumps(printed, indent=2, ensure_ascii=False))

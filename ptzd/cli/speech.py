@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -34,7 +36,12 @@ class Misuse(click.ClickException):
 
 
 def say(text: str) -> None:
-    """Print one line of a result."""
+    """Print one line of a result; a terminal gets it in as many lines as it takes, broken between words."""
+    click.echo(_broken_for(sys.stdout, text))
+
+
+def say_as_it_is(text: str) -> None:
+    """Print what is to be copied, or read by a program, in the lines that it has."""
     click.echo(text)
 
 
@@ -44,8 +51,29 @@ def say_json(value: object) -> None:
 
 
 def complain(text: str) -> None:
-    """Print one line on stderr."""
-    click.echo(text, err=True)
+    """Print one line on stderr; a terminal gets it as `say` would print it."""
+    click.echo(_broken_for(sys.stderr, text), err=True)
+
+
+def _broken_for(stream: TextIO, text: str) -> str:
+    """Break the lines of a text between words where a terminal would break them anywhere."""
+    return broken(text, shutil.get_terminal_size().columns) if stream.isatty() else text
+
+
+def broken(text: str, columns: int) -> str:
+    """Return a text in lines of at most so many columns, each going on two further to the right than it began."""
+    lines = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        lines += textwrap.wrap(
+            line,
+            max(columns, 20),
+            subsequent_indent=f"{indent}  ",
+            break_long_words=False,
+            break_on_hyphens=False,
+            replace_whitespace=False,
+        ) or [""]
+    return "\n".join(lines)
 
 
 def speak_for(cli: click.Command, arguments: Sequence[str] | None = None) -> int:

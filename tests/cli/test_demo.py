@@ -65,7 +65,7 @@ async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(ptzd, sta
     async with asyncio.timeout(90):
         while (line := json.loads(await demo.stdout.readline()))["event"] != "ready":
             pass
-    assert line["recall"] == f"ptzd recall gallery choir-wide --broker {line['broker']}"
+    assert line["recall"] == f"ptzd recall gallery house --broker {line['broker']}"
     recalled = await ptzd("recall", "gallery", "house", "--json", "--broker", line["broker"])
     assert recalled.code == 0, recalled.err
     assert recalled.json()["phase"] == "settled"
