@@ -70,7 +70,7 @@ from .orders import lens_orders, pan_tilt_order
 from .reading import Condition, read_condition, read_focus_mode, read_framing, read_settling
 from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tally
 from .settings import CameraSettings
-from .shaped import run_shaped
+from .shaped import HeadHeld, run_shaped
 from .slowmode import SlowModeRefused, SlowModeSwitch
 from .trials import LearnLimits, LearnRefusal
 
@@ -679,6 +679,13 @@ class Camera:
             )
         except SlowModeRefused as refusal:
             self._fail(move, "slow-mode", f"{refusal}, so camera {self.name} did not set out; recall again")
+            return False
+        except HeadHeld:
+            sentence = (
+                f"camera {self.name} stood still on its way to {move.recall.position} and was stopped: a limit set in "
+                "the camera, an obstacle or another controller may have held it; look at it before you recall again"
+            )
+            self._fail(move, "held", sentence)
             return False
         except LineDown:
             self._went_silent()

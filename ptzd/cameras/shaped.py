@@ -36,6 +36,10 @@ UNHEARD_SECONDS = 0.12  # the first repeat of what was lost leaves after 0.1 s
 COMPLETION_SECONDS = 5.0
 
 
+class HeadHeld(Exception):
+    """The head was driven and stood still. It is driven still."""
+
+
 async def run_shaped(
     line: Line,
     dialect: Dialect,
@@ -51,8 +55,9 @@ async def run_shaped(
     caller to wait for the landing, and to turn slow mode off after it. `slow` is what is known of slow mode: None for a
     camera of which nothing is. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
     asked, zoom counts. Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing
-    it hears again must be a stop. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode
-    and the camera does not turn it on. Who cancels this must stop the camera, too.
+    it hears again must be a stop. Raises `HeadHeld` when the head does not move: it must be stopped. Raises
+    `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not turn it on.
+    Who cancels this must stop the camera, too.
     """
     move = _Run(line, dialect, plan, framing, told)
     slow = slow or SlowModeSwitch(line, dialect)
@@ -65,7 +70,7 @@ async def run_shaped(
         exchanges = await move.steer()
         asking.cancel()
     if exchanges is None:
-        raise LineDown
+        raise HeadHeld if move.held else LineDown
     return exchanges
 
 
@@ -90,10 +95,15 @@ class _Run:
         self._lens: list[Exchange] = []
         self._driven: tuple[float, Exchange] | None = None  # when it was last driven
 
+    @property
+    def held(self) -> bool:
+        """Whether the head was driven and stood still."""
+        return self._steering.held
+
     async def steer(self) -> list[Exchange] | None:
-        """Send orders until all is sent to its target; None when the camera fell silent."""
+        """Send orders until all is sent to its target; None when the camera fell silent, or its head is held."""
         by_hand = self._framing.focus_mode == "manual"
-        while not self._down:
+        while not self._down and not self.held:
             for order in self._steering.orders(self._loop.time()):
                 self._send(order)
             if by_hand:  # a focus position is refused in auto focus

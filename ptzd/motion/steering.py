@@ -12,6 +12,10 @@ across both axes of the head where their sum would be larger than the plan's lar
 The last rung is the slowest step. There an order to go to the target itself takes over, at that step, and the head
 lands exactly. The zoom knows no slow way to a position, so that it is sent there within a few counts of it.
 
+A drive has no end of its own. So an axis of the head that is driven and stands still is *held*, by an end, an obstacle
+or somebody: whoever steers must stop it. And what is not landed long after the move was to end, for orders that were
+refused or a zoom that does not move, is sent to its target all the same, which is an order that ends by itself.
+
 No clock and no I/O: times are handed in, in seconds of any clock that only runs forward.
 """
 
@@ -22,7 +26,7 @@ from math import copysign, hypot
 
 from .course import Course
 from .shaped import ShapedPlan
-from .staircase import DWELL_SECONDS
+from .staircase import DWELL_SECONDS, Staircase
 
 REPEAT_SECONDS = 0.5  # after which an order that nobody has heard of, repeats and all, is given anew
 MOST_REPEATS = 3  # then it is left to the line to find out whether the camera is there at all
@@ -40,10 +44,17 @@ HASTE_SECONDS = 1.5
 LEAST_HASTE = 0.6  # of what a faster step gains at least
 SQUEEZE = 1.2  # on the way down, a jolt that much larger is better than to come down too late
 SAME = 1.06  # a unit that is quicker than its table makes its gaps larger by as much
+FASTER_SHARE = 1.5  # of the plan's fastest speed, or a step more: a head that is late for whatever reason does not race
 LATE_SECONDS = 0.1  # from which on a rung that was not planned is taken
 TRUST = 0.6  # of the difference between a report and what was expected
 UNLIKE_STEPS = 0.5  # of a model's spread is from step to step, the rest is common to all of an axis
 TURN_SECONDS = 0.005  # between two turns of steering
+HELD_SECONDS = 1.0  # within which a head that is driven is seen to move
+HELD_SHARE = 0.1  # of the way at the slowest step: a head that moves less than that stands still
+HELD_READINGS = 5  # a head that turns back comes by the same place twice
+HELD_GRAINS = 10.0  # the way at the slowest step from which on that can be told
+OVERDUE_SECONDS = 2.0  # and this share of the move, by which it may be late
+OVERDUE_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +119,8 @@ class _Motor:
         self._modelled = 0.0  # the way that it would have come at the model's speeds
         self._stretch: tuple[float, float, int] | None = None  # began at, there, at this step
         self._measured: dict[int, tuple[float, float]] = {}  # by step: sum of weights, of weighted speeds
+        self._looked: tuple[float, float, float, int] | None = None  # since when, from where to where, how often
+        self.held = False  # it was driven, and stood still
 
     @property
     def step(self) -> int:
@@ -143,6 +156,7 @@ class _Motor:
         """Take in how far it has come, as the camera says."""
         if at <= self._at:
             return
+        self._look_whether_held(at, way)
         expected = self.place(at)
         self._modelled += self._way(self._at, at, self._model)
         quiet_since = self._quiet_since(at)
@@ -150,6 +164,19 @@ class _Motor:
             del self._forces[0]
         self._at, self._here = at, expected + TRUST * (way - expected)
         self._learn(at, way, quiet_since)
+
+    def _look_whether_held(self, at: float, way: float) -> None:
+        if not self.step or not any(force.known and force.step for force in self._forces):
+            self._looked = None
+            return
+        since, least, most, times = self._looked or (at, way, way, 0)
+        least, most, times = min(least, way), max(most, way), times + 1
+        slowest_way = self._model[1] * (at - since)
+        if at - since < HELD_SECONDS or slowest_way < HELD_GRAINS * self._grain or times < HELD_READINGS:
+            self._looked = since, least, most, times
+        else:
+            self.held = self.held or most - least < HELD_SHARE * slowest_way
+            self._looked = None
 
     def _way(self, begin: float, end: float, speeds: tuple[float, ...] | list[float]) -> float:
         way, speed, since = 0.0, speeds[self._forces[0].step], begin
@@ -198,7 +225,7 @@ class _Motor:
 class _Guide:
     """Which rung one axis is to be on."""
 
-    def __init__(self, course: Course, motor: _Motor, table_steps: int, starts_at: float, ends_at: float) -> None:
+    def __init__(self, course: Course, motor: _Motor, starts_at: float, ends_at: float) -> None:
         way = course.staircase
         self.motor = motor
         self.distance = abs(course.distance)
@@ -210,7 +237,7 @@ class _Guide:
         if course.spare_top:
             del self._steps[-1], self._begins[-1]
         self._acceleration = course.acceleration
-        self._table_steps = table_steps
+        self._fastest_step = 0 if way is None else _fastest_step_from(way, motor.speeds)
         self._starts_at = starts_at
         self._ends_at = ends_at
         self.rung = 0
@@ -370,13 +397,19 @@ class _Guide:
         return cruise <= HASTE * short / gap + HASTE_SECONDS
 
     def _extend_to(self, rung: int) -> bool:
-        """Make sure that there is such a rung; return whether the table has a step for it."""
+        """Make sure that there is such a rung; return whether there is a step for it."""
         while len(self._steps) < rung:
-            if self._steps[-1] == self._table_steps:
+            if self._steps[-1] >= self._fastest_step:
                 return False
             self._steps.append(self._steps[-1] + 1)
             self._begins.append(self._begins[-1] + 1.0)
         return True
+
+
+def _fastest_step_from(way: Staircase, speeds: list[float]) -> int:
+    """The fastest step that may be taken to make up for lost time; `speeds` are those of the table, 0 first."""
+    least = min(way.steps[-1] + 1, len(speeds) - 1)
+    return max(least, *(step for step, speed in enumerate(speeds) if speed <= FASTER_SHARE * way.top))
 
 
 class Steering:
@@ -388,6 +421,7 @@ class Steering:
         self._plan = plan
         self._one_landing_step = one_landing_step or head.shared_speed
         self._ends_at = started_at + plan.seconds
+        self._overdue_at = self._ends_at + OVERDUE_SECONDS + OVERDUE_SHARE * plan.seconds
         self._lag = head.latency_seconds
         self._pan = self._guide(plan.pan, head.pan.steps_deg_per_s, head.spread.speed, HEAD_GRAIN_DEG, started_at)
         self._tilt = self._guide(plan.tilt, head.tilt.steps_deg_per_s, head.spread.speed, HEAD_GRAIN_DEG, started_at)
@@ -406,6 +440,11 @@ class Steering:
     def done(self) -> bool:
         """Whether all was sent to its target."""
         return self.head_landed and self.zoom_landed
+
+    @property
+    def held(self) -> bool:
+        """Whether the head was driven and stood still: it must be stopped, and nothing more be ordered."""
+        return not self.head_landed and (self._pan.motor.held or self._tilt.motor.held)
 
     @property
     def zooms(self) -> bool:
@@ -455,7 +494,7 @@ class Steering:
     ) -> _Guide:
         motor = _Motor(speeds, course.acceleration, spread, grain, started_at)
         starts_at = self._ends_at - (course.ends_at - course.starts_at) if course.starts_at else started_at
-        return _Guide(course, motor, len(speeds), starts_at, self._ends_at)
+        return _Guide(course, motor, starts_at, self._ends_at)
 
     def _heard_of(self, lag: float) -> None:
         if lag < 2.0 * self._lag + TURN_SECONDS:  # otherwise it was lost and repeated, which says nothing of the usual
@@ -469,7 +508,7 @@ class Steering:
         moving = [guide for guide in (pan, tilt) if guide.way]
         if not moving:
             return self._land(now, at) if self._ends_at - at <= LANDING_SECONDS else None
-        if all(guide.lands(at) or guide.waits_for_another(at) for guide in moving):
+        if all(guide.lands(at) or guide.waits_for_another(at) for guide in moving) or now >= self._overdue_at:
             return self._land(now, at)
         if self._head_waits and (now - self._head_ordered_at < REPEAT_SECONDS or self._head_repeats == MOST_REPEATS):
             return None
@@ -539,7 +578,8 @@ class Steering:
         zoom = self._zoom
         if not zoom.way:
             return self._land_zoom() if self._ends_at - at <= ZOOM_LANDING_SECONDS else None
-        if zoom.rung and zoom.to_go(at + TURN_SECONDS / 2) <= ZOOM_LANDING_COUNTS:
+        near = zoom.rung and zoom.to_go(at + TURN_SECONDS / 2) <= ZOOM_LANDING_COUNTS
+        if near or now >= self._overdue_at:
             return self._land_zoom()
         if now - self._zoom_ordered_at < (REPEAT_SECONDS if self._zoom_waits else ORDER_SECONDS):
             return None

@@ -68,6 +68,10 @@ def is_absolute(payload: bytes) -> bool:
     return payload[:4] == PanTiltAbsolute(0, 0, 1, 1).encode(load_dialect("nibble4-51"))[:4]
 
 
+def is_drive(payload: bytes) -> bool:
+    return payload[:4] == b"\x81\x01\x06\x01"
+
+
 def is_pan_tilt_stop(payload: bytes) -> bool:
     return payload == PanTiltStop().encode(load_dialect("nibble4-51"))
 
@@ -483,6 +487,86 @@ def test_a_framing_that_its_message_cannot_carry_moves_nothing() -> None:
             rig.camera.recall(Recall("wrong", wrong, id="1"))
             assert rig.moves[-1].phase == "refused"
         await rests(rig, 1)
+
+    with_rig(scene)
+
+
+# What holds a head on its way
+
+
+@pytest.mark.parametrize("axis", ["pan", "tilt"])
+@pytest.mark.parametrize("dialect_name", ["nibble4-51", "shared4-51"])
+@pytest.mark.parametrize("loss", [0.0, 0.1])
+def test_a_head_that_is_held_in_a_move_on_air_is_stopped_and_not_driven_on(
+    axis: str, dialect_name: str, loss: float
+) -> None:
+    """Something is in the way at half of it: 39° of pan, or 20° of tilt."""
+
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().link == "up", 60)
+        if axis == "pan":
+            rig.simulated.head.limit_up_right(39.0, 90.0)
+        else:
+            rig.simulated.head.limit_up_right(170.0, 20.0)
+        await moves_on_air_to(rig, framing(4000, 2000), 30.0)
+        await asyncio.sleep(20.0)
+        sent: list[bytes] = []
+        losing(rig, lambda payload: sent.append(payload) is not None)
+        assert rig.moves[-1].phase == "failed", "5 s after it came up against it, and 10 s before the move was to end"
+        assert rig.moves[-1].code == "held"
+        await rests(rig, 20.0)
+        assert all(payload[1] == 0x09 for payload in sent), "nothing but questions"
+
+    with_rig(scene, dialect_name=dialect_name, loss=loss)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(
+    ("pan_counts", "seconds", "pushed_at"),
+    [(4100, 8.0, 4.0), (5400, 30.0, 20.0)],  # at 15 and at 4.5 degrees/s for the most part
+)
+def test_a_head_that_is_pushed_back_in_a_move_on_air_does_not_race_to_make_up_for_it(
+    seed: int, pan_counts: int, seconds: float, pushed_at: float
+) -> None:
+    """Whoever pushed it by 30° has his hands there, and those who watch expect the speed that it had."""
+
+    async def scene(rig: Rig) -> None:
+        head, loop = rig.simulated.head, asyncio.get_running_loop()
+        await moves_on_air_to(rig, framing(pan_counts), seconds)
+        await asyncio.sleep(pushed_at)
+        planned = rig.speed()
+        head._pan.axis.place(head.pan_deg(loop.time()) - 30.0)
+        head._pan.axis.go(loop.time(), 170.0, planned)
+        fastest = 0.0
+        while not rig.moves[-1].phase.ended:
+            fastest = max(fastest, rig.speed())
+            await asyncio.sleep(0.02)
+        assert fastest < 1.8 * planned  # one step of the table may be as much faster
+        await rests(rig)
+
+    with_rig(scene, seed=seed)
+
+
+def test_a_zoom_that_is_held_in_a_move_on_air_is_driven_no_longer_than_is_reasonable() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.simulated.lens.zoom.most = 0x1000
+        await moves_on_air_to(rig, framing(0, 0, 0x2000), 10.0)
+        assert (await rig.end_of("there", 60.0)).phase == "failed"
+
+    with_rig(scene)
+
+
+def test_a_camera_that_refuses_to_be_driven_ends_a_move_on_air() -> None:
+    """As while its menu is shown."""
+
+    async def scene(rig: Rig) -> None:
+        refusing(rig, is_drive, ErrorCode.NOT_EXECUTABLE)
+        await asyncio.sleep(2.5)  # so that its next question is heard through the new link
+        await moves_on_air_to(rig, framing(3000, 200), 8.0)
+        report = await rig.end_of("there", 60.0)
+        assert report.phase.ended
+        await asyncio.sleep(BRAKING_SECONDS)
+        await rests(rig)
 
     with_rig(scene)
 
