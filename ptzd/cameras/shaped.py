@@ -90,6 +90,8 @@ class _Run:
         self._told = told
         self._loop = asyncio.get_running_loop()
         self._steering = Steering(plan, self._loop.time(), one_landing_step=dialect.absolute == "shared-speed")
+        # A landing may take as long as the move does, where the slowest step fits it.
+        self._landing_seconds = COMPLETION_SECONDS + 2.0 * plan.prediction.most_seconds
         self._down = False
         self._head: Exchange | None = None
         self._lens: list[Exchange] = []
@@ -150,7 +152,10 @@ class _Run:
                 self._drive(driven, self._steering.zoom_performed)
             case LandHead():
                 landing = pan_tilt_order(self._framing, order.pan_step, order.tilt_step)
-                self._head = self._interrupt(landing) if self._is_unheard() else self._perform(landing)
+                if self._is_unheard():
+                    (self._head,) = self._line.interrupt([landing], self._landing_seconds)
+                else:
+                    self._head = self._perform(landing, self._landing_seconds)
             case LandZoom():
                 # The first of them is the one that counts, a few counts before the target.
                 orders = [order for order in lens_orders(self._framing, digital_zoom=False) if order != FocusManual()]
@@ -159,13 +164,10 @@ class _Run:
             case StartFocus():
                 self._perform(FocusDirect(self._framing.focus_counts))
 
-    def _perform(self, command: Command) -> Exchange:
+    def _perform(self, command: Command, completion_seconds: float = COMPLETION_SECONDS) -> Exchange:
         # In its turn: a message that overtakes one that was lost has a number that the camera does not expect, and the
         # RESET that follows takes longer than a repeat does as a rule.
-        return self._line.perform(command, COMPLETION_SECONDS)
-
-    def _interrupt(self, command: Command) -> Exchange:
-        return self._line.interrupt([command], COMPLETION_SECONDS)[0]
+        return self._line.perform(command, completion_seconds)
 
     def _is_unheard(self) -> bool:
         """Whether the head may be driving on, since a drive order and its repeat were lost; a landing may not wait.

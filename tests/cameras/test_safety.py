@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Callable, Coroutine
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -489,6 +490,25 @@ def test_a_framing_that_its_message_cannot_carry_moves_nothing() -> None:
         await rests(rig, 1)
 
     with_rig(scene)
+
+
+@pytest.mark.parametrize("seconds", [4.0, 8.0, 20.0])
+def test_a_slow_landing_on_air_is_left_to_come_to_its_end(seconds: float) -> None:
+    """A head known exactly is sent to its target at once where its slowest step, 1°/s, fits the time."""
+
+    async def scene(rig: Rig) -> None:
+        settings = rig.camera.settings
+        rig.camera.settings = replace(
+            settings, head=replace(settings.head, spread=replace(settings.head.spread, speed=0.0))
+        )
+        await moves_on_air_to(rig, framing(round((seconds - 0.1) * 51.2)), seconds)
+        while not rig.moves[-1].phase.ended:
+            assert rig.speed() < 1.2
+            await asyncio.sleep(0.02)
+        assert rig.moves[-1].phase == "settled"
+
+    for seed in range(4):
+        with_rig(scene, seed=seed)
 
 
 # What holds a head on its way
