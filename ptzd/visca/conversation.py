@@ -106,6 +106,10 @@ class ReplyTimes:
         self._mean = self._deviation = 0.0
         self.expected_seconds: float | None = None  # None before the first reply
 
+    def forget(self) -> None:
+        """Measure anew: something had to be repeated, and the camera may reply later than it did."""
+        self.expected_seconds = None
+
     def heard_after(self, seconds: float) -> None:
         """Take in how long one reply took."""
         if self.expected_seconds is None:
@@ -270,6 +274,7 @@ class Conversation:
     def start(self, now: float) -> None:
         """Begin anew: all that was pending is unanswered, and nothing leaves before a RESET is answered."""
         self._close()
+        self._reply_times.forget()
         self._send_reset(now)
 
     def send(self, message: Command | Inquiry[Any], now: float, *, completion_seconds: float = 5.0) -> int:
@@ -412,7 +417,10 @@ class Conversation:
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
         self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
-        exchange.deadline = now + self._timing.pause(exchange.sent, self._reply_times.expected_seconds)
+        # The first refusal of what is urgent must be heard before a repeat leaves: then a camera that lost count is reset
+        # at once.
+        expected = None if exchange.urgent else self._reply_times.expected_seconds
+        exchange.deadline = now + self._timing.pause(exchange.sent, expected)
         if not exchange.sent:
             exchange.sent_at = now
         exchange.sent += 1
@@ -483,6 +491,8 @@ class Conversation:
             self._count(packet.sequence)
             if asked.sent == 1:
                 self._reply_times.heard_after(now - asked.sent_at)
+            else:
+                self._reply_times.forget()
         self._desyncs = 0
 
     def _heard_answer(self, exchange: _Exchange | None, data: bytes, now: float) -> None:

@@ -32,6 +32,7 @@ from ptzd.visca import (
     PanTiltAbsolute,
     PanTiltPosition,
     PanTiltPositionInquiry,
+    PanTiltStop,
     PayloadType,
     PerformedUnheard,
     PowerInquiry,
@@ -230,6 +231,31 @@ def test_a_camera_that_replies_soon_is_asked_again_soon() -> None:
     assert talk.said() == []
     talk.wait(0.002)
     assert len(talk.said()) == 1  # the second
+
+
+def test_after_a_repeat_it_is_measured_anew_how_soon_replies_come() -> None:
+    talk = Talk(timing=Timing()).linked()
+    for number, seconds in ((1, 0.001), (2, 0.05)):  # the second one answers later than it is repeated
+        send(talk, PowerInquiry())
+        talk.wait(seconds)
+        talk.answer(number, "02")
+    talk.said()
+    send(talk, PowerInquiry())
+    talk.wait(0.09)
+    assert len(talk.said()) == 1
+
+
+def test_what_is_urgent_is_not_repeated_before_a_camera_can_have_refused_its_number() -> None:
+    """A camera that lost count is reset at its first refusal, as ever, however soon it replied before."""
+    talk = Talk(timing=Timing()).linked()
+    send(talk, PowerInquiry())
+    talk.wait(0.001)
+    talk.answer(1, "02")
+    talk.said()
+    talk.conversation.interrupt([PanTiltStop()], talk.now)
+    talk.wait(0.06)
+    assert len(talk.said()) == 1
+    assert any(isinstance(event, Desynchronised) for event in talk.number_refused(2))
 
 
 def test_the_reply_to_a_repeat_says_nothing_of_how_soon_replies_come() -> None:  # Karn's algorithm
