@@ -417,8 +417,8 @@ class Conversation:
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
         self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
-        # The first refusal of what is urgent must be heard before a repeat leaves: then a camera that lost count is reset
-        # at once.
+        # The first refusal of what is urgent must be heard before a repeat leaves: a camera that lost count is then
+        # reset at once.
         expected = None if exchange.urgent else self._reply_times.expected_seconds
         exchange.deadline = now + self._timing.pause(exchange.sent, expected)
         if not exchange.sent:
