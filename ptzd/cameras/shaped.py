@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Callable
 
 from ptzd.motion import DriveHead, DriveZoom, LandHead, LandZoom, Order, ShapedPlan, StartFocus, Steering
+from ptzd.motion.steering import TURN_SECONDS
 from ptzd.visca import (
     Command,
     Dialect,
@@ -31,8 +32,7 @@ from .reports import Framing
 from .slowmode import SlowModeSwitch
 
 ASKING_SECONDS = 0.1  # between two questions for a position
-TURN_SECONDS = 0.005  # between two turns of steering; far less than a frame
-UNHEARD_SECONDS = 0.12  # the first repeat of what was lost leaves after 0.1 s
+UNHEARD_SECONDS = 0.12  # by then what was lost has been repeated, even to a camera that replies late
 COMPLETION_SECONDS = 5.0
 
 

@@ -13,8 +13,8 @@ SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker 
 FOUND_OUT_SECONDS = 4.0  # moves this long leave time to find out how quick the unit is, and to act upon it
 TIGHT_SHARE = 0.9
 SPARE_SECONDS = 0.05  # with which a dwell is long enough to make up for an order that was lost
-TIGHT_STRAIN = 0.15
-SAME_STRAIN = 1.001
+TIGHT_STRAIN = 0.15  # a jolt larger by that share is preferred to a dwell with no time to spare
+SAME_STRAIN = 1.001  # below it two are taken for equally smooth
 RUNG_WORTH = 0.02  # a finer way is worth a ramp that is this much farther from the best share
 
 
@@ -30,15 +30,14 @@ class Change(NamedTuple):
 class AxisWay:
     """One axis and the way that it has to go, in its own unit.
 
-    `slower` and `quicker` are the shares by which the unit may differ from its table and is to arrive in time
+    `spread` is the share by which the unit may be slower or quicker than its table and is to arrive in time
     nevertheless, without a larger gap.
     """
 
     speeds: tuple[float, ...]  # by step, from 1
     acceleration: float
     distance: float  # with its sign; 0.0 for an axis that stands
-    slower: float = 0.0
-    quicker: float = 0.0
+    spread: float = 0.0
     one_step: bool = False  # it is to set out and stop at the same step as another axis
 
     def staircases(self) -> tuple[Staircase, ...]:
@@ -118,12 +117,12 @@ def course(axis: AxisWay, seconds: float) -> Course | None:
     """
     if late := late_course(axis, seconds):
         return late
-    found = _smoothest(axis, seconds, axis.slower)
-    if seconds >= FOUND_OUT_SECONDS and axis.slower:
+    found = _smoothest(axis, seconds, axis.spread)
+    if seconds >= FOUND_OUT_SECONDS and axis.spread:
         tight = _tight(axis, seconds)
         if tight is not None and (found is None or tight.largest_gap < found.largest_gap / 1.0001):
             return _tight_course(tight, axis, seconds)
-    if found is None and axis.slower:
+    if found is None and axis.spread:
         found = _smoothest(axis, seconds, 0.0)
     return None if found is None else along(found, axis, seconds)
 
@@ -139,7 +138,7 @@ def _tight(axis: AxisWay, seconds: float) -> Staircase | None:
         if best is not None and candidate.largest_gap > best.largest_gap * 1.0001:
             break
         gets = candidate.farthest(seconds)
-        enough = way_with_ramps(candidate, axis) * (1.0 - TIGHT_SHARE * axis.slower)
+        enough = way_with_ramps(candidate, axis) * (1.0 - TIGHT_SHARE * axis.spread)
         if gets >= enough and gets > farthest and candidate.steps[-1] < len(axis.speeds):
             best, farthest = candidate, gets
     return best
@@ -167,10 +166,10 @@ def late_course(axis: AxisWay, seconds: float) -> Course | None:
     """
     slowest = axis.speeds[0]
     way = abs(axis.distance) + slowest**2 / axis.acceleration
-    if way > slowest * (1.0 + axis.quicker) * seconds:
+    if way > slowest * (1.0 + axis.spread) * seconds:
         return None
     ways = axis.staircases()
-    taken = min(seconds, way / (slowest * (1.0 + axis.quicker)))
+    taken = min(seconds, way / (slowest * (1.0 + axis.spread)))
     hurry = next((each for each in ways if each.steps == (1, 2)), None)
     if hurry is not None and taken > SHORT_SECONDS:
         upper = (way - slowest * taken) / (axis.speeds[1] - slowest)

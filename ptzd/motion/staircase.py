@@ -4,7 +4,7 @@ A driven axis knows a few speeds only. Its ramp from one to the next is over wit
 that to a viewer every change of step is a small jolt of the size of the gap, and changes within `WINDOW_SECONDS`
 add up to one. The least jolt is had by one gap at a time, through speeds whose largest gap is least.
 
-A `Staircase` names the rungs from the slowest to the cruising speed and at what times, in dwells, each is taken;
+A `Staircase` names the rungs from the first step to the cruising speed and at what times, in dwells, each is taken;
 going down mirrors going up. Rung i, which adds the gap g_i, is held from `begins[i]` dwells after the start until
 `begins[i]` dwells before the end, so that with a dwell of w seconds a move of T seconds covers
 
@@ -21,6 +21,7 @@ from itertools import pairwise
 
 WINDOW_SECONDS = 0.2  # changes of speed closer together than this are seen as one
 DWELL_SECONDS = 0.21  # the shortest time on a rung: the window, and what latency may wander meanwhile
+FINEST_SHARE = 0.35  # of the slowest step: the finest gap that is tried
 FINER = 1.3  # between two gaps that are tried
 FIRST_SHARE = 1.08  # how much longer the first rung is held, since the head stops from it by itself, and not on time
 RIDE_SHARE = 2.5  # how much longer than others a rung is held, at most, that lies beside a large gap
@@ -41,11 +42,11 @@ class Staircase:
         """Return the dwell that covers `distance` in `seconds`; negative where it can't. Not for a single rung."""
         return (self.top * seconds - distance) / (2.0 * self.lag)
 
-    def farthest(self, seconds: float, dwell: float = DWELL_SECONDS) -> float:
+    def farthest(self, seconds: float) -> float:
         """Return how far it goes in `seconds` at most: with the shortest dwells. Below 0 where it has no time."""
-        if seconds < 2.0 * self.begins[-1] * dwell:
+        if seconds < 2.0 * self.begins[-1] * DWELL_SECONDS:
             return -1.0
-        return self.top * seconds - 2.0 * dwell * self.lag
+        return self.top * seconds - 2.0 * DWELL_SECONDS * self.lag
 
     def quickest(self, distance: float) -> float:
         """Return the least seconds for `distance`."""
@@ -62,17 +63,21 @@ def staircases(speeds: tuple[float, ...], widest_gap: float, slowest_first: bool
     """
     if slowest_first:
         return tuple(way for way in staircases(speeds, widest_gap) if way.steps[0] == 1)
-    first = speeds[0]
     found: dict[tuple[int, ...], Staircase] = {}
-    gap = 0.35 * first
-    while True:
+    for gap in gaps_to_try(speeds[0], widest_gap):
         for steps in (*_ways(speeds, gap, 0), *_ways(speeds, gap, 1)):
             if steps not in found:
                 found[steps] = _staircase(speeds, steps, gap)
-        if gap >= widest_gap:
-            break
-        gap = min(widest_gap, gap * FINER)
     return tuple(sorted(found.values(), key=lambda way: (way.largest_gap, way.top, len(way.steps))))
+
+
+@lru_cache(maxsize=64)
+def gaps_to_try(slowest: float, widest: float) -> tuple[float, ...]:
+    """Return gaps between rungs that are worth trying on a table, finest first, up to the widest."""
+    gaps = [FINEST_SHARE * slowest]
+    while gaps[-1] < widest:
+        gaps.append(min(widest, gaps[-1] * FINER))
+    return tuple(gaps)
 
 
 def _ways(speeds: tuple[float, ...], gap: float, base: int) -> list[tuple[int, ...]]:
@@ -93,7 +98,8 @@ def _ways(speeds: tuple[float, ...], gap: float, base: int) -> list[tuple[int, .
 
 
 def _staircase(speeds: tuple[float, ...], steps: tuple[int, ...], gap: float) -> Staircase:
-    gaps = _gaps(speeds, steps)
+    rungs = (0.0, *(speeds[step - 1] for step in steps))
+    gaps = [upper - lower for lower, upper in pairwise(rungs)]
     # Around a gap that is larger than the others the curve rises no faster: its rungs are held longer.
     begins = [0.0]
     for below, above in pairwise(gaps):
@@ -119,7 +125,3 @@ def staircase(speeds: tuple[float, ...], steps: tuple[int, ...], begins: tuple[f
         rungs.append(speed)
         before = speed
     return Staircase(steps, tuple(rungs), begins, lag, largest, before)
-
-
-def _gaps(speeds: tuple[float, ...], steps: tuple[int, ...]) -> tuple[float, ...]:
-    return tuple(upper - lower for lower, upper in pairwise((0.0, *(speeds[step - 1] for step in steps))))

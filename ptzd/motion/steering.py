@@ -9,8 +9,8 @@ for the next rung down earlier, when it is slow later. Corrections so consist in
 change happens that was to happen anyway; they add no jolt. Changes of step keep the window's distance from each other,
 across both axes of the head where their sum would be larger than the plan's largest.
 
-The last rung is the slowest step. There an order to go to the target itself takes over, at that step, and the head
-lands exactly. The zoom knows no slow way to a position, so that it is sent there within a few counts of it.
+The last rung is the first one of the way up. There an order to go to the target itself takes over, at that step, and
+the head lands exactly. The zoom knows no slow way to a position, so that it is sent there within a few counts of it.
 
 A drive has no end of its own. So an axis of the head that is driven and stands still is *held*, by an end, an obstacle
 or somebody: whoever steers must stop it. And what is not landed long after the move was to end, for orders that were

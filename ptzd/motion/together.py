@@ -31,7 +31,7 @@ from .course import (
     way_with_ramps,
     widest_gap,
 )
-from .staircase import DWELL_SECONDS, FINER, Staircase, held, staircase
+from .staircase import DWELL_SECONDS, Staircase, gaps_to_try, held, staircase
 
 APART = 1.12  # between two cruising speeds that are tried
 HIGHEST_SHARE = 2.1  # of the mean speed, beyond which no cruising speed is tried
@@ -54,7 +54,7 @@ def head_courses(pan: AxisWay, tilt: AxisWay, seconds: float) -> tuple[Course, C
     """
     late = late_course(pan, seconds), late_course(tilt, seconds)
     if late[0] is None and late[1] is None:
-        reserve = max(pan.slower, tilt.slower)
+        reserve = max(pan.spread, tilt.spread)
         found = _climb(pan, tilt, seconds, reserve) or (_climb(pan, tilt, seconds, 0.0) if reserve else None)
         if found is not None:
             return found
@@ -74,7 +74,7 @@ def _climb(pan: AxisWay, tilt: AxisWay, seconds: float, reserve: float) -> tuple
     """Try the ladders up to all pairs of cruising speeds; a coarser ladder gets farther, and jolts more."""
     best: Ladder | None = None
     best_merit, least = -inf, inf
-    reaches = _reaches(
+    reaches = gaps_to_try(
         min(pan.speeds[0], tilt.speeds[0]), min(widest_gap(pan.acceleration), widest_gap(tilt.acceleration))
     )
     for pan_top, tilt_top in _tops(pan, tilt, seconds):
@@ -128,14 +128,6 @@ def _tops(pan: AxisWay, tilt: AxisWay, seconds: float) -> list[tuple[int, int]]:
         (pan_step, tilt_step)
         for _, pan_step, tilt_step in sorted((a + b, one, other) for a, one in choices[0] for b, other in choices[1])
     ]
-
-
-@lru_cache(maxsize=64)
-def _reaches(slowest: float, widest: float) -> tuple[float, ...]:
-    reaches = [0.35 * slowest]
-    while reaches[-1] < widest:
-        reaches.append(min(widest, reaches[-1] * FINER))
-    return tuple(reaches)
 
 
 def _judged(
