@@ -60,6 +60,7 @@ class StateMessage(Message):
     focus_counts: int | None
     focus_mode: FocusMode | None
     seconds_to_settled: float | None  # while a move runs
+    learning: bool  # its head is being measured and moves by itself, though in no move: the phase says idle
     tally: Tally
     locked: LockMessage | None
     faults: list[str]
@@ -83,6 +84,7 @@ class StateMessage(Message):
             focus_counts=None if framing is None else framing.focus_counts,
             focus_mode=None if framing is None else framing.focus_mode,
             seconds_to_settled=state.seconds_to_settled,
+            learning=state.learning,
             tally=state.tally,
             locked=None if state.locked is None else LockMessage.of(state.locked),
             faults=list(state.faults),

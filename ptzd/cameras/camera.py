@@ -72,7 +72,7 @@ from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tal
 from .settings import CameraSettings
 from .shaped import HeadHeld, run_shaped
 from .slowmode import SlowModeRefused, SlowModeSwitch
-from .trials import LearnLimits, LearnRefusal
+from .trials import LearnLimits, LearnRefusal, rooms_within
 
 log = structlog.get_logger()
 
@@ -134,6 +134,7 @@ class Camera:
         self._driving: Deflection | None = None
         self._drive_timer: asyncio.TimerHandle | None = None
         self._learning: asyncio.Task[LearnedHead | LearnRefusal] | None = None
+        self._learning_ended = ""  # by what, where that was before its end
         self._changed_at = -math.inf  # loop time of the last reading that differed from the one before
         self._stop_due = False  # it must stop, and has not confirmed it
         self._stop_fault: str | None = None
@@ -164,6 +165,11 @@ class Camera:
             or self._loop.time() - self._changed_at < 3 * MOVING_PAUSE_SECONDS
         )
 
+    @property
+    def learning(self) -> bool:
+        """Whether its head is being measured, and nothing has ended that."""
+        return self._learning is not None and not self._learning.cancelling()
+
     def state(self) -> CameraState:
         """What is known of the camera now."""
         framing, condition, move = self._framing, self._condition, self._move
@@ -189,6 +195,7 @@ class Camera:
             locked=self._lock,
             faults=faults,
             as_of=self._calendar(),
+            learning=self.learning,
         )
 
     # What it is asked
@@ -209,7 +216,7 @@ class Camera:
             self._line.interrupt(self._stops_ahead_of(move.shaped), COMPLETION_OF_A_STOP_SECONDS)
         self._stop_due = False
         self._end_drive()
-        self._end_learning()
+        self._end_learning(f"was sent to {recall.position}")
         if older is not None:
             self._finish(older, Phase.SUPERSEDED, "superseded", f"a newer recall, {recall.position}, took its place")
         self._move = move
@@ -220,8 +227,11 @@ class Camera:
 
     def stop(self) -> None:
         """End all motion of the camera now, ahead of everything else."""
+        self._stop("was stopped")
+
+    def _stop(self, why: str) -> None:
         self._end_drive()
-        self._end_learning()
+        self._end_learning(why)
         self._halt()
         if self._move is not None:
             self._finish(self._move, Phase.STOPPED, "stopped", "a stop was asked for")
@@ -241,7 +251,7 @@ class Camera:
         self._driving = wanted
         self._drive_timer = self._loop.call_later(DRIVE_SECONDS, self.stop)
         self._stop_due = False
-        self._end_learning()
+        self._end_learning("was driven by hand")
         if self._move is not None:
             self._finish(self._move, Phase.SUPERSEDED, "superseded", "the camera was driven by hand")
         self._wake.set()
@@ -249,7 +259,7 @@ class Camera:
     def lock(self, lock: Lock) -> None:
         """Stop all motion at once and refuse all to come."""
         self._lock = lock
-        self.stop()
+        self._stop("was locked")
         self._say_state()
 
     def unlock(self) -> None:
@@ -268,7 +278,7 @@ class Camera:
             self._move.warning = f"camera {self.name} went on air while it moves; the picture is not at rest yet"
             self._say_move(self._move)
         if went_on_air and self._learning is not None:
-            self.stop()
+            self._stop("went on air")
         self._say_state()
 
     def positions_changed(self) -> None:
@@ -306,18 +316,22 @@ class Camera:
         A stop, a recall, a drive, a lock or going on air ends it. Raises CameraRefusal where it can't begin, or did not
         come to its end.
         """
-        start = self._where_learning_begins()
+        start = self._where_learning_begins(limits)
         assert self._group is not None
+        self._learning_ended = "was no longer attended to"
         self._learning = self._group.create_task(self._learn(start, limits, progress, rng))
+        self._say_state()
         try:
             learned = await self._learning
         except asyncio.CancelledError:
             task = asyncio.current_task()
             if task is not None and task.cancelling():
                 raise
-            raise CameraRefusal("stopped", f"camera {self.name} was needed otherwise; nothing was learned") from None
+            sentence = f"camera {self.name} {self._learning_ended}; nothing was learned"
+            raise CameraRefusal("stopped", sentence) from None
         finally:
             self._learning = None
+            self._say_state()
             self._wake.set()
         if isinstance(learned, LearnRefusal):
             raise CameraRefusal(learned.code, learned.sentence)
@@ -326,17 +340,18 @@ class Camera:
 
     def seconds_to_learn(self, limits: LearnLimits) -> float:
         """Return about how long `learn` would take from here. Nothing moves; raises CameraRefusal as `learn` would."""
-        try:
-            return estimate_seconds(self.settings.dialect, self._where_learning_begins(), limits)
-        except LearnRefusal as refusal:
-            raise CameraRefusal(refusal.code, refusal.sentence) from None
+        return estimate_seconds(self.settings.dialect, self._where_learning_begins(limits), limits)
 
-    def _where_learning_begins(self) -> Framing:
+    def _where_learning_begins(self, limits: LearnLimits) -> Framing:
         self._require_ready()
         if self._tally == "program":
             raise CameraRefusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
         if self.moving or self._framing is None or self._group is None:
             raise CameraRefusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
+        try:
+            rooms_within(self.settings.dialect, limits, self._framing)
+        except LearnRefusal as refusal:
+            raise CameraRefusal(refusal.code, refusal.sentence) from None
         return self._framing
 
     async def _learn(
@@ -361,8 +376,11 @@ class Camera:
                 self._went_silent()
             return refusal
 
-    def _end_learning(self) -> None:
+    def _end_learning(self, why: str) -> None:
+        """End it, if there is one. `why` is what becomes of the camera: "was stopped"."""
         if self._learning is not None:
+            if self.learning:
+                self._learning_ended = why
             self._learning.cancel()
 
     # Running
@@ -896,6 +914,7 @@ class Camera:
                     self._lock,
                     self._stop_fault,
                     self.moving,
+                    self.learning,
                 )
                 if at_rest == self._said_at_rest:
                     return

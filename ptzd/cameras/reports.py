@@ -89,6 +89,7 @@ class CameraState:
     locked: Lock | None
     faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
     as_of: datetime
+    learning: bool = False  # its head is being measured and moves by itself, though in no move: the phase says idle
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,7 +91,13 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
     assert payload["seconds_to_settled"] == 1.25
     assert payload["locked"] == {"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}
     assert payload["faults"] == ["digital zoom is on"]
+    assert payload["learning"] is False
     assert payload["as_of"] == "2031-05-17T19:30:00Z"
+
+
+def test_a_state_tells_that_a_head_is_being_learned() -> None:
+    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, learning=True)).encode())
+    assert (payload["phase"], payload["learning"]) == ("idle", True)
 
 
 def test_a_camera_that_never_told_its_position_is_said_to_be_nowhere() -> None:

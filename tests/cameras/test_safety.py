@@ -174,6 +174,51 @@ def test_a_head_that_is_learned_is_stopped_when_it_goes_on_air() -> None:
     with_rig(scene)
 
 
+def state_of(rig: Rig) -> CameraState:
+    """The last that the camera has told."""
+    return [each for each in rig.said if isinstance(each, CameraState)][-1]
+
+
+@pytest.mark.parametrize(
+    ("then", "said"),
+    [
+        ("stop", "camera gallery was stopped; nothing was learned"),
+        ("lock", "camera gallery was locked; nothing was learned"),
+        ("drive", "camera gallery was driven by hand; nothing was learned"),
+        ("recall", "camera gallery was sent to far; nothing was learned"),
+        ("tally", "camera gallery went on air; nothing was learned"),
+    ],
+)
+def test_whoever_learns_a_head_is_told_what_ended_it_and_the_state_tells_that_it_is_learned(
+    then: str, said: str
+) -> None:
+    async def scene(rig: Rig) -> None:
+        limits = LearnLimits((-40, 40), (-10, 30))
+        learning = asyncio.create_task(rig.camera.learn(limits, lambda progress: None, random.Random(1)))
+        await asyncio.sleep(0.001)
+        assert state_of(rig).learning and state_of(rig).phase == "idle"
+        await asyncio.sleep(20.3)
+        assert state_of(rig).learning
+        match then:
+            case "stop":
+                rig.camera.stop()
+                rig.camera.lock(LOCK)  # it is the first that counts
+            case "lock":
+                rig.camera.lock(LOCK)
+            case "drive":
+                rig.camera.drive(0.1, 0, 0, 0)
+            case "recall":
+                rig.camera.recall(Recall("far", FAR, id="1"))
+            case "tally":
+                rig.camera.set_tally("program")
+        with pytest.raises(CameraRefusal) as refusal:
+            await learning
+        assert (refusal.value.code, refusal.value.sentence) == ("stopped", said)
+        assert not state_of(rig).learning
+
+    with_rig(scene)
+
+
 # Falling silent
 
 
