@@ -257,6 +257,8 @@ class Service:
                 except CameraRefusal as refusal:
                     self._refuse(request, refusal.code, refusal.sentence)
                 else:
+                    if self._desk is not None and (pan or tilt or zoom or focus):  # not where a drive ends
+                        self._desk.driven(name)
                     if request.id is not None or request.reply is not None:
                         self._done(request)  # drives come many a second; an answer only where one is asked for
             case TallyRequest(tally=tally):

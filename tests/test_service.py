@@ -7,6 +7,7 @@ import json
 import random
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -641,6 +642,88 @@ def test_a_go_before_the_time_sends_the_camera_late_and_says_so(tmp_path: Path) 
         assert (late["camera"], late["position"], late["code"]) == ("left", "soloist", "late")
         await asyncio.sleep(20)
         assert len(left(house, "settled")) == 1
+
+    in_house(tmp_path, scene, read_show_text(EARLIEST))
+
+
+def unready(house: House) -> dict[str, tuple[str, str]]:
+    state = [message for topic, message in house.heard if topic == "ptzd/cue/state"][-1]
+    return {one["camera"]: (one["code"], one["sentence"]) for one in state["not_ready"]}
+
+
+async def waits(house: House) -> None:
+    """Left leaves 18 s from here if nothing comes between."""
+    house.say("cue/go")
+    house.say("cue/standby", {"id": "standby"})
+    assert (await house.outcome("standby"))["ok"]
+    assert unready(house)["left"][0] == "waiting"
+
+
+def test_a_drive_by_hand_calls_off_what_a_cue_holds_back_and_that_is_told(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        await waits(house)
+        house.say("camera/left/drive", {"pan": 0.2, "id": "drive"})
+        assert (await house.outcome("drive"))["ok"]
+        assert unready(house)["left"][0] == "elsewhere"
+        assert "standby again" in unready(house)["left"][1]
+        await asyncio.sleep(1.5)
+        for _ in range(600):
+            await asyncio.sleep(0.05)
+            assert house.speed() == 0
+        house.say("cue/standby")
+        assert await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["ready"])
+
+    in_house(tmp_path, scene, read_show_text(EARLIEST))
+
+
+def test_the_end_of_a_drive_and_a_drive_that_is_refused_call_nothing_off(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        camera = house.service.cameras["left"]
+        house.say("camera/left/drive", {"pan": 0.01})
+        await waits(house)
+        house.say("camera/left/drive", {"pan": 0, "tilt": 0.0, "id": "let go"})
+        assert (await house.outcome("let go"))["ok"]
+        await asyncio.sleep(3)  # the drive's own stop came meanwhile
+        camera.settings = replace(camera.settings, on_air_moves="refuse")
+        house.say("camera/left/tally", "program")
+        house.say("camera/left/drive", {"pan": 0.2, "id": "refused"})
+        assert (await house.outcome("refused"))["code"] == "on-air"
+        house.say("camera/left/tally", "off")
+        assert unready(house)["left"][0] == "waiting"
+        await asyncio.sleep(16)
+        assert len(left(house, "accepted")) == 1
+
+    in_house(tmp_path, scene, read_show_text(EARLIEST))
+
+
+def test_the_learning_of_a_head_calls_off_what_a_cue_holds_back_and_that_is_told(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        await waits(house)
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        await asyncio.sleep(0.05)
+        assert camera_state(house, "left")["learning"] is True
+        assert unready(house)["left"][0] == "learning"
+        await asyncio.sleep(30)
+        house.say("camera/left/stop")
+        ended = await house.outcome("learn")
+        assert ended["sentence"] == "camera left was stopped; nothing was learned", "no cue has ended it"
+        assert camera_state(house, "left")["learning"] is False
+        assert unready(house)["left"][0] == "elsewhere"
+        assert left(house, "accepted") == []
+
+    in_house(tmp_path, scene, read_show_text(EARLIEST))
+
+
+def test_a_learning_that_cannot_begin_and_an_estimate_call_nothing_off(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        await waits(house)
+        house.say("camera/left/learn", LEARN | {"estimate": True, "id": "ask"})
+        assert (await house.outcome("ask"))["ok"]
+        house.say("camera/left/learn", LEARN | {"pan_deg": [20, 60], "id": "learn"})
+        assert (await house.outcome("learn"))["code"] == "out-of-range"
+        await asyncio.sleep(19)
+        assert len(left(house, "accepted")) == 1
+        assert not any(message.get("learning") for _, message in house.heard)
 
     in_house(tmp_path, scene, read_show_text(EARLIEST))
 

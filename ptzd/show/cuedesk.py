@@ -13,6 +13,7 @@ What the service does with it, all of it on the event loop and without waiting:
     desk.say_state()                      # once, when all else is said at the start
     desk.heard(report)                    # every CameraState and every MoveReport, as it comes
     desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
+    desk.driven(camera)                   # with every drive by hand, but not with its end
     desk.stand_by(number, now); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
 
 The last six raise CueRefusal, and what they return is for the outcome. After a restart nothing moves until somebody
@@ -25,10 +26,10 @@ What a standby can't send at once *waits*, and is told of with the reason:
   when that was (before the first cue, after a jump or a restart), it goes so long after the first standby for the cue:
   late perhaps, but never early.
 
-Whatever makes it doubtful that the move is still wanted calls it off: a stop, a lock, a hold, a jump, a `back`, and a
-recall by hand. A locked camera is not even sent when it is unlocked: hands may still be near it, so somebody has to
-ask again. A `go` before the time sends what only waited for its `earliest` there and then, except where it would be
-seen; its outcome tells what became of each.
+Whatever makes it doubtful that the move is still wanted calls it off: a stop, a lock, a hold, a jump, a `back`, a
+recall or a drive by hand, and the learning of its head. A locked camera is not even sent when it is unlocked: hands may
+still be near it, so somebody has to ask again. A `go` before the time sends what only waited for its `earliest` there
+and then, except where it would be seen; its outcome tells what became of each.
 """
 
 from __future__ import annotations
@@ -79,8 +80,9 @@ class NotReady:
     """A camera that the next cue needs and that is not as it needs it.
 
     Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
-    `earliest`), `locked`, `unreachable`, `unknown-camera`, `elsewhere` (it left its framing), and the codes with which
-    a move ends otherwise than settled. Of a `go` that came before the time: `late` (it leaves now), `left-behind`.
+    `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `elsewhere` (it
+    left its framing), and the codes with which a move ends otherwise than settled. Of a `go` that came before the time:
+    `late` (it leaves now), `left-behind`.
     """
 
     camera: str
@@ -253,29 +255,38 @@ class CueDesk:
 
     def heard(self, report: CameraState | MoveReport) -> None:
         """Take note of what a camera says."""
+        if isinstance(report, CameraState) and (report.locked is not None or report.learning):
+            self._take_back(report.camera)
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
             self._states[report.camera] = report
-            if wish is not None and wish.token is None and report.locked is not None:
-                self._forget((report.camera,))
-            elif wish is not None and wish.token is None and wish.timer is None:
+            if wish is not None and wish.token is None and wish.timer is None:
                 self._send_off_air(wish)
             elif wish is not None and wish.phase is Phase.SETTLED and report.phase is Phase.IDLE and not wish.stood:
                 wish.stood, wish.stood_as = True, report.position
         elif wish is not None and wish.token is not None and report.token is wish.token:
             wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
         elif report.phase is Phase.ACCEPTED and not isinstance(report.token, CueToken):
-            self._forget(self._waiting(report.camera))  # somebody has sent it elsewhere by hand
+            self._take_back(report.camera)  # somebody has sent it elsewhere by hand
         if not self._asking and self._needs(report.camera):
             self._changed()
 
     def stopped(self, camera: str | None) -> None:
         """Take note of a stop of one camera or (None) of all: what waits for its moment is called off."""
-        self._call_off(self._timers if camera is None else (camera,))
-        self._forget(self._waiting(camera))
+        self._take_back(camera)
+        self._changed()
+
+    def driven(self, camera: str) -> None:
+        """Take note that somebody drives a camera by hand: what waits for its moment is called off."""
+        self._take_back(camera)
         self._changed()
 
     # How it does it
+
+    def _take_back(self, camera: str | None) -> None:
+        """Let nothing that waits for its moment move a camera, or (None) any."""
+        self._call_off(self._timers if camera is None else (camera,))
+        self._forget(self._waiting(camera))
 
     def _move_on_air(self, cue: ListedCue, move: ListedMove) -> None:
         def start() -> None:
@@ -300,10 +311,13 @@ class CueDesk:
             pass
         elif self._lock_of(move.camera) is None:
             wish = _Wish(cue, move)
-            self._wishes[move.camera] = wish
             since, wish.since = self._counted_from(cue)
             wait = since + move.after_seconds - now
-            if move.after_seconds > 0 and wait > 0:
+            waits = move.after_seconds > 0 and wait > 0
+            if waits and state is not None and state.learning:
+                return  # nobody who watches over the head reckons with its leaving by itself
+            self._wishes[move.camera] = wish
+            if waits:
                 wish.timer = self._later(wait, lambda: self._time_has_come(wish))
             else:
                 self._send_off_air(wish)
@@ -441,7 +455,8 @@ class CueDesk:
     def _fault_of_a_take(self, camera: str) -> NotReady | None:
         state = self._seen(camera)
         fault = self._fault_of_a_camera(camera, state)
-        if fault is None and state is not None and state.phase is not Phase.IDLE and state.tally != "program":
+        moves = state is not None and (state.phase is not Phase.IDLE or state.learning)
+        if fault is None and moves and state is not None and state.tally != "program":
             fault = "moving", f"camera {camera} is to be taken and still moves"
         return None if fault is None else NotReady(camera, None, *fault)
 
@@ -459,6 +474,8 @@ class CueDesk:
         wish = self._wishes.get(camera)
         if self._stands_in(state, position):
             return None
+        if state.learning and (wish is None or not _running(wish)):
+            return "learning", f"the head of camera {camera} is being learned; wait or stop that, then {ASK_AGAIN}"
         if wish is None and not self._run.standby:
             return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
         if wish is None:

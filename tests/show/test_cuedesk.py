@@ -239,12 +239,13 @@ def test_a_camera_on_air_is_not_moved_before_it_is_off() -> None:
     assert stage.unready["left"] == "moving"
 
 
-def test_a_camera_that_waits_to_be_off_air_is_not_sent_after_a_go_a_hold_or_a_stop() -> None:
+def test_a_camera_that_waits_to_be_off_air_is_not_sent_after_a_go_a_hold_a_stop_or_a_drive() -> None:
     for end in (
         lambda desk: desk.go(None, 0.0),
         lambda desk: desk.hold(),
         lambda desk: desk.stopped(None),
         lambda desk: desk.stopped("left"),
+        lambda desk: desk.driven("left"),
         lambda desk: desk.back(),
     ):
         stage = Stage(CuePlace(Decimal(1), Decimal(2)))
@@ -255,11 +256,13 @@ def test_a_camera_that_waits_to_be_off_air_is_not_sent_after_a_go_a_hold_or_a_st
         assert [recall[0] for recall in stage.recalls] == ["right"]
 
 
-def test_a_stop_of_another_camera_calls_nothing_off() -> None:
+def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() -> None:
     stage = Stage(CuePlace(Decimal(1), Decimal(2)))
     stage.camera("left", tally="program")
     stage.standby()
     stage.desk.stopped("right")
+    stage.desk.driven("right")
+    stage.camera("right", learning=True)
     stage.camera("left", tally="off")
     assert [recall[0] for recall in stage.recalls] == ["right", "left"]
 
@@ -338,14 +341,21 @@ def test_a_go_moves_those_on_air_and_no_others() -> None:
     assert stage.recalls[1:] == [("right", "piano", None, None, True)]
 
 
-@pytest.mark.parametrize("end", ["back", "hold", "stop"])
-def test_a_move_that_leaves_after_its_go_is_called_off_by_back_hold_and_stop(end: str) -> None:
+@pytest.mark.parametrize("end", ["back", "hold", "stop", "drive", "learn", "recall"])
+def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_doubt(end: str) -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
     stage.desk.go(None, 0.0)
-    if end == "stop":
-        stage.desk.stopped("right")
-    else:
-        getattr(stage.desk, end)()
+    match end:
+        case "stop":
+            stage.desk.stopped("right")
+        case "drive":
+            stage.desk.driven("right")
+        case "learn":
+            stage.camera("right", learning=True)
+        case "recall":
+            stage.report("right", Phase.ACCEPTED, "hands", token="somebody's")
+        case _:
+            getattr(stage.desk, end)()
     assert [timer.cancelled for _, timer in stage.timers] == [True]
 
 
@@ -495,6 +505,8 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         lambda stage: stage.desk.hold(),
         lambda stage: stage.desk.stopped(None),
         lambda stage: stage.desk.stopped("right"),
+        lambda stage: stage.desk.driven("right"),
+        lambda stage: stage.camera("right", learning=True),
         lambda stage: stage.desk.back(),
         lambda stage: stage.desk.jump(Decimal(2)),
         lambda stage: stage.standby(4),
@@ -505,9 +517,44 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         stage.go()
         stage.standby()
         end(stage)
-        stage.camera("right", locked=None)
+        stage.camera("right", locked=None, learning=False)
         stage.after(600.0)
         assert ("right", "hands") not in stage.sent
+
+
+def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_again() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.desk.driven("right")
+    assert {one.camera: one.code for one in stage.said[-1].not_ready}["right"] == "elsewhere"
+    assert stage.sentence("right") == "camera right does not stand in hands; ask for standby again"
+    stage.standby()
+    assert stage.unready["right"] == "waiting"
+    stage.camera("right", learning=True)
+    assert {one.camera: one.code for one in stage.said[-1].not_ready}["right"] == "learning"
+    assert "is being learned" in stage.sentence("right") and "ask for standby again" in stage.sentence("right")
+    stage.camera("right", learning=False)
+    assert stage.unready["right"] == "elsewhere"
+    stage.standby()
+    stage.after(20.0)
+    assert ("right", "hands") in stage.sent
+
+
+def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_told() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.camera("right", learning=True)
+    stage.standby()
+    assert stage.unready["right"] == "learning"
+    stage.after(600.0)
+    assert ("right", "hands") not in stage.sent
+
+
+def test_a_camera_that_the_cue_only_takes_is_not_ready_while_its_head_is_learned() -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", learning=True)
+    assert stage.unready == {"gallery": "moving"}
 
 
 def test_after_a_hold_the_show_is_asked_for_its_standby_again_and_waits_as_before() -> None:
@@ -599,7 +646,7 @@ def test_a_go_of_another_cue_calls_off_what_waited_and_says_for_which_cue_it_was
 
 
 KEYS = ("stand_by", "go", "back", "jump", "hold", "release", "stopped")
-HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail")
+HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail", "drive", "learn", "learned")
 EVENTS = st.lists(st.tuples(st.sampled_from(KEYS + HAPPENINGS), st.sampled_from(["left", "right", "gallery"])))
 
 
@@ -608,6 +655,7 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
     events: list[tuple[str, str]],
 ) -> None:
     stage = Stage(cues=LATER)
+    in_hand: set[str] = set()  # taken by somebody since a key was last pressed that may move it
     for number, (what, camera) in enumerate(each for event in events for each in (("wait", ""), event)):
         sent = len(stage.recalls)
         held = stage.desk.state().held
@@ -623,6 +671,14 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                     stage.desk.stopped(camera)
                 case "lock":
                     stage.camera(camera, locked=LOCK)
+                case "drive":
+                    stage.desk.driven(camera)
+                    in_hand.add(camera)
+                case "learn":
+                    stage.camera(camera, learning=True)
+                    in_hand.add(camera)
+                case "learned":
+                    stage.camera(camera, learning=False)
                 case "unlock":
                     stage.camera(camera, locked=None)
                 case "take":
@@ -639,10 +695,13 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                     getattr(stage.desk, what)()
         except CueRefusal:
             pass
+        if what in ("stand_by", "go"):
+            in_hand.clear()
         moved = stage.recalls[sent:]
         assert not moved or (what in ("stand_by", "go", "off", "wait") and not held)
         for moving, _, _, _, on_air in moved:
             assert stage.states[moving].locked is None
+            assert moving not in in_hand
             assert not on_air or what in ("go", "wait")
             assert on_air or stage.states[moving].tally != "program"
         state = stage.desk.state()
