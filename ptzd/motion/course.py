@@ -8,12 +8,13 @@ from typing import NamedTuple
 
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS, Staircase, staircase, staircases
 
+HEAD_GRAIN_DEG = 0.012
 RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
 SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker than its table
 FOUND_OUT_SECONDS = 4.0  # moves this long leave time to find out how quick the unit is, and to act upon it
 TIGHT_SHARE = 0.9
 SPARE_SECONDS = 0.05  # with which a dwell is long enough to make up for an order that was lost
-TIGHT_STRAIN = 0.15  # a jolt larger by that share is preferred to a dwell with no time to spare
+TIGHT_STRAIN = 0.1  # a jolt larger by that share is preferred to a dwell with no time to spare
 SAME_STRAIN = 1.001  # below it two are taken for equally smooth
 RUNG_WORTH = 0.02  # a finer way is worth a ramp that is this much farther from the best share
 
@@ -39,10 +40,11 @@ class AxisWay:
     distance: float  # with its sign; 0.0 for an axis that stands
     spread: float = 0.0
     one_step: bool = False  # it is to set out and stop at the same step as another axis
+    grain: float = HEAD_GRAIN_DEG  # how exactly it is known where the axis is, beside what its reports say on the way
 
     def staircases(self) -> tuple[Staircase, ...]:
         """Return the ways up through its table, by rising largest gap."""
-        return staircases(self.speeds, widest_gap(self.acceleration), self.one_step)
+        return staircases(self.speeds, widest_gap(self.acceleration), self.grain, self.one_step)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from .picture import Picture
 from .pose import Pose
 from .shaped import ShapedPlan, plan_shaped
 
-WORTH_SHARE = 0.85  # of the jolt, or of the fastest travel of the picture: below, slow mode is worth its orders
-SAME_SHARE = 1.05  # of the jolt, which nobody tells apart
+WORTH_SHARE = 0.9  # of the jolt, or of the fastest travel of the picture: below, slow mode is worth its orders
+SAME_SHARE = 1.08  # of the jolt, which nobody tells apart
 LATER_SECONDS = 0.1  # than asked for at most: turning slow mode on takes a moment, too
 
 
@@ -44,13 +44,16 @@ def plan_to_be_seen(
 
 
 def _is_better(slow: ShapedPlan, usual: ShapedPlan) -> bool:
-    if slow.jolt_widths_per_s is None or usual.jolt_widths_per_s is None:
-        return slow.jolt_deg_per_s < WORTH_SHARE * usual.jolt_deg_per_s
-    if slow.jolt_widths_per_s < WORTH_SHARE * usual.jolt_widths_per_s:
-        return True
-    if slow.jolt_widths_per_s > SAME_SHARE * usual.jolt_widths_per_s:
+    if not usual.jolt_deg_per_s:  # nothing but the zoom moves
         return False
-    if slow.jolt_deg_per_s < WORTH_SHARE * usual.jolt_deg_per_s:  # a zoom's largest change is not all that is seen
+    in_degrees = slow.jolt_deg_per_s / usual.jolt_deg_per_s
+    if slow.jolt_widths_per_s is None or usual.jolt_widths_per_s is None:
+        return in_degrees < WORTH_SHARE
+    in_widths = slow.jolt_widths_per_s / usual.jolt_widths_per_s
+    if in_widths > SAME_SHARE:
+        return False
+    # A zoom's largest change is not all that is seen.
+    if in_widths * in_degrees < WORTH_SHARE**2:
         return True
     assert slow.fastest_widths_per_s is not None and usual.fastest_widths_per_s is not None
     return slow.fastest_widths_per_s < WORTH_SHARE * usual.fastest_widths_per_s

@@ -22,8 +22,7 @@ from itertools import pairwise
 WINDOW_SECONDS = 0.2  # changes of speed closer together than this are seen as one
 DWELL_SECONDS = 0.21  # the shortest time on a rung: the window, and what latency may wander meanwhile
 FINEST_SHARE = 0.35  # of the slowest step: the finest gap that is tried
-FINER = 1.3  # between two gaps that are tried
-FIRST_SHARE = 1.08  # how much longer the first rung is held, since the head stops from it by itself, and not on time
+FINER = 1.15  # between two gaps that are tried
 RIDE_SHARE = 2.5  # how much longer than others a rung is held, at most, that lies beside a large gap
 
 
@@ -37,6 +36,10 @@ class Staircase:
     lag: float  # sum of gap times `begins`: what each dwell takes away on either side
     largest_gap: float
     top: float  # the cruising speed, which is the last of `speeds`
+
+    def gaps(self) -> list[float]:
+        """Return the gap below each rung."""
+        return [upper - lower for lower, upper in pairwise((0.0, *self.speeds))]
 
     def dwell_seconds(self, distance: float, seconds: float) -> float:
         """Return the dwell that covers `distance` in `seconds`; negative where it can't. Not for a single rung."""
@@ -55,19 +58,22 @@ class Staircase:
 
 
 @lru_cache(maxsize=256)
-def staircases(speeds: tuple[float, ...], widest_gap: float, slowest_first: bool = False) -> tuple[Staircase, ...]:
+def staircases(
+    speeds: tuple[float, ...], widest_gap: float, grain: float, slowest_first: bool = False
+) -> tuple[Staircase, ...]:
     """Return the ways up to each step of a table (rising, above zero), coarse and fine, by rising largest gap.
 
-    `widest_gap` is what the axis gains within the window: wider gaps than that are no jolt any more but a ramp. With
-    `slowest_first` those alone that set out and stop at the slowest step.
+    `widest_gap` is what the axis gains within the window: wider gaps than that are no jolt any more but a ramp.
+    `grain` is how exactly it is known where the axis is, in its unit. With `slowest_first` those alone that set out and
+    stop at the slowest step.
     """
     if slowest_first:
-        return tuple(way for way in staircases(speeds, widest_gap) if way.steps[0] == 1)
+        return tuple(way for way in staircases(speeds, widest_gap, grain) if way.steps[0] == 1)
     found: dict[tuple[int, ...], Staircase] = {}
     for gap in gaps_to_try(speeds[0], widest_gap):
         for steps in (*_ways(speeds, gap, 0), *_ways(speeds, gap, 1)):
             if steps not in found:
-                found[steps] = _staircase(speeds, steps, gap)
+                found[steps] = _staircase(speeds, steps, gap, widest_gap / WINDOW_SECONDS, grain)
     return tuple(sorted(found.values(), key=lambda way: (way.largest_gap, way.top, len(way.steps))))
 
 
@@ -97,20 +103,33 @@ def _ways(speeds: tuple[float, ...], gap: float, base: int) -> list[tuple[int, .
     return ways
 
 
-def _staircase(speeds: tuple[float, ...], steps: tuple[int, ...], gap: float) -> Staircase:
+def _staircase(
+    speeds: tuple[float, ...], steps: tuple[int, ...], gap: float, acceleration: float, grain: float
+) -> Staircase:
     rungs = (0.0, *(speeds[step - 1] for step in steps))
     gaps = [upper - lower for lower, upper in pairwise(rungs)]
     # Around a gap that is larger than the others the curve rises no faster: its rungs are held longer.
     begins = [0.0]
     for below, above in pairwise(gaps):
-        begins.append(begins[-1] + held(below, above, gap, len(begins)))
+        dwells = held(below, above, gap)
+        begins.append(
+            begins[-1] + (dwells if begins[-1] else max(dwells, first_held(below, below / acceleration, grain)))
+        )
     return staircase(speeds, steps, tuple(begins))
 
 
-def held(below: float, above: float, gap: float, rung: int) -> float:
-    """Return for how many dwells a rung (from 1) between two gaps is held, of a way whose usual gap is `gap`."""
-    dwells = min(RIDE_SHARE, max(1.0, (below + above) / (2.0 * gap)))
-    return max(dwells, FIRST_SHARE) if rung == 1 else dwells
+def held(below: float, above: float, gap: float) -> float:
+    """Return for how many dwells a rung between two gaps is held, of a way whose usual gap is `gap`."""
+    return min(RIDE_SHARE, max(1.0, (below + above) / (2.0 * gap)))
+
+
+def first_held(speed: float, stopping_seconds: float, grain: float) -> float:
+    """Return for how many dwells the first rung is held, which is the last one too, at least.
+
+    From it the axis stops by itself, where its target is, and begins to do so before its end; and where it is, is known
+    to a grain.
+    """
+    return 1.0 + (grain / speed + stopping_seconds) / DWELL_SECONDS
 
 
 def staircase(speeds: tuple[float, ...], steps: tuple[int, ...], begins: tuple[float, ...]) -> Staircase:

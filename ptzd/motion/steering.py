@@ -31,6 +31,8 @@ from .staircase import DWELL_SECONDS, Staircase
 REPEAT_SECONDS = 0.5  # after which an order that nobody has heard of, repeats and all, is given anew
 MOST_REPEATS = 3  # then it is left to the line to find out whether the camera is there at all
 ORDER_SECONDS = 0.04  # between two orders to one motor; about a frame, common practice
+TOGETHER_SECONDS = 0.06  # a change that the other axis wants so soon is made with this one
+WAIT_SECONDS = 0.06  # that an axis waits at most for the other one which may not change yet
 SPACING_SECONDS = 0.2  # between two changes of an axis
 LANDING_SECONDS = 0.2  # before its end at the latest, the head is sent to its target
 WAITING_SECONDS = 0.1  # before its target an axis waits for the other one, so that both are sent there together
@@ -263,19 +265,22 @@ class _Guide:
         return self.rung == 1 and (not self.climbing or self._top == 1)
 
     def landing_step(self, at: float) -> int:
-        """The slowest of its steps at which it is not late, be it on the way or past its target; 1 where it stands."""
+        """The slowest step from its first rung on at which it is not late, be it past its target; 1 where it stands."""
+        if not self._steps:
+            return 1
         seconds, to_go = max(self._ends_at - at, LANDING_SECONDS) + LATE_SECONDS, abs(self.to_go(at))
-        for rung in range(1, len(self._steps) + 1):
-            if to_go <= self._speed(rung) * seconds:
-                return self._steps[rung - 1]
-        return self._steps[-1] if self._steps else 1
+        steps = range(self._steps[0], self._steps[-1])
+        return next((step for step in steps if to_go <= self.motor.speeds[step] * seconds), self._steps[-1])
 
     def step_of(self, rung: int) -> int:
         """The step of a rung; 0 for the ground."""
         return self._steps[rung - 1] if rung else 0
 
-    def wanted(self, at: float) -> int:
-        """Return the rung that it is to be on at a moment to come, this one or a neighbour."""
+    def wanted(self, at: float, spacing: float = SPACING_SECONDS) -> int:
+        """Return the rung that it is to be on at a moment to come, this one or a neighbour.
+
+        `spacing` is the least time from one change to the next.
+        """
         if not self.way:
             return 0
         if self.rung == 0:
@@ -283,7 +288,7 @@ class _Guide:
         if (lower := self._overdue(at)) < self.rung:
             return lower
         since = at - self.motor.changed_at(at)
-        if since < SPACING_SECONDS:
+        if since < spacing:
             return self.rung
         if self.climbing and self.rung < self._top:
             return self._wanted_climbing(at, since)
@@ -422,7 +427,7 @@ class Steering:
         self._one_landing_step = one_landing_step or head.shared_speed
         self._ends_at = started_at + plan.seconds
         self._overdue_at = self._ends_at + OVERDUE_SECONDS + OVERDUE_SHARE * plan.seconds
-        self._lag = head.latency_seconds
+        self._lag = self._least_lag = head.latency_seconds
         self._pan = self._guide(plan.pan, head.pan.steps_deg_per_s, head.spread.speed, HEAD_GRAIN_DEG, started_at)
         self._tilt = self._guide(plan.tilt, head.tilt.steps_deg_per_s, head.spread.speed, HEAD_GRAIN_DEG, started_at)
         self._zoom = self._guide(
@@ -468,6 +473,8 @@ class Steering:
         if self._head_waits:
             self._head_waits = False
             self._heard_of(at - self._head_ordered_at)
+            if self._recent and self._recent[-1][0] > self._head_ordered_at:
+                self._recent[-1] = (at, *self._recent[-1][1:])
             for guide in (self._pan, self._tilt):
                 guide.motor.performed(at)
 
@@ -496,9 +503,15 @@ class Steering:
         starts_at = self._ends_at - (course.ends_at - course.starts_at) if course.starts_at else started_at
         return _Guide(course, motor, starts_at, self._ends_at)
 
+    @property
+    def _spacing(self) -> float:
+        """From when a change took effect until the next one is expected to: it may take effect sooner than expected."""
+        return SPACING_SECONDS + self._lag - self._least_lag
+
     def _heard_of(self, lag: float) -> None:
         if lag < 2.0 * self._lag + TURN_SECONDS:  # otherwise it was lost and repeated, which says nothing of the usual
             self._lag += 0.3 * (lag - self._lag)
+            self._least_lag = min(self._least_lag, lag)
 
     def _head_order(self, now: float) -> DriveHead | LandHead | None:
         if now - self._head_ordered_at < ORDER_SECONDS:
@@ -529,13 +542,24 @@ class Steering:
     def _wanted(self, at: float) -> tuple[int, int]:
         """The rungs that pan and tilt are to be on: one that is to change a little later changes with the other."""
         pan, tilt = self._pan, self._tilt
-        pan_rung, tilt_rung = pan.wanted(at), tilt.wanted(at)
-        soon = at + ORDER_SECONDS / 2
+        pan_rung, tilt_rung = pan.wanted(at, self._spacing), tilt.wanted(at, self._spacing)
         if pan_rung != pan.rung and tilt_rung == tilt.rung:
-            tilt_rung = tilt.wanted(soon)
-        elif tilt_rung != tilt.rung and pan_rung == pan.rung:
-            pan_rung = pan.wanted(soon)
+            return self._with_the_other(at, pan, pan_rung, tilt)
+        if tilt_rung != tilt.rung and pan_rung == pan.rung:
+            tilt_rung, pan_rung = self._with_the_other(at, tilt, tilt_rung, pan)
         return pan_rung, tilt_rung
+
+    def _with_the_other(self, at: float, one: _Guide, rung: int, other: _Guide) -> tuple[int, int]:
+        """Let an axis that is to change a little later change with this one, or this one wait until that one may."""
+        soon = other.wanted(at + TOGETHER_SECONDS, self._spacing)
+        if soon == other.rung:
+            return rung, other.rung
+        since = at - other.motor.changed_at(at)
+        if since >= self._spacing:
+            return rung, soon
+        if since >= self._spacing - WAIT_SECONDS:
+            return one.rung, other.rung
+        return rung, other.rung
 
     def _within_budget(self, at: float, pan_rung: int, tilt_rung: int) -> tuple[int, int]:
         """Hold back the smaller of two changes that together would be a larger jolt than the plan's."""
@@ -544,7 +568,7 @@ class Steering:
         tilt_gap = self._change(tilt, tilt_rung)
         if not pan_gap and not tilt_gap:
             return pan_rung, tilt_rung
-        self._recent = [change for change in self._recent if at - change[0] < SPACING_SECONDS]
+        self._recent = [change for change in self._recent if at - change[0] < self._spacing]
         pan_before = sum(change[1] for change in self._recent)
         tilt_before = sum(change[2] for change in self._recent)
         budget = self._budget * (1.0 if pan.climbing or tilt.climbing else SQUEEZE)

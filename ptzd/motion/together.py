@@ -4,7 +4,8 @@ What a viewer sees is the change of both axes together. So both climb in one lad
 line from standing still to both cruising speeds, each as far as the jolt allows, counted across both axes, and no more
 than one is taken within the window in which changes are seen as one. Where a gap of one axis's table takes all of
 that by itself, the rung belongs to this axis alone. Each axis then stretches the ladder in time so as to cover its own
-way, see `staircase`.
+way, see `staircase`; an axis that has time to spare keeps step with the other one if it can, and takes its last rungs
+later instead.
 
 Of all ladders that get far enough in time, the one with the least jolt is taken; of equals the one with the gentlest
 ramps, in which both axes keep step with each other.
@@ -13,38 +14,48 @@ ramps, in which both axes keep step with each other.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Iterator
 from functools import lru_cache, partial
+from itertools import product
 from math import hypot, inf, log
+from typing import NamedTuple
 
 from .course import (
     RAMP_SHARE,
+    RUNG_WORTH,
     SAME_STRAIN,
     AxisWay,
     Course,
     along,
     course,
-    gentleness,
     late_course,
     strain,
     way_with_ramps,
     widest_gap,
 )
-from .staircase import DWELL_SECONDS, Staircase, gaps_to_try, held, staircase
+from .staircase import DWELL_SECONDS, WINDOW_SECONDS, Staircase, first_held, gaps_to_try, held, staircase
 
 APART = 1.12  # between two cruising speeds that are tried
 HIGHEST_SHARE = 2.1  # of the mean speed, beyond which no cruising speed is tried
+MOST_TRIED = 5  # pairs of cruising speeds, after one that will do: the likeliest come first
+FIRST_STEPS = (1, 2, 4, 9, 12)  # that are tried by axes which set out and stop at the same step
+COARSER = 4  # how many ladders are tried from the finest one on: a coarser one may leave more time to spare
 STEP_WORTH = 0.1  # what it is worth that both axes keep step
+LATEST_SHARE = 0.45  # of the move, at which the last rung is taken by an axis that waits with it
+APART_SECONDS = 0.01  # by how much latency may bring two changes nearer to each other
 
 
-@dataclass(frozen=True, slots=True)
-class Ladder:
-    """The staircases of pan and tilt, and the largest change of both together, in degrees per second."""
+class Ladder(NamedTuple):
+    """The rungs of pan and tilt, from the first one on: steps of both, and dwells after the start."""
 
-    pan: Staircase
-    tilt: Staircase
-    jolt: float
+    pan_steps: tuple[int, ...]
+    tilt_steps: tuple[int, ...]
+    begins: tuple[float, ...]
+    pan_lag: float  # as in `Staircase`
+    tilt_lag: float
+    pan_begin: float  # of the last rung on which pan gets faster
+    tilt_begin: float
+    jolt: float  # the largest change of both together, in degrees per second
 
 
 def head_courses(pan: AxisWay, tilt: AxisWay, seconds: float) -> tuple[Course, Course, float] | None:
@@ -70,43 +81,105 @@ def budget_of(pan: Course, tilt: Course) -> float:
     return max((hypot(*(way.speeds[0] for way in ways)), *(way.largest_gap for way in ways)), default=0.0)
 
 
+class _Goal:
+    """What a ladder is to do: bring two axes their ways in time, cruising at the last of these steps."""
+
+    def __init__(
+        self, pan: AxisWay, tilt: AxisWay, pan_top: int, tilt_top: int, seconds: float, reserve: float
+    ) -> None:
+        self._pan, self._tilt, self._seconds = pan, tilt, seconds
+        self._pan_speeds, self._tilt_speeds = pan.speeds[:pan_top], tilt.speeds[:tilt_top]
+        self._acceleration = min(pan.acceleration, tilt.acceleration)
+        # What ramps may take away from the way, setting out and stopping aside.
+        self._pan_spare = self._pan_speeds[-1] * seconds - abs(pan.distance)
+        self._tilt_spare = self._tilt_speeds[-1] * seconds - abs(tilt.distance)
+        self._pan_reserve, self._tilt_reserve = reserve * abs(pan.distance), reserve * abs(tilt.distance)
+
+    def first_steps(self, reach: float) -> list[int]:
+        """The steps at which both axes may set out and stop: 0 where they need not be the same."""
+        if not self._pan.one_step:
+            return [0]
+        highest = min(len(self._pan_speeds), len(self._tilt_speeds))
+        return [
+            step
+            for step in FIRST_STEPS
+            if step == 1
+            or (step <= highest and hypot(self._pan_speeds[step - 1], self._tilt_speeds[step - 1]) <= reach)
+        ]
+
+    def least_reach(self) -> float:
+        """The least reach that may get far enough: by such rungs in a straight line, without regard to the table."""
+        pan, tilt = self._pan_speeds[-1], self._tilt_speeds[-1]
+        spare = (pan * self._pan_spare + tilt * self._tilt_spare) / DWELL_SECONDS
+        return hypot(pan, tilt) / (1.0 + spare / (pan * pan + tilt * tilt))
+
+    def ladder(self, first: int, reach: float) -> Ladder:
+        return ladder_up(self._pan_speeds, self._tilt_speeds, first, reach, self._acceleration, self._pan.grain)
+
+    def suffices(self, ladder: Ladder) -> bool:
+        """Whether both axes get far enough on a ladder, with the shortest dwells."""
+        twice = 2.0 * DWELL_SECONDS
+        return (
+            self._seconds >= twice * ladder.begins[-1]
+            and self._pan_spare - self._pan_stop(ladder) >= twice * ladder.pan_lag + self._pan_reserve
+            and self._tilt_spare - self._tilt_stop(ladder) >= twice * ladder.tilt_lag + self._tilt_reserve
+        )
+
+    def judged(self, ladder: Ladder) -> tuple[float, float] | None:
+        """The jolt of a ladder, made worse where it leaves no time to spare, and its gentleness.
+
+        None where the ramps would take more than all of the time, or none of it, so that nothing can be stretched.
+        """
+        if not ladder.pan_lag or not ladder.tilt_lag:
+            return None
+        pan_dwell = (self._pan_spare - self._pan_stop(ladder)) / (2.0 * ladder.pan_lag)
+        tilt_dwell = (self._tilt_spare - self._tilt_stop(ladder)) / (2.0 * ladder.tilt_lag)
+        pan_share = pan_dwell * ladder.pan_begin / self._seconds
+        tilt_share = tilt_dwell * ladder.tilt_begin / self._seconds
+        if pan_share > 0.5 or tilt_share > 0.5:
+            return None
+        pan, tilt = abs(self._pan.distance), abs(self._tilt.distance)
+        off = (abs(pan_share - RAMP_SHARE) * pan + abs(tilt_share - RAMP_SHARE) * tilt) / (pan + tilt)
+        merit = RUNG_WORTH * len(ladder.begins) - off - STEP_WORTH * abs(log(pan_dwell / tilt_dwell))
+        return ladder.jolt * strain(min(pan_dwell, tilt_dwell)), merit
+
+    def _pan_stop(self, ladder: Ladder) -> float:
+        return self._pan_speeds[ladder.pan_steps[0] - 1] ** 2 / self._pan.acceleration
+
+    def _tilt_stop(self, ladder: Ladder) -> float:
+        return self._tilt_speeds[ladder.tilt_steps[0] - 1] ** 2 / self._tilt.acceleration
+
+
 def _climb(pan: AxisWay, tilt: AxisWay, seconds: float, reserve: float) -> tuple[Course, Course, float] | None:
-    """Try the ladders up to all pairs of cruising speeds; a coarser ladder gets farther, and jolts more."""
+    """Try the ladders up to the likeliest cruising speeds; a coarser ladder gets farther, and jolts more."""
     best: Ladder | None = None
     best_merit, least = -inf, inf
-    reaches = gaps_to_try(
-        min(pan.speeds[0], tilt.speeds[0]), min(widest_gap(pan.acceleration), widest_gap(tilt.acceleration))
-    )
+    reaches = gaps_to_try(min(pan.speeds[0], tilt.speeds[0]), widest_gap(min(pan.acceleration, tilt.acceleration)))
+    tried = 0
     for pan_top, tilt_top in _tops(pan, tilt, seconds):
-        ladders = partial(ladder_up, pan.speeds[:pan_top], tilt.speeds[:tilt_top], pan.one_step)
-        judged = partial(_judged, pan, tilt, seconds, reserve, ladders)
+        if tried == MOST_TRIED:
+            break
+        tried += best is not None
+        goal = _Goal(pan, tilt, pan_top, tilt_top, seconds, reserve)
         # The coarsest that can be better than the best so far, then the finest that gets far enough.
         coarsest = min(bisect_left(reaches, least), len(reaches) - 1)
-        if _is_too_far(pan, tilt, pan_top, tilt_top, seconds, reaches[coarsest]) or judged(reaches[coarsest]) is None:
-            continue
-        finest = bisect_left(reaches, True, 0, coarsest, key=lambda reach: judged(reach) is not None)
-        for reach in reaches[finest : coarsest + 1]:
-            found = judged(reach)
-            if found is None:
+        finest = bisect_left(reaches, goal.least_reach(), 0, coarsest)
+        for first in goal.first_steps(reaches[coarsest]):
+            ladder_of = partial(goal.ladder, first)
+            if not goal.suffices(ladder_of(reaches[coarsest])):
                 continue
-            ladder, strained, merit = found
-            if ladder.jolt > least * SAME_STRAIN:
-                break
-            if strained < least / SAME_STRAIN or (strained < least * SAME_STRAIN and merit > best_merit):
-                best, best_merit, least = ladder, merit, min(strained, least)
-    if best is None:
-        return None
-    return along(best.pan, pan, seconds), along(best.tilt, tilt, seconds), best.jolt
-
-
-def _is_too_far(pan: AxisWay, tilt: AxisWay, pan_top: int, tilt_top: int, seconds: float, reach: float) -> bool:
-    """Whether no ladder of that reach gets far enough, by the rungs it needs at least: told before it is built."""
-    pan_speed, tilt_speed = pan.speeds[pan_top - 1], tilt.speeds[tilt_top - 1]
-    top, first = hypot(pan_speed, tilt_speed), max(reach, hypot(pan.speeds[0], tilt.speeds[0]))
-    if first >= top:
-        return False
-    cruise = seconds - DWELL_SECONDS * (1.0 - first / top) * (top - first) / reach
-    return pan_speed * cruise < abs(pan.distance) or tilt_speed * cruise < abs(tilt.distance)
+            found = bisect_left(reaches, True, finest, coarsest, key=lambda reach: goal.suffices(ladder_of(reach)))
+            for reach in reaches[found : min(found + COARSER, coarsest + 1)]:
+                ladder = ladder_of(reach)
+                if ladder.jolt > least * SAME_STRAIN:
+                    break
+                judged = goal.judged(ladder)
+                if judged is None:
+                    continue
+                strained, merit = judged
+                if strained < least / SAME_STRAIN or (strained < least * SAME_STRAIN and merit > best_merit):
+                    best, best_merit, least = ladder, merit, min(strained, least)
+    return None if best is None else (*_along(best, pan, tilt, seconds), best.jolt)
 
 
 def _tops(pan: AxisWay, tilt: AxisWay, seconds: float) -> list[tuple[int, int]]:
@@ -130,41 +203,46 @@ def _tops(pan: AxisWay, tilt: AxisWay, seconds: float) -> list[tuple[int, int]]:
     ]
 
 
-def _judged(
-    pan: AxisWay, tilt: AxisWay, seconds: float, reserve: float, ladders: Callable[[float], Ladder], reach: float
-) -> tuple[Ladder, float, float] | None:
-    """A ladder, its jolt, made worse where it leaves no time to spare, and its gentleness; None if it is too slow."""
-    ladder = ladders(reach)
-    merit = 0.0
-    dwells: list[float] = []
-    total = abs(pan.distance) + abs(tilt.distance)
-    for axis, way in ((pan, ladder.pan), (tilt, ladder.tilt)):
-        distance = way_with_ramps(way, axis)
-        if way.farthest(seconds) < distance * (1.0 + reserve):
-            return None
-        gentle = gentleness(way, axis, seconds)
-        if gentle is None:
-            return None
-        merit += gentle * abs(axis.distance) / total
-        dwells.append(way.dwell_seconds(distance, seconds))
-    merit -= STEP_WORTH * abs(log(dwells[0] / dwells[1]))
-    return ladder, ladder.jolt * strain(min(dwells)), merit
-
-
-@lru_cache(maxsize=4096)
-def ladder_up(pan: tuple[float, ...], tilt: tuple[float, ...], one_step: bool, reach: float) -> Ladder:
+@lru_cache(maxsize=8192)
+def ladder_up(
+    pan: tuple[float, ...], tilt: tuple[float, ...], first: int, reach: float, acceleration: float, grain: float
+) -> Ladder:
     """Return the ladder up to the last of both speeds whose rungs lie within reach of each other where they can.
 
-    With `one_step` its first rung is of the same step for both axes.
+    Its first rung is step `first` of both axes; with 0 it is as far up as the others. `acceleration` and `grain` are
+    those of both axes, in degrees.
     """
-    first = 1
-    if one_step:
-        within = (
-            step for step in range(1, min(len(pan), len(tilt)) + 1) if hypot(pan[step - 1], tilt[step - 1]) <= reach
-        )
-        first = max(within, default=1)
-    line = _line(pan, tilt, first)
-    return _ladder(pan, tilt, [line[rung] for rung in _rungs(line, reach, one_step)], reach)
+    line = _line(pan, tilt, max(1, first))
+    last = len(line) - 1
+    pan_steps: list[int] = []
+    tilt_steps: list[int] = []
+    begins: list[float] = []
+    pan_before = tilt_before = below = jolt = begin = pan_lag = tilt_lag = pan_begin = tilt_begin = 0.0
+    point = -1
+    while point < last:
+        point += 1
+        if begins or not first:  # as far as the jolt allows
+            while point < last and hypot(line[point + 1][0] - pan_before, line[point + 1][1] - tilt_before) <= reach:
+                point += 1
+        pan_speed, tilt_speed, pan_step, tilt_step = line[point]
+        gap = hypot(pan_speed - pan_before, tilt_speed - tilt_before)
+        if begins:
+            dwells = held(below, gap, reach)
+            if len(begins) == 1:
+                slowest = min(pan_before, tilt_before)
+                dwells = max(dwells, first_held(slowest, max(pan_before, tilt_before) / acceleration, grain))
+            begin += dwells
+        if pan_speed > pan_before:
+            pan_lag += (pan_speed - pan_before) * begin
+            pan_begin = begin
+        if tilt_speed > tilt_before:
+            tilt_lag += (tilt_speed - tilt_before) * begin
+            tilt_begin = begin
+        pan_steps.append(pan_step)
+        tilt_steps.append(tilt_step)
+        begins.append(begin)
+        pan_before, tilt_before, below, jolt = pan_speed, tilt_speed, gap, max(jolt, gap)
+    return Ladder(tuple(pan_steps), tuple(tilt_steps), tuple(begins), pan_lag, tilt_lag, pan_begin, tilt_begin, jolt)
 
 
 @lru_cache(maxsize=1024)
@@ -183,41 +261,53 @@ def _line(pan: tuple[float, ...], tilt: tuple[float, ...], first: int) -> list[t
     return line
 
 
-def _rungs(line: list[tuple[float, float, int, int]], reach: float, one_step: bool) -> tuple[int, ...]:
-    """The fewest points of the line that lie within reach of each other, or next to each other."""
-    rungs: list[int] = []
-    pan = tilt = 0.0
-    point = -1
-    while point < len(line) - 1:
-        point += 1
-        alone = one_step and point == 0
-        while (
-            not alone and point + 1 < len(line) and hypot(line[point + 1][0] - pan, line[point + 1][1] - tilt) <= reach
-        ):
-            point += 1
-        rungs.append(point)
-        pan, tilt, _, _ = line[point]
-    return tuple(rungs)
+def _along(ladder: Ladder, pan: AxisWay, tilt: AxisWay, seconds: float) -> tuple[Course, Course]:
+    """The courses up and down a ladder, the axis with time to spare in step with the other one if that is smoother."""
+    pan_way = _of_axis(pan.speeds, ladder.pan_steps, ladder.begins)
+    tilt_way = _of_axis(tilt.speeds, ladder.tilt_steps, ladder.begins)
+    pan_dwell = pan_way.dwell_seconds(way_with_ramps(pan_way, pan), seconds)
+    tilt_dwell = tilt_way.dwell_seconds(way_with_ramps(tilt_way, tilt), seconds)
+    pan_ways, tilt_ways = [pan_way], [tilt_way]
+    if pan_dwell > tilt_dwell:
+        pan_ways = [*_in_step(pan_way, pan, tilt_dwell, seconds), pan_way]
+    else:
+        tilt_ways = [*_in_step(tilt_way, tilt, pan_dwell, seconds), tilt_way]
+    courses = ((along(one, pan, seconds), along(other, tilt, seconds)) for one, other in product(pan_ways, tilt_ways))
+    return min(courses, key=lambda both: _jolt_on_the_way_up(*both))
 
 
-def _ladder(
-    pan: tuple[float, ...], tilt: tuple[float, ...], rungs: list[tuple[float, float, int, int]], reach: float
-) -> Ladder:
-    pan_rungs: list[tuple[int, float]] = []
-    tilt_rungs: list[tuple[int, float]] = []
-    pan_before = tilt_before = below = jolt = begin = 0.0
-    for rung, (pan_speed, tilt_speed, pan_step, tilt_step) in enumerate(rungs):
-        gap = hypot(pan_speed - pan_before, tilt_speed - tilt_before)
-        if rung:
-            begin += held(below, gap, reach, rung)
-        if pan_speed > pan_before:
-            pan_rungs.append((pan_step, begin))
-        if tilt_speed > tilt_before:
-            tilt_rungs.append((tilt_step, begin))
-        pan_before, tilt_before, below, jolt = pan_speed, tilt_speed, gap, max(jolt, gap)
-    return Ladder(_of_axis(pan_rungs, pan), _of_axis(tilt_rungs, tilt), jolt)
+def _of_axis(speeds: tuple[float, ...], steps: tuple[int, ...], begins: tuple[float, ...]) -> Staircase:
+    """The staircase of an axis by itself: the rungs of the ladder on which it gets faster."""
+    rungs = [(step, begin) for before, step, begin in zip((0, *steps), steps, begins, strict=False) if step > before]
+    return staircase(speeds, tuple(step for step, _ in rungs), tuple(begin for _, begin in rungs))
 
 
-def _of_axis(rungs: list[tuple[int, float]], speeds: tuple[float, ...]) -> Staircase:
-    steps, begins = zip(*rungs, strict=True)
-    return staircase(speeds, steps, begins)
+def _in_step(way: Staircase, axis: AxisWay, dwell: float, seconds: float) -> Iterator[Staircase]:
+    """The same rungs with the dwell of the other axis, some of the upper ones put off to make up for that."""
+    spare = way.top * seconds - way_with_ramps(way, axis) - 2.0 * dwell * way.lag
+    for rung in range(len(way.steps) - 1, 0, -1):
+        later = spare / (2.0 * dwell * (way.top - way.speeds[rung - 1]))
+        if dwell * (way.begins[-1] + later) <= LATEST_SHARE * seconds:
+            begins = (*way.begins[:rung], *(begin + later for begin in way.begins[rung:]))
+            yield staircase(axis.speeds, way.steps, begins)
+
+
+def _jolt_on_the_way_up(pan: Course, tilt: Course) -> float:
+    """The largest change of both together within the window, wherever latency may bring changes near each other."""
+    assert pan.staircase is not None and tilt.staircase is not None
+    changes = sorted(
+        [(pan.dwell * begin, gap, 0.0) for begin, gap in zip(pan.staircase.begins, pan.staircase.gaps(), strict=True)]
+        + [
+            (tilt.dwell * begin, 0.0, gap)
+            for begin, gap in zip(tilt.staircase.begins, tilt.staircase.gaps(), strict=True)
+        ]
+    )
+    jolt = pan_change = tilt_change = 0.0
+    first = 0
+    for at, pan_gap, tilt_gap in changes:
+        pan_change, tilt_change = pan_change + pan_gap, tilt_change + tilt_gap
+        while at - changes[first][0] >= WINDOW_SECONDS + APART_SECONDS:
+            pan_change, tilt_change = pan_change - changes[first][1], tilt_change - changes[first][2]
+            first += 1
+        jolt = max(jolt, hypot(pan_change, tilt_change))
+    return jolt

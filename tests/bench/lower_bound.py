@@ -1,110 +1,130 @@
-"""The least jolt that a head allows at all, worked out apart from the planner.
+"""The least jolt with which a head can make a move at all, worked out apart from the planner.
 
 What is assumed, each time in favour of the head, so that nothing can do better:
 
-- one axis, driven at any step of its table (the unit's own speeds) with one order every 40 ms at most, ramping at the
-  unit's own acceleration; between two steps it can be caught by the next order, and nowhere else;
-- only rises count: no more than J within any 0.2 s. The way down is the way up seen backwards;
-- whatever speed can be reached at some time on some way is taken to be had at that time on every way.
+- each axis is driven at the steps of its table (the unit's own speeds) and ramps between them at its own acceleration;
+  it sets out at once and needs no time for its orders;
+- its speed rises, and then it falls. To catch a head again and again between two steps would hold it in between, but
+  orders 40 ms apart would shake the picture a dozen times a second: nobody would call that smooth;
+- only rises count: no more than J within any 0.2 s. The way down is the way up seen backwards.
 
-Then no move goes farther in T seconds than the integral of min(highest(t), highest(T - t)), and the least J with which
-that is as far as the move has to go is the bound. `highest` is found by dynamic programming over the orders: a state
-is the present speed with the lowest speeds of the last 1 to 5 orders, which is all that limits what may come next; of
-two states with the same speed, one that is lower throughout is dropped. Below 4.8°/s of jolt (40 ms at 120°/s²) no
-order can catch the head between two steps, and the programme comes down to one rise every 0.2 s. A speed that has not
-been exceeded for 4 s is taken to be the highest there is.
+For one axis, whatever speed can be reached at some time on some way is taken to be had at that time on every way.
+Level b can be reached W = 0.2 s after speed b - J at the earliest. So no move goes farther in T seconds than the
+integral of min(highest(t), highest(T - t)).
 
-Two axes that arrive within 0.15 s of each other both stop from their slowest step, or a faster one, within one window:
-then the bound is no less than both first steps as a vector.
+Two axes share the jolt: the change of both within any window, as a vector, is no more than J. Speeds may be taken to
+change at once, in the middle of each ramp; then whatever adds up to more than J lies at least W less J / acceleration
+apart. So the speeds of both axes that far apart, at whatever moment one begins to look, are a walk over the pairs of
+steps of both tables, from rest to rest, with no stride longer than J. The way of both axes, each given some weight, is
+then no longer than the heaviest such walk, found by dynamic programming over the pairs; J is too small for a move if
+for any of several weights that walk is too short. Two axes that arrive within 0.15 s of each other also stop within one
+window, each from its slowest step or a faster one: J is no less than both as a vector.
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
-from math import hypot
+from dataclasses import dataclass
+from math import hypot, inf, sqrt
 
-ORDER_SECONDS = 0.04
-WINDOW_ORDERS = 5  # 0.2 s
-STEADY_ORDERS = 100
-FINE = 1.02  # between two values of J that are tried
+import numpy as np
+import numpy.typing as npt
 
+WINDOW_SECONDS = 0.2
+ROUNDING = 1e-5  # of speeds, in degrees per second
+FINE = 1.005  # how near the bound is found, from below
+TIMES = 2000  # for which the highest speed is worked out
+_DIRECTIONS = np.linspace(0.0, np.pi / 2.0, 9)[1:-1]
+WEIGHTS = np.stack((np.cos(_DIRECTIONS), np.sin(_DIRECTIONS)))  # of the ways of pan and tilt, both taken as 1
 
-@lru_cache(maxsize=4096)
-def highest_speeds(speeds: tuple[float, ...], acceleration: float, jolt: float, orders: int) -> tuple[float, ...]:
-    """Return the highest speed after 1, 2, ... `orders` orders that a jolt allows."""
-    reach = acceleration * ORDER_SECONDS
-    levels = (0.0, *speeds)
-    jolt += 1e-9
-    states: dict[float, list[tuple[float, ...]]] = {0.0: [(0.0,) * WINDOW_ORDERS]}
-    highest: list[float] = []
-    for _ in range(orders):
-        following: dict[float, set[tuple[float, ...]]] = {}
-        for speed, pasts in states.items():
-            within = {level for level in levels if abs(level - speed) <= reach}
-            if speed + reach < levels[-1]:
-                within.add(round(speed + reach, 6))
-            if speed - reach > 0.0:
-                within.add(round(speed - reach, 6))
-            for past in pasts:  # the lowest of the last 5, 4, ... 1 speeds, the present one included
-                for after in within:
-                    if after - past[0] <= jolt:
-                        lows = (*(min(low, after) for low in past[1:]), after)
-                        following.setdefault(after, set()).add(lows)
-        states = {speed: _undominated(pasts) for speed, pasts in following.items()}
-        highest.append(max(states))
-        if highest[-1] >= levels[-1] or (len(highest) > STEADY_ORDERS and highest[-1] == highest[-STEADY_ORDERS]):
-            break
-    return tuple(highest) + (highest[-1],) * (orders - len(highest))
+Floats = npt.NDArray[np.float64]
 
 
-def _undominated(pasts: set[tuple[float, ...]]) -> list[tuple[float, ...]]:
-    kept: list[tuple[float, ...]] = []
-    for past in sorted(pasts, reverse=True):
-        if not any(all(a >= b for a, b in zip(other, past, strict=True)) for other in kept):
-            kept.append(past)
-    return kept
+@dataclass(frozen=True)
+class AxisMove:
+    """One axis of a move: its steps in degrees per second, its acceleration, and its way in degrees."""
+
+    speeds: tuple[float, ...]
+    acceleration: float
+    distance: float
 
 
-def farthest(speeds: tuple[float, ...], acceleration: float, jolt: float, seconds: float) -> float:
-    """Return how far a move of so many seconds gets at most with that jolt."""
-    orders = int(seconds / ORDER_SECONDS) + 1
-    highest = highest_speeds(speeds, acceleration, jolt, 520)
-    return ORDER_SECONDS * sum(min(highest[tick], highest[orders - 1 - tick]) for tick in range(orders))
+def least_jolt(axes: list[AxisMove], seconds: float) -> float:
+    """Return the bound for one axis or two, in degrees per second; 0 where none has a way to go.
 
-
-@lru_cache(maxsize=64)
-def _jolts(speeds: tuple[float, ...], acceleration: float) -> tuple[float, ...]:
-    """Values of J worth trying: all gaps of the table, and finely between."""
-    levels = (0.0, *speeds)
-    widest = WINDOW_ORDERS * ORDER_SECONDS * acceleration
-    gaps = {round(upper - lower, 6) for lower in levels for upper in levels if 0.0 < upper - lower <= widest}
-    fine = acceleration * ORDER_SECONDS
-    while fine < widest:
-        gaps.add(round(fine, 6))
-        fine *= FINE
-    return (*sorted(gap for gap in gaps if gap >= speeds[0]), widest)
-
-
-def least_jolt(speeds: tuple[float, ...], acceleration: float, distance: float, seconds: float) -> float:
-    """Return the bound for one axis, in the unit of its speeds; 0 for no way to go."""
-    if not distance:
+    A move that is too far for any jolt has the bound of what an axis gains within the window.
+    """
+    moving = [axis for axis in axes if axis.distance]
+    if not moving:
         return 0.0
-    jolts = _jolts(speeds, acceleration)
-    low, high = 0, len(jolts) - 1
-    while low < high:
-        middle = (low + high) // 2
-        if farthest(speeds, acceleration, jolts[middle], seconds) >= abs(distance):
-            high = middle
+    impossible = hypot(*(axis.speeds[0] for axis in moving))
+    if _may_get_there(moving, impossible, seconds):
+        return impossible
+    possible = max(WINDOW_SECONDS * max(axis.acceleration for axis in moving), impossible * FINE)
+    while possible / impossible > FINE:
+        middle = sqrt(impossible * possible)
+        if _may_get_there(moving, middle, seconds):
+            possible = middle
         else:
-            low = middle + 1
-    return jolts[low]
+            impossible = middle
+    return impossible
 
 
-def least_jolt_of_two(
-    pan: tuple[tuple[float, ...], float, float], tilt: tuple[tuple[float, ...], float, float], seconds: float
-) -> float:
-    """Return the bound for pan and tilt together, each (speeds, acceleration, distance), in degrees per second."""
-    alone = max(least_jolt(*axis, seconds) for axis in (pan, tilt))
-    if pan[2] and tilt[2]:
-        return max(alone, hypot(pan[0][0], tilt[0][0]))
-    return alone
+def _may_get_there(moving: list[AxisMove], jolt: float, seconds: float) -> bool:
+    if any(farthest(axis, jolt, seconds) < abs(axis.distance) for axis in moving):
+        return False
+    return len(moving) == 1 or _two_may_get_there(moving, jolt, seconds)
+
+
+def farthest(axis: AxisMove, jolt: float, seconds: float) -> float:
+    """Return how far one axis gets at most, in degrees."""
+    half = np.linspace(0.0, seconds / 2.0, TIMES)
+    return 2.0 * float(np.trapezoid(highest_speeds(axis, jolt, half), half))
+
+
+def highest_speeds(axis: AxisMove, jolt: float, seconds: Floats) -> Floats:
+    """Return the highest speeds that one axis can have at some times after it set out."""
+    highest = np.zeros_like(seconds)
+    reached: list[tuple[float, float]] = []  # each step's speed, and when it is reached at the earliest
+    for speed in axis.speeds:
+        before = speed - jolt - ROUNDING
+        if before <= 0.0:
+            at = speed / axis.acceleration
+        else:
+            passed = (when - (level - before) / axis.acceleration for level, when in reached if level >= before)
+            at = WINDOW_SECONDS + min(passed, default=inf)
+        if at == inf:
+            break
+        reached.append((speed, at))
+        highest = np.maximum(highest, np.minimum(speed, speed - axis.acceleration * (at - seconds)))
+    return highest
+
+
+def _two_may_get_there(axes: list[AxisMove], jolt: float, seconds: float) -> bool:
+    """Whether no weight of the two ways says that they are too far."""
+    window = WINDOW_SECONDS - jolt / min(axis.acceleration for axis in axes)
+    if window <= 0.0:
+        return True
+    looks = int(seconds / window)  # at one moment or another there is one more
+    more = seconds / window - looks
+    walks = _heaviest_walks(axes, jolt, (looks + 2) // 2)
+    way, longer = (walks[(count + 1) // 2] + walks[count // 2] for count in (looks, looks + 1))
+    return bool((window * ((1.0 - more) * way + more * longer) >= WEIGHTS.sum(axis=0)).all())
+
+
+def _heaviest_walks(axes: list[AxisMove], jolt: float, most: int) -> Floats:
+    """Return, for walks of 0 to `most` speeds from rest, the largest sums of them, one for each weight."""
+    levels = [np.array([0.0, *(speed for speed in axis.speeds if speed <= jolt * most)]) for axis in axes]
+    pairs = np.stack(np.meshgrid(*levels, indexing="ij"), axis=-1).reshape(-1, 2)
+    strides = np.hypot(*np.moveaxis(pairs[:, None] - pairs[None, :], -1, 0))
+    within = strides <= jolt + ROUNDING
+    # Those within a stride first, filled up with the pair itself.
+    neighbours = np.argsort(~within, axis=1, kind="stable")[:, : within.sum(axis=1).max()]
+    neighbours = np.where(np.take_along_axis(within, neighbours, axis=1), neighbours, np.arange(len(pairs))[:, None])
+    gains = (pairs / np.abs([axis.distance for axis in axes])) @ WEIGHTS
+    sums = np.full((len(pairs), WEIGHTS.shape[1]), -np.inf)
+    sums[0] = 0.0
+    heaviest = [np.zeros(WEIGHTS.shape[1])]
+    for _ in range(most):
+        sums = sums[neighbours].max(axis=1) + gains
+        heaviest.append(sums.max(axis=0))
+    return np.array(heaviest)

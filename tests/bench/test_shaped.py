@@ -3,7 +3,8 @@
 200 random moves over three dialects, two mounts and two lenses, with 1 % of all datagrams lost. The planner knows the
 dialect's published table, from which each unit differs by up to 5 %, or what was learned of the unit over the protocol.
 Baselines: a direct move is an absolute order with the steps that `plan_in_seconds` finds best for the same time, and
-zoom direct; the bound is that of `lower_bound`, for pan and tilt, in slow mode too where that was learned.
+zoom direct; the bound is that of `lower_bound` at the same length, for pan and tilt, in slow mode too where that was
+learned.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
-from bench.lower_bound import least_jolt_of_two
+from bench.lower_bound import AxisMove, least_jolt
 from bench.shaped_moves import SENSOR_WIDTH_MM, Seen, Task, carried_out, learned, published
 from ptzsim.head import SLOW_MODE_SHARE
 from ptzsim.truth import Truth, draw_truth
@@ -39,9 +40,6 @@ UNITS = 4  # of each dialect on each mount
 LENSES = ((12.0, 120.0), (100.0, 400.0))
 SENSOR = Sensor(SENSOR_WIDTH_MM, 24.0)
 NEAR_SECONDS = 0.15
-ACCELERATION_GRID = (
-    10.0  # the bound takes the unit's acceleration to the nearest 10°/s², so that it need not start anew
-)
 
 
 heads = functools.cache(learned)
@@ -121,16 +119,14 @@ def bound(task: Task, seconds: float) -> float:
 def _bound(task: Task, seconds: float, mode: float) -> float:
     truth: Truth = draw_truth(task.dialect, random.Random(task.unit))
     pan_deg, tilt_deg, _ = distances(task)
-    axes = []
-    for scale, speed, acceleration, way in (
-        (task.dialect.pan, truth.pan_speed, truth.pan_acceleration_deg_per_s2, pan_deg),
-        (task.dialect.tilt, truth.tilt_speed, truth.tilt_acceleration_deg_per_s2, tilt_deg),
-    ):
-        # In units in which the unit's speeds are the table's.
-        share = mode * speed
-        coarse = ACCELERATION_GRID * round(acceleration / share / ACCELERATION_GRID)
-        axes.append((scale.steps_deg_per_s, coarse, way / share))
-    return least_jolt_of_two(axes[0], axes[1], seconds) * mode * min(truth.pan_speed, truth.tilt_speed)
+    axes = [
+        AxisMove(tuple(mode * speed * step for step in scale.steps_deg_per_s), acceleration, way)
+        for scale, speed, acceleration, way in (
+            (task.dialect.pan, truth.pan_speed, truth.pan_acceleration_deg_per_s2, pan_deg),
+            (task.dialect.tilt, truth.tilt_speed, truth.tilt_acceleration_deg_per_s2, tilt_deg),
+        )
+    ]
+    return least_jolt(axes, seconds)
 
 
 def quantile(figures: Sequence[float], share: float) -> float:
@@ -169,7 +165,8 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones(lea
         pan_deg, tilt_deg, _ = distances(task)
         if task.seconds >= 4.0 and math.hypot(pan_deg, tilt_deg) / task.seconds > 1.5:
             against_direct_long.append(ratio)
-        against_bound.append(seen.jolt_deg() / bound(task, task.seconds + NEAR_SECONDS))
+        # At the same length: what was asked for, or what it took if that was longer.
+        against_bound.append(seen.jolt_deg() / bound(task, max(task.seconds, *ended)))
         if task.seconds >= 4.0:
             against_bound_long.append(against_bound[-1])
         assert shaped.jolt_widths_per_s is not None
@@ -201,7 +198,7 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones(lea
     assert quantile(against_direct_long, 0.5) >= 2.0
     # A unit that nobody has measured may need a faster step than its table says, with little time for it.
     assert len(worse) <= (0 if learn else 0.01 * MOVES)
-    # Not all are: a move that only just fits under a gap has no time left for what is lost on the way.
+    # Not all are: a move that only just fits under a gap has no time left for latency, and for what is lost on the way.
     assert quantile(against_bound, 0.5) <= 1.05
-    assert near_bound >= (0.87 if learn else 0.82)
+    assert near_bound >= (0.93 if learn else 0.87)
     assert planning <= 40 * planning_direct

@@ -65,6 +65,7 @@ class Run:
         steering = Steering(plan, 0.0)
         self.orders: list[DriveHead | DriveZoom | LandHead | LandZoom] = []
         self.speeds: list[tuple[float, float, float]] = []
+        self.wanted: list[tuple[float, float]] = []  # what pan and tilt were driven at, every 10 ms
         self.rests = [0.0, 0.0, 0.0]
         due: list[tuple[float, DriveHead | DriveZoom | LandHead | LandZoom]] = []
         for tick in range(int((plan.seconds + 1.5) / TICK)):
@@ -72,6 +73,8 @@ class Run:
             while due and due[0][0] <= now:
                 self._perform(unit, due.pop(0)[1], plan, steering, now)
             unit.tick()
+            if tick % 5 == 0:
+                self.wanted.append((unit.wanted[0], unit.wanted[1]))
             for axis in range(3):
                 if unit.speeds[axis]:
                     self.rests[axis] = now
@@ -161,3 +164,17 @@ def test_the_head_lands_from_its_slowest_step(head: HeadModel) -> None:
 def test_a_camera_that_stands_there_already_is_only_landed(head: HeadModel) -> None:
     run = Run(planned(head, 0.0, 0.0, 0.0, 3.0), Unit(head, 1.0, 1.0, 1.0))
     assert run.orders == [LandHead(1, 1), LandZoom()] or run.orders == [LandZoom(), LandHead(1, 1)]
+
+
+@pytest.mark.parametrize("shares", [(1.0, 1.0), (0.97, 1.02), (1.02, 0.97)])
+def test_what_pan_and_tilt_are_to_change_together_is_ordered_at_once(
+    head: HeadModel, shares: tuple[float, float]
+) -> None:
+    # A second order within the window would take from the time that is left for the last rung.
+    run = Run(planned(head, 22.0, 20.0, 0.0, 5.0), Unit(head, *shares, 1.0))
+    changed = [
+        index
+        for index, (before, after) in enumerate(pairwise(run.wanted))
+        if any(abs(one - other) > 1e-9 for one, other in zip(before, after, strict=True))
+    ]
+    assert min(later - earlier for earlier, later in pairwise(changed)) >= 6  # of 10 ms

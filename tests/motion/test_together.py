@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import random
 from itertools import pairwise
 from math import hypot, sqrt
 
 import pytest
+from bench.lower_bound import AxisMove, least_jolt
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -93,3 +95,44 @@ def test_both_arrive_at_the_same_time_and_each_changes_no_faster_than_is_seen(
             gaps = [after.at - before.at for before, after in pairwise(changes[: len(course.staircase.steps)])]
             assert min(gaps) >= DWELL_SECONDS - 1e-9 or course.starts_at > 0.0
     assert jolt >= max(hypot(1.0, 1.0), *(c.staircase.largest_gap for c in (pan, tilt) if c.staircase)) - 1e-9
+
+
+def test_an_axis_with_time_to_spare_takes_its_lower_rungs_with_the_other_one() -> None:
+    # 5°/s in the mean leave pan less time for its ramps, up to 6°/s, than 1.6°/s leave tilt, up to 2.6°/s.
+    pan, tilt, jolt = found(way(PAN_STEPS, 40.0), way(TILT_STEPS, 12.8), 8.0)
+    assert pan.dwell == pytest.approx(tilt.dwell)
+    assert jolt < 1.6
+    assert largest_within_the_window(pan, tilt) <= jolt * 1.001
+
+
+def driven_at(course: Course, at: float) -> float:
+    return next((change.speed for change in reversed(course.changes()) if change.at <= at), 0.0)
+
+
+def largest_within_the_window(pan: Course, tilt: Course) -> float:
+    """The largest change of both axes as a vector between two moments up to 0.2 s apart, looked at every 5 ms."""
+    moments = [moment * 0.005 for moment in range(round(max(pan.ends_at, tilt.ends_at) / 0.005) + 1)]
+    speeds = [(driven_at(pan, at), driven_at(tilt, at)) for at in moments]
+    return max(
+        hypot(later[0] - speed[0], later[1] - speed[1])
+        for begin, speed in enumerate(speeds)
+        for later in speeds[begin : begin + 40]
+    )
+
+
+def test_most_moves_jolt_little_more_than_any_head_with_that_table_must() -> None:
+    # The bound is worked out apart from the planner, by dynamic programming over all pairs of steps.
+    rng = random.Random(3)
+    shares: list[float] = []
+    while len(shares) < 60:
+        seconds = rng.uniform(2.5, 15.0)
+        pan_deg, tilt_deg = seconds * rng.uniform(1.2, 8.0), seconds * rng.uniform(1.2, 5.0)
+        courses = head_courses(way(PAN_STEPS, pan_deg), way(TILT_STEPS, tilt_deg), seconds)
+        if courses is None:
+            continue
+        axes = [AxisMove(PAN_STEPS, ACCELERATION, pan_deg), AxisMove(TILT_STEPS, ACCELERATION, tilt_deg)]
+        shares.append(courses[2] / least_jolt(axes, seconds))
+    shares.sort()
+    assert shares[0] >= 0.99
+    assert shares[len(shares) // 2] <= 1.05
+    assert shares[-4] <= 1.3
