@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS, Staircase, staircase, staircases
 
-HEAD_GRAIN_DEG = 0.012
+LANDING_GRAIN_DEG = 0.012  # how exactly it is known, in the end, where a head is
 RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
 SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker than its table
 FOUND_OUT_SECONDS = 4.0  # moves this long leave time to find out how quick the unit is, and to act upon it
@@ -40,7 +40,7 @@ class AxisWay:
     distance: float  # with its sign; 0.0 for an axis that stands
     spread: float = 0.0
     one_step: bool = False  # it is to set out and stop at the same step as another axis
-    grain: float = HEAD_GRAIN_DEG  # how exactly it is known where the axis is, beside what its reports say on the way
+    grain: float = LANDING_GRAIN_DEG  # how exactly it is known where the axis is when it is about to land, in its unit
 
     def staircases(self) -> tuple[Staircase, ...]:
         """Return the ways up through its table, by rising largest gap."""

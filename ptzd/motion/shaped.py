@@ -26,7 +26,7 @@ from .together import budget_of, head_courses
 
 ARRIVAL_SLACK_SECONDS = 0.15  # how far from what was asked a shaped move may arrive
 STANDING_ZOOM_COUNTS = 4.0
-ZOOM_GRAIN_COUNTS = 5.0  # as near as it comes to its target before it is sent there
+LANDING_GRAIN_COUNTS = 5.0  # as near as it comes to its target before it is sent there
 WIDEST_RESERVE = 0.05  # of the way, kept for a unit that is slower or quicker than its table
 LONGER_SECONDS = 0.1  # what may be added without being late, less what a unit's spread takes of it
 LONGER_FOR_SPREAD_SECONDS = 0.6
@@ -163,7 +163,7 @@ def _head_ways(head: HeadModel, pan_deg: float, tilt_deg: float) -> tuple[AxisWa
 def _zoom_way(head: HeadModel, way: float) -> AxisWay:
     reserve = min(head.spread.lens, WIDEST_LENS_RESERVE)
     return AxisWay(
-        head.zoom.drive_counts_per_s, head.zoom.acceleration_counts_per_s2, way, reserve, grain=ZOOM_GRAIN_COUNTS
+        head.zoom.drive_counts_per_s, head.zoom.acceleration_counts_per_s2, way, reserve, grain=LANDING_GRAIN_COUNTS
     )
 
 

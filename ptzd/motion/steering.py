@@ -473,7 +473,7 @@ class Steering:
         if self._head_waits:
             self._head_waits = False
             self._heard_of(at - self._head_ordered_at)
-            if self._recent and self._recent[-1][0] > self._head_ordered_at:
+            if self._recent and self._recent[-1][0] > self._head_ordered_at:  # it was made by this order
                 self._recent[-1] = (at, *self._recent[-1][1:])
             for guide in (self._pan, self._tilt):
                 guide.motor.performed(at)

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator
-from functools import lru_cache, partial
+from functools import lru_cache
 from itertools import product
 from math import hypot, inf, log
 from typing import NamedTuple
@@ -107,16 +107,27 @@ class _Goal:
             or (step <= highest and hypot(self._pan_speeds[step - 1], self._tilt_speeds[step - 1]) <= reach)
         ]
 
-    def least_reach(self) -> float:
+    def _least_reach(self) -> float:
         """The least reach that may get far enough: by such rungs in a straight line, without regard to the table."""
         pan, tilt = self._pan_speeds[-1], self._tilt_speeds[-1]
         spare = (pan * self._pan_spare + tilt * self._tilt_spare) / DWELL_SECONDS
         return hypot(pan, tilt) / (1.0 + spare / (pan * pan + tilt * tilt))
 
-    def ladder(self, first: int, reach: float) -> Ladder:
+    def ladders(self, first: int, reaches: tuple[float, ...]) -> Iterator[Ladder]:
+        """Yield the finest ladder that gets far enough, and a few coarser ones; none if the coarsest does not."""
+        if not self._suffices(self._ladder(first, reaches[-1])):
+            return
+        least = bisect_left(reaches, self._least_reach(), 0, len(reaches) - 1)
+        finest = bisect_left(
+            reaches, True, least, len(reaches) - 1, key=lambda reach: self._suffices(self._ladder(first, reach))
+        )
+        for reach in reaches[finest : finest + COARSER]:
+            yield self._ladder(first, reach)
+
+    def _ladder(self, first: int, reach: float) -> Ladder:
         return ladder_up(self._pan_speeds, self._tilt_speeds, first, reach, self._acceleration, self._pan.grain)
 
-    def suffices(self, ladder: Ladder) -> bool:
+    def _suffices(self, ladder: Ladder) -> bool:
         """Whether both axes get far enough on a ladder, with the shortest dwells."""
         twice = 2.0 * DWELL_SECONDS
         return (
@@ -161,16 +172,10 @@ def _climb(pan: AxisWay, tilt: AxisWay, seconds: float, reserve: float) -> tuple
             break
         tried += best is not None
         goal = _Goal(pan, tilt, pan_top, tilt_top, seconds, reserve)
-        # The coarsest that can be better than the best so far, then the finest that gets far enough.
-        coarsest = min(bisect_left(reaches, least), len(reaches) - 1)
-        finest = bisect_left(reaches, goal.least_reach(), 0, coarsest)
-        for first in goal.first_steps(reaches[coarsest]):
-            ladder_of = partial(goal.ladder, first)
-            if not goal.suffices(ladder_of(reaches[coarsest])):
-                continue
-            found = bisect_left(reaches, True, finest, coarsest, key=lambda reach: goal.suffices(ladder_of(reach)))
-            for reach in reaches[found : min(found + COARSER, coarsest + 1)]:
-                ladder = ladder_of(reach)
+        # Nothing coarser than the best so far can be better.
+        worth_trying = reaches[: bisect_left(reaches, least) + 1]
+        for first in goal.first_steps(worth_trying[-1]):
+            for ladder in goal.ladders(first, worth_trying):
                 if ladder.jolt > least * SAME_STRAIN:
                     break
                 judged = goal.judged(ladder)
