@@ -625,6 +625,7 @@ def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) 
         dialect.tilt.steps_deg_per_s,
         shared_speed=dialect.absolute == "shared-speed",
         settle=ON_A_TRIPOD if config.mount == "tripod" else ON_A_RAIL,
+        renewal=dialect.renewal,
     )
 
 

@@ -2,6 +2,7 @@
 
 from .camera import Camera, CameraRefusal
 from .framing import Tolerance, carried, landing, out_of_reach
+from .guard import Guard
 from .learning import Progress, estimate_seconds
 from .move import Recall
 from .reports import (
@@ -17,7 +18,7 @@ from .reports import (
     Tally,
     Way,
 )
-from .settings import CameraSettings, OnAirMoves, Optics
+from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion, Window
 from .trials import LearnLimits
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "CameraState",
     "FocusMode",
     "Framing",
+    "Guard",
     "Landing",
     "LearnLimits",
     "LinkState",
@@ -38,9 +40,11 @@ __all__ = [
     "PowerState",
     "Progress",
     "Recall",
+    "StrangeMotion",
     "Tally",
     "Tolerance",
     "Way",
+    "Window",
     "carried",
     "estimate_seconds",
     "landing",

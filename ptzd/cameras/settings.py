@@ -11,6 +11,15 @@ from ptzd.visca import Dialect
 from .framing import Tolerance
 
 OnAirMoves = Literal["ask", "allow", "refuse"]
+StrangeMotion = Literal["halt", "report"]  # what becomes of a head that moves though nobody here has ordered it
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Between which angles a head may turn, least first; nothing drives or sends it beyond."""
+
+    pan_deg: tuple[float, float]
+    tilt_deg: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +43,8 @@ class CameraSettings:
     on_air_moves: OnAirMoves = "ask"
     on_air_speed: int = 12  # pan step of a recall on air that names none: half the range (common practice)
     optics: Optics | None = None
+    window: Window | None = None
+    strange_motion: StrangeMotion = "halt"  # a locked camera is halted all the same
 
     def hinted(self, verdict: MoveVerdict) -> MoveVerdict:
         """Return a verdict that tells, of a head too fast to watch at any length, what learning it may help."""

@@ -13,6 +13,9 @@ from math import ceil, cos, exp, log, sqrt
 from typing import Literal
 
 Origin = Literal["published", "learned"]
+Renewal = Literal["smooth", "stops", "refused", "unknown"]
+"""What the head does with a new absolute order while it still moves: goes on to the new place, comes to rest first,
+refuses. No manual tells."""
 
 # No manual publishes what follows. It is assumed, in the range of common practice, and is what a learned head
 # replaces; the spread of a published head is as wide as it is for that reason.
@@ -228,6 +231,7 @@ class HeadModel:
     focus_acceleration_counts_per_s2: float | None = None  # None: not known, and taken to be at its speed at once
     lens_delay_seconds: float = 0.0  # by which zoom and focus start later than the head: their orders follow its own
     slow: SlowMode | None = None
+    renewal: Renewal = "unknown"
 
     def __post_init__(self) -> None:
         _require_positive("the focus's speed", self.focus_counts_per_s)
@@ -262,6 +266,7 @@ def published_head(
     latency_seconds: float = ASSUMED_LATENCY_SECONDS,
     settle: SettleModel = ON_A_TRIPOD,
     spread: Spread = PUBLISHED_SPREAD,
+    renewal: Renewal = "unknown",
 ) -> HeadModel:
     """Return the model of a head of which only a manual's speed tables are known (index 0 is step 1).
 
@@ -278,4 +283,5 @@ def published_head(
         origin="published",
         spread=spread,
         shared_speed=shared_speed,
+        renewal=renewal,
     )

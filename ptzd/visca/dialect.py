@@ -17,6 +17,9 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 Word = Annotated[int, Field(ge=0, le=0xFFFF)]  # what four nibbles hold
+Renewal = Literal["smooth", "stops", "refused", "unknown"]
+"""What a head does with a new absolute order while it still moves: goes on to the new place, comes to rest first,
+refuses. No document tells."""
 
 
 class DialectError(ValueError):
@@ -111,6 +114,8 @@ class Dialect(_Model):
     focus: FocusScale
     ramp_curves: Annotated[int, Field(ge=0, le=15)] = 0  # how many there are to choose from
     slow_mode: bool = False
+    renewal: Renewal = "unknown"
+    limits: bool = False  # whether the head can be told to turn no further than an angle
 
     @model_validator(mode="after")
     def _fits_its_fields(self) -> Self:
