@@ -5,6 +5,7 @@ from .framing import Tolerance, carried, landing, out_of_reach
 from .guard import Guard
 from .learning import Progress, estimate_seconds
 from .move import Recall
+from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
 from .reports import (
     CameraState,
     FocusMode,
@@ -18,8 +19,9 @@ from .reports import (
     Tally,
     Way,
 )
-from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion, Window
+from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion
 from .trials import LearnLimits
+from .window import Window, limit_orders, open_to, reach_of
 
 __all__ = [
     "Camera",
@@ -33,9 +35,12 @@ __all__ = [
     "LearnLimits",
     "LinkState",
     "Lock",
+    "MovePlan",
+    "MoveRefused",
     "MoveReport",
     "OnAirMoves",
     "Optics",
+    "Pace",
     "Phase",
     "PowerState",
     "Progress",
@@ -48,5 +53,11 @@ __all__ = [
     "carried",
     "estimate_seconds",
     "landing",
+    "limit_orders",
+    "open_to",
     "out_of_reach",
+    "plan_move",
+    "pose_standing",
+    "pose_wanted",
+    "reach_of",
 ]

@@ -9,17 +9,10 @@ from ptzd.motion import HeadModel, Lens, MoveVerdict, PlanRefused, Sensor
 from ptzd.visca import Dialect, Renewal
 
 from .framing import Tolerance
+from .window import Window
 
 OnAirMoves = Literal["ask", "allow", "refuse"]
 StrangeMotion = Literal["halt", "report"]  # what becomes of a head that moves though nobody here has ordered it
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """Between which angles a head may turn, least first; nothing drives or sends it beyond."""
-
-    pan_deg: tuple[float, float]
-    tilt_deg: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
