@@ -73,6 +73,7 @@ from ptzd.cameras import (
     CameraSettings,
     CameraState,
     Framing,
+    Guard,
     LearnLimits,
     LinkState,
     Lock,
@@ -85,6 +86,7 @@ from ptzd.cameras import (
     carried,
     landing,
 )
+from ptzd.cameras.guard import AlwaysThere
 from ptzd.config import CameraConfig, Config
 from ptzd.links import Link, open_udp
 from ptzd.motion import (
@@ -140,6 +142,7 @@ class Service:
         calendar: Callable[[], datetime],
         heads: HeadFiles,
         rng: random.Random,
+        guard: Guard,
         show: ShowFile | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
@@ -161,6 +164,7 @@ class Service:
             name: Camera(
                 settings,
                 link,
+                guard=guard,
                 calendar=calendar,
                 report=self._reported,
                 stands_in=_Stands(store, settings),
@@ -722,6 +726,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             calendar=calendar,
             heads=heads,
             rng=rng,
+            guard=AlwaysThere(),
             show=show,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
         )

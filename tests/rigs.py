@@ -18,11 +18,13 @@ from ptzd.cameras import (
     CameraSettings,
     CameraState,
     Framing,
+    Guard,
     MoveReport,
     Optics,
     Recall,
     Tolerance,
 )
+from ptzd.cameras.guard import AlwaysThere
 from ptzd.links import MemoryLink, memory_pair
 from ptzd.motion import published_head
 from ptzd.visca import load_dialect
@@ -77,7 +79,7 @@ class Rig:
                 await asyncio.sleep(0.02)
 
     async def ready(self) -> None:
-        await self.until(lambda: self.camera.state().link == "up" and self.camera.state().power == "on")
+        await self.until(lambda: self.camera.state().power == "on" and not self.camera.moving)
 
     async def end_of(self, id: str, seconds: float = 120.0) -> MoveReport:
         def ended() -> list[MoveReport]:
@@ -107,6 +109,7 @@ async def rigged(
     on_air_moves: str = "ask",
     mount: str = "tripod",
     optics: Optics | None = None,
+    guard: Guard | None = None,
 ) -> AsyncIterator[Rig]:
     rng = random.Random(seed)
     dialect = load_dialect(dialect_name)
@@ -132,6 +135,7 @@ async def rigged(
             optics=optics,
         ),
         link,
+        guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
         report=said.append,
         stands_in=lambda framing: None,

@@ -18,6 +18,7 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtu
 from ptzd.bus import Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.cameras.guard import AlwaysThere
 from ptzd.links import memory_pair
 from ptzd.motion import published_head
 from ptzd.service import Service
@@ -69,7 +70,7 @@ class House:
         for name in CAMERAS:
             await self.until(
                 lambda topic, message, name=name: (  # type: ignore[misc]
-                    topic == f"ptzd/camera/{name}/state" and message["link"] == "up" and message["power"] == "on"
+                    topic == f"ptzd/camera/{name}/state" and message["power"] == "on" and message["activity"] == "at-rest"
                 )
             )
 
@@ -131,6 +132,7 @@ async def open_house(
                 calendar=calendar,
                 heads=HeadFiles(folder, inline),
                 rng=random.Random(4),
+                guard=AlwaysThere(),
                 show=show,
             )
             running = group.create_task(service.run(lambda: None))
@@ -701,13 +703,13 @@ def test_the_learning_of_a_head_calls_off_what_a_cue_holds_back_and_that_is_told
         await waits(house)
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         await asyncio.sleep(0.05)
-        assert camera_state(house, "left")["learning"] is True
+        assert camera_state(house, "left")["activity"] == "learning"
         assert unready(house)["left"][0] == "learning"
         await asyncio.sleep(30)
         house.say("camera/left/stop")
         ended = await house.outcome("learn")
         assert ended["sentence"] == "camera left was stopped; nothing was learned", "no cue has ended it"
-        assert camera_state(house, "left")["learning"] is False
+        assert camera_state(house, "left")["activity"] == "at-rest"
         assert unready(house)["left"][0] == "elsewhere"
         assert left(house, "accepted") == []
 
@@ -723,7 +725,7 @@ def test_a_learning_that_cannot_begin_and_an_estimate_call_nothing_off(tmp_path:
         assert (await house.outcome("learn"))["code"] == "out-of-range"
         await asyncio.sleep(19)
         assert len(left(house, "accepted")) == 1
-        assert not any(message.get("learning") for _, message in house.heard)
+        assert not any(message.get("activity") == "learning" for _, message in house.heard)
 
     in_house(tmp_path, scene, read_show_text(EARLIEST))
 

@@ -7,6 +7,7 @@ from .learning import Progress, estimate_seconds
 from .move import Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
 from .reports import (
+    Activity,
     CameraState,
     FocusMode,
     Framing,
@@ -24,6 +25,7 @@ from .trials import LearnLimits
 from .window import Window, limit_orders, open_to, reach_of
 
 __all__ = [
+    "Activity",
     "Camera",
     "CameraRefusal",
     "CameraSettings",

@@ -40,7 +40,6 @@ from .measurements import Seeing
 from .move import Move, Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
 from .reading import read_focus_mode, read_framing
-from .reports import Activity as Kind
 from .reports import CameraState, Framing, Lock, MoveReport, Phase, Tally
 from .settings import CameraSettings
 from .shaped import Shaped
@@ -126,7 +125,9 @@ class Camera:
     @property
     def moving(self) -> bool:
         """Whether it does anything but stand still, as far as its own readings tell."""
-        return not isinstance(self._activity, AtRest) or self._activity.stands is None
+        if isinstance(self._activity, AtRest):
+            return self._activity.stands is None and self.contact.power != "standby"
+        return True
 
     def state(self) -> CameraState:
         """What is known of the camera now."""
@@ -147,7 +148,7 @@ class Camera:
             locked=self._lock,
             faults=(*(fault for fault in own if fault is not None), *(condition.faults if condition else ())),
             as_of=self._calendar(),
-            activity=self._activity.kind,
+            activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
         )
 
     # What it is asked
@@ -434,9 +435,11 @@ class Camera:
         self._wake.set()
 
     def rested(self) -> None:
-        self.ended(self._activity, Phase.IDLE, halt=False)
+        older = self._activity
         self._activity = AtRest(self, self.contact.framing)
+        older.end()
         self._say_state()
+        self._wake.set()
 
     def strayed(self) -> None:
         self._fault = (
@@ -552,8 +555,8 @@ class Camera:
         off = contact.condition is None or contact.condition.power != "on"
         if off or refused or (look % CONDITION_EVERY == 0 and self._activity.move is None):
             await contact.ask_condition()
-        contact.up = True
         if contact.condition is not None and contact.condition.power == "standby":
+            contact.up = True
             if isinstance(self._activity, Halting):
                 self.rested()  # its motors are off
             return
@@ -561,6 +564,7 @@ class Camera:
             await contact.ask_pan_tilt()
         else:
             await contact.ask_framing()
+        contact.up = True
         if isinstance(self._activity, AtRest) and contact.power == "on":
             if contact.slow.left_on and not self.moving:
                 contact.slow.turn_off()  # a move broke off that had turned it on

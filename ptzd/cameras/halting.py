@@ -19,6 +19,8 @@ from .settings import CameraSettings
 
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.25
+TURN_SECONDS = 0.05
+LOOK_SECONDS = 0.5  # between two looks at whether it goes on
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
 DOUBT_SECONDS = 1.5  # a head that brakes as it should has come to rest by then
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
@@ -27,7 +29,7 @@ STRAY_ZOOM_SHARE = 0.005  # of the zoom's range
 
 
 class Halting(Activity):
-    """Stops until the camera stands still. The watch of the camera calls `turn` after each look at it."""
+    """Stops until the camera stands still. Somebody else asks where it is all the while."""
 
     kind = Kind.HALTING
 
@@ -39,6 +41,10 @@ class Halting(Activity):
         self._exchanges: list[Exchange] = []
         self._fault = fault
         self._refused = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._looked_at = self._began_at
+        self._looked: Framing | None = None
+        self._goes_on = False  # it moves, and by more than a swing
 
     @property
     def unended(self) -> bool:
@@ -46,8 +52,8 @@ class Halting(Activity):
 
     @property
     def in_doubt(self) -> bool:
-        """Whether the camera should have come to rest by now."""
-        return self._loop.time() - self._began_at > DOUBT_SECONDS
+        """Whether the camera should have come to rest by now, and has not."""
+        return self._goes_on and self._loop.time() - self._began_at > DOUBT_SECONDS
 
     @property
     def fault(self) -> str | None:
@@ -58,42 +64,54 @@ class Halting(Activity):
             return self._fault
         if self._refused:
             return "it refuses to stop and is told again and again: it may be moving; pull its plug if it endangers anybody"
-        return (
-            "it was told to stop, and its readings still change: it may be moving; pull its plug if it endangers anybody"
-        )
+        return "it was told to stop, and its readings still change: it may be moving; pull its plug if it endangers anybody"
 
     def begin(self, older: Activity) -> None:
         self.send()
+        self._wind()
+
+    def end(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
 
     def again(self) -> None:
         """Somebody has asked for a stop once more: another leaves now, unless one is on its way."""
         if not self._under_way():
-            self.send()
+            self._stop()
 
     def send(self) -> None:
+        """Tell a camera to stop that has just been told something else, or was not heard for a while."""
+        self._stop()
+        self._host.contact.standing.forget()  # it may have stood still until now
+
+    def _stop(self) -> None:
         """Tell the camera to stop, ahead of everything else."""
-        contact = self._host.contact
         self._refused = any(_was_refused(each) for each in self._exchanges)
-        self._exchanges = contact.line.interrupt(HALT, ANSWER_SECONDS)
+        self._exchanges = self._host.contact.line.interrupt(HALT, ANSWER_SECONDS)
         self._sent_at = self._loop.time()
-        contact.standing.forget()  # readings that are on their way may be from before the order that went ahead of it
 
     def _under_way(self) -> bool:
         return any(not exchange.ended.done() for exchange in self._exchanges)
 
-    def turn(self) -> None:
-        """Look whether it stands still; else stop it again, if it is time to."""
-        heard = bool(self._exchanges) and all(exchange.begun.done() for exchange in self._exchanges)
-        if heard and self._host.contact.standing.still:
-            self._host.rested()
-        elif not self._under_way() and self._loop.time() - self._sent_at >= REPEAT_SECONDS:
-            self._stop_again()
+    def _wind(self) -> None:
+        self._timer = self._loop.call_later(TURN_SECONDS, self._turn)
 
-    def _stop_again(self) -> None:
-        """Without forgetting what was read since the first: a head that stands is not to wait for ever."""
-        self._refused = any(_was_refused(each) for each in self._exchanges)
-        self._exchanges = self._host.contact.line.interrupt(HALT, ANSWER_SECONDS)
-        self._sent_at = self._loop.time()
+    def _turn(self) -> None:
+        """Look whether it stands still; else stop it again, if it is time to."""
+        self._look_whether_it_goes_on()
+        if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
+            self._host.rested()
+            return
+        if not self._under_way() and self._loop.time() - self._sent_at >= REPEAT_SECONDS:
+            self._stop()
+        self._wind()
+
+    def _look_whether_it_goes_on(self) -> None:
+        now, framing = self._loop.time(), self._host.contact.framing
+        if now - self._looked_at < LOOK_SECONDS or framing is None:
+            return
+        self._goes_on = self._looked is not None and has_moved(self._host.settings, self._looked, framing)
+        self._looked_at, self._looked = now, framing
 
 
 class AtRest(Activity):
@@ -113,15 +131,15 @@ class AtRest(Activity):
 
     def heard(self, framing: Framing, now: float) -> None:
         contact = self._host.contact
-        if contact.power != "on" or now < self._ours_until:
-            self._first = None
+        if contact.condition is None or contact.condition.power != "on" or now < self._ours_until:
+            self.forget()
             return
         if self.stands is None and contact.standing.still:
             self.stands = framing
         before = self.stands or self._first
         if before is None:
             self._first = framing
-        elif _has_moved(self._host.settings, before, framing):
+        elif has_moved(self._host.settings, before, framing):
             self._host.strayed()
 
     def forget(self) -> None:
@@ -129,7 +147,7 @@ class AtRest(Activity):
         self.stands = self._first = None
 
 
-def _has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
+def has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
     """Whether a camera has moved by more than a swing, or a reading that wavers."""
     dialect = settings.dialect
     zoom = dialect.zoom.tele_counts - dialect.zoom.wide_counts

@@ -9,10 +9,7 @@ from typing import Any
 from ptzd.motion import LearnedHead
 
 from .activity import Activity
-from .learning import Progress
 from .reports import Activity as Kind
-
-__all__ = ["Learner", "Progress"]
 
 
 class Learner(Activity):

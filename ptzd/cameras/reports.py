@@ -100,7 +100,7 @@ class CameraState:
     locked: Lock | None
     faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
     as_of: datetime
-    activity: Activity = Activity.AT_REST  # also where it is in no move and the phase says idle
+    activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet
 
 
 @dataclass(frozen=True, slots=True)

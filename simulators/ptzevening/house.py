@@ -21,6 +21,7 @@ from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.cameras.framing import carried
+from ptzd.cameras.guard import AlwaysThere
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.show.showfile import ShowFile
@@ -136,7 +137,7 @@ class House:
 
     def _at_rest(self, camera: str) -> bool:
         state = self._states.get(camera)
-        return state is not None and (state["link"], state["power"], state["phase"]) == ("up", "on", "idle")
+        return state is not None and (state["power"], state["activity"]) == ("on", "at-rest")
 
     def _note(self, move: dict[str, Any]) -> None:
         """Keep who moves; a refusal leaves a move of before as it was."""
@@ -234,6 +235,7 @@ async def open_house(
                 calendar=calendar,
                 heads=heads,
                 rng=rng,
+                guard=AlwaysThere(),
                 show=show,
             )
             house = House(broker, topics, wires, heads)

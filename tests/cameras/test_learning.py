@@ -58,11 +58,11 @@ async def lesson(
 ) -> LearnedHead:
     camera = rig.camera
     return await learn(
-        camera._line,
+        camera.contact.line,
         camera.settings.dialect,
         await camera.read_framing(),
         limits,
-        slow=SlowModeSwitch(camera._line, camera.settings.dialect),
+        slow=SlowModeSwitch(camera.contact.line, camera.settings.dialect),
         seeing=Seeing(Tolerance()),
         progress=tell or said.append,
         rng=random.Random(seed),
@@ -327,11 +327,11 @@ def test_whoever_wants_to_know_hears_where_the_head_is() -> None:
             heard: list[Framing] = []
             camera = rig.camera
             learned = await learn(
-                camera._line,
+                camera.contact.line,
                 camera.settings.dialect,
                 await camera.read_framing(),
                 NARROW,
-                slow=SlowModeSwitch(camera._line, camera.settings.dialect),
+                slow=SlowModeSwitch(camera.contact.line, camera.settings.dialect),
                 seeing=Seeing(Tolerance()),
                 progress=lambda progress: None,
                 rng=random.Random(9),

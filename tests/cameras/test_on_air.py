@@ -165,7 +165,7 @@ def test_a_mistake_in_our_own_sums_leaves_the_head_at_rest(monkeypatch: pytest.M
         rig.camera.drive(0.5, 0, 0, 0)
         await asyncio.sleep(0.3)
         assert rig.speed() > 1
-        monkeypatch.setattr("ptzd.cameras.camera.run_shaped", broken)
+        monkeypatch.setattr("ptzd.cameras.shaped.run_shaped", broken)
         rig.camera.set_tally("program")
         report = await rig.recall(Recall("there", framing(2000), seconds=8.0, on_air=True, id="1"))
         assert (report.phase, report.code) == ("failed", "internal")
