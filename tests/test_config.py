@@ -17,8 +17,10 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
+from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
 from ptzd.links import LinkAddress
+from ptzd.service import camera_settings
 from ptzd.show import PositionStore, inline
 
 CONFIGS = Path(__file__).parent.parent / "configs"
@@ -152,7 +154,7 @@ dialect = "nibble4-51"
         ("speed = true", "1 (slowest) to 24"),
         ("window = { pan_deg = [60, -60] }", "60° to -60° is no range; write the lesser angle first"),
         ("window = { tilt_deg = [3, 3.5] }", "1° above it"),
-        # This family of heads turns 170° to either side, 20° down and 90° up [B].
+        # This family of heads turns 170° to either side, 20° down and 90° up (SRG-300H technical manual).
         (
             "window = { pan_deg = [-60, 171] }",
             "goes beyond the head's reach; stay within -170 and 170",
@@ -193,6 +195,20 @@ def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(mistak
     field = wrong.split(" ")[0]
     assert told.startswith(f"line {5 + line.count(chr(10)) + 1}, field camera.gallery.{field}")
     assert about in told
+
+
+def test_an_axis_that_a_window_does_not_name_may_turn_as_far_as_the_head_can(write):
+    camera = load_config(write(SMALLEST + "window = { tilt_deg = [-10, 30] }\n")).camera["gallery"]
+    # 170° to either side (SRG-300H technical manual)
+    assert camera_settings("gallery", camera).window == Window((-170.0, 170.0), (-10.0, 30.0))
+    bare = load_config(write(SMALLEST)).camera["gallery"]
+    assert camera_settings("gallery", bare).window is None
+
+
+@pytest.mark.parametrize("word", ["halt", "report"])
+def test_what_becomes_of_a_head_that_others_move_reaches_its_camera(write, word):
+    camera = load_config(write(SMALLEST + f'moved_by_others = "{word}"\n')).camera["gallery"]
+    assert camera_settings("gallery", camera).strange_motion == word
 
 
 @pytest.mark.parametrize(

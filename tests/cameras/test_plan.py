@@ -144,7 +144,7 @@ def test_a_move_on_air_that_is_too_fast_to_watch_carries_a_warning_where_the_pic
     shown = replace(LEFT, optics=LENS)
     made = plan(framed(60.0), fast, seen=True, of=shown)
     assert made.verdict is not None and made.warning == made.verdict.sentence
-    # 30° in 12 s, hardly above 2.5°/s: 28/36·0.0436 = 0.034 widths a second in the middle, and 1.4 times that at the edges.
+    # 30° in 12 s, hardly above 2.5°/s: 28/36·0.0436 = 0.034 widths a second, and 1.4 times that at the edges.
     calm = plan(framed(30.0), Pace(seconds=12.0), seen=True, of=replace(shown, head=TABLED))
     assert calm.verdict is not None and calm.warning is None
 
