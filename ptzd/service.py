@@ -83,11 +83,13 @@ from ptzd.cameras import (
     Progress,
     Recall,
     Tolerance,
+    Window,
     carried,
     landing,
+    reach_of,
 )
 from ptzd.cameras.guard import AlwaysThere
-from ptzd.config import CameraConfig, Config
+from ptzd.config import CameraConfig, Config, dialect_named
 from ptzd.links import Link, open_udp
 from ptzd.motion import (
     ON_A_RAIL,
@@ -116,7 +118,7 @@ from ptzd.show import (
 )
 from ptzd.show.cues import ONCE_WITHIN_SECONDS
 from ptzd.show.showfile import ShowFile, read_show_file
-from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
+from ptzd.visca import Dialect, DialectError, load_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
@@ -639,8 +641,7 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
     The head is as it was learned, in the file that the configuration names or else in `kept`, if there is one; or else
     as the dialect's tables have it. Raises DialectError or HeadFileError.
     """
-    known = config.dialect in dialect_names()
-    dialect = load_dialect(config.dialect) if known else read_dialect(Path(config.dialect))
+    dialect = dialect_named(config.dialect)
     pan = tilt = config.tolerance_counts
     if config.tolerance_deg is not None:
         pan = max(1, dialect.pan.counts(config.tolerance_deg))
@@ -654,7 +655,16 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         on_air_moves=config.on_air_moves,
         on_air_speed=config.on_air_speed,
         optics=_optics(dialect, config),
+        window=_window(dialect, config),
+        strange_motion=config.moved_by_others,
     )
+
+
+def _window(dialect: Dialect, config: CameraConfig) -> Window | None:
+    if config.window is None:
+        return None
+    reach = reach_of(dialect)
+    return Window(config.window.pan_deg or reach.pan_deg, config.window.tilt_deg or reach.tilt_deg)
 
 
 def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:

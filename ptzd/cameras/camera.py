@@ -46,7 +46,7 @@ from .shaped import Shaped
 from .still import STILL_SECONDS, Arrival, alike
 from .trials import LearnLimits, LearnRefusal, rooms_within
 from .voice import Voice
-from .window import limit_orders
+from .window import limit_orders, within
 
 log = structlog.get_logger()
 
@@ -284,7 +284,7 @@ class Camera:
 
     def seconds_to_learn(self, limits: LearnLimits) -> float:
         """Return about how long `learn` would take from here. Nothing moves; raises CameraRefusal as `learn` would."""
-        return estimate_seconds(self.settings.dialect, self._where_learning_begins(limits), limits)
+        return estimate_seconds(self.settings.dialect, self._where_learning_begins(limits), self._inside(limits))
 
     def _where_learning_begins(self, limits: LearnLimits) -> Framing:
         self._require_ready()
@@ -293,10 +293,13 @@ class Camera:
         if self.moving or self.contact.framing is None:
             raise CameraRefusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
         try:
-            rooms_within(self.settings.dialect, limits, self.contact.framing)
+            rooms_within(self.settings.dialect, self._inside(limits), self.contact.framing)
         except LearnRefusal as refusal:
             raise CameraRefusal(refusal.code, refusal.sentence) from None
         return self.contact.framing
+
+    def _inside(self, limits: LearnLimits) -> LearnLimits:
+        return within(self.settings.window, limits)
 
     def _learn(
         self, start: Framing, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random
@@ -305,7 +308,7 @@ class Camera:
             self.contact.line,
             self.settings.dialect,
             start,
-            limits,
+            self._inside(limits),
             slow=self.contact.slow,
             seeing=Seeing(self.settings.tolerance, STILL_SECONDS, SETTLING_PAUSE_SECONDS, MOVING_PAUSE_SECONDS),
             progress=progress,

@@ -35,7 +35,7 @@ from .window import open_to
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """A pan step from 1, or a time of travel, which counts where both are given; neither means the camera's own step."""
+    """A pan step from 1, or a time of travel, which counts where both are given; neither: the camera's own step."""
 
     step: int | None = None
     seconds: float | None = None

@@ -5,13 +5,16 @@ A window's edges count in whole counts, rounded inwards: what is sent to the hea
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, floor, sqrt
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from ptzd.visca import AxisScale, Corner, Dialect, PanTiltLimitSet
 
 from .reports import Framing
+
+if TYPE_CHECKING:  # whoever learns a head knows windows, not the other way round
+    from .trials import LearnLimits
 
 HeadAxis = Literal["pan", "tilt"]
 
@@ -111,6 +114,18 @@ def limit_orders(dialect: Dialect, window: Window | None) -> list[PanTiltLimitSe
         return []
     (left, right), (down, up) = window.counts(dialect, "pan"), window.counts(dialect, "tilt")
     return [PanTiltLimitSet(Corner.DOWN_LEFT, left, down), PanTiltLimitSet(Corner.UP_RIGHT, right, up)]
+
+
+def within(window: Window | None, limits: LearnLimits) -> LearnLimits:
+    """Return what of a range to be learned in lies inside a window; none of it may, or too little to learn in."""
+    if window is None:
+        return limits
+    (left, right), (down, up) = limits.pan_deg, limits.tilt_deg
+    return replace(
+        limits,
+        pan_deg=(max(left, window.pan_deg[0]), min(right, window.pan_deg[1])),
+        tilt_deg=(max(down, window.tilt_deg[0]), min(up, window.tilt_deg[1])),
+    )
 
 
 def _scale(dialect: Dialect, axis: HeadAxis) -> AxisScale:
