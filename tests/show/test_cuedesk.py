@@ -316,7 +316,7 @@ def test_reports_of_somebody_elses_move_are_not_taken_for_the_cues() -> None:
 def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
     assert stage.unready == {}
-    stage.camera("gallery", phase=Phase.SLEWING)
+    stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
     assert stage.unready == {"gallery": "moving"}
     stage.camera("gallery", phase=Phase.IDLE, locked=LOCK)
     assert stage.unready == {"gallery": "locked"}
