@@ -27,4 +27,4 @@ def test_no_head_moves_on_with_nobody_in_control_a_hundred_times_each(loss: floa
                 else:
                     wrong.append(f"{scene} could not be played: {outcome}")
     print(f"\n{loss:.0%} lost each way\n{table(did)}")
-    assert wrong == []
+    assert not wrong, "\n".join(wrong)
