@@ -164,6 +164,16 @@ class Head:
         """When both motors are at rest, if nobody tells them otherwise."""
         return max(self._pan.axis.ends_at, self._tilt.axis.ends_at)
 
+    def driven_until(self, now: float) -> float:
+        """When a motor last began to slow down to the rest that it is at: minus infinity for a head that never moved.
+
+        While a motor turns, nobody knows yet: `now`.
+        """
+        if self.moving(now):
+            return now
+        stops = [stop for side in (self._pan, self._tilt) if (stop := side.axis.last_stop(now)) is not None]
+        return max((stop.at - stop.speed / stop.deceleration for stop in stops), default=-math.inf)
+
     def starting(self, now: float) -> bool:
         """Whether it is looking for its ends."""
         return now < self.ready_at
@@ -181,6 +191,13 @@ class Head:
         self.asked_to_move = True
         self._pan.go(now, pan_deg, pan_step)
         self._tilt.go(now, tilt_deg, tilt_step)
+
+    def stop_and_go_to(self, now: float, pan_deg: float, tilt_deg: float, pan_step: int, tilt_step: int) -> None:
+        """Bring both motors to rest first, then go to an absolute position; one beyond an end means that end."""
+        self.asked_to_move = True
+        rests_at = now + max(side.axis.seconds_to_brake(now) for side in (self._pan, self._tilt))
+        for side, target_deg, step in ((self._pan, pan_deg, pan_step), (self._tilt, tilt_deg, tilt_step)):
+            side.axis.stop_and_go(now, rests_at, target_deg, side.top_speed(step))
 
     def drive(self, now: float, pan: int, tilt: int, pan_step: int, tilt_step: int) -> None:
         """Go until told otherwise; `pan` and `tilt` are 1, -1, or 0 for an axis that is to stop."""
