@@ -3,7 +3,7 @@
 from .camera import Camera, CameraRefusal
 from .framing import Tolerance, carried, landing, out_of_reach
 from .guard import Guard
-from .learning import Progress, estimate_seconds
+from .learning import LearnLimits, Progress, estimate_seconds
 from .move import Recall
 from .reports import (
     CameraState,
@@ -19,7 +19,6 @@ from .reports import (
     Way,
 )
 from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion, Window
-from .trials import LearnLimits
 
 __all__ = [
     "Camera",

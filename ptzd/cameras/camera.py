@@ -62,9 +62,8 @@ from ptzd.visca import (
 
 from .framing import landing, out_of_reach
 from .hand import Deflection, drive_orders
-from .learning import Progress, estimate_seconds, learn
+from .learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
-from .measurements import Seeing
 from .move import Move, Recall
 from .orders import lens_orders, pan_tilt_order
 from .reading import Condition, read_condition, read_focus_mode, read_framing, read_settling
@@ -72,7 +71,6 @@ from .reports import CameraState, Framing, Landing, Lock, MoveReport, Phase, Tal
 from .settings import CameraSettings
 from .shaped import HeadHeld, run_shaped
 from .slowmode import SlowModeRefused, SlowModeSwitch
-from .trials import LearnLimits, LearnRefusal, rooms_within
 
 log = structlog.get_logger()
 

@@ -24,10 +24,8 @@ from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraRefusal, Framing, Recall, Tolerance
-from ptzd.cameras.learning import Progress, estimate_seconds, learn
-from ptzd.cameras.measurements import Seeing
+from ptzd.cameras.learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.slowmode import SlowModeSwitch
-from ptzd.cameras.trials import LearnLimits, LearnRefusal
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.visca import Dialect, load_dialect
 

@@ -10,10 +10,9 @@ import random
 from dataclasses import dataclass
 from typing import Literal
 
+from ptzd.cameras.reports import Framing
 from ptzd.motion import HeadModel, seconds_for_axis
 from ptzd.visca import AxisScale, Dialect
-
-from .reports import Framing
 
 FROM_THE_ENDS_DEG = 5.0
 LEAST_PAN_RANGE_DEG, LEAST_TILT_RANGE_DEG = 10.0, 5.0

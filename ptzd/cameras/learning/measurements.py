@@ -9,6 +9,7 @@ from datetime import datetime
 from math import sqrt
 from statistics import fmean, median, pstdev
 
+from ptzd.cameras.framing import Tolerance
 from ptzd.motion import (
     AxisModel,
     Figure,
@@ -36,7 +37,6 @@ from ptzd.motion import (
 )
 from ptzd.visca import Dialect
 
-from .framing import Tolerance
 from .trials import AXES, Axis
 
 # A figure is never known better than this, whatever its residuals say.
