@@ -116,7 +116,7 @@ class Probe:
         """Give an order now and wait for its end; `look` is called again and again until then, or until it is True."""
         order = Order(self._loop.time())
         exchange = self.interrupt(command, 1.0 + 1.5 * expected_seconds)
-        self._follow(exchange, order)
+        self.follow(exchange, order)
         while not exchange.ended.done():
             if look is None:
                 await asyncio.wait([exchange.ended])
@@ -139,7 +139,15 @@ class Probe:
         self._interruptions = self.line.interruptions
         return exchange
 
-    def _follow(self, exchange: Exchange, order: Order) -> None:
+    def perform(self, command: Command, completion_seconds: float) -> Exchange:
+        """Send a command in its turn. Raises LearnRefusal where somebody else has taken over."""
+        if self.line.interruptions != self._interruptions:
+            raise LearnRefusal(*TAKEN_OVER)
+        return self.line.perform(command, completion_seconds)
+
+    def follow(self, exchange: Exchange, order: Order) -> None:
+        """Let an order know when it is acknowledged, and when its end is reported."""
+
         def begun(future: asyncio.Future[None]) -> None:
             order.begun_at = self._loop.time()
 
@@ -156,9 +164,14 @@ class Probe:
         """Go to targets; the head may be slower than its model by that share."""
         there: dict[Axis, int] = {**self.at, **targets}
         expected = max(self.seconds(axis, there[axis] - self.at[axis], steps[axis]) for axis in AXES)
-        command = PanTiltAbsolute(there["pan"], there["tilt"], steps["pan"], steps["tilt"])
+        command = self.head_order(targets, steps)
         self.at = there
         return await self.order(command, expected / slowest_share, look)
+
+    def head_order(self, targets: dict[Axis, int], steps: dict[Axis, int]) -> PanTiltAbsolute:
+        """Return the order to go to targets; an axis without one stays where it was sent last."""
+        there = {**self.at, **targets}
+        return PanTiltAbsolute(there["pan"], there["tilt"], steps["pan"], steps["tilt"])
 
     def axis(self, axis: Axis) -> AxisModel:
         """Return what is known of an axis so far."""

@@ -2,9 +2,9 @@
 
 Theory of operation. A series of trials, each one order with its report of the end or with positions read on the way:
 short trips tell acceleration and delay, longer ones at each step its speed, stops from several speeds the swing of the
-mount, then zoom and focus the same. Where the head has a slow mode, its steps are measured in that, too. What a loss on
-the network spoiled is tried again. The figures are fitted when all trials are over, and every one comes with its
-spread.
+mount, orders in mid-move what the head does with these, then zoom and focus the same. Where the head has a slow mode,
+its steps are measured in that, too. What a loss on the network spoiled is tried again. The figures are fitted when all
+trials are over, and every one comes with its spread.
 
 Pan and tilt are sent to positions inside the given range, never driven. However learning ends but well (cancelled, the
 link lost, readings that make no sense), the head is told to halt, unless somebody else has taken the camera over: then
@@ -29,6 +29,7 @@ from .lens_trials import LensTrials
 from .measurements import Measurements, Seeing, learned_head
 from .probe import HALT_SECONDS, TAKEN_OVER, TRIES, Probe
 from .progress import Progress, Stages
+from .renewal_trials import RenewalTrials
 from .trials import LearnLimits, LearnRefusal, Plan, plan_trials, rooms_within
 
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
@@ -112,6 +113,7 @@ class _Run:
         self._slow = slow
         self._stages = stages
         self._head = HeadTrials(probe, plan, measured, stages)
+        self._renewals = RenewalTrials(probe, plan, measured, stages)
         self._lens = LensTrials(probe, dialect, seeing, measured, stages)
 
     async def all(self) -> None:
@@ -120,6 +122,7 @@ class _Run:
         await self._head.usual()
         await self._slow_steps()
         await self._head.stops()
+        await self._renewals.every()
         await self._lens.every()
         self._stages.begin()
         await self._go_back()
