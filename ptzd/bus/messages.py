@@ -321,6 +321,7 @@ class LearnResult(Result):
 
     model: str
     path: str
+    renewal: Literal["smooth", "stops", "refused", "unknown"]  # what the head does with a new order in mid-move
 
 
 class LearnEstimate(Result):

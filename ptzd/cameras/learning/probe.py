@@ -40,6 +40,8 @@ TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
 LONGEST_SWING_SECONDS = 8.0
 QUIET_SECONDS = 0.3
+REST_SECONDS = 0.5  # a head that stands as long has come to its end, and not to a pause
+LONGEST_REST_SECONDS = 12.0
 
 
 @dataclass(slots=True)
@@ -161,12 +163,29 @@ class Probe:
     async def go(
         self, targets: dict[Axis, int], steps: dict[Axis, int], look: Look | None = None, slowest_share: float = 1.0
     ) -> Order:
-        """Go to targets; the head may be slower than its model by that share."""
+        """Go to targets; the head may be slower than its model by that share.
+
+        A head that takes no order in mid-move refuses one that had to be repeated because its answer was lost: it is
+        under way then, and its way was not timed.
+        """
         there: dict[Axis, int] = {**self.at, **targets}
         expected = max(self.seconds(axis, there[axis] - self.at[axis], steps[axis]) for axis in AXES)
         command = self.head_order(targets, steps)
         self.at = there
-        return await self.order(command, expected / slowest_share, look)
+        began_at = self._loop.time()
+        for _ in range(TRIES):
+            try:
+                order = await self.order(command, expected / slowest_share, look)
+            except LearnRefusal as refusal:
+                if refusal.code != "refused":
+                    raise
+                refused = refusal
+                await asyncio.sleep(expected / slowest_share)
+                if all(abs(counts - there[axis]) <= 1 for axis, counts in (await self.rest()).items()):
+                    return Order(began_at)
+            else:
+                return order
+        raise refused
 
     def head_order(self, targets: dict[Axis, int], steps: dict[Axis, int]) -> PanTiltAbsolute:
         """Return the order to go to targets; an axis without one stays where it was sent last."""
@@ -211,6 +230,19 @@ class Probe:
             if any(abs(counts[axis] - self.at[axis]) > 1 for axis in AXES):
                 since = self._loop.time()
             await asyncio.sleep(READING_EVERY_SECONDS)
+
+    async def rest(self, readings: list[tuple[float, dict[Axis, int]]] | None = None) -> dict[Axis, int]:
+        """Read until the head has stood still for a while; return where. `readings` takes in each one, as it is heard."""
+        patience = self._loop.time() + LONGEST_REST_SECONDS
+        since, stands_at = self._loop.time(), dict(self.at)
+        while (now := self._loop.time()) < patience and now - since < REST_SECONDS:
+            at, counts = await self.read_head()
+            if readings is not None:
+                readings.append((at, counts))
+            if any(abs(counts[axis] - stands_at[axis]) > 1 for axis in AXES):
+                since, stands_at = now, counts
+            await asyncio.sleep(READING_EVERY_SECONDS)
+        return stands_at
 
     async def read_head(self) -> tuple[float, dict[Axis, int]]:
         """Return where the head is, and the loop time at which it was heard."""

@@ -17,10 +17,9 @@ from ptzd.motion import AxisModel, Reading, Renewal
 from .trials import Axis
 
 STRETCH_SECONDS = 0.15  # over which the slowest travel is looked for: shorter, and the wandering of replies shows
-WIDEST_STRETCH_SECONDS = 0.22
 STOPPED_SHARE = 0.5  # of the way that stops would cost: from there on it did stop
 PASSED_SHARE = 0.25  # up to there it did not
-SLOW_SHARE = 0.6  # of the expected way, in the slowest stretch: less is a dip
+DIP_SHARE = 0.6  # of the way that one stop costs, lost within one stretch: more is a dip
 IGNORED_SHARE = 0.6  # of the way that is gained by going on at the old step: from there on it did
 OBEYED_SHARE = 0.3  # up to there it took the new one
 LEAST_COUNTS = 4.0  # of way that stops cost in one trial, to be told at all
@@ -84,12 +83,10 @@ def verdict(trial: RenewalTrial, model: AxisModel, counts_per_degree: float) -> 
             return "refused"
         if -lost > OBEYED_SHARE * gain:
             return "unknown"
-    slowest = _slowest_share(trial.readings, changes, begin, until)
-    if slowest is None:
-        return "unknown"
-    if lost > STOPPED_SHARE * cost and slowest < SLOW_SHARE:
+    dip = _most_lost(trial.readings, changes, begin, until) > DIP_SHARE * cost / (len(speeds) - 1)
+    if lost > STOPPED_SHARE * cost and dip:
         return "stops"
-    return "smooth" if abs(lost) < PASSED_SHARE * cost and slowest > SLOW_SHARE else "unknown"
+    return "smooth" if abs(lost) < PASSED_SHARE * cost and not dip else "unknown"
 
 
 def _changes(trial: RenewalTrial, speeds: Sequence[float], acceleration: float) -> list[tuple[float, float]]:
@@ -119,17 +116,15 @@ def _place(readings: Sequence[Reading], at: float) -> float:
     return before.position + share * (after.position - before.position)
 
 
-def _slowest_share(
+def _most_lost(
     readings: Sequence[Reading], changes: Sequence[tuple[float, float]], begin: float, until: float
-) -> float | None:
-    """The way in the slowest stretch, as a share of what was expected; None where readings leave a stretch out."""
+) -> float:
+    """The most way that was lost against what was expected, within a stretch that is hardly longer than a stop."""
     within = [reading for reading in readings if begin <= reading.seconds <= until]
-    shares = []
+    most = 0.0
     for index, first in enumerate(within):
         last = next((each for each in within[index:] if each.seconds >= first.seconds + STRETCH_SECONDS), None)
         if last is None:
             break
-        if last.seconds > first.seconds + WIDEST_STRETCH_SECONDS:
-            return None
-        shares.append((last.position - first.position) / _way(changes, first.seconds, last.seconds))
-    return min(shares, default=None)
+        most = max(most, _way(changes, first.seconds, last.seconds) - (last.position - first.position))
+    return most

@@ -10,15 +10,13 @@ from ptzd.motion import Reading
 from ptzd.visca import ErrorCode, Interrupted, Refused, Unanswered
 
 from .measurements import Measurements
-from .probe import BETWEEN_READINGS_SECONDS, READING_EVERY_SECONDS, TRIES, Order, Probe, require_performed
+from .probe import BETWEEN_READINGS_SECONDS, TRIES, Order, Probe, require_performed
 from .progress import Stages
 from .renewal import RenewalTrial
 from .trials import AHEAD_SECONDS, RENEWED_EVERY_SECONDS, UNDER_WAY_SECONDS, Axis, Plan, renewal_pace
 
 HOLDING_SECONDS = 0.1  # that a full camera is given to take an order after all; then it has refused
 HEARD_SECONDS = 0.2  # an order that is not acknowledged by then spoils a trial
-REST_SECONDS = 0.5  # a head that stands as long has come to its end, and not to a pause
-LONGEST_REST_SECONDS = 12.0
 
 
 @dataclass(slots=True)
@@ -42,7 +40,7 @@ class _Train:
 
     first: _Given
     renewed: list[_Given] = field(default_factory=list)
-    readings: list[tuple[float, int]] = field(default_factory=list)  # loop time, counts
+    readings: list[tuple[float, dict[Axis, int]]] = field(default_factory=list)  # loop time, counts
 
     @property
     def refused(self) -> bool:
@@ -51,7 +49,7 @@ class _Train:
 
     @property
     def lost(self) -> bool:
-        """Whether nobody knows when one of the orders was heard."""
+        """Whether nobody knows when one of the orders was heard, or the first one was refused, being heard twice."""
         return len(self.acknowledged) < 1 + sum(not each.refused for each in self.renewed)
 
     @property
@@ -66,11 +64,10 @@ class _Train:
         ]
 
     def require_carried_out(self) -> None:
-        """Raise LearnRefusal where the camera fell silent, was taken over, or refused the first order."""
+        """Raise LearnRefusal where the camera fell silent or was taken over."""
         for each in (self.first, *self.renewed):
             ending = each.exchange.ended.result() if each.exchange.ended.done() else None
-            if isinstance(ending, Unanswered | Interrupted) or (each is self.first and each.refused):
-                assert ending is not None
+            if isinstance(ending, Unanswered | Interrupted):
                 require_performed(ending)
 
 
@@ -117,7 +114,7 @@ class RenewalTrials:
         due = start.sent_at + UNDER_WAY_SECONDS
         while True:
             at, counts = await probe.read_head()
-            train.readings.append((at, counts[axis]))
+            train.readings.append((at, counts))
             if at >= due:
                 if len(train.renewed) == pace.orders or train.refused:
                     break
@@ -127,14 +124,14 @@ class RenewalTrials:
                 train.renewed.append(self._renew(axis, target, pace.slow_step if slow else pace.fast_step))
                 due = self._loop.time() + RENEWED_EVERY_SECONDS
             await asyncio.sleep(BETWEEN_READINGS_SECONDS)
-        stands_at = await self._rest(axis, train)
+        stands_at = (await probe.rest(train.readings))[axis]
         train.require_carried_out()
         landed = abs(stands_at - target) <= 1
         probe.at[axis] = target if landed else stands_at
         if train.lost:
             return None
         per_degree = room.scale.counts_per_degree
-        readings = [Reading(at, sign * (counts - begin) / per_degree) for at, counts in train.readings]
+        readings = [Reading(at, sign * (counts[axis] - begin) / per_degree) for at, counts in train.readings]
         orders = train.acknowledged
         return RenewalTrial(
             axis, farther_on, readings, orders, orders[-1][0] + RENEWED_EVERY_SECONDS, train.refused, landed
@@ -147,15 +144,3 @@ class RenewalTrials:
         exchange = self._probe.perform(command, HOLDING_SECONDS)
         self._probe.follow(exchange, order)
         return _Given(step, order, exchange)
-
-    async def _rest(self, axis: Axis, train: _Train) -> int:
-        """Read until the axis stands still; return where."""
-        patience = self._loop.time() + LONGEST_REST_SECONDS
-        since, stands_at = self._loop.time(), train.readings[-1][1]
-        while (now := self._loop.time()) < patience and now - since < REST_SECONDS:
-            at, counts = await self._probe.read_head()
-            train.readings.append((at, counts[axis]))
-            if abs(counts[axis] - stands_at) > 1:
-                since, stands_at = now, counts[axis]
-            await asyncio.sleep(READING_EVERY_SECONDS)
-        return train.readings[-1][1]
