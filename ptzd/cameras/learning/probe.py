@@ -232,7 +232,7 @@ class Probe:
             await asyncio.sleep(READING_EVERY_SECONDS)
 
     async def rest(self, readings: list[tuple[float, dict[Axis, int]]] | None = None) -> dict[Axis, int]:
-        """Read until the head has stood still for a while; return where. `readings` takes in each one, as it is heard."""
+        """Read until the head has stood still for a while; return where. `readings` takes in what is heard."""
         patience = self._loop.time() + LONGEST_REST_SECONDS
         since, stands_at = self._loop.time(), dict(self.at)
         while (now := self._loop.time()) < patience and now - since < REST_SECONDS:
