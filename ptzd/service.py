@@ -431,7 +431,8 @@ class Service:
             return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1)).as_result()
         learned = await camera.learn(limits, told, self._rng)
         path = await self._heads.keep(camera.name, learned)
-        return LearnResult(model=write_head(learned), path=str(path)).as_result()
+        renewal = learned.model.renewal
+        return LearnResult(model=write_head(learned), path=str(path), renewal=renewal).as_result()
 
     async def _export(self) -> dict[str, Any]:
         return ExportResult(show=await self._store.export()).as_result()

@@ -70,7 +70,9 @@ class House:
         for name in CAMERAS:
             await self.until(
                 lambda topic, message, name=name: (  # type: ignore[misc]
-                    topic == f"ptzd/camera/{name}/state" and message["power"] == "on" and message["activity"] == "at-rest"
+                    topic == f"ptzd/camera/{name}/state"
+                    and message["power"] == "on"
+                    and message["activity"] == "at-rest"
                 )
             )
 

@@ -72,7 +72,9 @@ class StateMessage(Message):
     focus_counts: int | None
     focus_mode: FocusMode | None
     seconds_to_settled: float | None  # while a move runs
-    activity: Activity | None  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
+    activity: (
+        Activity | None
+    )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally
     locked: LockMessage | None
     faults: list[str]
@@ -333,6 +335,7 @@ class LearnResult(Result):
 
     model: str
     path: str
+    renewal: Literal["smooth", "stops", "refused", "unknown"]  # what the head does with a new order in mid-move
 
 
 class LearnEstimate(Result):

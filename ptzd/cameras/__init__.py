@@ -3,7 +3,7 @@
 from .camera import Camera, CameraRefusal
 from .framing import Tolerance, carried, landing, out_of_reach
 from .guard import Guard
-from .learning import Progress, estimate_seconds
+from .learning import LearnLimits, Progress, estimate_seconds
 from .move import Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
 from .reports import (
@@ -21,7 +21,6 @@ from .reports import (
     Way,
 )
 from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion
-from .trials import LearnLimits
 from .window import Window, limit_orders, open_to, reach_of
 
 __all__ = [

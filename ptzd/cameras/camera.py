@@ -33,10 +33,9 @@ from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
 from .guard import Guard, Term
 from .halting import AtRest, Halting
 from .hand import ByHand, Deflection
-from .learner import Learner
-from .learning import Progress, estimate_seconds, learn
+from .learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn, rooms_within
+from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
-from .measurements import Seeing
 from .move import Move, Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
 from .reading import read_focus_mode, read_framing
@@ -44,7 +43,6 @@ from .reports import CameraState, Framing, Lock, MoveReport, Phase, Tally
 from .settings import CameraSettings
 from .shaped import Shaped
 from .still import STILL_SECONDS, Arrival, alike
-from .trials import LearnLimits, LearnRefusal, rooms_within
 from .voice import Voice
 from .window import limit_orders, within
 
@@ -445,12 +443,13 @@ class Camera:
         self._wake.set()
 
     def strayed(self) -> None:
+        halts = self._lock is not None or self.settings.strange_motion == "halt"
+        if self._fault is None:
+            log.warning("a camera moves without an order", camera=self.name, halted=halts)
         self._fault = (
             "it moved though nobody here had ordered it: somebody else moves it, it was knocked, or it obeyed an order "
             "from before; look at it before you recall again"
         )
-        halts = self._lock is not None or self.settings.strange_motion == "halt"
-        log.warning("a camera moves without an order", camera=self.name, stopped=halts)
         if halts:
             self._halt(causes.STRAYED)
         else:

@@ -14,7 +14,7 @@ from ptzd.visca import AxisScale, Corner, Dialect, PanTiltLimitSet
 from .reports import Framing
 
 if TYPE_CHECKING:  # whoever learns a head knows windows, not the other way round
-    from .trials import LearnLimits
+    from .learning import LearnLimits
 
 HeadAxis = Literal["pan", "tilt"]
 

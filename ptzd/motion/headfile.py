@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from .head import AxisModel, HeadModel, SettleModel, SlowMode, Spread, ZoomModel
+from .head import AxisModel, HeadModel, Renewal, SettleModel, SlowMode, Spread, ZoomModel
 
 FORMAT = 1
 
@@ -125,6 +125,7 @@ class _File(_Strict):
     learned_at: AwareDatetime
     dialect: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
     shared_speed: bool
+    renewal: Renewal = "unknown"
     not_reached: tuple[str, ...] = ()
     pan: _Axis
     tilt: _Axis
@@ -147,6 +148,7 @@ def write_head(head: LearnedHead) -> str:
         f"learned_at = {head.learned_at.astimezone(UTC).isoformat(timespec='seconds').replace('+00:00', 'Z')}",
         f'dialect = "{head.dialect}"',
         f"shared_speed = {str(model.shared_speed).lower()}",
+        f'renewal = "{model.renewal}"  # a new order in mid-move: "smooth", "stops", "refused", "unknown"',
     ]
     if measured.not_reached:
         lines += [
@@ -278,6 +280,7 @@ def _head(file: _File) -> LearnedHead:
         origin="learned",
         spread=Spread(**file.spread.model_dump()),
         shared_speed=file.shared_speed,
+        renewal=file.renewal,
         slow=None
         if slow is None
         else SlowMode(

@@ -133,7 +133,7 @@ RESULTS = [
     ("cue/go", GoResult.of(Gone(CUE, counted=True))),
     ("show/export", ExportResult(show="x = 1")),
     ("show/import", ImportResult.of(Imported(1, 2, 3))),
-    ("camera/NAME/learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml")),
+    ("camera/NAME/learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml", renewal="smooth")),
     ("camera/NAME/learn", LearnEstimate(seconds=205.0)),
 ]
 

@@ -10,7 +10,7 @@ import asyncio
 import random
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from math import pi
@@ -24,10 +24,8 @@ from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraRefusal, Framing, Recall, Tolerance
-from ptzd.cameras.learning import Progress, estimate_seconds, learn
-from ptzd.cameras.measurements import Seeing
+from ptzd.cameras.learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.slowmode import SlowModeSwitch
-from ptzd.cameras.trials import LearnLimits, LearnRefusal
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.visca import Dialect, load_dialect
 
@@ -57,6 +55,7 @@ async def lesson(
     rig: Rig, limits: LearnLimits, said: list[Progress], seed: int, tell: Callable[[Progress], None] | None = None
 ) -> LearnedHead:
     camera = rig.camera
+    camera.settings = replace(camera.settings, strange_motion="report")  # what moves it here is not its own doing
     return await learn(
         camera.contact.line,
         camera.settings.dialect,
@@ -326,6 +325,7 @@ def test_whoever_wants_to_know_hears_where_the_head_is() -> None:
             await rig.ready()
             heard: list[Framing] = []
             camera = rig.camera
+            camera.settings = replace(camera.settings, strange_motion="report")
             learned = await learn(
                 camera.contact.line,
                 camera.settings.dialect,

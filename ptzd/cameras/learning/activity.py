@@ -8,8 +8,8 @@ from typing import Any
 
 from ptzd.motion import LearnedHead
 
-from .activity import Activity
-from .reports import Activity as Kind
+from ..activity import Activity
+from ..reports import Activity as Kind
 
 
 class Learner(Activity):
