@@ -9,9 +9,10 @@ import random
 class MemoryLink:
     """One end of a wire in memory. Made in pairs by `memory_pair`."""
 
-    def __init__(self, delay_seconds: float, loss: float, rng: random.Random) -> None:
+    def __init__(self, delay_seconds: float, loss: float, doubled: float, rng: random.Random) -> None:
         self._delay_seconds = delay_seconds
         self._loss = loss
+        self._doubled = doubled
         self._rng = rng
         self._received: asyncio.Queue[bytes] = asyncio.Queue()
         self._peer: MemoryLink = self
@@ -20,16 +21,21 @@ class MemoryLink:
         if self._rng.random() < self._loss:
             return
         loop = asyncio.get_running_loop()
-        loop.call_later(self._delay_seconds, self._peer._received.put_nowait, bytes(datagram))
+        twice = self._doubled and self._rng.random() < self._doubled
+        for _ in range(2 if twice else 1):
+            loop.call_later(self._delay_seconds, self._peer._received.put_nowait, bytes(datagram))
 
     async def receive(self) -> bytes:
         return await self._received.get()
 
 
 def memory_pair(
-    *, delay_seconds: float = 0.001, loss: float = 0.0, rng: random.Random
+    *, delay_seconds: float = 0.001, loss: float = 0.0, doubled: float = 0.0, rng: random.Random
 ) -> tuple[MemoryLink, MemoryLink]:
-    """Return two ends; what one sends the other receives after `delay_seconds`, but for a share `loss` (0..1)."""
-    here, there = (MemoryLink(delay_seconds, loss, rng) for _ in range(2))
+    """Return two ends; what one sends the other receives after `delay_seconds`, but for a share `loss` (0..1).
+
+    Of what is not lost, a share `doubled` (0..1) arrives twice.
+    """
+    here, there = (MemoryLink(delay_seconds, loss, doubled, rng) for _ in range(2))
     here._peer, there._peer = there, here
     return here, there

@@ -2,6 +2,7 @@
 
 from .camera import SimulatedCamera
 from .fleet import CameraPlan, FleetError, read_fleet
+from .habits import Habits, draw_habits
 from .head import Head
 from .lens import Lens, Scene
 from .mount import MOUNTS, Mount, mount_named
@@ -12,12 +13,14 @@ __all__ = [
     "MOUNTS",
     "CameraPlan",
     "FleetError",
+    "Habits",
     "Head",
     "Lens",
     "Mount",
     "Scene",
     "SimulatedCamera",
     "Truth",
+    "draw_habits",
     "draw_truth",
     "mount_named",
     "read_fleet",

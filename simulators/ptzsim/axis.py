@@ -102,6 +102,20 @@ class Axis:
             position, velocity, at = target, 0.0, legs[-1].begins_at
         self._take(legs)
 
+    def seconds_to_brake(self, now: float) -> float:
+        """How long it takes to be at rest from what it does now."""
+        return abs(self.velocity(now)) / self._running_acceleration
+
+    def stop_and_go(self, now: float, rests_until: float, target: float, top_speed: float) -> None:
+        """Slow down at once, stand until `rests_until` (loop time, no earlier than it can be at rest), then go."""
+        self.stop(now)
+        way_to_rest, rest = self._legs[:-1], self._legs[-1]
+        target = min(max(target, self.least), self.most)
+        onward = _legs(
+            max(rests_until, rest.begins_at), rest.position, 0.0, target, top_speed, self._running_acceleration
+        )
+        self._take([*way_to_rest, rest, *onward])
+
     def stop(self, now: float) -> None:
         """Slow down at once, and be at rest as soon as the motor can."""
         position, velocity, at = self._interrupt(now)

@@ -68,19 +68,18 @@ from ptzd.visca import (
     ZoomWide,
 )
 
+from .habits import Habits
 from .head import Head
 from .lens import Lens
 from .mount import Mount
 from .truth import Truth
-
-SOCKETS = (1, 2)
-VERSION = Version(vendor=0, model=0, rom=1, sockets=len(SOCKETS))  # nobody's: this camera imitates no make
 
 Motors = frozenset[Literal["head", "zoom", "focus"]]
 NONE: Motors = frozenset()
 HEAD: Motors = frozenset({"head"})
 ZOOM: Motors = frozenset({"zoom"})
 FOCUS: Motors = frozenset({"focus"})
+STOPPED: dict[type[Command], Motors] = {PanTiltStop: HEAD, ZoomStop: ZOOM, FocusStop: FOCUS}
 
 _MANUAL_FOCUS = (FocusStop, FocusFar, FocusNear, FocusDirect, FocusOnePush, ZoomFocusDirect)
 _WHILE_STARTING = (  # what needs no motor
@@ -128,9 +127,10 @@ class _Memory:
 class Body:
     """Head, lens, memories and switches of one camera."""
 
-    def __init__(self, dialect: Dialect, truth: Truth, mount: Mount, rng: random.Random) -> None:
+    def __init__(self, dialect: Dialect, truth: Truth, mount: Mount, habits: Habits, rng: random.Random) -> None:
         """`start_up` or `wake_at_home` comes next."""
         self._dialect = dialect
+        self._habits = habits
         self.head = Head(dialect, truth, mount, rng)
         self.lens = Lens(dialect, truth, rng)
         self.powered = True
@@ -163,14 +163,23 @@ class Body:
         if "focus" in motors:
             self.lens.focus.stop(now)
 
-    def perform(self, command: Command, now: float) -> Done:
-        """Do what a command asks. Raises `Refusal`, and then nothing was done."""
+    def rests_at(self, motors: Motors) -> float:
+        """When all of these motors rest, if nobody tells them otherwise."""
+        ends = {"head": self.head.ends_at, "zoom": self.lens.zoom.ends_at, "focus": self.lens.focus.ends_at}
+        return max(ends[motor] for motor in motors)
+
+    def require_able(self, command: Command, now: float) -> None:
+        """Raise `Refusal` where a command can't be performed in the state that the camera is in."""
         if not self.powered and not isinstance(command, PowerOn):
             raise Refusal(ErrorCode.NOT_EXECUTABLE)
         if self.head.starting(now) and not isinstance(command, _WHILE_STARTING):
             raise Refusal(ErrorCode.NOT_EXECUTABLE)
         if self.lens.autofocus and isinstance(command, _MANUAL_FOCUS):
             raise Refusal(ErrorCode.NOT_EXECUTABLE)
+
+    def perform(self, command: Command, now: float) -> Done:
+        """Do what a command asks. Raises `Refusal`, and then nothing was done."""
+        self.require_able(command, now)
         match command:
             case PowerOn() | PowerStandby():
                 return self._switch(command, now)
@@ -205,13 +214,13 @@ class Body:
         match command:
             case PanTiltAbsolute():
                 pan_deg, tilt_deg = pan.degrees(command.pan_counts), tilt.degrees(command.tilt_counts)
-                head.go_to(now, pan_deg, tilt_deg, command.pan_step, command.tilt_step)
+                self._go_to(now, pan_deg, tilt_deg, command.pan_step, command.tilt_step)
             case PanTiltRelative():
                 pan_deg = pan.degrees(head.pan_counts(now) + command.pan_counts)
                 tilt_deg = tilt.degrees(head.tilt_counts(now) + command.tilt_counts)
-                head.go_to(now, pan_deg, tilt_deg, command.pan_step, command.tilt_step)
+                self._go_to(now, pan_deg, tilt_deg, command.pan_step, command.tilt_step)
             case PanTiltHome():
-                head.go_to(now, 0.0, 0.0, pan.fastest_step, tilt.fastest_step)
+                self._go_to(now, 0.0, 0.0, pan.fastest_step, tilt.fastest_step)
             case PanTiltReset():
                 head.start_up(now)
                 return Done(HEAD, head.ready_at)
@@ -224,6 +233,14 @@ class Body:
             case _:
                 raise Refusal(ErrorCode.SYNTAX)
         return Done(HEAD, head.ends_at)
+
+    def _go_to(self, now: float, pan_deg: float, tilt_deg: float, pan_step: int, tilt_step: int) -> None:
+        if not self.head.moving(now) or self._habits.renewal == "smooth":
+            self.head.go_to(now, pan_deg, tilt_deg, pan_step, tilt_step)
+        elif self._habits.renewal == "stops":
+            self.head.stop_and_go_to(now, pan_deg, tilt_deg, pan_step, tilt_step)
+        else:
+            raise Refusal(ErrorCode.NOT_EXECUTABLE)
 
     def _drive_lens(self, command: Command, now: float) -> Done | None:
         lens = self.lens
@@ -301,7 +318,7 @@ class Body:
         if memory is None:
             raise Refusal(ErrorCode.NOT_EXECUTABLE)
         step = self._recall_steps.get(number, self._dialect.pan.fastest_step)
-        head.go_to(now, memory.pan_deg, memory.tilt_deg, step, step)
+        self._go_to(now, memory.pan_deg, memory.tilt_deg, step, step)
         lens.zoom_to(now, memory.zoom)
         lens.autofocus = memory.autofocus
         if memory.autofocus:
@@ -336,7 +353,9 @@ class Body:
                 fastest = FastestSpeeds(self._dialect.pan.fastest_step, self._dialect.tilt.fastest_step)
                 return inquiry.answer(fastest, self._dialect)
             case VersionInquiry():
-                return inquiry.answer(VERSION, self._dialect)
+                # Nobody's: this camera imitates no make.
+                version = Version(vendor=0, model=0, rom=1, sockets=self._habits.sockets)
+                return inquiry.answer(version, self._dialect)
         raise Refusal(ErrorCode.SYNTAX)
 
     def _status(self, now: float) -> PanTiltStatus:

@@ -3,18 +3,20 @@
 Theory of operation. What arrives waits in the inbox until the camera's processor gets to it, a few milliseconds
 later; messages are taken strictly in turn. A command either is done at once (its ACK and completion leave
 together) or sets motors going and then holds one of the two sockets until they rest. A newer command for the
-same motors takes them over: the older one ends as cancelled. Everything that leaves is collected in an outbox
-with the peer that it is for; a peer is anything hashable, such as a UDP address.
+same motors takes them over: the older one ends as cancelled. Where units differ in this, `Habits` says how.
+Everything that leaves is collected in an outbox with the peer that it is for; a peer is anything hashable, such
+as a UDP address.
 
 Replies are those of the SRG-300H technical manual, chapters "VISCA over IP" and "Command list".
 """
 
 from __future__ import annotations
 
+import math
 import random
 from collections import deque
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ptzd.visca import (
     MESSAGE_ABNORMAL,
@@ -37,7 +39,8 @@ from ptzd.visca import (
     parse_inquiry,
 )
 
-from .body import SOCKETS, Body, Motors, Refusal
+from .body import STOPPED, Body, Done, Motors, Refusal
+from .habits import Habits
 from .head import Head
 from .latency import Latency
 from .lens import Lens
@@ -57,24 +60,43 @@ class _Arrival:
 
 @dataclass(frozen=True, slots=True)
 class _Running:
-    """A command that holds a socket until its motors rest."""
+    """A command that holds a socket: until its motors rest, or until a stop takes effect."""
 
     peer: Hashable
     sequence: int
     motors: Motors
-    completes_at: float
+    completes_at: float | None  # None: overtaken, and kept until its motors rest, whoever moves them
+    stop: Command | None = None  # the order to stop that takes effect then
 
 
 class SimulatedCamera:
-    """One camera. Hand it what arrives with `receive`, fetch what leaves with `due`, no later than `next_due`."""
+    """One camera. Hand it what arrives with `receive`, fetch what leaves with `due`, no later than `next_due`.
+
+    What may go wrong with it is switched on by setting until when it lasts, in the loop's time:
+
+    - `refuses_stops_until`: each order to stop, and each Cancel and Clear, is answered with error 41;
+    - `ignores_stops_until`: each of these is answered as ever, and the motors go on;
+    - `silent_until`: nothing arrives and nothing leaves, as with its network away. The motors go on.
+    """
 
     def __init__(
-        self, dialect: Dialect, *, truth: Truth, mount: Mount, started_at: float = 0.0, ready: bool = False
+        self,
+        dialect: Dialect,
+        *,
+        truth: Truth,
+        mount: Mount,
+        started_at: float = 0.0,
+        ready: bool = False,
+        habits: Habits = Habits(),  # noqa: B008 - it is frozen
     ) -> None:
         """Switch it on at `started_at`. It starts up for `truth.startup_seconds`, unless it is `ready` at once."""
         rng = random.Random(truth.seed)
         self.dialect = dialect
-        self.body = Body(dialect, truth, mount, rng)
+        self.habits = habits
+        self.refuses_stops_until = -math.inf
+        self.ignores_stops_until = -math.inf
+        self.silent_until = -math.inf
+        self.body = Body(dialect, truth, mount, habits, rng)
         self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, rng)
         self._numbers = SequenceNumbers()
         self._inbox: deque[_Arrival] = deque()
@@ -99,6 +121,8 @@ class SimulatedCamera:
 
     def receive(self, datagram: bytes, peer: Hashable, now: float) -> None:
         """Take in one datagram from `peer`; it is looked at some milliseconds later, after all before it."""
+        if now < self.silent_until:
+            return
         previous = self._inbox[-1].taken_at if self._inbox else now
         self._inbox.append(_Arrival(max(now + self._latency.draw(), previous), datagram, peer))
 
@@ -106,8 +130,9 @@ class SimulatedCamera:
         """When something is to be done next; None while nothing will happen by itself."""
         due = self._inbox[0].taken_at if self._inbox else None
         for running in self._sockets.values():
-            if due is None or running.completes_at < due:
-                due = running.completes_at
+            completes_at = self._completes_at(running)
+            if due is None or completes_at < due:
+                due = completes_at
         return due
 
     def due(self, now: float) -> list[tuple[Hashable, bytes]]:
@@ -118,7 +143,14 @@ class SimulatedCamera:
                 arrival = self._inbox.popleft()
                 self._take(arrival.datagram, arrival.peer, at)
         leaving, self._outbox = self._outbox, []
-        return leaving
+        return leaving if now >= self.silent_until else []
+
+    def moved_by_another(self, command: Command, now: float) -> None:
+        """Do what somebody else tells it, over another way: a panel, a second controller that shares no numbers.
+
+        Raises `Refusal`. What it says to others about it leaves with whatever it says next.
+        """
+        self._take_over(self.body.perform(command, now).motors)
 
     def power_cut(self, now: float) -> None:
         """Lose power for a moment: whatever was going on is forgotten, and the camera starts up anew."""
@@ -128,13 +160,22 @@ class SimulatedCamera:
         self._numbers.reset()
         self.body.power_cut(now)
 
+    def _completes_at(self, running: _Running) -> float:
+        return self.body.rests_at(running.motors) if running.completes_at is None else running.completes_at
+
     def _complete(self, now: float) -> None:
         if not self._sockets:
             return
         for socket, running in sorted(self._sockets.items()):
-            if running.completes_at <= now:
-                del self._sockets[socket]
+            if self._sockets.get(socket) is not running or self._completes_at(running) > now:
+                continue  # overtaken by a stop that took effect just now, or not at its end
+            del self._sockets[socket]
+            try:
+                if running.stop is not None:
+                    self._take_over(self._stop(running.stop, now).motors)
                 self._reply(Completion(socket).encode(), running.peer, running.sequence)
+            except Refusal as refusal:
+                self._reply(ErrorReply(socket, refusal.code).encode(), running.peer, running.sequence)
 
     def _take(self, datagram: bytes, peer: Hashable, now: float) -> None:
         try:
@@ -175,6 +216,7 @@ class SimulatedCamera:
             command = self._parse(packet.payload)
             match command:
                 case Clear():
+                    self._require_stoppable(now)
                     self._clear(now)
                     self._reply(Answer(b"").encode(), peer, packet.sequence)
                 case Cancel():
@@ -195,13 +237,28 @@ class SimulatedCamera:
             raise Refusal(ErrorCode.SYNTAX) from None
 
     def _free_socket(self) -> int:
-        for socket in SOCKETS:
+        for socket in range(1, self.habits.sockets + 1):
             if socket not in self._sockets:
                 return socket
         raise Refusal(ErrorCode.BUFFER_FULL)
 
+    def _require_stoppable(self, now: float) -> None:
+        if now < self.refuses_stops_until:
+            raise Refusal(ErrorCode.NOT_EXECUTABLE)
+
     def _run(self, command: Command, socket: int, packet: Packet, peer: Hashable, now: float) -> None:
-        done = self.body.perform(command, now)
+        if type(command) in STOPPED:
+            self._require_stoppable(now)
+            if self.habits.stop_seconds:
+                self.body.require_able(command, now)
+                self._reply(Ack(socket).encode(), peer, packet.sequence)
+                takes_effect_at = now + self.habits.stop_seconds
+                motors = STOPPED[type(command)]
+                self._sockets[socket] = _Running(peer, packet.sequence, motors, takes_effect_at, command)
+                return
+            done = self._stop(command, now)
+        else:
+            done = self.body.perform(command, now)
         self._take_over(done.motors)
         self._reply(Ack(socket).encode(), peer, packet.sequence)
         if done.rests_at is None:
@@ -210,27 +267,48 @@ class SimulatedCamera:
             completes_at = done.rests_at + self._latency.draw()
             self._sockets[socket] = _Running(peer, packet.sequence, done.motors, completes_at)
 
+    def _stop(self, command: Command, now: float) -> Done:
+        if now < self.ignores_stops_until:
+            return Done(STOPPED[type(command)])
+        return self.body.perform(command, now)
+
     def _take_over(self, motors: Motors) -> None:
         for socket, running in sorted(self._sockets.items()):
-            if running.motors & motors:
-                del self._sockets[socket]
-                cancelled = ErrorReply(socket, ErrorCode.CANCELLED)
-                self._reply(cancelled.encode(), running.peer, running.sequence)
+            if not running.motors & motors:
+                continue
+            match self.habits.overtaken:
+                case "kept":
+                    self._sockets[socket] = replace(running, completes_at=None, stop=None)
+                    continue
+                case "completed":
+                    ending = Completion(socket).encode()
+                case "cancelled":
+                    ending = ErrorReply(socket, ErrorCode.CANCELLED).encode()
+            del self._sockets[socket]
+            self._reply(ending, running.peer, running.sequence)
 
     def _cancel(self, socket: int, packet: Packet, peer: Hashable, now: float) -> None:
-        running = self._sockets.pop(socket, None)
-        if running is None:
+        if socket not in self._sockets:
             raise Refusal(ErrorCode.NO_SOCKET)
-        self.body.halt(running.motors, now)
+        self._require_stoppable(now)
+        running = self._sockets.pop(socket)
+        self._halt(running, now)
         cancelled = ErrorReply(socket, ErrorCode.CANCELLED).encode()
-        self._reply(cancelled, peer, packet.sequence)
-        if running.peer != peer:
+        reply = self.habits.cancel_reply
+        if reply == "to-cancel":
+            self._reply(cancelled, peer, packet.sequence)
+        if reply == "to-cancelled" or running.peer != peer:
             self._reply(cancelled, running.peer, running.sequence)
 
     def _clear(self, now: float) -> None:
         for running in self._sockets.values():
-            self.body.halt(running.motors, now)
+            self._halt(running, now)
         self._sockets.clear()
+
+    def _halt(self, running: _Running, now: float) -> None:
+        # A stop that is cancelled takes its effect with it: it is the order that ends, not the motion.
+        if running.stop is None and now >= self.ignores_stops_until:
+            self.body.halt(running.motors, now)
 
     def _inquire(self, payload: bytes, now: float) -> bytes:
         try:

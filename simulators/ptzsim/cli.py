@@ -8,6 +8,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from contextlib import AsyncExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -56,6 +57,19 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     "--loss", type=click.FloatRange(0.0, 0.9), default=0.0, show_default=True, help="Share of datagrams lost, each way."
 )
 @click.option(
+    "--doubled",
+    type=click.FloatRange(0.0, 0.9),
+    default=0.0,
+    show_default=True,
+    help="Share of the other datagrams that arrives twice.",
+)
+@click.option(
+    "--habits",
+    type=click.IntRange(0),
+    metavar="SEED",
+    help="Let them differ in what the protocol leaves open: the same number brings the same cameras.",
+)
+@click.option(
     "--cameras-file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="A TOML file of cameras instead, each with its own dialect.",
@@ -68,6 +82,8 @@ def simulate(
     mount: str,
     ready: bool,
     loss: float,
+    doubled: float,
+    habits: int | None,
     cameras_file: Path | None,
 ) -> None:
     """Simulate cameras that speak VISCA over IP on this machine, until Ctrl-C.
@@ -80,15 +96,24 @@ def simulate(
         if cameras_file is not None:
             plans = read_fleet(cameras_file)
         else:
-            plans = _row_of_cameras(str(listen), dialect, cameras, seed, mount, ready, loss)
+            first = _first_camera(str(listen), dialect, cameras, seed, mount, ready, loss, doubled, habits)
+            plans = _row_of_cameras(first, cameras)
         asyncio.run(_serve(plans, seed))
     except FleetError as error:
         raise click.UsageError(str(error)) from None
 
 
-def _row_of_cameras(
-    listen: str, dialect: str | None, cameras: int, seed: int, mount: str, ready: bool, loss: float
-) -> list[CameraPlan]:
+def _first_camera(
+    listen: str,
+    dialect: str | None,
+    cameras: int,
+    seed: int,
+    mount: str,
+    ready: bool,
+    loss: float,
+    doubled: float,
+    habits: int | None,
+) -> CameraPlan:
     if dialect is None:
         raise click.UsageError(f"say which family of heads with --dialect: {', '.join(dialect_names())}")
     try:
@@ -97,8 +122,18 @@ def _row_of_cameras(
         raise click.BadParameter(str(error), param_hint="--listen") from None
     if port + cameras > 65536:
         raise click.UsageError(f"{cameras} cameras from port {port} on would need ports beyond 65535: start lower")
+    return CameraPlan("camera-1", host, port, dialect, mount, seed, ready, loss, doubled, habits)
+
+
+def _row_of_cameras(first: CameraPlan, cameras: int) -> list[CameraPlan]:
     return [
-        CameraPlan(f"camera-{index + 1}", host, port + index, dialect, mount, seed + index, ready, loss)
+        replace(
+            first,
+            name=f"camera-{index + 1}",
+            port=first.port + index,
+            seed=first.seed + index,
+            habits=None if first.habits is None else first.habits + index,
+        )
         for index in range(cameras)
     ]
 
@@ -113,7 +148,9 @@ async def _serve(plans: list[CameraPlan], seed: int) -> None:
         for plan in plans:
             camera = plan.build(loop.time())
             try:
-                await listening.enter_async_context(serve_udp(camera, plan.host, plan.port, loss=plan.loss, rng=rng))
+                await listening.enter_async_context(
+                    serve_udp(camera, plan.host, plan.port, loss=plan.loss, doubled=plan.doubled, rng=rng)
+                )
             except OSError as error:
                 raise click.ClickException(
                     f"{plan.name} can't listen on {plan.host}:{plan.port} ({error.strerror}): choose another port"

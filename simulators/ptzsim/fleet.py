@@ -8,6 +8,8 @@ mount = "balcony-rail"   # tripod if left out
 seed = 3                 # which unit of its kind; 0 if left out
 ready = true             # skip start-up; false if left out
 loss = 0.0               # share of the datagrams that is lost, each way
+doubled = 0.0            # share of the others that arrives twice
+habits = 7               # what it makes of all that the protocol leaves open, by number; the plainest if left out
 ```
 """
 
@@ -24,6 +26,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from ptzd.visca import DialectError, load_dialect
 
 from .camera import SimulatedCamera
+from .habits import Habits, draw_habits
 from .mount import mount_named
 from .serving import loopback
 from .truth import draw_truth
@@ -47,6 +50,8 @@ class CameraPlan:
     seed: int
     ready: bool
     loss: float
+    doubled: float = 0.0
+    habits: int | None = None  # the seed of its habits; None: the plainest
 
     def build(self, now: float) -> SimulatedCamera:
         """Switch it on at `now`. Raises `FleetError` for a dialect or a mount that does not exist."""
@@ -55,7 +60,8 @@ class CameraPlan:
         except (DialectError, ValueError) as error:
             raise FleetError(f"camera {self.name}: {error}") from None
         truth = draw_truth(dialect, random.Random(self.seed))
-        return SimulatedCamera(dialect, truth=truth, mount=mount, started_at=now, ready=self.ready)
+        habits = Habits() if self.habits is None else draw_habits(random.Random(self.habits))
+        return SimulatedCamera(dialect, truth=truth, mount=mount, started_at=now, ready=self.ready, habits=habits)
 
 
 class _Model(BaseModel):
@@ -69,6 +75,8 @@ class _Camera(_Model):
     seed: Annotated[int, Field(ge=0)] = 0
     ready: bool = False
     loss: Annotated[float, Field(ge=0.0, le=0.9)] = 0.0
+    doubled: Annotated[float, Field(ge=0.0, le=0.9)] = 0.0
+    habits: Annotated[int, Field(ge=0)] | None = None
 
 
 class _File(_Model):
@@ -100,5 +108,5 @@ def read_fleet(path: Path) -> list[CameraPlan]:
             host, port = parse_listen(camera.listen)
         except ValueError as error:
             raise FleetError(f"camera {name}: {error}") from None
-        plans.append(CameraPlan(name, host, port, camera.dialect, camera.mount, camera.seed, camera.ready, camera.loss))
+        plans.append(CameraPlan(name=name, host=host, port=port, **camera.model_dump(exclude={"listen"})))
     return plans

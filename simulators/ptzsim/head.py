@@ -182,6 +182,13 @@ class Head:
         self._pan.go(now, pan_deg, pan_step)
         self._tilt.go(now, tilt_deg, tilt_step)
 
+    def stop_and_go_to(self, now: float, pan_deg: float, tilt_deg: float, pan_step: int, tilt_step: int) -> None:
+        """Bring both motors to rest first, then go to an absolute position; one beyond an end means that end."""
+        self.asked_to_move = True
+        rests_at = now + max(side.axis.seconds_to_brake(now) for side in (self._pan, self._tilt))
+        for side, target_deg, step in ((self._pan, pan_deg, pan_step), (self._tilt, tilt_deg, tilt_step)):
+            side.axis.stop_and_go(now, rests_at, target_deg, side.top_speed(step))
+
     def drive(self, now: float, pan: int, tilt: int, pan_step: int, tilt_step: int) -> None:
         """Go until told otherwise; `pan` and `tilt` are 1, -1, or 0 for an axis that is to stop."""
         self.asked_to_move = True

@@ -44,15 +44,15 @@ def loopback(host: str) -> str:
 
 @asynccontextmanager
 async def serve_udp(
-    camera: SimulatedCamera, host: str, port: int, *, loss: float = 0.0, rng: random.Random
+    camera: SimulatedCamera, host: str, port: int, *, loss: float = 0.0, doubled: float = 0.0, rng: random.Random
 ) -> AsyncIterator[int]:
     """Listen on `host`:`port` for as long as the context lasts; port 0 takes a free one. Yields the port.
 
-    A share `loss` (0..1) of the datagrams is lost, each way, as `rng` decides. Raises ValueError for an address that
-    is not this machine's own, OSError for a port that is taken.
+    A share `loss` (0..1) of the datagrams is lost, each way, and of the others a share `doubled` (0..1) arrives twice,
+    as `rng` decides. Raises ValueError for an address that is not this machine's own, OSError for a port that is taken.
     """
     transport, _ = await asyncio.get_running_loop().create_datagram_endpoint(
-        lambda: _UdpCamera(camera, loss, rng), local_addr=(loopback(host), port)
+        lambda: _UdpCamera(camera, loss, doubled, rng), local_addr=(loopback(host), port)
     )
     try:
         yield transport.get_extra_info("sockname")[1]
@@ -64,9 +64,10 @@ async def serve_udp(
 class _UdpCamera(asyncio.DatagramProtocol):
     """Sends each reply to the address that asked."""
 
-    def __init__(self, camera: SimulatedCamera, loss: float, rng: random.Random) -> None:
+    def __init__(self, camera: SimulatedCamera, loss: float, doubled: float, rng: random.Random) -> None:
         self._station = Station(camera, self._send)
         self._loss = loss
+        self._doubled = doubled
         self._rng = rng
         self._transport: asyncio.DatagramTransport | None = None
 
@@ -77,12 +78,19 @@ class _UdpCamera(asyncio.DatagramProtocol):
         self._station.close()
 
     def datagram_received(self, data: bytes, addr: Hashable) -> None:
-        if self._rng.random() >= self._loss:
+        for _ in range(self._copies()):
             self._station.heard(data, addr)
 
     def error_received(self, exc: Exception) -> None:
         """A controller that has gone away; the next one may come any time."""
 
     def _send(self, peer: Any, datagram: bytes) -> None:
-        if self._transport is not None and self._rng.random() >= self._loss:
-            self._transport.sendto(datagram, peer)
+        if self._transport is not None:
+            for _ in range(self._copies()):
+                self._transport.sendto(datagram, peer)
+
+    def _copies(self) -> int:
+        """As how many datagrams one arrives."""
+        if self._rng.random() < self._loss:
+            return 0
+        return 2 if self._doubled and self._rng.random() < self._doubled else 1

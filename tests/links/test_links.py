@@ -82,6 +82,28 @@ def test_a_wire_in_memory_delays_and_loses_as_it_is_told() -> None:
     assert virtual_time.run(play()) == pytest.approx(700, abs=72)
 
 
+def test_a_wire_in_memory_brings_some_datagrams_twice_in_their_order() -> None:
+    async def play() -> list[int]:
+        here, there = memory_pair(doubled=0.3, rng=random.Random(5))
+        for number in range(1000):
+            here.send(number.to_bytes(2, "big"))
+            await asyncio.sleep(0.01)
+        came = []
+        while True:
+            try:
+                async with asyncio.timeout(1):
+                    came.append(int.from_bytes(await there.receive(), "big"))
+            except TimeoutError:
+                return came
+
+    came = virtual_time.run(play())
+    assert sorted(set(came)) == list(range(1000)), "none is lost"
+    assert came == sorted(came)
+    assert max(came.count(number) for number in came) == 2
+    # 1000 draws at 0.3: five standard deviations are 72
+    assert len(came) - 1000 == pytest.approx(300, abs=72)
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from ptzsim import SimulatedCamera, draw_truth, mount_named
+from ptzsim import Habits, SimulatedCamera, draw_truth, mount_named
 
 from ptzd.visca import load_dialect
 
@@ -141,11 +141,16 @@ class Controller:
 @pytest.fixture
 def make_camera() -> Callable[..., SimulatedCamera]:
     def make(
-        dialect: str = "nibble4-51", *, mount: str = "tripod", seed: int = 1, ready: bool = True
+        dialect: str = "nibble4-51",
+        *,
+        mount: str = "tripod",
+        seed: int = 1,
+        ready: bool = True,
+        habits: Habits | None = None,
     ) -> SimulatedCamera:
         kind = load_dialect(dialect)
         truth = draw_truth(kind, random.Random(seed))
-        return SimulatedCamera(kind, truth=truth, mount=mount_named(mount), ready=ready)
+        return SimulatedCamera(kind, truth=truth, mount=mount_named(mount), ready=ready, habits=habits or Habits())
 
     return make
 

@@ -17,7 +17,7 @@ from pathlib import Path
 import psutil
 import ptzsim
 import pytest
-from ptzsim import SimulatedCamera, serve_memory, serve_udp
+from ptzsim import SimulatedCamera, draw_habits, serve_memory, serve_udp
 from ptzsim.virtual_time import run
 
 from ptzd.links import MemoryLink, memory_pair, open_udp
@@ -145,6 +145,19 @@ async def test_with_loss_a_real_socket_drops_datagrams(make_camera: MakeCamera) 
         assert heard < 10
 
 
+async def test_a_doubled_datagram_is_a_repeat_and_an_answer_comes_twice(make_camera: MakeCamera) -> None:
+    async with (
+        serve_udp(make_camera(), "127.0.0.1", 0, doubled=1.0, rng=random.Random(3)) as port,
+        open_udp("127.0.0.1", port) as link,
+        asyncio.timeout(5.0),
+    ):
+        link.send(RESET)
+        assert [await link.receive() for _ in range(4)] == [RESET_DONE] * 4
+        link.send(GO_RIGHT)
+        heard = [(await link.receive())[8:].hex() for _ in range(4)]
+    assert heard == ["9041ff"] * 2 + ["0f01"] * 2  # performed once, and its repeat has an abnormal number
+
+
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "camera", ""])
 async def test_a_simulated_camera_never_listens_to_a_network(make_camera: MakeCamera, host: str) -> None:
     with pytest.raises(ValueError, match="this machine alone"):
@@ -246,6 +259,47 @@ async def test_a_file_brings_cameras_of_many_dialects(tmp_path: Path) -> None:
     assert process.returncode == 0
 
 
+async def sockets_of(port: int) -> int:
+    """How many commands a camera says that it holds (FCB-EH4300 VISCA reference, version inquiry)."""
+    async with open_udp("127.0.0.1", port) as link, asyncio.timeout(5.0):
+        link.send(RESET)
+        while await link.receive() != RESET_DONE:
+            pass
+        link.send(bytes.fromhex("0110 0005 00000001 81 09 00 02 ff"))
+        while len(answer := (await link.receive())[8:]) != 10:
+            pass
+        return answer[8]
+
+
+async def test_cameras_have_habits_of_their_own_by_number(tmp_path: Path) -> None:
+    sockets = [draw_habits(random.Random(seed)).sockets for seed in range(8)]
+    assert len(set(sockets)) == 3
+    port = free_ports(9)
+    process = await start(
+        "--listen", f"127.0.0.1:{port}", "--dialect", "nibble4-51", "--cameras", "8", "--ready", "--habits", "0",
+        "--doubled", "0.5",
+    )  # fmt: skip
+    for _ in range(8):
+        assert "listens on" in await line_of(process)
+    assert [await sockets_of(port + index) for index in range(8)] == sockets
+    process.terminate()
+    await process.communicate()
+
+    odd = next(seed for seed, held in enumerate(sockets) if held != 2)
+    file = tmp_path / "cameras.toml"
+    file.write_text(
+        f'[camera.left]\nlisten = "127.0.0.1:{port}"\ndialect = "nibble4-51"\nready = true\nhabits = {odd}\n'
+        f"doubled = 0.5\n"
+        f'[camera.right]\nlisten = "127.0.0.1:{port + 1}"\ndialect = "nibble4-51"\nready = true\n'
+    )
+    process = await start("--cameras-file", str(file))
+    for _ in range(2):
+        assert "listens on" in await line_of(process)
+    assert [await sockets_of(port), await sockets_of(port + 1)] == [sockets[odd], 2]
+    process.terminate()
+    await process.communicate()
+
+
 async def test_a_port_that_is_taken_is_a_failure_in_one_sentence() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
         taken.bind(("127.0.0.1", 0))
@@ -266,6 +320,8 @@ async def test_a_port_that_is_taken_is_a_failure_in_one_sentence() -> None:
         (["--listen", "0.0.0.0:52381", "--dialect", "nibble4-51"], "this machine alone"),
         (["--listen", "127.0.0.1:65535", "--dialect", "nibble4-51", "--cameras", "2"], "65535"),
         (["--listen", "127.0.0.1:52381", "--dialect", "nibble4-51", "--loss", "1.5"], "--loss"),
+        (["--listen", "127.0.0.1:52381", "--dialect", "nibble4-51", "--doubled", "1.5"], "--doubled"),
+        (["--listen", "127.0.0.1:52381", "--dialect", "nibble4-51", "--habits", "odd"], "--habits"),
         (["--listen", "127.0.0.1:52381", "--dialect", "nibble4-51", "--mount", "crane"], "crane"),
         (["--cameras-file", "no-such-file.toml"], "no-such-file.toml"),
     ],
