@@ -41,8 +41,10 @@ stop would be taken for performed that never was. It says so only of the last nu
 also mean that the camera has heard a later number first, so that command is sent again. What is interrupted with must
 be harmless when performed twice, as stops and absolute moves are. A Cancel is repeated only while no command waits for
 its ACK, and is dropped when a newer command gets its socket: it must never hit the newer one. A camera that never
-answers Cancel is not taken for a dead one. And where both sockets are full of commands that nobody here knows, left by
-a stranger or from before a start, both are cancelled: a stop does not wait for strangers.
+answers Cancel is not taken for a dead one. And where the sockets are full of commands that nobody here knows, left by a
+stranger or from before a start, those are cancelled: a stop does not wait for strangers. It does wait for the commands
+that came with it: a head that takes its time over a stop has no room for the third one yet, and to cancel the first two
+would set it moving again.
 
 Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
 stranger's, garbage) is Ignored.
@@ -71,7 +73,7 @@ from .nibbles import MessageError
 from .packets import MESSAGE_ABNORMAL, NUMBERS, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType, following
 from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, parse_reply
 
-SOCKETS = (1, 2)
+SOCKETS = (1, 2)  # that every camera is taken to have; one that names a third has that, too
 CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
 
 
@@ -234,6 +236,7 @@ class _Exchange:
     renewals: int = 0  # how often it got a new number because the old one said nothing about it
     refusals: int = 0  # how often the camera's sockets were full
     full_until: float = 0.0  # when that is no longer put up with
+    strangers_cancelled: bool = False  # to make room for it
     deadline: float = 0.0  # ASKED: of the reply; UNDERWAY: of the completion; QUEUED: not to be sent before
     socket: int | None = None
 
@@ -264,6 +267,7 @@ class Conversation:
         self._queue: deque[_Exchange] = deque()  # QUEUED, to leave one at a time
         self._asked: dict[int, _Exchange] = {}  # by number, in the order sent
         self._underway: list[_Exchange] = []
+        self._sockets = set(SOCKETS)  # that the camera has, as far as is known
         self._busy: set[int] = set()  # sockets in which something may be performed
         self._doubt = False  # whether something may be performed in a socket that nobody knows
         self._outgoing: list[bytes] = []
@@ -366,15 +370,15 @@ class Conversation:
         pending = self._pending()
         commands = [each for each in pending if each.sequence >= 0 and not each.inquiry]
         if self._doubt or any(each.socket is None for each in commands):
-            self._busy.update(SOCKETS)
+            self._busy.update(self._sockets)
         victims = frozenset(each.sequence for each in commands)
         self._forget_all()
         self._doubt = False
         self._events += [Interrupted(each.ticket) for each in pending if not each.own]
-        return self._cancels_of_busy(victims)
+        return self._cancels_of(self._busy, victims)
 
-    def _cancels_of_busy(self, victims: frozenset[int] = frozenset()) -> list[_Exchange]:
-        cancels = [Cancel(socket) for socket in sorted(self._busy)]
+    def _cancels_of(self, sockets: Iterable[int], victims: frozenset[int] = frozenset()) -> list[_Exchange]:
+        cancels = [Cancel(socket) for socket in sorted(sockets)]
         return [_Exchange(0, each, each.encode(self._dialect), 0.0, True, victims=victims) for each in cancels]
 
     def _advance(self, now: float) -> None:
@@ -570,11 +574,12 @@ class Conversation:
             exchange.deadline = now + exchange.completion_seconds
         exchange.socket = socket
         self._busy.add(socket)
+        self._sockets.add(socket)
         self._events.append(Acknowledged(exchange.ticket, socket))
 
     def _begin_unheard(self, exchange: _Exchange, now: float) -> None:
         del self._asked[exchange.sequence]
-        self._drop_cancels(SOCKETS)
+        self._drop_cancels(self._sockets)
         self._underway.append(exchange)
         exchange.deadline = now + exchange.completion_seconds
         self._events.append(PerformedUnheard(exchange.ticket))
@@ -626,12 +631,21 @@ class Conversation:
             self._events.append(Refused(exchange.ticket, ErrorCode.BUFFER_FULL))
             return
         cancels: list[_Exchange] = []
-        if exchange.urgent and not exchange.refusals and not any(each.own for each in self._urgent_or_asked()):
-            self._busy.update(SOCKETS)
-            cancels = self._cancels_of_busy()
+        if exchange.urgent and not any(each.own for each in self._urgent_or_asked()):
+            cancels = self._cancels_of_strangers(exchange)
         exchange.deadline = now + self._timing.pause(exchange.refusals)
         exchange.refusals += 1
         self._queue_again([*cancels, exchange])
+
+    def _cancels_of_strangers(self, refused: _Exchange) -> list[_Exchange]:
+        """Cancel, once, what nobody here knows of and fills the sockets; never a command of our own, such as a stop."""
+        ours = [each for each in (*self._asked.values(), *self._underway) if not each.inquiry and not each.own]
+        if refused.strangers_cancelled or (ours and not refused.refusals) or any(each.socket is None for each in ours):
+            return []  # ours may well be what fills them, and end in a moment
+        refused.strangers_cancelled = True
+        held = {each.socket for each in ours}
+        self._busy.update(self._sockets)
+        return self._cancels_of([socket for socket in self._sockets if socket not in held])
 
     def _release(self, now: float) -> None:
         for exchange in (*self._urgent, *self._queue):

@@ -599,3 +599,29 @@ def test_a_stop_that_never_finds_a_socket_is_refused_in_the_end(talk: Talk) -> N
         events += talk.wait(0.05)
         assert talk.now < 110
     assert events == [Refused(stop, ErrorCode.BUFFER_FULL)]
+
+
+def test_a_stop_that_has_no_room_yet_cancels_none_of_those_that_came_with_it(talk: Talk) -> None:
+    """A head that takes its time over a stop holds its sockets so long; one cancelled in there would never stop."""
+    head, zoom, focus = interrupt(talk, PanTiltStop(), ZoomStop(), FocusStop())
+    talk.sent()
+    talk.ack(1, 1)
+    talk.ack(2, 2)
+    assert talk.error(3, 0, ErrorCode.BUFFER_FULL) == []
+    talk.wait(0.07)
+    assert talk.said() == []
+    assert talk.completion(1, 1) == [Completed(head)]
+    assert talk.said() == [(4, "81 01 04 08 00 FF")]
+    assert talk.ack(4, 1) == [Acknowledged(focus, 1)]
+    assert talk.completion(2, 2) == [Completed(zoom)]
+
+
+def test_a_stop_beside_our_own_cancels_a_stranger_that_does_not_make_room(talk: Talk) -> None:
+    interrupt(talk, PanTiltStop(), ZoomStop())
+    talk.sent()
+    talk.ack(1, 1)
+    talk.error(2, 0, ErrorCode.BUFFER_FULL)
+    talk.wait(0.11)
+    assert talk.said() == [(3, "81 01 04 07 00 FF")]
+    talk.error(3, 0, ErrorCode.BUFFER_FULL)
+    assert talk.said() == [(4, CANCEL_2)]
