@@ -24,6 +24,7 @@ from ptzd.visca import (
 )
 
 from .still import Seen, stands_still, window_seconds
+from .twice import TwiceLink
 
 STOPS: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 STOP_EVERY_SECONDS = 0.25
@@ -102,7 +103,7 @@ class _Attempt:
 
     def __init__(self, link: Link, dialect: Dialect, halted: Halt) -> None:
         self._loop = asyncio.get_running_loop()
-        self._line = Line(link, dialect, on_restart=lambda: None, timing=TIMING)
+        self._line = Line(TwiceLink(link), dialect, on_restart=lambda: None, timing=TIMING)
         self._dialect = dialect
         self._window_seconds = window_seconds(dialect)
         self._halted = halted
