@@ -16,11 +16,12 @@ import click
 from rich.console import Console
 from rich.live import Live
 
+from ptzd.logs import log_from
+
 from .board import Board
 from .broker import BrokerAddress
 from .client import Client, Heard, reach
 from .evening import Takings, play
-from .logs import log_from
 from .ports import free_tcp_port
 from .sentences import move_line
 from .speech import FAILED, say, say_as_it_is, say_json

@@ -12,10 +12,10 @@ import click
 import structlog
 
 from ptzd.config import Config
+from ptzd.logs import log_from
 from ptzd.service import StartError, run_daemon
 
 from .configuration import read_configuration
-from .logs import log_from
 from .notify import notify
 from .speech import Failure
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections import deque
 
 
 class MemoryLink:
@@ -14,6 +15,7 @@ class MemoryLink:
         self._loss = loss
         self._doubled = doubled
         self._rng = rng
+        self._under_way: deque[bytes] = deque()  # timers of one moment ring in any order, and a wire keeps it
         self._received: asyncio.Queue[bytes] = asyncio.Queue()
         self._peer: MemoryLink = self
 
@@ -23,7 +25,11 @@ class MemoryLink:
         loop = asyncio.get_running_loop()
         twice = self._doubled and self._rng.random() < self._doubled
         for _ in range(2 if twice else 1):
-            loop.call_later(self._delay_seconds, self._peer._received.put_nowait, bytes(datagram))
+            self._under_way.append(bytes(datagram))
+            loop.call_later(self._delay_seconds, self._arrive)
+
+    def _arrive(self) -> None:
+        self._peer._received.put_nowait(self._under_way.popleft())
 
     async def receive(self) -> bytes:
         return await self._received.get()

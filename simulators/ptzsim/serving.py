@@ -15,12 +15,18 @@ from .camera import SimulatedCamera
 from .station import Station
 
 
-async def serve_memory(camera: SimulatedCamera, link: MemoryLink) -> None:
-    """Answer whatever comes over `link`, until cancelled."""
-    station = Station(camera, lambda peer, datagram: link.send(datagram))
-    try:
+async def serve_memory(camera: SimulatedCamera, *links: MemoryLink) -> None:
+    """Answer whatever comes over `links`, each from another controller, until cancelled."""
+    station = Station(camera, lambda peer, datagram: cast(MemoryLink, peer).send(datagram))
+
+    async def hear(link: MemoryLink) -> None:
         while True:
-            station.heard(await link.receive(), "controller")
+            station.heard(await link.receive(), link)
+
+    try:
+        async with asyncio.TaskGroup() as group:
+            for link in links:
+                group.create_task(hear(link))
     finally:
         station.close()
 

@@ -1,0 +1,19 @@
+"""Stops heads that nobody controls any more: a process that outlives the daemon, and its twin in memory."""
+
+from .halting import Halt, Watched, halt
+from .keeper import Guarded, Guardian, Keeper
+from .memory import MemoryGuard
+from .terms import HaltBegan, HaltEnded, Terms
+
+__all__ = [
+    "Guarded",
+    "Guardian",
+    "Halt",
+    "HaltBegan",
+    "HaltEnded",
+    "Keeper",
+    "MemoryGuard",
+    "Terms",
+    "Watched",
+    "halt",
+]

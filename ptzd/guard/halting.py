@@ -1,0 +1,166 @@
+"""Halting one camera: stops, again and again, whatever is answered, until its own readings stand still."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager, suppress
+from dataclasses import dataclass, field
+
+from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
+from ptzd.links import Link
+from ptzd.visca import (
+    Command,
+    Dialect,
+    FocusStop,
+    PanTiltPositionInquiry,
+    PanTiltStop,
+    Power,
+    PowerInquiry,
+    Timing,
+    ZoomInquiry,
+    ZoomStop,
+)
+
+from .still import Seen, stands_still, window_seconds
+from .twice import TwiceLink
+
+STOPS: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
+STOP_EVERY_SECONDS = 0.25
+READ_ON_SECONDS = 0.25  # a stop pushes questions aside: it waits so long for the answers of a slow camera
+READ_PAUSE_SECONDS = 0.03
+STOP_COMPLETION_SECONDS = 2.0
+SILENCE_SECONDS = 3.0  # then a new socket: the way to the camera may be another by now
+UNOPENED_PAUSE_SECONDS = 0.5
+TIMING = Timing(first_repeat_seconds=0.05)  # every packet counts while a head runs on
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A camera that may have to be halted. `open_link` opens a way of its own to it, and may raise OSError."""
+
+    name: str
+    dialect: Dialect
+    open_link: Callable[[], AbstractAsyncContextManager[Link]]
+
+
+@dataclass(slots=True)
+class Halt:
+    """What has become of one attempt to halt a camera; it is filled in while that goes on."""
+
+    began_at: float  # loop time
+    seconds: float = 0.0  # how long it took
+    still: bool = False  # seen to stand still, or to be in standby
+    standby: bool = False
+    heard: bool = False  # whether the camera answered anything
+    pan_deg: float | None = None  # where it stood when it last said so
+    tilt_deg: float | None = None
+    zoom_counts: int | None = None
+
+    def place(self) -> str:
+        """Return where it stands, in words."""
+        if self.pan_deg is None or self.tilt_deg is None:
+            return "it was never heard" if not self.heard else "it did not tell where it stands"
+        zoom = "" if self.zoom_counts is None else f", zoom {self.zoom_counts}"
+        return f"pan {self.pan_deg:.1f}°, tilt {self.tilt_deg:.1f}°{zoom}"
+
+
+async def halt(camera: Watched, patience_seconds: float, halted: Halt | None = None) -> Halt:
+    """Stop a camera until it is seen to stand still, for `patience_seconds` at most; tell what became of it.
+
+    A caller that may be cancelled hands in `halted`, and finds there how far it got. A silent camera is tried again and
+    again.
+    """
+    loop = asyncio.get_running_loop()
+    halted = halted or Halt(loop.time())
+    with suppress(TimeoutError):
+        async with asyncio.timeout_at(halted.began_at + patience_seconds):
+            while not halted.still:
+                try:
+                    async with camera.open_link() as link:
+                        await _Attempt(link, camera.dialect, halted).run()
+                except OSError:
+                    await asyncio.sleep(UNOPENED_PAUSE_SECONDS)
+    halted.seconds = loop.time() - halted.began_at
+    return halted
+
+
+@dataclass(slots=True)
+class _Axes:
+    """The latest readings, enough of them for the longest window."""
+
+    pan: deque[Seen] = field(default_factory=lambda: deque(maxlen=64))
+    tilt: deque[Seen] = field(default_factory=lambda: deque(maxlen=64))
+    zoom: deque[Seen] = field(default_factory=lambda: deque(maxlen=64))
+
+    def stand_still(self, seconds: float) -> bool:
+        return all(stands_still(list(axis), seconds) for axis in (self.pan, self.tilt, self.zoom))
+
+
+class _Attempt:
+    """One socket's worth of halting: it returns when the camera stands still, or answers nothing for a while."""
+
+    def __init__(self, link: Link, dialect: Dialect, halted: Halt) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._line = Line(TwiceLink(link), dialect, on_restart=lambda: None, timing=TIMING)
+        self._dialect = dialect
+        self._window_seconds = window_seconds(dialect)
+        self._halted = halted
+        self._axes = _Axes()
+        self._heard_at = self._loop.time()
+
+    async def run(self) -> None:
+        carrying = asyncio.ensure_future(self._line.run())
+        try:
+            self._line.restart()
+            while not self._halted.still and self._loop.time() < self._heard_at + SILENCE_SECONDS:
+                await self._stop_and_read()
+        finally:
+            carrying.cancel()
+            await asyncio.wait([carrying])
+
+    async def _stop_and_read(self) -> None:
+        """Send the stops once, and read until they are due again."""
+        self._line.interrupt(STOPS, STOP_COMPLETION_SECONDS)
+        again_at = self._loop.time() + STOP_EVERY_SECONDS
+        try:
+            async with asyncio.timeout_at(again_at + READ_ON_SECONDS):
+                while self._loop.time() < again_at:
+                    await self._read()
+                    if self._axes.stand_still(self._window_seconds):
+                        self._halted.still = True
+                        return
+                    await asyncio.sleep(READ_PAUSE_SECONDS)
+        except TimeoutError:
+            return
+        except InquiryRefused:
+            self._note_heard()
+            await self._look_for_standby(again_at)
+        except (LineDown, PushedAside):
+            pass
+        await asyncio.sleep(again_at - self._loop.time())
+
+    async def _read(self) -> None:
+        asked_at = self._loop.time()
+        position = await self._line.ask(PanTiltPositionInquiry())
+        answered_at = self._note_heard()
+        self._axes.pan.append(Seen(asked_at, answered_at, position.pan_counts))
+        self._axes.tilt.append(Seen(asked_at, answered_at, position.tilt_counts))
+        self._halted.pan_deg = self._dialect.pan.degrees(position.pan_counts)
+        self._halted.tilt_deg = self._dialect.tilt.degrees(position.tilt_counts)
+        zoom_counts = await self._line.ask(ZoomInquiry())
+        self._axes.zoom.append(Seen(answered_at, self._note_heard(), zoom_counts))
+        self._halted.zoom_counts = zoom_counts
+
+    async def _look_for_standby(self, until: float) -> None:
+        """A camera that does not tell where it stands may be in standby, with its motors off."""
+        with suppress(TimeoutError, InquiryRefused, LineDown, PushedAside):
+            async with asyncio.timeout_at(until):
+                if await self._line.ask(PowerInquiry()) is Power.STANDBY:
+                    self._halted.still = self._halted.standby = True
+
+    def _note_heard(self) -> float:
+        self._halted.heard = True
+        self._heard_at = self._loop.time()
+        return self._heard_at

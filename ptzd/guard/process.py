@@ -1,0 +1,151 @@
+"""The guard as a process of its own: it hears on stdin until when each camera may be moving, and outlives who says so.
+
+When stdin closes, the daemon is gone, however it went: what may be moving then is halted, and the process ends after
+that. Whatever ends the daemon from a terminal or by a signal does not end this.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import json
+import logging
+import math
+import os
+import signal
+from collections.abc import AsyncIterator
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from ptzd.links import Link, open_udp
+from ptzd.logs import log_from
+from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
+
+from .halting import Watched
+from .terms import HaltBegan, HaltEnded, Terms
+from .words import ALIVE_EVERY_SECONDS, Lines, boot_seconds, encode
+
+STDIN, STDOUT = 0, 1
+READ_BYTES = 1 << 20  # all that a pipe holds: what it says last counts
+
+log = structlog.get_logger()
+
+
+def main() -> None:
+    """Guard the cameras that stdin tells of, until it is closed and they stand still."""
+    log_from(logging.WARNING, unhindered=True)
+    asyncio.run(Process().run())
+
+
+class Process:
+    """One guard, from its first line on stdin to its end."""
+
+    def __init__(self) -> None:
+        self._lines = Lines()
+        self._closed = asyncio.Event()  # stdin, or somebody told this to end while it had nothing to do
+        self._addresses: dict[str, tuple[str, int]] = {}
+        self._resolving: set[asyncio.Task[None]] = set()
+
+    async def run(self) -> None:
+        """Serve until stdin closes and every camera to be halted stands still."""
+        loop = asyncio.get_running_loop()
+        os.set_blocking(STDIN, False)
+        os.set_blocking(STDOUT, False)
+        async with Terms((), now=boot_seconds, told=self._tell) as self._terms:
+            loop.add_signal_handler(signal.SIGTERM, self._told_to_end)
+            loop.add_reader(STDIN, self._read)
+            living = asyncio.create_task(self._say_alive())
+            try:
+                await self._closed.wait()
+                await self._terms.until_idle()
+            finally:
+                loop.remove_reader(STDIN)
+                for task in (living, *self._resolving):
+                    task.cancel()
+
+    def _told_to_end(self) -> None:
+        if self._terms.idle:
+            self._closed.set()
+
+    def _read(self) -> None:
+        try:
+            data = os.read(STDIN, READ_BYTES)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            asyncio.get_running_loop().remove_reader(STDIN)
+            self._terms.halt_all("the daemon is gone")
+            self._closed.set()
+            return
+        for message in self._lines.feed(data):
+            try:
+                self._take(message)
+            except (ValueError, TypeError) as reason:
+                log.error("the guard can't read what the daemon says", reason=str(reason))
+
+    def _take(self, message: dict[str, Any]) -> None:
+        """Do what a message says. Raises ValueError or TypeError for one that can't be read."""
+        match message:
+            case {"watch": str(name), "host": str(host), "port": int(port), "dialect": str(dialect)}:
+                self._addresses[name] = host, port
+                self._terms.add(Watched(name, _dialect(dialect), lambda: self._open(name)))
+                if not _is_numeric(host):
+                    task = asyncio.create_task(self._resolve(name, host, port))
+                    self._resolving.add(task)
+                    task.add_done_callback(self._resolving.discard)
+            case {"renew": str(name), "until": None}:
+                self._terms.release(name)
+            case {"renew": str(name), "until": int(until) | float(until)} if math.isfinite(until):
+                self._terms.renew(name, until)
+            case {"halt": str(name), "why": str(why)}:
+                self._terms.halt(name, why)
+            case _:
+                raise ValueError(f"it is no message of a daemon: {json.dumps(message)[:200]}")
+
+    async def _resolve(self, camera: str, host: str, port: int) -> None:
+        """Find out now what a name stands for: who answers that may be gone when it is needed."""
+        with suppress(OSError):
+            found = await asyncio.get_running_loop().getaddrinfo(host, port, proto=17)
+            self._addresses[camera] = str(found[0][4][0]), port
+
+    def _open(self, camera: str) -> AbstractAsyncContextManager[Link]:
+        return _udp(*self._addresses[camera])
+
+    async def _say_alive(self) -> None:
+        while True:
+            self._write({"alive": round(boot_seconds(), 3), "cameras": len(self._terms.cameras)})
+            await asyncio.sleep(ALIVE_EVERY_SECONDS)
+
+    def _tell(self, event: HaltBegan | HaltEnded) -> None:
+        match event:
+            case HaltBegan(camera=camera):
+                self._write({"halting": camera})
+            case HaltEnded(camera=camera, still=still):
+                self._write({"halted": camera, "still": still})
+
+    def _write(self, message: dict[str, Any]) -> None:
+        with suppress(OSError):  # a daemon that is gone or stands still reads nothing
+            os.write(STDOUT, encode(message))
+
+
+@asynccontextmanager
+async def _udp(host: str, port: int) -> AsyncIterator[Link]:
+    async with open_udp(host, port) as link:
+        yield link
+
+
+def _dialect(name: str) -> Dialect:
+    return load_dialect(name) if name in dialect_names() else read_dialect(Path(name))
+
+
+def _is_numeric(host: str) -> bool:
+    try:
+        ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,265 @@
+"""A guard stops whoever's term runs out, and goes on until that camera's own readings stand still."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from itertools import pairwise
+
+import pytest
+from guard.heads import watched_scene
+from ptzsim import Habits, draw_habits
+from ptzsim.virtual_time import run
+
+from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched, halt
+from ptzd.guard.still import Seen, stands_still, window_seconds
+from ptzd.visca import PanTiltAbsolute, PanTiltDrive, PanTiltStop, load_dialect
+
+RESTS = [HaltBegan("gallery", "nobody said in time that it may go on moving"), HaltEnded("gallery", still=True)]
+
+
+def test_a_camera_that_is_renewed_goes_on_and_no_packet_is_sent() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive(pan_step=8)
+            for _ in range(50):
+                scene.guard.renew("gallery", 0.4)
+                await asyncio.sleep(0.1)
+            assert scene.moving
+            scene.perform(PanTiltStop())
+            scene.guard.renew("gallery", 0.0)
+            await asyncio.sleep(5.0)
+            assert (scene.wire.opened, scene.wire.sent_at, scene.told) == (0, [], [])
+
+    run(main())
+
+
+def test_a_camera_that_is_no_longer_renewed_comes_to_rest() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive()
+            scene.guard.renew("gallery", 0.4)
+            # it brakes as it gathered speed, so that it moves for twice the term, and for the way of the first packets
+            assert 0.4 < await scene.seconds_moving() < 2 * (0.4 + 0.1)
+            await scene.guard.until_idle()
+            assert scene.told == RESTS
+
+    run(main())
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.05, 0.1])
+@pytest.mark.parametrize("slow_to_stop", [False, True])
+def test_whatever_is_lost_and_however_long_a_stop_takes_the_head_rests_soon(loss: float, slow_to_stop: bool) -> None:
+    async def main(seed: int) -> float:
+        habits = Habits(stop_seconds=0.07) if slow_to_stop else Habits()
+        async with watched_scene(loss=loss, seed=seed, habits=habits) as scene:
+            scene.drive()
+            await asyncio.sleep(0.3)
+            scene.guard.lose_the_daemon()
+            assert scene.told == []  # nothing was allowed to move open-endedly
+            scene.guard.renew("gallery", 0.4)
+            scene.guard.lose_the_daemon()
+            took = await scene.seconds_moving()
+            await scene.guard.until_idle()
+            assert scene.told[-1] == HaltEnded("gallery", still=True)
+            assert not scene.moving
+            return took
+
+    took = sorted(run(main(seed)) for seed in range(40))
+    assert took[-1] < (0.7 if slow_to_stop else 0.6)
+
+
+def test_heads_of_every_habit_come_to_rest() -> None:
+    async def main(seed: int) -> None:
+        async with watched_scene(loss=0.1, seed=seed, habits=draw_habits(random.Random(seed))) as scene:
+            scene.drive()
+            await asyncio.sleep(0.2)
+            scene.guard.halt("gallery", "a test")
+            async with asyncio.timeout(10):
+                await scene.guard.until_idle()
+            assert scene.told[-1] == HaltEnded("gallery", still=True)
+            assert not scene.moving
+
+    for seed in range(40):
+        run(main(seed))
+
+
+def test_a_camera_that_is_renewed_while_it_is_halted_is_left_at_once() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive()
+            scene.guard.renew("gallery", 0.4)
+            await asyncio.sleep(0.6)
+            assert scene.wire.sent_at
+            scene.guard.renew("gallery", 0.4)
+            left_at = asyncio.get_running_loop().time()
+            scene.drive()
+            for _ in range(10):
+                await asyncio.sleep(0.1)
+                scene.guard.renew("gallery", 0.4)
+            assert scene.moving
+            assert scene.wire.sent_at[-1] <= left_at
+            assert scene.told == [RESTS[0], HaltEnded("gallery", still=False)]
+
+    run(main())
+
+
+def test_a_halt_that_was_asked_for_goes_on_though_the_daemon_says_that_it_does_nothing() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive()
+            scene.guard.halt("gallery", "a test")
+            scene.guard.renew("gallery", 0.0)
+            await scene.guard.until_idle()
+            assert scene.told == [HaltBegan("gallery", "a test"), HaltEnded("gallery", still=True)]
+
+    run(main())
+
+
+def test_a_silent_camera_is_tried_every_second_and_stopped_when_it_is_heard_again() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive(pan_step=2)
+            scene.wire.cut = True
+            scene.guard.renew("gallery", 0.4)
+            await asyncio.sleep(60.0)
+            sent = scene.wire.sent_at
+            assert max(later - earlier for earlier, later in pairwise(sent)) <= 1.0
+            assert scene.moving
+            scene.wire.cut = False
+            assert await scene.seconds_moving() < 1.0
+            await scene.guard.until_idle()
+            assert scene.told == RESTS
+
+    run(main())
+
+
+def test_a_camera_that_is_never_heard_is_given_up_after_ten_minutes() -> None:
+    async def main() -> float:
+        async with watched_scene() as scene:
+            scene.wire.cut = True
+            scene.guard.renew("gallery", 0.4)
+            await scene.guard.until_idle()
+            await asyncio.sleep(0.5)
+            began_at = asyncio.get_running_loop().time()
+            await scene.guard.until_idle()
+            assert scene.told == [RESTS[0], HaltEnded("gallery", still=False)]
+            return asyncio.get_running_loop().time() - began_at
+
+    assert 599.0 < run(main()) < 601.0
+
+
+def test_a_term_is_two_seconds_at_the_longest() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive(pan_step=8)
+            scene.guard.renew("gallery", 3600.0)
+            assert 2.0 < await scene.seconds_moving() < 2.8
+
+    run(main())
+
+
+def test_a_machine_that_was_suspended_stops_its_camera_as_soon_as_it_wakes() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        async with watched_scene() as scene:
+            scene.drive(pan_step=8)
+            scene.guard.renew("gallery", 0.4)
+            loop.pass_over(3.0)  # type: ignore[attr-defined]
+            assert await scene.seconds_moving() < 0.5
+
+    run(main())
+
+
+def test_two_guards_that_stop_one_camera_both_see_it_at_rest() -> None:
+    """One that outlived a daemon, and the one of the next."""
+
+    async def main(seed: int) -> None:
+        async with watched_scene(seed=seed) as scene, watched_scene(seed=seed) as other:
+            scene.drive()
+            # the other's wire leads to the same camera, under another address
+            other.wire.link = scene.second_wire()
+            scene.guard.halt("gallery", "a test")
+            await asyncio.sleep(0.013 * seed)
+            other.guard.halt("gallery", "a test")
+            async with asyncio.timeout(15):
+                await scene.guard.until_idle()
+                await other.guard.until_idle()
+            assert [each.told[-1] for each in (scene, other)] == 2 * [HaltEnded("gallery", still=True)]
+            assert not scene.moving
+
+    for seed in range(20):
+        run(main(seed))
+
+
+def test_a_camera_that_refuses_every_stop_is_not_said_to_stand_still() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.drive(pan_step=1)
+            perform = scene.camera.body.perform
+            scene.camera.body.perform = lambda command, now: perform(  # type: ignore[method-assign]
+                PanTiltDrive(1, 1, 1, 0) if isinstance(command, PanTiltStop) else command, now
+            )
+            scene.guard.halt("gallery", "a test")
+            await asyncio.sleep(20.0)
+            assert scene.moving
+            assert scene.told == [HaltBegan("gallery", "a test")]
+
+    run(main())
+
+
+@pytest.mark.parametrize("dialect_name", ["nibble4-14", "nibble4-45", "nibble4-51", "shared4-51", "shared5-205"])
+def test_the_slowest_step_of_each_dialect_is_seen_to_be_motion(dialect_name: str) -> None:
+    dialect = load_dialect(dialect_name)
+    for axis in (dialect.pan, dialect.tilt):
+        counts_per_s = axis.steps_deg_per_s[0] * axis.counts_per_degree * 0.95  # a slow unit
+        for start in range(10):
+            readings = [
+                Seen(at, at, int(start / 10 + counts_per_s * at)) for at in (0.05 * turn for turn in range(100))
+            ]
+            assert not any(stands_still(readings[:many], window_seconds(dialect)) for many in range(100))
+
+
+def test_a_reading_that_flickers_by_one_count_stands_still_and_three_readings_are_too_few() -> None:
+    flickering = [Seen(0.1 * turn, 0.1 * turn, turn % 2) for turn in range(10)]
+    assert stands_still(flickering, 0.4)
+    assert not stands_still(flickering[:4], 0.4)
+    assert not stands_still([Seen(float(turn), float(turn), 0) for turn in range(3)], 0.4)
+
+
+def test_a_camera_in_standby_counts_as_at_rest() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.camera.body.powered = False
+            halted = await halt(Watched("gallery", scene.camera.dialect, scene.wire.open), 5.0)
+            assert (halted.still, halted.standby) == (True, True)
+            assert halted.seconds < 1.0
+
+    run(main())
+
+
+def test_a_guard_that_has_gone_does_nothing() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            guard: MemoryGuard = scene.guard
+            guard.watches = False
+            scene.drive(pan_step=8)
+            guard.renew("gallery", 0.4)
+            guard.halt("gallery", "a test")
+            await asyncio.sleep(2.0)
+            assert scene.moving
+            assert scene.told == []
+
+    run(main())
+
+
+def test_an_absolute_order_is_brought_to_rest_too_where_a_halt_is_asked_for() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            scene.perform(PanTiltAbsolute(24, 20, 6000, 0))
+            await asyncio.sleep(0.5)
+            scene.guard.halt("gallery", "a test")
+            assert await scene.seconds_moving() < 0.6
+            assert scene.camera.head.pan_counts(asyncio.get_running_loop().time()) < 6000
+
+    run(main())
