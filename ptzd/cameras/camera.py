@@ -275,9 +275,9 @@ class Camera:
             raise CameraRefusal(refusal.code, refusal.sentence) from None
         else:
             self.settings = replace(self.settings, head=learned.model)
+            self.ended(learner, Phase.IDLE, halt=False)
             return learned
         finally:
-            # However it ended, its last order may still be under way.
             self.ended(learner, Phase.IDLE, halt=True)
 
     def seconds_to_learn(self, limits: LearnLimits) -> float:
