@@ -122,12 +122,17 @@ from ptzd.visca import Dialect, DialectError, load_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
+LOOK_AT_IT = "look at it; pull its plug where it could endanger anybody"
 
 log = structlog.get_logger()
 
 
 class StartError(Exception):
     """The daemon can't start; the text is one sentence on why and what to do."""
+
+
+class NotAtRestError(Exception):
+    """The daemon has ended, and cameras were not seen to come to rest; the text is one sentence that names them."""
 
 
 class Service:
@@ -160,6 +165,7 @@ class Service:
         self._links: dict[str, LinkState] = {}  # as last logged
         self._loop = asyncio.get_running_loop()
         self._tasks: asyncio.TaskGroup | None = None
+        self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
         self._show = show
         self._desk: CueDesk | None = None
         self.cameras = {
@@ -188,7 +194,7 @@ class Service:
             )
 
     async def run(self, ready: Callable[[], None]) -> None:
-        """Serve until cancelled; then bring every camera to rest."""
+        """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen."""
         async with asyncio.TaskGroup() as attended:
             kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
             try:
@@ -204,9 +210,13 @@ class Service:
                 rests = await asyncio.gather(
                     *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
                 )
-                for name, rested in zip(self.cameras, rests, strict=True):
-                    if not rested and self.cameras[name].state().link == "up":
-                        log.error("a camera was not seen to come to rest", camera=name)
+                self.not_at_rest = tuple(
+                    name
+                    for (name, camera), rested in zip(self.cameras.items(), rests, strict=True)
+                    if not rested or camera.state().link == "down"  # a silent one is seen no more
+                )
+                for name in self.not_at_rest:
+                    log.error(f"camera {name} was not seen to come to rest: {LOOK_AT_IT}", camera=name)
                 for task in kept:
                     task.cancel()
 
@@ -705,7 +715,11 @@ def _bus(config: Config, rng: random.Random) -> MqttBus:
 
 
 async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
-    """Run the daemon until cancelled, and leave every camera at rest. Raises StartError if it can't start."""
+    """Run the daemon until cancelled, and leave every camera at rest.
+
+    Raises StartError if it can't start, and NotAtRestError, in the place of the cancellation, where a camera was not
+    seen to come to rest.
+    """
     async with AsyncExitStack() as stack:
         try:
             store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))
@@ -741,4 +755,9 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             show=show,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
         )
-        await service.run(on_ready)
+        try:
+            await service.run(on_ready)
+        finally:
+            if service.not_at_rest:
+                names = ", ".join(service.not_at_rest)
+                raise NotAtRestError(f"Not seen to come to rest: {names}; {LOOK_AT_IT}.")

@@ -7,13 +7,14 @@ read strictly: a field that is missing, unknown or impossible is an error that n
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+
+from ptzd import toml
 
 from .head import AxisModel, HeadModel, Renewal, SettleModel, SlowMode, Spread, ZoomModel
 
@@ -224,15 +225,15 @@ def write_head(head: LearnedHead) -> str:
 def read_head(text: str, where: str = "the head file") -> LearnedHead:
     """Return the head in the text of a file; `where` names it in errors. Raises HeadFileError."""
     try:
-        file = _File.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise HeadFileError(f"{where} is not TOML ({error}); learn the head again") from None
+        file = _File.model_validate(toml.loads(text))
     except ValidationError as error:
         mistakes = "; ".join(
             f"{'.'.join(map(str, mistake['loc'])) or 'the whole'}: {mistake['msg'].lower()}"
             for mistake in error.errors()
         )
         raise HeadFileError(f"{where} is no head file of ptzd's ({mistakes}); learn the head again") from None
+    except ValueError as error:  # a ValidationError is one too, hence the order
+        raise HeadFileError(f"{where} is not TOML ({error}); learn the head again") from None
     try:
         return _head(file)
     except ValueError as error:
