@@ -342,3 +342,27 @@ def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
             return (await rig.camera.read_framing()).focus_mode
 
     assert run(auto()) == "auto"
+
+
+def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
+    async def scene() -> None:
+        async with rigged(seed=6) as rig:
+            await rig.ready()
+            loop, zoom = asyncio.get_running_loop(), rig.simulated.lens.zoom
+            drives: list[tuple[float, float]] = []  # from where, and where it was half a second later
+
+            def tell(progress: Progress) -> None:
+                if progress.doing == "zoom by hand":
+                    began = zoom.position(loop.time())
+                    loop.call_later(0.5, lambda: drives.append((began, zoom.position(loop.time()))))
+
+            learning = asyncio.create_task(rig.camera.learn(NARROW, tell, random.Random(6)))
+            await rig.until(lambda: len(drives) >= 8, 3600)
+            rig.camera.stop()
+            with pytest.raises(CameraRefusal):
+                await learning
+            scale = rig.camera.settings.dialect.zoom
+            middle = 0.5 * (scale.wide_counts + scale.tele_counts)
+            assert [(later > began) for began, later in drives] == [began < middle for began, _ in drives]
+
+    run(scene())
