@@ -504,10 +504,9 @@ class Camera:
         """Stop and wait until the camera is still, for a daemon that ends. Returns whether it was seen to be.
 
         A slow mode that was turned on is turned off meanwhile: whoever drives the camera next may know nothing of it.
-        One that has not answered, and was ordered nothing that it may still be doing, has nothing to come to rest from.
         """
         if isinstance(self._activity, AtRest) and not self.contact.up:
-            return True
+            return False  # and nothing that it may still be doing could be ended
         self._halt(causes.ENDING)
         until = self._loop.time() + patience_seconds
         while (self.moving or self.contact.slow.left_on) and self._loop.time() < until:

@@ -12,7 +12,8 @@ import sys
 import psutil
 import pytest
 
-from ptzd.cli.endings import SteadyStderr, let_go_of_a_closed_terminal
+from ptzd.cli.endings import let_go_of_a_closed_terminal
+from ptzd.logs import Unhindered
 
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
 DIALECT = 'dialect = "nibble4-51"\n'
@@ -117,10 +118,10 @@ def test_a_log_that_cannot_be_written_any_more_goes_nowhere_and_breaks_nothing()
     """A write to a terminal that was closed fails with EIO; the exit code shows what Python can't flush at its end."""
     program = (
         "import os, sys\n"
-        "from ptzd.cli.endings import SteadyStderr\n"
+        "from ptzd.logs import Unhindered\n"
         "ours, theirs = os.openpty()\n"
         "os.dup2(theirs, 2); os.close(theirs); os.close(ours)\n"
-        "log = SteadyStderr()\n"
+        "log = Unhindered(sys.stderr)\n"
         "log.write('one line\\n'); log.flush(); log.write('another\\n'); log.flush()\n"
         "print('still here')\n"
     )
@@ -130,7 +131,7 @@ def test_a_log_that_cannot_be_written_any_more_goes_nowhere_and_breaks_nothing()
 
 def test_a_log_in_a_file_or_pipe_is_not_let_go_of(capfd):
     let_go_of_a_closed_terminal()
-    log = SteadyStderr()
+    log = Unhindered(sys.__stderr__)
     log.write("one line\n")
     log.flush()
     os.write(2, b"and another\n")
