@@ -86,6 +86,7 @@ from ptzd.cameras import (
     landing,
 )
 from ptzd.config import CameraConfig, Config
+from ptzd.guard import Guarded, Guardian, Keeper
 from ptzd.links import Link, open_udp
 from ptzd.motion import (
     ON_A_RAIL,
@@ -118,6 +119,7 @@ from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
+GUARD_SECONDS = 5.0  # to come to life in
 
 log = structlog.get_logger()
 
@@ -140,12 +142,14 @@ class Service:
         calendar: Callable[[], datetime],
         heads: HeadFiles,
         rng: random.Random,
+        guard: Guardian,
         show: ShowFile | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
         """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop."""
         self._heads = heads
         self._rng = rng
+        self._guard = guard
         self._store = store
         self._bus = bus
         self._intake = intake
@@ -199,8 +203,9 @@ class Service:
                     *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
                 )
                 for name, rested in zip(self.cameras, rests, strict=True):
-                    if not rested and self.cameras[name].state().link == "up":
-                        log.error("a camera was not seen to come to rest", camera=name)
+                    if not rested:
+                        log.error("a camera was not seen to come to rest; its guard goes on to stop it", camera=name)
+                        self._guard.halt(name, "the daemon ended and had not seen it come to rest")
                 for task in kept:
                     task.cancel()
 
@@ -689,6 +694,10 @@ def _bus(config: Config, rng: random.Random) -> MqttBus:
         raise StartError(f"the broker's settings can't be used: {error}") from None
 
 
+def _guarded(config: Config) -> list[Guarded]:
+    return [Guarded(name, each.link.host, each.link.port, each.dialect) for name, each in config.camera.items()]
+
+
 async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
     """Run the daemon until cancelled, and leave every camera at rest. Raises StartError if it can't start."""
     async with AsyncExitStack() as stack:
@@ -697,6 +706,8 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         except StoreError as error:
             raise StartError(error.sentence) from None
         heads = HeadFiles(config.store.path.parent)
+        # Before any camera is spoken to: nothing is to move that nobody would stop.
+        guard = await stack.enter_async_context(Keeper(_guarded(config)))
         links: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
@@ -722,7 +733,10 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             calendar=calendar,
             heads=heads,
             rng=rng,
+            guard=guard,
             show=show,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
         )
+        if not await guard.living(GUARD_SECONDS):
+            log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
         await service.run(on_ready)
