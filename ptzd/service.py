@@ -68,12 +68,12 @@ from ptzd.bus import (
 )
 from ptzd.bus.requests import Asked
 from ptzd.cameras import (
+    Activity,
     Camera,
     CameraRefusal,
     CameraSettings,
     CameraState,
     Framing,
-    Guard,
     LearnLimits,
     LinkState,
     Lock,
@@ -88,8 +88,8 @@ from ptzd.cameras import (
     landing,
     reach_of,
 )
-from ptzd.cameras.guard import AlwaysThere
 from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.guard import Guarded, Guardian, Keeper
 from ptzd.links import Link, open_udp
 from ptzd.motion import (
     ON_A_RAIL,
@@ -123,6 +123,7 @@ from ptzd.visca import Dialect, DialectError, load_dialect
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
 LOOK_AT_IT = "look at it; pull its plug where it could endanger anybody"
+GUARD_SECONDS = 5.0  # to come to life in
 
 log = structlog.get_logger()
 
@@ -149,13 +150,14 @@ class Service:
         calendar: Callable[[], datetime],
         heads: HeadFiles,
         rng: random.Random,
-        guard: Guard,
+        guard: Guardian,
         show: ShowFile | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
         """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop."""
         self._heads = heads
         self._rng = rng
+        self._guard = guard
         self._store = store
         self._bus = bus
         self._intake = intake
@@ -210,13 +212,11 @@ class Service:
                 rests = await asyncio.gather(
                     *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
                 )
-                self.not_at_rest = tuple(
-                    name
-                    for (name, camera), rested in zip(self.cameras.items(), rests, strict=True)
-                    if not rested or camera.state().link == "down"  # a silent one is seen no more
-                )
+                self.not_at_rest = tuple(name for name, rested in zip(self.cameras, rests, strict=True) if not rested)
                 for name in self.not_at_rest:
                     log.error(f"camera {name} was not seen to come to rest: {LOOK_AT_IT}", camera=name)
+                    if self.cameras[name].state().activity is Activity.HALTING:
+                        self._guard.halt(name, "the daemon ended and had not seen it come to rest")
                 for task in kept:
                     task.cancel()
 
@@ -714,6 +714,10 @@ def _bus(config: Config, rng: random.Random) -> MqttBus:
         raise StartError(f"the broker's settings can't be used: {error}") from None
 
 
+def _guarded(config: Config) -> list[Guarded]:
+    return [Guarded(name, each.link.host, each.link.port, each.dialect) for name, each in config.camera.items()]
+
+
 async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
     """Run the daemon until cancelled, and leave every camera at rest.
 
@@ -726,6 +730,8 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         except StoreError as error:
             raise StartError(error.sentence) from None
         heads = HeadFiles(config.store.path.parent)
+        # Before any camera is spoken to: nothing is to move that nobody would stop.
+        guard = await stack.enter_async_context(Keeper(_guarded(config)))
         links: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
@@ -751,10 +757,12 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             calendar=calendar,
             heads=heads,
             rng=rng,
-            guard=AlwaysThere(),
+            guard=guard,
             show=show,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
         )
+        if not await guard.living(GUARD_SECONDS):
+            log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
         try:
             await service.run(on_ready)
         finally:

@@ -24,7 +24,6 @@ from ptzd.cameras import (
     Recall,
     Tolerance,
 )
-from ptzd.cameras.guard import AlwaysThere
 from ptzd.links import MemoryLink, memory_pair
 from ptzd.motion import published_head
 from ptzd.visca import load_dialect
@@ -46,6 +45,15 @@ class CutLink:
             datagram = await self._link.receive()
             if not self.cut:
                 return datagram
+
+
+class AlwaysThere:
+    """A guard that is there and does nothing."""
+
+    watches = True
+
+    def renew(self, camera: str, seconds: float) -> None:
+        pass
 
 
 class Rig:

@@ -6,9 +6,10 @@ import asyncio
 import json
 import random
 from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtu
 from ptzd.bus import Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
-from ptzd.cameras.guard import AlwaysThere
+from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import memory_pair
 from ptzd.motion import published_head
 from ptzd.service import Service
@@ -109,13 +110,15 @@ async def open_house(
         asyncio.TaskGroup() as group,
         PositionStore.open(folder / "show.db", calendar=calendar, run_disk=inline) as store,
     ):
-        links, simulated, served = {}, {}, []
+        links, simulated, served, watched = {}, {}, [], []
         for name in CAMERAS:
             camera = SimulatedCamera(
                 dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
             )
             ours, theirs = memory_pair(rng=rng)
-            served.append(group.create_task(serve_memory(camera, theirs)))
+            the_guards, at_the_camera = memory_pair(rng=rng)
+            served.append(group.create_task(serve_memory(camera, theirs, at_the_camera)))
+            watched.append(Watched(name, dialect, partial(nullcontext, the_guards)))
             simulated[name] = camera
             settings = CameraSettings(
                 name,
@@ -128,7 +131,10 @@ async def open_house(
             if store.position(name, "choir-wide") is None:
                 for position in positions_of(name):
                     await store.store(position, replace=False)
-        async with MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus:
+        async with (
+            MemoryGuard(watched) as guard,
+            MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus,
+        ):
             service = Service(
                 links=links,
                 focus_by_itself=focus_by_itself,
@@ -138,7 +144,7 @@ async def open_house(
                 calendar=calendar,
                 heads=HeadFiles(folder, inline),
                 rng=random.Random(4),
-                guard=AlwaysThere(),
+                guard=guard,
                 show=show,
             )
             running = group.create_task(service.run(lambda: None))

@@ -29,15 +29,6 @@ class Guard(Protocol):
         """
 
 
-class AlwaysThere:
-    """A guard that has nothing to do, for cameras and a daemon that end together."""
-
-    watches = True
-
-    def renew(self, camera: str, seconds: float) -> None:
-        pass
-
-
 class Term:
     """Renews one camera's term with its guard for as long as that may be moving without an end of its own."""
 

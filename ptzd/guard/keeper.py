@@ -62,7 +62,7 @@ class Keeper:
         self._command = command
         self._until: dict[str, float] = {}
         self._halting: dict[str, str] = {}  # and why; what a guard was at when it died falls to the next
-        self._process: subprocess.Popen[bytes] | None = None
+        self.process: subprocess.Popen[bytes] | None = None  # the one that was started last
         self._pipe: int | None = None  # to its stdin
         self._alive_at: float | None = None  # when it last said so
         self._knows = 0  # how many cameras
@@ -78,21 +78,21 @@ class Keeper:
     async def __aexit__(self, *_: object) -> None:
         """Leave the process to itself: it ends when every camera that it has to halt stands still."""
         assert self._keeping is not None
+        self._keeping.cancel()  # first, or it would take the end for a death
+        await asyncio.wait([self._keeping])
         self._close_pipe()
-        process = self._process
+        process = self.process
         if process is not None:
             try:
                 async with asyncio.timeout(LAST_WORDS_SECONDS):
                     await _end_of(process)
             except TimeoutError:
                 log.warning("the guard goes on until these cameras stand still", cameras=sorted(self._halting))
-        self._keeping.cancel()
-        await asyncio.wait([self._keeping])
 
     @property
     def pid(self) -> int | None:
         """The process's id, while there is one."""
-        return None if self._process is None else self._process.pid
+        return None if self.process is None else self.process.pid
 
     @property
     def watches(self) -> bool:
@@ -150,11 +150,11 @@ class Keeper:
             read_end, self._pipe = os.pipe()
             ours.append(read_end)
             os.set_blocking(self._pipe, False)
-            self._process = subprocess.Popen(
+            self.process = subprocess.Popen(
                 self._command, stdin=read_end, stdout=subprocess.PIPE, start_new_session=True, bufsize=0
             )
         except OSError as error:
-            self._process = None
+            self.process = None
             self._close_pipe()
             log.error("the guard can't be started", reason=str(error))
         finally:
@@ -171,7 +171,7 @@ class Keeper:
 
     async def _hear(self) -> None:
         """Hear what the process says until it is dead."""
-        process = self._process
+        process = self.process
         if process is None:
             return
         assert process.stdout is not None

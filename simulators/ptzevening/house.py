@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from math import hypot
 from pathlib import Path
 from typing import Any
@@ -21,13 +22,14 @@ from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.cameras.framing import carried
-from ptzd.cameras.guard import AlwaysThere
+from ptzd.guard import MemoryGuard, Watched
+from ptzd.links import Link
 from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.show.showfile import ShowFile
 from ptzd.visca import PowerOn, PowerStandby, load_dialect
 
-from .wire import Wire
+from .wire import Wire, WireEnd
 
 DOORS = datetime(2031, 5, 24, 19, 0, tzinfo=UTC)  # any: nothing depends on the date
 WAKING_SECONDS = 30.0
@@ -196,6 +198,11 @@ def scene_of(actor: Actor, rng: random.Random) -> Scene | None:
 
 
 @asynccontextmanager
+async def _another_end(wire: Wire) -> AsyncIterator[Link]:
+    yield WireEnd(wire)
+
+
+@asynccontextmanager
 async def open_house(
     actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
 ) -> AsyncIterator[House]:
@@ -223,9 +230,11 @@ async def open_house(
             for position in actor.positions:
                 if store.position(name, position.name) is None:
                     await store.store(position)
-        async with MemoryBus(
-            broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)
-        ) as bus:
+        watched = [Watched(name, actors[name].settings.dialect, partial(_another_end, wires[name])) for name in actors]
+        async with (
+            MemoryGuard(watched) as guard,
+            MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)) as bus,
+        ):
             service = Service(
                 links={name: (actor.settings, wires[name]) for name, actor in actors.items()},
                 focus_by_itself=frozenset(name for name, actor in actors.items() if actor.focus_by_itself),
@@ -235,7 +244,7 @@ async def open_house(
                 calendar=calendar,
                 heads=heads,
                 rng=rng,
-                guard=AlwaysThere(),
+                guard=guard,
                 show=show,
             )
             house = House(broker, topics, wires, heads)

@@ -8,37 +8,59 @@ from collections import deque
 from ptzsim import SimulatedCamera
 
 DELAY_SECONDS = 0.001  # each way, as on a switch of one's own
-_PEER = "daemon"
 
 
-class Wire:
-    """The daemon's end, a `ptzd.links.Link`. What it sends reaches the camera after the delay; so do the replies."""
+class WireEnd:
+    """One controller's end, a `ptzd.links.Link`: what comes back to it is what the camera answers to it."""
 
-    def __init__(self, camera: SimulatedCamera) -> None:
-        """Needs a running event loop."""
-        self.camera = camera
-        self.datagrams = 0  # both ways
-        self._loop = asyncio.get_running_loop()
-        self._timer: asyncio.TimerHandle | None = None
-        self._due_at = 0.0  # by the camera's clock, when the timer rings
+    def __init__(self, wire: Wire) -> None:
+        self._wire = wire
         self._received: deque[bytes] = deque()
         self._waiter: asyncio.Future[None] | None = None
 
     @property
     def quiet(self) -> bool:
-        """Whether nothing is under way: no datagram, and no motor that will report its end."""
-        return self._timer is None and not self._received
+        """Whether nothing has arrived that was not fetched."""
+        return not self._received
 
     def send(self, datagram: bytes) -> None:
-        self.datagrams += 1
-        self.camera.receive(datagram, _PEER, self._loop.time() + DELAY_SECONDS)
-        self._wind()
+        self._wire.carry(datagram, self)
 
     async def receive(self) -> bytes:
         while not self._received:
-            self._waiter = self._loop.create_future()
+            self._waiter = asyncio.get_running_loop().create_future()
             await self._waiter
         return self._received.popleft()
+
+    def arrive(self, datagrams: list[bytes]) -> None:
+        """Take in what has arrived just now."""
+        self._received += datagrams
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+
+
+class Wire(WireEnd):
+    """The daemon's end. What it sends reaches the camera after the delay; so do the replies."""
+
+    def __init__(self, camera: SimulatedCamera) -> None:
+        """Needs a running event loop."""
+        super().__init__(self)
+        self.camera = camera
+        self.datagrams = 0  # both ways
+        self._loop = asyncio.get_running_loop()
+        self._timer: asyncio.TimerHandle | None = None
+        self._due_at = 0.0  # by the camera's clock, when the timer rings
+
+    @property
+    def quiet(self) -> bool:
+        """Whether nothing is under way: no datagram, and no motor that will report its end."""
+        return self._timer is None and super().quiet
+
+    def carry(self, datagram: bytes, end: WireEnd) -> None:
+        """Take a datagram from an end to the camera."""
+        self.datagrams += 1
+        self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS)
+        self._wind()
 
     def close(self) -> None:
         """Carry nothing more."""
@@ -58,9 +80,11 @@ class Wire:
 
     def _ring(self) -> None:
         self._timer = None
-        for _, datagram in self.camera.due(self._due_at):
+        arrived: dict[WireEnd, list[bytes]] = {}
+        for end, datagram in self.camera.due(self._due_at):
+            assert isinstance(end, WireEnd)
             self.datagrams += 1
-            self._received.append(datagram)
-        if self._received and self._waiter is not None and not self._waiter.done():
-            self._waiter.set_result(None)
+            arrived.setdefault(end, []).append(datagram)
+        for end, datagrams in arrived.items():
+            end.arrive(datagrams)
         self._wind()
