@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
 from ptzsim.camera import SimulatedCamera
+from ptzsim.habits import Habits
 from ptzsim.mount import mount_named
 from ptzsim.serving import serve_memory
 from ptzsim.truth import draw_truth
@@ -118,12 +119,18 @@ async def rigged(
     mount: str = "tripod",
     optics: Optics | None = None,
     guard: Guard | None = None,
+    habits: Habits | None = None,
 ) -> AsyncIterator[Rig]:
     rng = random.Random(seed)
     dialect = load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
     simulated = SimulatedCamera(
-        dialect, truth=draw_truth(dialect, rng), mount=mount_named(mount), started_at=loop.time(), ready=ready
+        dialect,
+        truth=draw_truth(dialect, rng),
+        mount=mount_named(mount),
+        started_at=loop.time(),
+        ready=ready,
+        habits=habits or Habits(),
     )
     ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, rng=rng)
     link = CutLink(ours)

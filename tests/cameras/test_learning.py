@@ -16,6 +16,7 @@ from math import pi
 from typing import Any
 
 import pytest
+from ptzsim.habits import Habits
 from ptzsim.head import SLOW_MODE_SHARE
 from ptzsim.lens import DRIVE_SHARES
 from ptzsim.mount import mount_named
@@ -56,8 +57,10 @@ async def lesson(
     return await rig.camera.learn(limits, tell or said.append, random.Random(seed))
 
 
-async def learn_one(dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits) -> Lesson:
-    async with rigged(dialect_name=dialect_name, mount=mount, loss=loss, seed=seed) as rig:
+async def learn_one(
+    dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits, habits: Habits
+) -> Lesson:
+    async with rigged(dialect_name=dialect_name, mount=mount, loss=loss, seed=seed, habits=habits) as rig:
         await rig.ready()
         loop, head = asyncio.get_running_loop(), rig.simulated.head
         start = await rig.camera.read_framing()
@@ -82,8 +85,15 @@ async def learn_one(dialect_name: str, mount: str, loss: float, seed: int, limit
 
 
 @cache
-def learned(dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits = WIDE) -> Lesson:
-    return run(learn_one(dialect_name, mount, loss, seed, limits))
+def learned(
+    dialect_name: str,
+    mount: str,
+    loss: float,
+    seed: int,
+    limits: LearnLimits = WIDE,
+    habits: Habits = Habits(),  # noqa: B008 - it is frozen
+) -> Lesson:
+    return run(learn_one(dialect_name, mount, loss, seed, limits, habits))
 
 
 HEADS = [("nibble4-51", "tripod", 0.01, 1), ("nibble4-14", "balcony-rail", 0.05, 2), ("shared5-205", "truss", 0.01, 3)]
@@ -139,6 +149,26 @@ def test_the_spread_of_a_speed_is_not_too_good(head: tuple[str, str, float, int]
         )
     ]
     assert sum(each > 3.0 for each in off) <= 1
+
+
+@pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")
+def test_a_head_that_takes_orders_in_mid_move_is_known_to_go_on_smoothly(head: tuple[str, str, float, int]) -> None:
+    assert learned(*head).head.model.renewal == "smooth"
+
+
+@pytest.mark.parametrize(
+    ("habits", "renewal"),
+    [
+        (Habits(renewal="stops"), "stops"),
+        (Habits(renewal="refused"), "refused"),
+        (Habits(sockets=1), "refused"),  # the buffer is full
+        (Habits(overtaken="kept"), "refused"),  # both sockets are, from the second order on
+    ],
+    ids=lambda each: "" if isinstance(each, Habits) else each,
+)
+def test_what_another_head_does_with_orders_in_mid_move_is_learned(habits: Habits, renewal: str) -> None:
+    # Where answers are lost, an order is heard twice, and a head that refuses it in mid-move is learned all the same.
+    assert learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model.renewal == renewal
 
 
 def test_a_swing_is_learned_where_the_mount_swings() -> None:

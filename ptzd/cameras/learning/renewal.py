@@ -16,10 +16,11 @@ from ptzd.motion import AxisModel, Reading, Renewal
 
 from .trials import Axis
 
-STRETCH_SECONDS = 0.15  # over which the slowest travel is looked for: shorter, and the wandering of replies shows
+STRETCH_SECONDS = 0.2  # as long as a stop takes, and the way up again, at the pace of these trials
 STOPPED_SHARE = 0.5  # of the way that stops would cost: from there on it did stop
 PASSED_SHARE = 0.25  # up to there it did not
-DIP_SHARE = 0.6  # of the way that one stop costs, lost within one stretch: more is a dip
+DIP_SHARE = 0.6  # of the way that one stop costs, lost within one stretch: from there on it is a dip
+NO_DIP_SHARE = 0.4  # up to there it is none, but what wandering replies make of a steady way
 IGNORED_SHARE = 0.6  # of the way that is gained by going on at the old step: from there on it did
 OBEYED_SHARE = 0.3  # up to there it took the new one
 LEAST_COUNTS = 4.0  # of way that stops cost in one trial, to be told at all
@@ -83,10 +84,10 @@ def verdict(trial: RenewalTrial, model: AxisModel, counts_per_degree: float) -> 
             return "refused"
         if -lost > OBEYED_SHARE * gain:
             return "unknown"
-    dip = _most_lost(trial.readings, changes, begin, until) > DIP_SHARE * cost / (len(speeds) - 1)
-    if lost > STOPPED_SHARE * cost and dip:
+    dip = _most_lost(trial.readings, changes, begin, until) * (len(speeds) - 1) / cost
+    if lost > STOPPED_SHARE * cost and dip > DIP_SHARE:
         return "stops"
-    return "smooth" if abs(lost) < PASSED_SHARE * cost and not dip else "unknown"
+    return "smooth" if abs(lost) < PASSED_SHARE * cost and dip < NO_DIP_SHARE else "unknown"
 
 
 def _changes(trial: RenewalTrial, speeds: Sequence[float], acceleration: float) -> list[tuple[float, float]]:
@@ -119,7 +120,7 @@ def _place(readings: Sequence[Reading], at: float) -> float:
 def _most_lost(
     readings: Sequence[Reading], changes: Sequence[tuple[float, float]], begin: float, until: float
 ) -> float:
-    """The most way that was lost against what was expected, within a stretch that is hardly longer than a stop."""
+    """The most way that was lost against what was expected, within a stretch about as long as a stop."""
     within = [reading for reading in readings if begin <= reading.seconds <= until]
     most = 0.0
     for index, first in enumerate(within):
