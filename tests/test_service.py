@@ -721,6 +721,8 @@ def test_the_learning_of_a_head_calls_off_what_a_cue_holds_back_and_that_is_told
         house.say("camera/left/stop")
         ended = await house.outcome("learn")
         assert ended["sentence"] == "camera left was stopped; nothing was learned", "no cue has ended it"
+        assert camera_state(house, "left")["activity"] == "halting"
+        await asyncio.sleep(3)
         assert camera_state(house, "left")["activity"] == "at-rest"
         assert unready(house)["left"][0] == "elsewhere"
         assert left(house, "accepted") == []
@@ -1003,7 +1005,8 @@ def test_a_framing_with_digital_zoom_is_not_stored(tmp_path: Path) -> None:
     """Digital zoom lies above 4000 (Ceiling DocCam II technical manual)."""
 
     async def scene(house: House) -> None:
-        lens = house.simulated["left"].lens
+        camera, lens = house.service.cameras["left"], house.simulated["left"].lens
+        camera.settings = replace(camera.settings, strange_motion="report")  # somebody zooms by the camera's own remote
         now = asyncio.get_running_loop().time
         lens.zoom_to(now(), 0x4000)
         await asyncio.sleep(8)
