@@ -289,7 +289,9 @@ async def spoiled(
         return ended, rig.speed(), rig
 
 
-@pytest.mark.parametrize("when", ["acceleration of pan", "speed of step 24", "speed of step 2", "zoom by hand"])
+@pytest.mark.parametrize(
+    "when", ["acceleration of pan", "speed of step 24", "speed of step 2", "orders in mid-move", "zoom by hand"]
+)
 def test_cancelling_halts_the_head_at_once(when: str) -> None:
     async def cancel(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
         learning.cancel()
@@ -311,13 +313,14 @@ def test_a_camera_that_falls_silent_ends_it_with_a_sentence() -> None:
     assert ended.code == "unreachable"
 
 
-def test_somebody_who_moves_the_camera_ends_it() -> None:
+@pytest.mark.parametrize("when", ["speed of step 3", "orders in mid-move"])
+def test_somebody_who_moves_the_camera_ends_it(when: str) -> None:
     async def meddle(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
         rig.camera.recall(Recall("choir-wide", framing(500, 200), id="1"))
         with suppress(LearnRefusal):
             await asyncio.wait([learning], timeout=5.0)
 
-    ended, speed, _ = run(spoiled(meddle, "speed of step 3"))
+    ended, speed, _ = run(spoiled(meddle, when))
     assert isinstance(ended, LearnRefusal)
     assert ended.code == "interrupted"
     assert speed == 0.0
