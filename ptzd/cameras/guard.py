@@ -6,9 +6,8 @@ import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
-TERM_SECONDS = 0.4  # for which an order without an end of its own may run on, once nobody renews it
+TERM_SECONDS = 0.4  # for which an order without an end of its own may run on; then the guard stops the camera
 RENEWAL_SECONDS = 0.1
-STALL_SECONDS = 0.3  # between two renewals: by then the guard has stopped the camera, or is about to
 
 
 class Guard(Protocol):
@@ -65,7 +64,7 @@ class Term:
             return
         stood = self._loop.time() - self._renewed_at
         self.begin()
-        if stood > STALL_SECONDS:
+        if stood > TERM_SECONDS:
             self._stalled(stood)
         elif not self._guard.watches:
             self._unguarded()

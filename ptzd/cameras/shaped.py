@@ -39,6 +39,7 @@ from ptzd.visca import (
 
 from .activity import STALLED, Activity
 from .direct import Direct
+from .guard import TERM_SECONDS
 from .line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .orders import lens_orders, pan_tilt_order
 from .reports import Activity as Kind
@@ -49,7 +50,6 @@ ASKING_SECONDS = 0.1  # between two questions for a position
 UNHEARD_SECONDS = 0.12  # by then what was lost has been repeated, even to a camera that replies late
 COMPLETION_SECONDS = 5.0
 STOP_SECONDS = 2.0
-STALL_SECONDS = 0.3  # between two turns: by then the guard, which allows 0.4 s, has stopped the camera, or is about to
 
 
 class Stalled(Exception):
@@ -145,7 +145,7 @@ class _Run:
         by_hand = self._framing.focus_mode == "manual"
         turned_at = self._loop.time()
         while not self._down and not self.held:
-            if (stood := self._loop.time() - turned_at) > STALL_SECONDS:
+            if (stood := self._loop.time() - turned_at) > TERM_SECONDS:
                 self.stalled = stood
                 return None
             turned_at = self._loop.time()

@@ -277,7 +277,9 @@ async def spoiled(
         return ended, rig.speed(), rig
 
 
-@pytest.mark.parametrize("when", ["acceleration of pan", "speed of step 24", "speed of step 2", "zoom by hand"])
+@pytest.mark.parametrize(
+    "when", ["acceleration of pan", "speed of step 24", "speed of step 2", "orders in mid-move", "zoom by hand"]
+)
 def test_cancelling_halts_the_head_at_once(when: str) -> None:
     async def cancel(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
         learning.cancel()
@@ -299,15 +301,20 @@ def test_a_camera_that_falls_silent_ends_it_with_a_sentence() -> None:
     assert ended.code == "unreachable"
 
 
-def test_somebody_who_moves_the_camera_ends_it() -> None:
+@pytest.mark.parametrize("when", ["speed of step 3", "orders in mid-move"])
+def test_somebody_who_moves_the_camera_ends_it(when: str) -> None:
     async def meddle(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
         rig.camera.recall(Recall("choir-wide", framing(500, 200), id="1"))
-        await asyncio.wait([learning], timeout=5.0)
+        await asyncio.wait([learning], timeout=0.5)
+        assert learning.done(), "it went on"
+        await rig.until(lambda: rig.speed() == 0.0, 5.0)
 
-    ended, speed, _ = run(spoiled(meddle, "speed of step 3"))
+    ended, speed, rig = run(spoiled(meddle, when))
     assert isinstance(ended, CameraRefusal)
     assert ended.code == "stopped"
     assert speed == 0.0
+    there = load_dialect("nibble4-51").pan.degrees(500)
+    assert rig.simulated.head.pan_deg(1e6) == pytest.approx(there, abs=1e-6), "where the other one sent it"
 
 
 def test_a_recall_takes_the_camera_over_undisturbed() -> None:

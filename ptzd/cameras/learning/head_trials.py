@@ -54,7 +54,6 @@ class HeadTrials:
 
     async def in_slow_mode(self) -> None:
         """Measure each step while slow mode is on."""
-        self._stages.begin()
         usual = self._probe.head
         share = await self._slow_share()
         self._measured.slow_share = share

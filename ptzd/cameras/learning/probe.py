@@ -135,17 +135,19 @@ class Probe:
 
     def interrupt(self, command: Command, completion_seconds: float) -> Exchange:
         """Send a command ahead of all else. Raises LearnRefusal where somebody else has taken over."""
-        if self.line.interruptions != self._interruptions:
-            raise LearnRefusal(*TAKEN_OVER)
+        self._require_ours()
         (exchange,) = self.line.interrupt([command], completion_seconds)
         self._interruptions = self.line.interruptions
         return exchange
 
     def perform(self, command: Command, completion_seconds: float) -> Exchange:
         """Send a command in its turn. Raises LearnRefusal where somebody else has taken over."""
+        self._require_ours()
+        return self.line.perform(command, completion_seconds)
+
+    def _require_ours(self) -> None:
         if self.line.interruptions != self._interruptions:
             raise LearnRefusal(*TAKEN_OVER)
-        return self.line.perform(command, completion_seconds)
 
     def follow(self, exchange: Exchange, order: Order) -> None:
         """Let an order know when it is acknowledged, and when its end is reported."""
@@ -245,7 +247,8 @@ class Probe:
         return stands_at
 
     async def read_head(self) -> tuple[float, dict[Axis, int]]:
-        """Return where the head is, and the loop time at which it was heard."""
+        """Return where the head is, and the loop time at which it was heard. Raises LearnRefusal as `ask` does."""
+        self._require_ours()
         position = await self.ask(PanTiltPositionInquiry())
         mode = self._focus_mode
         self.heard(Framing(position.pan_counts, position.tilt_counts, self.zoom_at, self.focus_at, mode))

@@ -146,6 +146,7 @@ class _Run:
         if not self._slow.exists:  # its family has one, but it said that it knows none
             self._stages.skip(1 + self._probe.fastest_step())
             return
+        self._stages.begin()
         await self._switch(self._slow.on)
         await self._head.in_slow_mode()
         await self._switch(self._slow.off)
