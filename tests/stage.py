@@ -33,6 +33,7 @@ DIALECT = load_dialect("nibble4-51")
 SAMPLE_SECONDS = 0.005
 START_SECONDS = 30.0
 END_SECONDS = 15.0
+PAN_TILT_DRIVE, NO_DIRECTION = bytes.fromhex("81 01 06 01"), bytes.fromhex("03 03")  # SRG-300H, command list (4/4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,13 +64,29 @@ class Actor:
         self.states: list[tuple[float, dict[str, Any]]] = []
         self.moves: list[tuple[float, dict[str, Any]]] = []
         self.heard_at: list[float] = []  # when a datagram reached it
+        self.told_to_stop_at: float | None = None  # since it was last armed
+        self._armed: Callable[[float], None] | None = None
         self._receive = self.camera.receive
         self.camera.receive = self._hear  # type: ignore[method-assign]
 
     def _hear(self, datagram: bytes, peer: Any, now: float) -> None:
         if now >= self.camera.silent_until:
             self.heard_at.append(now)
+            if self._armed is not None and datagram[8:12] == PAN_TILT_DRIVE and datagram[14:16] == NO_DIRECTION:
+                self.told_to_stop_at = now
+                self._armed(now)
+                self._armed = None
         self._receive(datagram, peer, now)
+
+    def arm(self, *, refuses_seconds: float = 0.0, ignores_seconds: float = 0.0) -> None:
+        """Let it refuse, or confirm and ignore, the next stop that reaches it and all for so long from then on."""
+
+        def begin(now: float) -> None:
+            self.camera.refuses_stops_until = now + refuses_seconds
+            self.camera.ignores_stops_until = now + ignores_seconds
+
+        self.told_to_stop_at = None
+        self._armed = begin
 
     def sample(self) -> Sample:
         now = self._loop.time()
