@@ -634,14 +634,19 @@ def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) 
     )
 
 
+def camera_dialect(config: CameraConfig) -> Dialect:
+    """Return the dialect that a camera's table names. Raises DialectError."""
+    known = config.dialect in dialect_names()
+    return load_dialect(config.dialect) if known else read_dialect(Path(config.dialect))
+
+
 def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -> CameraSettings:
     """Return what the camera needs of its table in the configuration.
 
     The head is as it was learned, in the file that the configuration names or else in `kept`, if there is one; or else
     as the dialect's tables have it. Raises DialectError or HeadFileError.
     """
-    known = config.dialect in dialect_names()
-    dialect = load_dialect(config.dialect) if known else read_dialect(Path(config.dialect))
+    dialect = camera_dialect(config)
     pan = tilt = config.tolerance_counts
     if config.tolerance_deg is not None:
         pan = max(1, dialect.pan.counts(config.tolerance_deg))

@@ -16,7 +16,7 @@ from ptzd.logs import log_from
 from ptzd.service import StartError, run_daemon
 
 from .configuration import read_configuration
-from .notify import notify
+from .notify import feed_watchdog, notify
 from .speech import Failure
 
 SAFETY = (
@@ -45,6 +45,7 @@ async def serve(config: Config) -> None:
     """Run the daemon until a signal ends it. A second signal changes nothing: the cameras come to rest first."""
     loop = asyncio.get_running_loop()
     daemon = asyncio.create_task(run_daemon(config, rng=random.Random(), on_ready=lambda: notify("READY=1")))
+    feeding = asyncio.create_task(feed_watchdog())
     ending = asyncio.Event()
 
     def end() -> None:
@@ -60,3 +61,5 @@ async def serve(config: Config) -> None:
     except asyncio.CancelledError:
         if not ending.is_set():
             raise
+    finally:
+        feeding.cancel()
