@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import configparser
 import os
+import shlex
 import shutil
 import subprocess
 from pathlib import Path
 
+import click
 import pytest
+
+from ptzd.cli.main import cli
 
 UNIT = Path(__file__).parent.parent / "systemd" / "ptzd.service"
 
@@ -23,12 +27,37 @@ def test_systemd_finds_nothing_wrong_with_the_unit() -> None:
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
-def test_a_stop_takes_at_most_five_seconds_and_the_daemon_has_a_user_and_a_place_of_its_own() -> None:
+def service_section() -> configparser.SectionProxy:
     unit = configparser.ConfigParser(strict=False, interpolation=None)
     unit.optionxform = str  # type: ignore[assignment,method-assign]
     unit.read(UNIT)
-    service = unit["Service"]
+    return unit["Service"]
+
+
+def test_a_stop_takes_at_most_five_seconds_and_the_daemon_has_a_user_and_a_place_of_its_own() -> None:
+    service = service_section()
     assert int(service["TimeoutStopSec"]) == 5
     assert service["Type"] == "notify"
     assert service["User"] == "ptzd"
     assert service["StateDirectory"] == "ptzd"
+
+
+def test_the_guard_outlives_the_daemon_that_the_manager_ends() -> None:
+    assert service_section()["KillMode"] == "process"  # systemd.kill(5): only the main process is killed
+
+
+def test_a_daemon_whose_loop_stands_still_is_noticed() -> None:
+    service = service_section()
+    assert 0 < int(service["WatchdogSec"]) <= 10
+    assert service["NotifyAccess"] == "main"  # the loop itself must say it, not another process
+
+
+def test_every_camera_is_stopped_after_the_daemon_within_the_time_that_a_stop_may_take() -> None:
+    service = service_section()
+    program, *arguments = shlex.split(service["ExecStopPost"])
+    assert (program, arguments[0]) == ("/usr/bin/env", "ptzd")
+    command = cli.get_command(click.Context(cli), arguments[1])
+    assert command is not None
+    given = command.make_context("halt", arguments[2:]).params
+    assert f"--config {given['path']}" in service["ExecStart"]
+    assert given["seconds"] + 1.5 < int(service["TimeoutStopSec"])

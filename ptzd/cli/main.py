@@ -16,6 +16,7 @@ _MODULES = {
     "recall": "recall",
     "store": "store",
     "stop": "stop",
+    "halt": "halt",
     "lock": "lock",
     "unlock": "lock",
     "positions": "positions",

@@ -16,7 +16,7 @@ from ptzd.service import NotAtRestError, StartError, run_daemon
 
 from .configuration import read_configuration
 from .endings import end_by_signal, ignore_meaningless_signals
-from .notify import notify
+from .notify import feed_watchdog, notify
 from .speech import FAILED, Failure
 
 SAFETY = (
@@ -54,6 +54,7 @@ async def serve(config: Config) -> None:
     Raises StartError, and NotAtRestError as `run_daemon` does.
     """
     daemon = asyncio.create_task(run_daemon(config, rng=random.Random(), on_ready=lambda: notify("READY=1")))
+    feeding = asyncio.create_task(feed_watchdog())
     ending = False
 
     def end() -> None:
@@ -68,3 +69,5 @@ async def serve(config: Config) -> None:
     except asyncio.CancelledError:
         if not ending:
             raise
+    finally:
+        feeding.cancel()

@@ -26,6 +26,8 @@ LONGEST_PAUSE_SECONDS = 10.0
 LAST_WORDS_SECONDS = 0.3
 READ_BYTES = 1 << 20
 
+OUTLIVING: list[subprocess.Popen[bytes]] = []  # kept, for a Popen that is dropped complains of its running child
+
 log = structlog.get_logger()
 
 
@@ -87,7 +89,10 @@ class Keeper:
                 async with asyncio.timeout(LAST_WORDS_SECONDS):
                     await _end_of(process)
             except TimeoutError:
+                OUTLIVING.append(process)
                 log.warning("the guard goes on until these cameras stand still", cameras=sorted(self._halting))
+            if process.stdout is not None:
+                process.stdout.close()
 
     @property
     def pid(self) -> int | None:

@@ -149,6 +149,7 @@ async def test_a_daemon_that_is_killed_leaves_no_head_moving_and_no_guard_behind
 async def test_a_daemon_that_is_frozen_has_its_camera_stopped_and_gets_it_back(stage: Stage) -> None:
     async with running_daemon(stage) as (daemon, guard):
         stage.drive("gallery")
+        await asyncio.sleep(0.5)
         daemon.send_signal(signal.SIGSTOP)
         await stage.rests("gallery", within=1.0)  # a term of 0.4 s, and the way to rest
         await asyncio.sleep(1.5)
@@ -242,7 +243,9 @@ async def test_a_guard_that_reads_nothing_holds_nobody_up_and_does_not_watch(sta
             keeper.renew("gallery", 0.4)
         assert time.monotonic() - began_at < 1.0
         assert not keeper.watches
-        os.kill(keeper.pid or 0, signal.SIGKILL)
+    assert keeper.process is not None
+    keeper.process.kill()
+    keeper.process.wait()
 
 
 async def test_a_guard_that_can_not_be_started_is_no_guard(stage: Stage) -> None:

@@ -1,0 +1,68 @@
+"""`ptzd halt` stops cameras where no daemon runs, and never says that one rests which was not seen to."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+import socket
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack
+from pathlib import Path
+
+import pytest
+from ptzsim import SimulatedCamera, draw_truth, mount_named
+from ptzsim.serving import serve_udp
+
+from ptzd.visca import PanTiltDrive, load_dialect
+
+NAMES = ("gallery", "left")
+
+
+@pytest.fixture
+async def driving() -> AsyncIterator[dict[str, tuple[SimulatedCamera, int]]]:
+    """Two cameras that somebody drives, each with its UDP port."""
+    dialect, loop = load_dialect("nibble4-51"), asyncio.get_running_loop()
+    async with AsyncExitStack() as stack:
+        cameras = {}
+        for name in NAMES:
+            rng = random.Random(name)
+            camera = SimulatedCamera(
+                dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
+            )
+            camera.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
+            cameras[name] = camera, await stack.enter_async_context(serve_udp(camera, "127.0.0.1", 0, rng=rng))
+        yield cameras
+
+
+def configured(folder: Path, **ports: int) -> Path:
+    path = folder / "show.toml"
+    tables = [
+        f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n' for name, port in ports.items()
+    ]
+    path.write_text('[store]\npath = "show.db"\n' + "".join(tables))
+    return path
+
+
+async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd, driving, tmp_path):
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    ended = await ptzd("halt", "--config", str(path))
+    assert (ended.code, ended.err) == (0, "")
+    now, dialect = asyncio.get_running_loop().time(), load_dialect("nibble4-51")
+    lines = ended.out.splitlines()
+    for line, (name, (camera, _)) in zip(lines, driving.items(), strict=True):
+        assert not camera.head.moving(now)
+        assert line.startswith(f"camera {name}: stands still after ")
+        assert f"pan {dialect.pan.degrees(camera.head.pan_counts(now)):.1f}°" in line
+
+
+async def test_a_camera_that_is_not_seen_at_rest_makes_it_fail_and_is_warned_of(ptzd, driving, tmp_path):
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as nobody:
+        nobody.bind(("127.0.0.1", 0))
+        path = configured(tmp_path, gallery=driving["gallery"][1], right=nobody.getsockname()[1])
+        ended = await ptzd("halt", "--config", str(path), "--seconds", "1.5", "--json")
+    assert ended.code == 1
+    assert ended.err.startswith("Camera right was not seen to come to rest")
+    told = ended.json()
+    assert (told["gallery"]["still"], told["gallery"]["heard"]) == (True, True)
+    assert (told["right"]["still"], told["right"]["heard"], told["right"]["pan_deg"]) == (False, False, None)
+    assert told["right"]["seconds"] == pytest.approx(1.5, abs=0.5)
