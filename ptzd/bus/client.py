@@ -322,11 +322,17 @@ class _Client(aiomqtt.Client):
         finally:
             self._loop.call_soon_threadsafe(self.attempted.set)
 
+    def _on_disconnect(self, *arguments: Any, **more: Any) -> None:
+        if not self._connected.cancelled():  # else aiomqtt fails in the middle of closing the socket
+            super()._on_disconnect(*arguments, **more)
+
     async def subscribe_to(self, topics: str) -> None:
         if self._mqtt5:
             granted = await self.subscribe(topics, options=SubscribeOptions(qos=1, noLocal=True))
         else:
             granted = await self.subscribe(topics, qos=1)
+        if (task := asyncio.current_task()) is not None and task.cancelling():
+            raise asyncio.CancelledError  # in Python 3.11 a wait that ends in that very moment forgets about it
         if any(code >= SUBSCRIPTION_REFUSED for code in (getattr(code, "value", code) for code in granted)):
             raise aiomqtt.MqttError(f"the broker does not let this user subscribe to {topics}: see its access rules")
 
