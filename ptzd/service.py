@@ -122,6 +122,7 @@ from ptzd.visca import Dialect, DialectError, load_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
+OVERTAKEN = "this was sent before a stop or lock that has been carried out already: send it anew if it is still wanted"
 LOOK_AT_IT = "look at it; pull its plug where it could endanger anybody"
 GUARD_SECONDS = 5.0  # to come to life in
 
@@ -167,6 +168,7 @@ class Service:
         self._links: dict[str, LinkState] = {}  # as last logged
         self._loop = asyncio.get_running_loop()
         self._tasks: asyncio.TaskGroup | None = None
+        self._overtaken: frozenset[str | None] = frozenset()  # cameras stopped ahead of the message that is handled
         self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
         self._show = show
         self._desk: CueDesk | None = None
@@ -224,7 +226,12 @@ class Service:
         """Do what a message asks for, or say why not."""
         try:
             request = self._intake.read(incoming)
-            if isinstance(request, RecallRequest) and request.id is None:
+            self._overtaken = incoming.overtaken
+            if incoming.again:
+                self._repeat(request)
+            elif self._overtaken and self._is_overtaken(request):
+                self._refuse(request, "overtaken", OVERTAKEN)
+            elif isinstance(request, RecallRequest) and request.id is None:
                 self._recall(request)  # the shortest way from a message to a packet
             elif isinstance(request, Refusal):
                 self._say_outcome(request, request.outcome())
@@ -232,16 +239,40 @@ class Service:
                 self._do(request)
         except Exception:
             log.exception("a message could not be handled", topic=incoming.topic)
+        finally:
+            self._overtaken = frozenset()
 
     # Requests
+
+    def _repeat(self, request: Request | Refusal) -> None:
+        """Do once more, unanswered, what was carried out ahead of what was sent before it; a lock still holds."""
+        if isinstance(request, StopRequest):
+            self._stop(request.camera)
+
+    def _is_overtaken(self, request: Request | Refusal) -> bool:
+        """Whether it would move or unlock a camera that was stopped or locked ahead of it."""
+        match request:
+            case RecallRequest(camera=camera) | DriveRequest(camera=camera) | UnlockRequest(camera=camera):
+                return self._has_overtaken(camera)
+            case LearnRequest(camera=camera, estimate=False):
+                return self._has_overtaken(camera)
+        return False
+
+    def _has_overtaken(self, camera: str) -> bool:
+        return camera in self._overtaken or None in self._overtaken
+
+    def _stop(self, camera: str | None) -> None:
+        """Stop a camera, or (None) all."""
+        for name in self.cameras if camera is None else (camera,):
+            if name in self.cameras:
+                self.cameras[name].stop()
+        if self._desk is not None:
+            self._desk.stopped(camera)
 
     def _do(self, request: Request) -> None:
         match request:
             case StopRequest(camera=None):
-                for camera in self.cameras.values():
-                    camera.stop()
-                if self._desk is not None:
-                    self._desk.stopped(None)
+                self._stop(None)
                 self._done(request)
             case StandbyRequest() | GoRequest() | BackRequest() | JumpRequest() | HoldRequest() | ReleaseRequest():
                 self._do_cue(request)
@@ -263,9 +294,7 @@ class Service:
             case RecallRequest():
                 self._recall(request)
             case StopRequest():
-                camera.stop()
-                if self._desk is not None:
-                    self._desk.stopped(name)
+                self._stop(name)
                 self._done(request)
             case DriveRequest(pan=pan, tilt=tilt, zoom=zoom, focus=focus):
                 try:
@@ -345,7 +374,10 @@ class Service:
             on_air=on_air,
             id=f"cue {token.cue}",
         )
-        self._recall(request, token)
+        if self._has_overtaken(camera):
+            self._refuse_recall(request, token, "overtaken", OVERTAKEN)
+        else:
+            self._recall(request, token)
 
     def _keep_cue_place(self, place: CuePlace) -> None:
         async def keep() -> None:

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
 
-from ptzd.bus import Intake, StatusMessage, Topics
+from ptzd.bus import Incoming, Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
 from ptzd.guard import MemoryGuard, Watched
@@ -907,6 +907,24 @@ def test_a_stop_counts_again_even_with_the_same_id(tmp_path: Path) -> None:
             await asyncio.sleep(2)
             assert house.speed() == 0
 
+
+def test_what_a_stop_has_overtaken_is_refused_and_its_copy_is_not_answered_twice(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        def come(topic: str, payload: Any, **how: Any) -> None:
+            house.service.handle(Incoming(f"ptzd/{topic}", json.dumps(payload).encode(), **how))
+
+        over = {"overtaken": frozenset({"gallery"})}
+        come("camera/gallery/stop", {"id": "stop"})
+        come("camera/gallery/recall", {"position": "choir-wide", "id": "old"}, **over)
+        come("camera/gallery/drive", {"pan": 1, "id": "drive"}, **over)
+        come("camera/left/recall", {"position": "choir-wide", "id": "other"}, **over)
+        come("camera/gallery/stop", {"id": "stop"}, again=True)
+        for id in ("old", "drive"):
+            assert (await house.outcome(id))["code"] == "overtaken"
+        assert (await house.end("other"))["phase"] == "settled"
+        assert house.simulated["gallery"].head.pan_deg(asyncio.get_running_loop().time()) == pytest.approx(0, abs=0.1)
+        assert len([1 for topic, said in house.heard if topic == "ptzd/outcome" and said["id"] == "stop"]) == 1
+
     in_house(tmp_path, scene)
 
 
@@ -1049,5 +1067,15 @@ def test_a_camera_two_counts_beside_a_position_does_not_stand_in_it(tmp_path: Pa
             setattr(of, f"{axis}_counts", lambda now, off=off: true(now) + off)
             await asyncio.sleep(3)
             assert camera_state(house, "left")["position"] == position
+
+
+def test_an_unlock_that_a_lock_has_overtaken_does_not_unlock(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/gallery/lock", {"by": "stage", "id": "lock"})
+        await house.outcome("lock")
+        unlock = json.dumps({"by": "stage", "id": "unlock"}).encode()
+        house.service.handle(Incoming("ptzd/camera/gallery/unlock", unlock, overtaken=frozenset({"gallery"})))
+        assert (await house.outcome("unlock"))["code"] == "overtaken"
+        assert house.service.cameras["gallery"].locked is not None
 
     in_house(tmp_path, scene)
