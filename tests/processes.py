@@ -54,10 +54,9 @@ class Processes:
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        for process in reversed(self.running):
+        for process in reversed(self.running):  # a daemon before its cameras, which it brings to rest first
             if process.returncode is None:
                 process.send_signal(signal.SIGTERM)
-        for process in self.running:
             try:
                 await asyncio.wait_for(process.wait(), 10)
             except TimeoutError:

@@ -2,9 +2,9 @@
 
 Theory of operation. Everything that a camera can be asked comes in here, is refused or brings an activity (see
 `activity`), whose first orders leave in that very call. A *watch* asks where the camera stands: often while it moves, a
-few times a second at rest, so that a head which moves though nobody here has ordered it is found out and halted, and again
-and again while it does not answer. For as long as the camera may be moving without an end of its own, a *term* is renewed
-with the guard.
+few times a second at rest, so that a head which moves though nobody here has ordered it is found out and halted, and
+again and again while it does not answer. For as long as the camera may be moving without an end of its own, a *term* is
+renewed with the guard.
 
 Some heads have a slow mode, which shaped moves may use, see `slowmode`. Whatever else moves such a head has the order
 that turns it off ahead of its own, unless it is known to be off; a stop has not. Where a move broke off in slow mode,

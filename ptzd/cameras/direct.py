@@ -1,10 +1,10 @@
 """A direct move: one absolute order for the head, a few for the lens, and seeing that it has settled.
 
-Its orders leave in the very call that asks for it. Then a task waits until the camera has reported the end of each, reads
-the position until it has been still and within tolerance for a while, and says "settled". What is in doubt is never
-believed but done again: a command whose completion was lost is sent anew with a new number, and a head that is there
-already completes it at once. A head that takes no order while it still moves is asked again once it has come to rest.
-However it goes, a move has ended by three times its promise and ten seconds.
+Its orders leave in the very call that asks for it. Then a task waits until the camera has reported the end of each,
+reads the position until it has been still and within tolerance for a while, and says "settled". What is in doubt is
+never believed but done again: a command whose completion was lost is sent anew with a new number, and a head that is
+there already completes it at once. A head that takes no order while it still moves is asked again once it has come to
+rest. However it goes, a move has ended by three times its promise and ten seconds.
 """
 
 from __future__ import annotations

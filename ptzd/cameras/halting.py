@@ -23,6 +23,7 @@ TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.5  # between two looks at whether it goes on
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
 DOUBT_SECONDS = 1.5  # a head that brakes as it should has come to rest by then
+PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
 STRAY_COUNTS = 2
 STRAY_ZOOM_SHARE = 0.005  # of the zoom's range
@@ -63,8 +64,8 @@ class Halting(Activity):
         if self._host.contact.power == "starting" or not self.in_doubt:
             return self._fault
         if self._refused:
-            return "it refuses to stop and is told again and again: it may be moving; pull its plug if it endangers anybody"
-        return "it was told to stop, and its readings still change: it may be moving; pull its plug if it endangers anybody"
+            return f"it refuses to stop and is told again and again: {PULL_ITS_PLUG}"
+        return f"it was told to stop, and its readings still change: {PULL_ITS_PLUG}"
 
     def begin(self, older: Activity) -> None:
         self.send()

@@ -41,7 +41,7 @@ class CameraSettings:
 
     @property
     def renewal(self) -> Renewal:
-        """What the head does with a new absolute order while it still moves, as it was learned or as its dialect says."""
+        """What the head does with a new absolute order while it moves, as it was learned or as its dialect says."""
         return self.head.renewal if self.head.renewal != "unknown" else self.dialect.renewal
 
     def hinted(self, verdict: MoveVerdict) -> MoveVerdict:

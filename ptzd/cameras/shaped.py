@@ -3,8 +3,9 @@
 The head's slow mode is what the plan wants before the first of them leaves: known to be on, or ordered to be off. The
 time that takes counts into the move's own.
 
-Where a head goes on smoothly with a new absolute order while it moves, each of steering's orders is the move's own target
-at another speed, so that a head that is left alone lands. Elsewhere they are drives, which run on until the next order.
+Where a head goes on smoothly with a new absolute order while it moves, each of steering's orders is the move's own
+target at another speed, so that a head that is left alone lands. Elsewhere they are drives, which run on until the next
+order.
 """
 
 from __future__ import annotations
@@ -79,11 +80,12 @@ async def run_shaped(
     It returns when the camera has been sent to the target itself, about 0.2 s before the end, and leaves it to the
     caller to wait for the landing, and to turn slow mode off after it. `slow` is what is known of slow mode: None for a
     camera of which nothing is. With `renewed` the head is sent to its target anew at each step, instead of being driven
-    there. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
-    asked, zoom counts. Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing
-    it hears again must be a stop. Raises `HeadHeld` when the head does not move, and `Stalled` when
-    nobody steered for a while: it must be stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not turn it on.
-    Who cancels this must stop the camera, too.
+    there. `told` hears every position as it comes in: loop time, pan, tilt and, where it was asked, zoom counts.
+
+    Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing it hears again must be
+    a stop. Raises `HeadHeld` when the head does not move, and `Stalled` when nobody steered for a while: it must be
+    stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not
+    turn it on. Who cancels this must stop the camera, too.
     """
     move = _Run(line, dialect, plan, framing, renewed, told)
     slow = slow or SlowModeSwitch(line, dialect)

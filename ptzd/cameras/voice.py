@@ -49,7 +49,7 @@ class Voice:
     def move(
         self, move: Move, framing: Framing | None, seconds: float, code: str | None = None, sentence: str | None = None
     ) -> None:
-        """Say the phase of a move that has gone on for so many seconds; where it has ended, how far off at `framing`."""
+        """Say the phase of a move that has gone on for so many seconds, and how far off it ended at `framing`."""
         recall, plan, prediction = move.recall, move.plan, move.plan.prediction
         landed = move.phase.ended and framing is not None
         self._say(

@@ -289,6 +289,9 @@ class CueDesk:
         self._forget(self._waiting(camera))
 
     def _move_on_air(self, cue: ListedCue, move: ListedMove) -> None:
+        if self._lock_of(move.camera) is not None:
+            return  # nor when it is unlocked meanwhile
+
         def start() -> None:
             if self._lock_of(move.camera) is None:
                 self._start(move, CueToken(cue.number, move.camera))
