@@ -1079,3 +1079,16 @@ def test_an_unlock_that_a_lock_has_overtaken_does_not_unlock(tmp_path: Path) -> 
         assert house.service.cameras["gallery"].locked is not None
 
     in_house(tmp_path, scene)
+
+
+def test_a_go_while_a_camera_is_locked_does_not_move_it_when_it_is_unlocked(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/lock", {"by": "the rigger", "id": "lock"})
+        await house.outcome("lock")
+        house.say("cue/go", {"id": "go"})
+        await house.outcome("go")
+        house.say("camera/left/unlock", {"id": "unlock"})
+        assert (await house.outcome("unlock"))["ok"]
+        await stays(house, 3)
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
