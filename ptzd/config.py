@@ -8,6 +8,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterator, Mapping
 from itertools import pairwise
+from math import ceil, floor
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -22,9 +23,10 @@ from pydantic import (
 )
 
 from ptzd.bus import Topics
+from ptzd.cameras import reach_of
 from ptzd.links import LinkAddress, parse_link
 from ptzd.show import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
-from ptzd.visca import dialect_names, read_dialect
+from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
 
 __all__ = [
     "BrokerConfig",
@@ -34,7 +36,9 @@ __all__ = [
     "RecallConfig",
     "StoreConfig",
     "TextFileError",
+    "WindowConfig",
     "config_schema",
+    "dialect_named",
     "load_config",
 ]
 
@@ -82,6 +86,11 @@ def _dialect(value: str, info: ValidationInfo) -> str:
     raise ValueError(f"there is no dialect {value!r}; {advice} Or name a dialect's .toml file")
 
 
+def dialect_named(value: str) -> Dialect:
+    """Return the dialect that a configuration means. Raises DialectError where its file is no more what it was."""
+    return load_dialect(value) if value in dialect_names() else read_dialect(Path(value))
+
+
 def _topic(value: str) -> str:
     return Topics(value).base
 
@@ -115,9 +124,42 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6
 
 
+NARROWEST_WINDOW_DEG = 1.0  # wider by far than a count of any head, so that there is always a place inside
+
+
+def _edges(value: tuple[float, float]) -> tuple[float, float]:
+    least, most = value
+    if most - least < NARROWEST_WINDOW_DEG:
+        raise ValueError(
+            f"{least:g}° to {most:g}° is no range; write the lesser angle first and the greater one "
+            f"{NARROWEST_WINDOW_DEG:g}° above it or more, such as [-60, 60]"
+        )
+    return value
+
+
+def _inside_reach(window: WindowConfig, info: ValidationInfo) -> WindowConfig:
+    if window.pan_deg is None and window.tilt_deg is None:
+        raise ValueError("it is empty; write pan_deg = [least, most], tilt_deg = [least, most] or both in it")
+    if "dialect" not in info.data:  # told where that is read
+        return window
+    reach = reach_of(dialect_named(info.data["dialect"]))
+    for axis, edges, (least, most) in (
+        ("pan_deg", window.pan_deg, reach.pan_deg),
+        ("tilt_deg", window.tilt_deg, reach.tilt_deg),
+    ):
+        if edges is not None and not least <= edges[0] < edges[1] <= most:
+            raise ValueError(
+                f"{axis} {edges[0]:g}° to {edges[1]:g}° goes beyond the head's reach; stay within {ceil(least)} and "
+                f"{floor(most)}"
+            )
+    return window
+
+
 Name = Annotated[str, AfterValidator(checked_name)]
 NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
 ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
+Degrees = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+Edges = Annotated[tuple[Degrees, Degrees], AfterValidator(_edges)]
 Millimetres = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 
 
@@ -168,6 +210,13 @@ class ShowConfig(_Table):
     once_within_seconds: float = Field(
         default=0.3, ge=0, le=5, description="the seconds within which a go pressed twice counts once, 0 to 5"
     )
+
+
+class WindowConfig(_Table):
+    """Between which angles a head may turn: `window` of a camera."""
+
+    pan_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
+    tilt_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
 
 
 class CameraConfig(_Table):
@@ -221,6 +270,16 @@ class CameraConfig(_Table):
         default="tripod", description="a short name of what the head stands on", examples=["balcony-rail"]
     )
     overhead: bool = Field(default=False, description="true where the camera hangs over people, else false")
+    window: Annotated[WindowConfig, AfterValidator(_inside_reach)] | None = Field(
+        default=None,
+        description="a table of the angles between which the head may turn, { pan_deg = [least, most], "
+        "tilt_deg = [least, most] }",
+        examples=[{"pan_deg": [-60, 60], "tilt_deg": [-10, 30]}],
+    )
+    moved_by_others: Literal["halt", "report"] = Field(
+        default="halt",
+        description='"halt" to stop a head that moves though nobody here sent it, or "report" only to tell of it',
+    )
     on_air_moves: Literal["ask", "allow", "refuse"] = Field(default="ask", description='"ask", "allow" or "refuse"')
     speed: int = Field(
         default=24, ge=1, le=24, description="the speed step of a recall that names none, 1 (slowest) to 24 (fastest)"

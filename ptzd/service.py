@@ -68,6 +68,7 @@ from ptzd.bus import (
 )
 from ptzd.bus.requests import Asked
 from ptzd.cameras import (
+    Activity,
     Camera,
     CameraRefusal,
     CameraSettings,
@@ -82,10 +83,12 @@ from ptzd.cameras import (
     Progress,
     Recall,
     Tolerance,
+    Window,
     carried,
     landing,
+    reach_of,
 )
-from ptzd.config import CameraConfig, Config
+from ptzd.config import CameraConfig, Config, dialect_named
 from ptzd.guard import Guarded, Guardian, Keeper
 from ptzd.links import Link, open_udp
 from ptzd.motion import (
@@ -115,10 +118,12 @@ from ptzd.show import (
 )
 from ptzd.show.cues import ONCE_WITHIN_SECONDS
 from ptzd.show.showfile import ShowFile, read_show_file
-from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
+from ptzd.visca import Dialect, DialectError, load_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
+OVERTAKEN = "this was sent before a stop or lock that has been carried out already: send it anew if it is still wanted"
+LOOK_AT_IT = "look at it; pull its plug where it could endanger anybody"
 GUARD_SECONDS = 5.0  # to come to life in
 
 log = structlog.get_logger()
@@ -126,6 +131,10 @@ log = structlog.get_logger()
 
 class StartError(Exception):
     """The daemon can't start; the text is one sentence on why and what to do."""
+
+
+class NotAtRestError(Exception):
+    """The daemon has ended, and cameras were not seen to come to rest; the text is one sentence that names them."""
 
 
 class Service:
@@ -159,12 +168,15 @@ class Service:
         self._links: dict[str, LinkState] = {}  # as last logged
         self._loop = asyncio.get_running_loop()
         self._tasks: asyncio.TaskGroup | None = None
+        self._overtaken: frozenset[str | None] = frozenset()  # cameras stopped ahead of the message that is handled
+        self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
         self._show = show
         self._desk: CueDesk | None = None
         self.cameras = {
             name: Camera(
                 settings,
                 link,
+                guard=guard,
                 calendar=calendar,
                 report=self._reported,
                 stands_in=_Stands(store, settings),
@@ -186,7 +198,7 @@ class Service:
             )
 
     async def run(self, ready: Callable[[], None]) -> None:
-        """Serve until cancelled; then bring every camera to rest."""
+        """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen."""
         async with asyncio.TaskGroup() as attended:
             kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
             try:
@@ -202,9 +214,10 @@ class Service:
                 rests = await asyncio.gather(
                     *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
                 )
-                for name, rested in zip(self.cameras, rests, strict=True):
-                    if not rested:
-                        log.error("a camera was not seen to come to rest; its guard goes on to stop it", camera=name)
+                self.not_at_rest = tuple(name for name, rested in zip(self.cameras, rests, strict=True) if not rested)
+                for name in self.not_at_rest:
+                    log.error(f"camera {name} was not seen to come to rest: {LOOK_AT_IT}", camera=name)
+                    if self.cameras[name].state().activity is Activity.HALTING:
                         self._guard.halt(name, "the daemon ended and had not seen it come to rest")
                 for task in kept:
                     task.cancel()
@@ -213,7 +226,12 @@ class Service:
         """Do what a message asks for, or say why not."""
         try:
             request = self._intake.read(incoming)
-            if isinstance(request, RecallRequest) and request.id is None:
+            self._overtaken = incoming.overtaken
+            if incoming.again:
+                self._repeat(request)
+            elif self._overtaken and self._is_overtaken(request):
+                self._refuse(request, "overtaken", OVERTAKEN)
+            elif isinstance(request, RecallRequest) and request.id is None:
                 self._recall(request)  # the shortest way from a message to a packet
             elif isinstance(request, Refusal):
                 self._say_outcome(request, request.outcome())
@@ -221,16 +239,40 @@ class Service:
                 self._do(request)
         except Exception:
             log.exception("a message could not be handled", topic=incoming.topic)
+        finally:
+            self._overtaken = frozenset()
 
     # Requests
+
+    def _repeat(self, request: Request | Refusal) -> None:
+        """Do once more, unanswered, what was carried out ahead of what was sent before it; a lock still holds."""
+        if isinstance(request, StopRequest):
+            self._stop(request.camera)
+
+    def _is_overtaken(self, request: Request | Refusal) -> bool:
+        """Whether it would move or unlock a camera that was stopped or locked ahead of it."""
+        match request:
+            case RecallRequest(camera=camera) | DriveRequest(camera=camera) | UnlockRequest(camera=camera):
+                return self._has_overtaken(camera)
+            case LearnRequest(camera=camera, estimate=False):
+                return self._has_overtaken(camera)
+        return False
+
+    def _has_overtaken(self, camera: str) -> bool:
+        return camera in self._overtaken or None in self._overtaken
+
+    def _stop(self, camera: str | None) -> None:
+        """Stop a camera, or (None) all."""
+        for name in self.cameras if camera is None else (camera,):
+            if name in self.cameras:
+                self.cameras[name].stop()
+        if self._desk is not None:
+            self._desk.stopped(camera)
 
     def _do(self, request: Request) -> None:
         match request:
             case StopRequest(camera=None):
-                for camera in self.cameras.values():
-                    camera.stop()
-                if self._desk is not None:
-                    self._desk.stopped(None)
+                self._stop(None)
                 self._done(request)
             case StandbyRequest() | GoRequest() | BackRequest() | JumpRequest() | HoldRequest() | ReleaseRequest():
                 self._do_cue(request)
@@ -252,9 +294,7 @@ class Service:
             case RecallRequest():
                 self._recall(request)
             case StopRequest():
-                camera.stop()
-                if self._desk is not None:
-                    self._desk.stopped(name)
+                self._stop(name)
                 self._done(request)
             case DriveRequest(pan=pan, tilt=tilt, zoom=zoom, focus=focus):
                 try:
@@ -334,7 +374,10 @@ class Service:
             on_air=on_air,
             id=f"cue {token.cue}",
         )
-        self._recall(request, token)
+        if self._has_overtaken(camera):
+            self._refuse_recall(request, token, "overtaken", OVERTAKEN)
+        else:
+            self._recall(request, token)
 
     def _keep_cue_place(self, place: CuePlace) -> None:
         async def keep() -> None:
@@ -430,7 +473,8 @@ class Service:
             return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1)).as_result()
         learned = await camera.learn(limits, told, self._rng)
         path = await self._heads.keep(camera.name, learned)
-        return LearnResult(model=write_head(learned), path=str(path)).as_result()
+        renewal = learned.model.renewal
+        return LearnResult(model=write_head(learned), path=str(path), renewal=renewal).as_result()
 
     async def _export(self) -> dict[str, Any]:
         return ExportResult(show=await self._store.export()).as_result()
@@ -634,19 +678,13 @@ def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) 
     )
 
 
-def camera_dialect(config: CameraConfig) -> Dialect:
-    """Return the dialect that a camera's table names. Raises DialectError."""
-    known = config.dialect in dialect_names()
-    return load_dialect(config.dialect) if known else read_dialect(Path(config.dialect))
-
-
 def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -> CameraSettings:
     """Return what the camera needs of its table in the configuration.
 
     The head is as it was learned, in the file that the configuration names or else in `kept`, if there is one; or else
     as the dialect's tables have it. Raises DialectError or HeadFileError.
     """
-    dialect = camera_dialect(config)
+    dialect = dialect_named(config.dialect)
     pan = tilt = config.tolerance_counts
     if config.tolerance_deg is not None:
         pan = max(1, dialect.pan.counts(config.tolerance_deg))
@@ -660,7 +698,16 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         on_air_moves=config.on_air_moves,
         on_air_speed=config.on_air_speed,
         optics=_optics(dialect, config),
+        window=_window(dialect, config),
+        strange_motion=config.moved_by_others,
     )
+
+
+def _window(dialect: Dialect, config: CameraConfig) -> Window | None:
+    if config.window is None:
+        return None
+    reach = reach_of(dialect)
+    return Window(config.window.pan_deg or reach.pan_deg, config.window.tilt_deg or reach.tilt_deg)
 
 
 def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
@@ -704,7 +751,11 @@ def _guarded(config: Config) -> list[Guarded]:
 
 
 async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
-    """Run the daemon until cancelled, and leave every camera at rest. Raises StartError if it can't start."""
+    """Run the daemon until cancelled, and leave every camera at rest.
+
+    Raises StartError if it can't start, and NotAtRestError, in the place of the cancellation, where a camera was not
+    seen to come to rest.
+    """
     async with AsyncExitStack() as stack:
         try:
             store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))
@@ -744,4 +795,9 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         )
         if not await guard.living(GUARD_SECONDS):
             log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
-        await service.run(on_ready)
+        try:
+            await service.run(on_ready)
+        finally:
+            if service.not_at_rest:
+                names = ", ".join(service.not_at_rest)
+                raise NotAtRestError(f"Not seen to come to rest: {names}; {LOOK_AT_IT}.")

@@ -9,6 +9,7 @@ import os
 import shutil
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager, contextmanager
@@ -19,6 +20,16 @@ from typing import Any
 import pytest
 
 START_SECONDS = 5.0
+EMBEDDED = """
+import asyncio, sys
+from ptzd.bus.embedded import embedded_broker
+
+async def main():
+    async with embedded_broker("127.0.0.1", int(sys.argv[1])):
+        await asyncio.Event().wait()
+
+asyncio.run(main())
+"""
 
 
 def required(tool: str) -> str:
@@ -99,6 +110,32 @@ def running_mosquitto(folder: Path, *options: str) -> Iterator[MosquittoBroker]:
         yield broker
     finally:
         broker.stop()
+
+
+@contextmanager
+def running_embedded() -> Iterator[int]:
+    """Run the embedded broker in a process of its own for as long as the context lasts; yield its port."""
+    port = free_port()
+    with subprocess.Popen([sys.executable, "-c", EMBEDDED, str(port)], stdin=subprocess.DEVNULL) as process:
+        try:
+            until = time.monotonic() + 2 * START_SECONDS
+            while not listening("127.0.0.1", port):
+                assert time.monotonic() < until, "the broker does not start"
+                time.sleep(0.02)
+            yield port
+        finally:
+            process.kill()
+
+
+@contextmanager
+def running_broker(folder: Path) -> Iterator[int]:
+    """Run whichever broker there is, mosquitto or the embedded one; yield its port."""
+    if shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin"):
+        with running_mosquitto(folder) as broker:
+            yield broker.port
+    else:
+        with running_embedded() as port:
+            yield port
 
 
 async def mosquitto_pub(port: int, topic: str, *arguments: str, payload: bytes | None = None) -> None:

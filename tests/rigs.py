@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 
 from ptzsim.camera import SimulatedCamera
+from ptzsim.habits import Habits
 from ptzsim.mount import mount_named
 from ptzsim.serving import serve_memory
 from ptzsim.truth import draw_truth
@@ -18,6 +19,7 @@ from ptzd.cameras import (
     CameraSettings,
     CameraState,
     Framing,
+    Guard,
     MoveReport,
     Optics,
     Recall,
@@ -44,6 +46,15 @@ class CutLink:
             datagram = await self._link.receive()
             if not self.cut:
                 return datagram
+
+
+class AlwaysThere:
+    """A guard that is there and does nothing."""
+
+    watches = True
+
+    def renew(self, camera: str, seconds: float) -> None:
+        pass
 
 
 class Rig:
@@ -77,7 +88,7 @@ class Rig:
                 await asyncio.sleep(0.02)
 
     async def ready(self) -> None:
-        await self.until(lambda: self.camera.state().link == "up" and self.camera.state().power == "on")
+        await self.until(lambda: self.camera.state().power == "on" and not self.camera.moving)
 
     async def end_of(self, id: str, seconds: float = 120.0) -> MoveReport:
         def ended() -> list[MoveReport]:
@@ -107,12 +118,19 @@ async def rigged(
     on_air_moves: str = "ask",
     mount: str = "tripod",
     optics: Optics | None = None,
+    guard: Guard | None = None,
+    habits: Habits | None = None,
 ) -> AsyncIterator[Rig]:
     rng = random.Random(seed)
     dialect = load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
     simulated = SimulatedCamera(
-        dialect, truth=draw_truth(dialect, rng), mount=mount_named(mount), started_at=loop.time(), ready=ready
+        dialect,
+        truth=draw_truth(dialect, rng),
+        mount=mount_named(mount),
+        started_at=loop.time(),
+        ready=ready,
+        habits=habits or Habits(),
     )
     ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, rng=rng)
     link = CutLink(ours)
@@ -132,6 +150,7 @@ async def rigged(
             optics=optics,
         ),
         link,
+        guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
         report=said.append,
         stands_in=lambda framing: None,

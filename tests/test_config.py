@@ -17,8 +17,10 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
+from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
 from ptzd.links import LinkAddress
+from ptzd.service import camera_settings
 from ptzd.show import PositionStore, inline
 
 CONFIGS = Path(__file__).parent.parent / "configs"
@@ -88,6 +90,8 @@ sensor = [36, 24]
 focal_length = [[0, 100], [8192, 220.5], [16384, 400]]
 mount = "balcony-rail"
 overhead = true
+window = { pan_deg = [-60, 60.5], tilt_deg = [-10, 30] }
+moved_by_others = "report"
 on_air_moves = "refuse"
 speed = 1
 frame_rate = 29.97
@@ -102,6 +106,9 @@ focus = "auto"
     assert config.store.path == Path("/tmp/show.db")
     assert camera.link == LinkAddress("127.0.0.1", 52381)  # the port of VISCA over IP [A]
     assert camera.focal_length == ((0, 100.0), (8192, 220.5), (16384, 400.0))
+    assert camera.window is not None
+    assert (camera.window.pan_deg, camera.window.tilt_deg) == ((-60.0, 60.5), (-10.0, 30.0))
+    assert camera.moved_by_others == "report"
     assert camera.head_model == tmp_path / "gallery-head.toml"
 
 
@@ -145,6 +152,21 @@ dialect = "nibble4-51"
         ("speed = 25", "1 (slowest) to 24"),
         ("speed = 12.5", "1 (slowest) to 24"),
         ("speed = true", "1 (slowest) to 24"),
+        ("window = { pan_deg = [60, -60] }", "60° to -60° is no range; write the lesser angle first"),
+        ("window = { tilt_deg = [3, 3.5] }", "1° above it"),
+        # This family of heads turns 170° to either side, 20° down and 90° up (SRG-300H technical manual).
+        (
+            "window = { pan_deg = [-60, 171] }",
+            "goes beyond the head's reach; stay within -170 and 170",
+        ),
+        ("window = { pan_deg = [-60, 60], tilt_deg = [-21, 30] }", "stay within -20 and 90"),
+        ("window = { pan_deg = [-60] }", "[least, most]"),
+        ("window = { pan_deg = [-60, nan] }", "[least, most]"),
+        ('window = { pan_deg = ["-60", 60] }', "[least, most]"),
+        ("window = { pan = [-60, 60] }", "did you mean pan_deg?"),
+        ("window = {}", "it is empty"),
+        ("window = [-60, 60]", "a table of the angles"),
+        ('moved_by_others = "ignore"', '"halt"'),
         ('on_air_moves = "never"', '"ask", "allow" or "refuse"'),
         ("sensor = [35.9]", "[width, height]"),
         ("sensor = [35.9, 0]", "[width, height]"),
@@ -173,6 +195,20 @@ def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(mistak
     field = wrong.split(" ")[0]
     assert told.startswith(f"line {5 + line.count(chr(10)) + 1}, field camera.gallery.{field}")
     assert about in told
+
+
+def test_an_axis_that_a_window_does_not_name_may_turn_as_far_as_the_head_can(write):
+    camera = load_config(write(SMALLEST + "window = { tilt_deg = [-10, 30] }\n")).camera["gallery"]
+    # 170° to either side (SRG-300H technical manual)
+    assert camera_settings("gallery", camera).window == Window((-170.0, 170.0), (-10.0, 30.0))
+    bare = load_config(write(SMALLEST)).camera["gallery"]
+    assert camera_settings("gallery", bare).window is None
+
+
+@pytest.mark.parametrize("word", ["halt", "report"])
+def test_what_becomes_of_a_head_that_others_move_reaches_its_camera(write, word):
+    camera = load_config(write(SMALLEST + f'moved_by_others = "{word}"\n')).camera["gallery"]
+    assert camera_settings("gallery", camera).strange_motion == word
 
 
 @pytest.mark.parametrize(
@@ -279,6 +315,9 @@ BROKEN = {
     "link without udp": setting("camera", "left", "link", "127.0.0.1:52381"),
     "three sides of a sensor": setting("camera", "left", "sensor", [1, 2, 3]),
     "one focal length": setting("camera", "left", "focal_length", [100]),
+    "half a window": setting("camera", "left", "window", {"pan_deg": [-60]}),
+    "unknown edges": setting("camera", "left", "window", {"pan": [-60, 60]}),
+    "moved by others": setting("camera", "left", "moved_by_others", "ignore"),
     "on air moves": setting("camera", "left", "on_air_moves", "maybe"),
     "port": setting("broker", "port", 70000),
     "protocol": setting("broker", "protocol", "4"),

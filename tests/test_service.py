@@ -16,14 +16,14 @@ from typing import Any
 import pytest
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
 
-from ptzd.bus import Intake, StatusMessage, Topics
+from ptzd.bus import Incoming, Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import memory_pair
 from ptzd.motion import published_head
 from ptzd.service import Service
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
+from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, inline
 from ptzd.show.rehearsal import RehearsedCamera, rehearse
 from ptzd.show.showfile import ShowFile, read_show_text
 from ptzd.visca import load_dialect
@@ -71,7 +71,9 @@ class House:
         for name in CAMERAS:
             await self.until(
                 lambda topic, message, name=name: (  # type: ignore[misc]
-                    topic == f"ptzd/camera/{name}/state" and message["link"] == "up" and message["power"] == "on"
+                    topic == f"ptzd/camera/{name}/state"
+                    and message["power"] == "on"
+                    and message["activity"] == "at-rest"
                 )
             )
 
@@ -90,7 +92,10 @@ def positions_of(camera: str) -> list[StoredPosition]:
 
 @asynccontextmanager
 async def open_house(
-    folder: Path, broker: MemoryBroker | None = None, show: ShowFile | None = None
+    folder: Path,
+    broker: MemoryBroker | None = None,
+    show: ShowFile | None = None,
+    focus_by_itself: frozenset[str] = frozenset(),
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
@@ -132,6 +137,7 @@ async def open_house(
         ):
             service = Service(
                 links=links,
+                focus_by_itself=focus_by_itself,
                 store=store,
                 bus=bus,
                 intake=Intake(topics, calendar=calendar),
@@ -709,13 +715,15 @@ def test_the_learning_of_a_head_calls_off_what_a_cue_holds_back_and_that_is_told
         await waits(house)
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         await asyncio.sleep(0.05)
-        assert camera_state(house, "left")["learning"] is True
+        assert camera_state(house, "left")["activity"] == "learning"
         assert unready(house)["left"][0] == "learning"
         await asyncio.sleep(30)
         house.say("camera/left/stop")
         ended = await house.outcome("learn")
         assert ended["sentence"] == "camera left was stopped; nothing was learned", "no cue has ended it"
-        assert camera_state(house, "left")["learning"] is False
+        assert camera_state(house, "left")["activity"] == "halting"
+        await asyncio.sleep(3)
+        assert camera_state(house, "left")["activity"] == "at-rest"
         assert unready(house)["left"][0] == "elsewhere"
         assert left(house, "accepted") == []
 
@@ -731,7 +739,7 @@ def test_a_learning_that_cannot_begin_and_an_estimate_call_nothing_off(tmp_path:
         assert (await house.outcome("learn"))["code"] == "out-of-range"
         await asyncio.sleep(19)
         assert len(left(house, "accepted")) == 1
-        assert not any(message.get("learning") for _, message in house.heard)
+        assert not any(message.get("activity") == "learning" for _, message in house.heard)
 
     in_house(tmp_path, scene, read_show_text(EARLIEST))
 
@@ -792,5 +800,282 @@ def test_a_lock_counts_again_after_an_unlock_even_with_the_same_id(tmp_path: Pat
         house.say("camera/left/lock", {"by": "the rigger", "id": "1"})
         await asyncio.sleep(0.1)
         assert house.service.cameras["left"].locked is not None
+
+    in_house(tmp_path, scene)
+
+
+# What waits for its moment does not begin after a stop
+
+
+async def stays(house: House, seconds: float) -> None:
+    for _ in range(round(seconds / 0.1)):
+        await asyncio.sleep(0.1)
+        assert house.speed() == 0
+
+
+@pytest.mark.parametrize("stop", ["camera/left/stop", "all/stop"])
+def test_a_stop_calls_off_a_move_on_air_that_a_cue_holds_back(tmp_path: Path, stop: str) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go", {"id": "go"})
+        assert (await house.outcome("go"))["ok"]
+        house.say(stop)
+        await stays(house, 3)
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
+
+
+@pytest.mark.parametrize("stop", ["camera/left/stop", "all/stop"])
+def test_a_stop_calls_off_what_waits_for_its_time_and_that_is_told(tmp_path: Path, stop: str) -> None:
+    async def scene(house: House) -> None:
+        await waits(house)
+        house.say(stop, {"id": "stop"})
+        assert (await house.outcome("stop"))["ok"]
+        assert unready(house)["left"][0] == "elsewhere"
+        await stays(house, 20)
+
+    in_house(tmp_path, scene, read_show_text(EARLIEST))
+
+
+@pytest.mark.parametrize("stop", ["camera/left/stop", "all/stop"])
+def test_a_camera_that_was_stopped_while_it_waited_to_be_off_air_stays_when_it_is_off(
+    tmp_path: Path, stop: str
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/tally", "program")
+        house.say("cue/standby", {"id": "standby"})
+        await house.outcome("standby")
+        house.say(stop)
+        house.say("camera/left/tally", "off")
+        await stays(house, 3)
+
+    in_house(tmp_path, scene, read_show_text(CUES))
+
+
+def unsayable(topic: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From now on what is said on a topic fails."""
+    publish = MemoryBus.publish
+
+    def broken(self: MemoryBus, to: str, payload: bytes, **how: Any) -> None:
+        if to == topic:
+            raise ValueError(topic)
+        publish(self, to, payload, **how)
+
+    monkeypatch.setattr(MemoryBus, "publish", broken)
+
+
+def test_a_lock_calls_off_what_a_cue_holds_back_even_if_the_lock_can_not_be_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go", {"id": "go"})
+        assert (await house.outcome("go"))["ok"]
+        unsayable("ptzd/camera/left/state", monkeypatch)
+        house.say("camera/left/lock", {"by": "the rigger"})
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
+        assert (await house.outcome("unlock"))["ok"]
+        monkeypatch.undo()
+        await stays(house, 3)
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
+
+
+def test_a_cue_moves_no_camera_on_air_that_it_takes_to_be_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def scene(house: House) -> None:
+        unsayable("ptzd/camera/left/state", monkeypatch)
+        house.say("camera/left/tally", "program")
+        house.say("cue/standby", {"id": "standby"})
+        assert (await house.outcome("standby"))["ok"]
+        monkeypatch.undo()
+        await stays(house, 2)
+        assert left(house, "refused")[0][1]["code"] == "on-air"
+
+    in_house(tmp_path, scene, read_show_text(CUES))
+
+
+# Stops, locks and what is on air, by messages
+
+
+def test_a_stop_counts_again_even_with_the_same_id(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        for topic in ("camera/left/stop", "all/stop"):
+            house.say(topic, {"id": topic})
+            house.say("camera/left/recall", {"position": "soloist", "id": f"before {topic}"})
+            await asyncio.sleep(0.4)
+            assert house.speed() > 0
+            house.say(topic, {"id": topic})
+            assert (await house.end(f"before {topic}"))["phase"] == "stopped"
+            await asyncio.sleep(2)
+            assert house.speed() == 0
+
+
+def test_what_a_stop_has_overtaken_is_refused_and_its_copy_is_not_answered_twice(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        def come(topic: str, payload: Any, **how: Any) -> None:
+            house.service.handle(Incoming(f"ptzd/{topic}", json.dumps(payload).encode(), **how))
+
+        over = {"overtaken": frozenset({"gallery"})}
+        come("camera/gallery/stop", {"id": "stop"})
+        come("camera/gallery/recall", {"position": "choir-wide", "id": "old"}, **over)
+        come("camera/gallery/drive", {"pan": 1, "id": "drive"}, **over)
+        come("camera/left/recall", {"position": "choir-wide", "id": "other"}, **over)
+        come("camera/gallery/stop", {"id": "stop"}, again=True)
+        for id in ("old", "drive"):
+            assert (await house.outcome(id))["code"] == "overtaken"
+        assert (await house.end("other"))["phase"] == "settled"
+        assert house.simulated["gallery"].head.pan_deg(asyncio.get_running_loop().time()) == pytest.approx(0, abs=0.1)
+        assert len([1 for topic, said in house.heard if topic == "ptzd/outcome" and said["id"] == "stop"]) == 1
+
+    in_house(tmp_path, scene)
+
+
+def test_a_stop_of_a_camera_that_there_is_not_is_no_stop(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/gallry/stop", {"id": "stop"})
+        outcome = await house.outcome("stop")
+        assert (outcome["ok"], outcome["code"]) == (False, "unknown-camera")
+        assert "gallery" in outcome["sentence"]
+
+    in_house(tmp_path, scene)
+
+
+async def disk_is_full(*_: Any) -> None:
+    raise StoreError("full", "the disk is full")
+
+
+def test_an_unlock_that_can_not_be_kept_leaves_the_camera_locked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/lock", {"by": "the rigger", "id": "lock"})
+        assert (await house.outcome("lock"))["ok"]
+        monkeypatch.setattr(PositionStore, "clear_lock", disk_is_full)
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
+        assert (await house.outcome("unlock"))["code"] == "full"
+        assert camera_state(house, "left")["locked"]["by"] == "the rigger"
+        house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
+        assert (await house.end("recall"))["code"] == "locked"
+
+    in_house(tmp_path, scene)
+
+
+def test_a_lock_that_can_not_be_kept_holds_now_and_who_locked_is_told_that_it_would_not_outlive_a_restart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House) -> None:
+        monkeypatch.setattr(PositionStore, "set_lock", disk_is_full)
+        house.say("camera/left/lock", {"by": "the rigger", "id": "lock"})
+        outcome = await house.outcome("lock")
+        assert (outcome["ok"], outcome["code"]) == (False, "full")
+        assert "would not be after a restart" in outcome["sentence"]
+        house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
+        assert (await house.end("recall"))["code"] == "locked"
+
+    in_house(tmp_path, scene)
+
+
+def test_a_camera_on_air_is_moved_only_by_who_says_that_it_may_be(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/tally", "program")
+        for payload in ("soloist", {"position": "soloist", "id": "1"}, {"position": "soloist", "on_air": False}):
+            house.say("camera/left/recall", payload)
+            await stays(house, 1)
+        assert [move["code"] for _, move in left(house, "refused")] == ["on-air"] * 3
+        house.say("camera/left/recall", {"position": "soloist", "seconds": 6, "on_air": True, "id": "2"})
+        assert (await house.end("2"))["phase"] == "settled"
+
+    in_house(tmp_path, scene)
+
+
+def test_every_word_of_a_tally_is_told_as_it_was_said(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        for word in ("preview", "program", "off"):
+            house.say("camera/left/tally", word)
+            await asyncio.sleep(0.1)
+            assert camera_state(house, "left")["tally"] == word
+
+    in_house(tmp_path, scene)
+
+
+def test_a_position_is_recalled_at_the_pace_that_was_stored_with_it(tmp_path: Path) -> None:
+    """Step 3 is 2.2 degrees/s [D], and a unit is up to 5 % off."""
+
+    async def scene(house: House) -> None:
+        house.say("camera/left/store", {"position": "gently", "speed": 3, "id": "speed"})
+        house.say("camera/right/store", {"position": "gently", "seconds": 15.0, "id": "seconds"})
+        assert (await house.outcome("speed"))["ok"] and (await house.outcome("seconds"))["ok"]
+        for name in ("left", "right"):
+            house.say(f"camera/{name}/recall", {"position": "soloist", "id": f"{name} away"})
+            await house.end(f"{name} away")
+            house.say(f"camera/{name}/recall", {"position": "gently", "id": f"{name} back"})
+        await asyncio.sleep(2)
+        now = asyncio.get_running_loop().time()
+        assert house.simulated["left"].head.pan_deg_per_s(now) == pytest.approx(2.2, rel=0.06)
+        assert (await house.end("right back"))["measured_seconds"] == pytest.approx(15.0, rel=0.2)
+        house.say("camera/left/stop")
+
+    in_house(tmp_path, scene)
+
+
+# Framings, by messages
+
+
+def test_a_framing_with_digital_zoom_is_not_stored(tmp_path: Path) -> None:
+    """Digital zoom lies above 4000 (Ceiling DocCam II technical manual)."""
+
+    async def scene(house: House) -> None:
+        camera, lens = house.service.cameras["left"], house.simulated["left"].lens
+        camera.settings = replace(camera.settings, strange_motion="report")  # somebody zooms by the camera's own remote
+        now = asyncio.get_running_loop().time
+        lens.zoom_to(now(), 0x4000)
+        await asyncio.sleep(8)
+        house.say("camera/left/store", {"position": "tele", "id": "tele"})
+        assert (await house.outcome("tele"))["ok"], "the optical tele end comes back the same"
+        lens.set_digital_zoom(now(), True)
+        lens.zoom_to(now(), 0x5000)
+        await asyncio.sleep(8)
+        house.say("camera/left/store", {"position": "beyond", "id": "beyond"})
+        assert (await house.outcome("beyond"))["code"] == "digital-zoom"
+        house.say("camera/left/recall", {"position": "beyond", "id": "recall"})
+        assert (await house.end("recall"))["code"] == "unknown-position"
+
+    in_house(tmp_path, scene)
+
+
+def test_where_a_camera_is_left_to_focus_by_itself_a_recall_brings_no_focus_back(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with open_house(tmp_path, focus_by_itself=frozenset({"left"})) as house:
+            for name, by_itself in (("left", True), ("right", False)):
+                lens = house.simulated[name].lens
+                house.say(f"camera/{name}/recall", {"position": "soloist", "id": name})
+                settled = await house.end(name)
+                assert settled["phase"] == "settled"
+                assert lens.autofocus is by_itself
+                assert (settled["landing"]["focus_counts"] is None) is by_itself
+
+    virtual_time.run(play())
+
+
+@pytest.mark.parametrize("axis", ["pan", "tilt", "zoom", "focus"])
+def test_a_camera_two_counts_beside_a_position_does_not_stand_in_it(tmp_path: Path, axis: str) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+        await house.end("1")
+        simulated = house.simulated["left"]
+        of = simulated.head if axis in ("pan", "tilt") else simulated.lens
+        true = getattr(of, f"{axis}_counts")
+        for off, position in ((1, "soloist"), (2, None), (-1, "soloist"), (-2, None)):
+            setattr(of, f"{axis}_counts", lambda now, off=off: true(now) + off)
+            await asyncio.sleep(3)
+            assert camera_state(house, "left")["position"] == position
+
+
+def test_an_unlock_that_a_lock_has_overtaken_does_not_unlock(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/gallery/lock", {"by": "stage", "id": "lock"})
+        await house.outcome("lock")
+        unlock = json.dumps({"by": "stage", "id": "unlock"}).encode()
+        house.service.handle(Incoming("ptzd/camera/gallery/unlock", unlock, overtaken=frozenset({"gallery"})))
+        assert (await house.outcome("unlock"))["code"] == "overtaken"
+        assert house.service.cameras["gallery"].locked is not None
 
     in_house(tmp_path, scene)

@@ -15,6 +15,10 @@ class Incoming:
 
     `retain` is set where the broker had kept it from before, not when it was just said. `expiry_seconds` is what is
     left of an MQTT 5 message's life; a message whose life is over never arrives.
+
+    A stop or lock that was sent after this message may have been carried out before it: `overtaken` names its cameras,
+    None among them stands for all. `again` marks one that was carried out already and now comes in its turn. See
+    `overtaking.py`.
     """
 
     topic: str
@@ -23,6 +27,8 @@ class Incoming:
     response_topic: str | None = None
     correlation: bytes | None = None
     expiry_seconds: int | None = None
+    overtaken: frozenset[str | None] = frozenset()
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,11 @@ a pause that grows it begins again. The daemon notices nothing of it: what it sa
 don't depend on the bus. A session ends with its connection, so commands that were sent while the daemon was away
 are lost and never carried out late.
 
-A message goes from the socket to the consumer with one turn of the event loop in between.
+A message goes from the socket to the consumer with one turn of the event loop in between. The consumer gets only so
+many in one turn that whatever else the loop has to do is soon done: among it, to read the second connection. On that
+one only stops and locks come, so that nothing is ever ahead of them, neither in a stream nor at the broker, and the
+consumer gets them first. How they and their copies among all messages keep their order, `overtaking.py` tells. The
+second connection says nothing and has no will: without it, stops wait in their turn, and all else is as ever.
 """
 
 from __future__ import annotations
@@ -15,7 +19,8 @@ import asyncio
 import random
 import socket
 import ssl
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,6 +35,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from .bus import Incoming
 from .outbox import Outbox, Outgoing
+from .overtaking import Overtaking
 from .topics import ReportTopic, Topics
 
 log = structlog.get_logger()
@@ -42,6 +48,7 @@ LONGEST_PAUSE_SECONDS = 5.0
 STEADY_SECONDS = 5.0  # a connection that held this long was a good one: the next pause is short again
 IN_FLIGHT = 8  # messages sent before the broker has confirmed the first of them
 GOODBYE_SECONDS = 1.0
+TURN_SECONDS = 0.01  # how long messages are handed out in one turn of the loop: a tenth of what a stop may take
 SUBSCRIPTION_REFUSED = 0x80  # this and above: MQTT 5.0, section 3.9.3; MQTT 3.1.1, section 3.9.3
 
 
@@ -84,7 +91,11 @@ class MqttBus:
         self._cameras = frozenset(cameras)
         self._rng = rng
         self._loop = asyncio.get_running_loop()
-        self._incoming: asyncio.Queue[Incoming] = asyncio.Queue()
+        self._ahead: deque[Incoming] = deque()
+        self._in_turn: deque[Incoming] = deque()
+        self._arrived = asyncio.Event()
+        self._overtaking = Overtaking(topics, self._loop.time)
+        self._turn_ends_at = 0.0
         self._outbox = Outbox(self._loop.time)
         self._connected = False
         self._open = AsyncExitStack()
@@ -100,12 +111,23 @@ class MqttBus:
         return self
 
     async def __anext__(self) -> Incoming:
-        return await self._incoming.get()
+        if self._loop.time() >= self._turn_ends_at:
+            await asyncio.sleep(0)
+            self._turn_ends_at = self._loop.time() + TURN_SECONDS
+        while True:
+            while self._ahead:
+                if (urgent := self._overtaking.ahead(self._ahead.popleft())) is not None:
+                    return urgent
+            if self._in_turn:
+                return self._overtaking.in_turn(self._in_turn.popleft())
+            self._arrived.clear()
+            await self._arrived.wait()
+            self._turn_ends_at = self._loop.time() + TURN_SECONDS
 
     async def __aenter__(self) -> Self:
         group = await self._open.enter_async_context(asyncio.TaskGroup())
-        keeper = group.create_task(self._stay_connected())
-        self._open.callback(keeper.cancel)
+        for keeper in (group.create_task(self._stay_connected()), group.create_task(self._stay_ahead())):
+            self._open.callback(keeper.cancel)
         self._open.push_async_callback(self._say_goodbye)
         return self
 
@@ -131,33 +153,70 @@ class MqttBus:
                     await self._outbox.emptied()
 
     async def _stay_connected(self) -> None:
+        told = ""
+        broker = f"{self._settings.host}:{self._settings.port}"
+
+        async def converse() -> None:
+            nonlocal told
+            client = _Client(
+                self._settings, self._tls, self._hear, aiomqtt.Will(self.topics.status, self._offline, 1, True)
+            )
+            async with self._connected_with(client):
+                log.info("broker connected", broker=broker)
+                told = ""
+                await self._converse(client)
+
+        def lost(reason: str) -> None:
+            nonlocal told
+            if reason != told:  # once, not at every attempt
+                log.warning("no broker: cameras go on, nobody hears of them", broker=broker, reason=reason)
+                told = reason
+
+        await self._again_and_again(converse, lost)
+
+    async def _stay_ahead(self) -> None:
+        told = ""
+
+        async def converse() -> None:
+            nonlocal told
+            async with self._connected_with(_Client(self._settings, self._tls, self._hear_ahead)) as client:
+                for topics in self.topics.overtaking:
+                    await client.subscribe_to(topics)
+                told = ""
+                self._overtaking.line_ahead(up=True)
+                await client.wait_until_lost()
+
+        def lost(reason: str) -> None:
+            nonlocal told
+            self._overtaking.line_ahead(up=False)
+            if self._connected and reason != told:
+                log.warning("no second connection to the broker: stops wait behind other messages", reason=reason)
+                told = reason
+
+        await self._again_and_again(converse, lost)
+
+    async def _again_and_again(self, converse: Callable[[], Awaitable[None]], lost: Callable[[str], None]) -> None:
+        """Begin a connection anew whenever it ends, after a pause that grows; `lost` is told why it ended."""
         keeper = asyncio.current_task()
         assert keeper is not None
         pause = FIRST_PAUSE_SECONDS
-        reason = told = ""
-        broker = f"{self._settings.host}:{self._settings.port}"
+        reason = ""
         while True:
             began_at = self._loop.time()
             try:
-                async with self._connection() as client:
-                    log.info("broker connected", broker=broker)
-                    told = ""
-                    await self._converse(client)
+                await converse()
             except* aiomqtt.MqttError as errors:
                 reason = _reason(errors)
             if keeper.cancelling():  # in Python 3.11 a group whose task fails in that very moment forgets about it
                 raise asyncio.CancelledError
-            if reason != told:  # once, not at every attempt
-                log.warning("no broker: cameras go on, nobody hears of them", broker=broker, reason=reason)
-                told = reason
+            lost(reason)
             if self._loop.time() - began_at >= STEADY_SECONDS:
                 pause = FIRST_PAUSE_SECONDS
             await asyncio.sleep(pause * self._rng.uniform(0.5, 1.0))
             pause = min(2 * pause, LONGEST_PAUSE_SECONDS)
 
     @asynccontextmanager
-    async def _connection(self) -> AsyncIterator[_Client]:
-        client = _Client(self._settings, self._tls, self.topics.status, self._offline, self._hear)
+    async def _connected_with(self, client: _Client) -> AsyncIterator[_Client]:
         connecting = asyncio.ensure_future(client.__aenter__())
         try:
             await asyncio.shield(connecting)
@@ -172,18 +231,20 @@ class MqttBus:
         try:
             yield client
         finally:
-            self._connected = False
             with suppress(aiomqtt.MqttError):
                 await client.__aexit__(None, None, None)
 
     async def _converse(self, client: _Client) -> None:
         """Hear and speak until the connection ends, which raises MqttError."""
-        await client.subscribe_to(self.topics.everything)
-        self._outbox.begin_again()
-        self._connected = True
-        async with asyncio.TaskGroup() as group:
-            group.create_task(self._speak(client))
-            await client.wait_until_lost()
+        try:
+            await client.subscribe_to(self.topics.everything)
+            self._outbox.begin_again()
+            self._connected = True
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._speak(client))
+                await client.wait_until_lost()
+        finally:
+            self._connected = False
 
     async def _speak(self, client: _Client) -> None:
         window = asyncio.Semaphore(IN_FLIGHT)
@@ -204,18 +265,26 @@ class MqttBus:
             if message.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(topic, b"", retain=True)
             return
-        properties: Any = message.properties
-        self._incoming.put_nowait(
-            Incoming(
-                topic,
-                message.payload,
-                # MQTT's flag means "from before" only when the broker sends what it kept, as a live one comes without.
-                message.retain,
-                getattr(properties, "ResponseTopic", None),
-                getattr(properties, "CorrelationData", None),
-                getattr(properties, "MessageExpiryInterval", None),
-            )
-        )
+        self._in_turn.append(_incoming(message))
+        self._arrived.set()
+
+    def _hear_ahead(self, message: aiomqtt.Message) -> None:
+        if not message.retain:  # what was retained is told in its turn
+            self._ahead.append(_incoming(message))
+            self._arrived.set()
+
+
+def _incoming(message: aiomqtt.Message) -> Incoming:
+    properties: Any = message.properties
+    return Incoming(
+        message.topic.value,
+        message.payload,
+        # MQTT's flag means "from before" only when the broker sends what it kept, as a live one comes without.
+        message.retain,
+        getattr(properties, "ResponseTopic", None),
+        getattr(properties, "CorrelationData", None),
+        getattr(properties, "MessageExpiryInterval", None),
+    )
 
 
 class _Client(aiomqtt.Client):
@@ -225,9 +294,8 @@ class _Client(aiomqtt.Client):
         self,
         settings: BrokerSettings,
         tls: ssl.SSLContext | None,
-        will_topic: str,
-        will: bytes,
         hear: Callable[[aiomqtt.Message], None],
+        will: aiomqtt.Will | None = None,
     ) -> None:
         self._mqtt5 = settings.protocol == "5"
         super().__init__(
@@ -237,7 +305,7 @@ class _Client(aiomqtt.Client):
             password=settings.password,
             protocol=aiomqtt.ProtocolVersion.V5 if self._mqtt5 else aiomqtt.ProtocolVersion.V311,
             clean_session=None if self._mqtt5 else True,
-            will=aiomqtt.Will(will_topic, will, qos=1, retain=True),
+            will=will,
             timeout=ANSWER_SECONDS,
             keepalive=KEEPALIVE_SECONDS,
             queue_type=_straight_to(hear),
@@ -254,11 +322,17 @@ class _Client(aiomqtt.Client):
         finally:
             self._loop.call_soon_threadsafe(self.attempted.set)
 
+    def _on_disconnect(self, *arguments: Any, **more: Any) -> None:
+        if not self._connected.cancelled():  # else aiomqtt fails in the middle of closing the socket
+            super()._on_disconnect(*arguments, **more)
+
     async def subscribe_to(self, topics: str) -> None:
         if self._mqtt5:
             granted = await self.subscribe(topics, options=SubscribeOptions(qos=1, noLocal=True))
         else:
             granted = await self.subscribe(topics, qos=1)
+        if (task := asyncio.current_task()) is not None and task.cancelling():
+            raise asyncio.CancelledError  # in Python 3.11 a wait that ends in that very moment forgets about it
         if any(code >= SUBSCRIPTION_REFUSED for code in (getattr(code, "value", code) for code in granted)):
             raise aiomqtt.MqttError(f"the broker does not let this user subscribe to {topics}: see its access rules")
 

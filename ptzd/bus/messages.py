@@ -8,7 +8,19 @@ from typing import Any, Literal, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
-from ptzd.cameras import CameraState, FocusMode, Landing, LinkState, Lock, MoveReport, Phase, PowerState, Tally, Way
+from ptzd.cameras import (
+    Activity,
+    CameraState,
+    FocusMode,
+    Landing,
+    LinkState,
+    Lock,
+    MoveReport,
+    Phase,
+    PowerState,
+    Tally,
+    Way,
+)
 from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, NotReady, StoredPosition
 
 
@@ -60,7 +72,9 @@ class StateMessage(Message):
     focus_counts: int | None
     focus_mode: FocusMode | None
     seconds_to_settled: float | None  # while a move runs
-    learning: bool  # its head is being measured and moves by itself, though in no move: the phase says idle
+    activity: (
+        Activity | None
+    )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally
     locked: LockMessage | None
     faults: list[str]
@@ -84,7 +98,7 @@ class StateMessage(Message):
             focus_counts=None if framing is None else framing.focus_counts,
             focus_mode=None if framing is None else framing.focus_mode,
             seconds_to_settled=state.seconds_to_settled,
-            learning=state.learning,
+            activity=state.activity,
             tally=state.tally,
             locked=None if state.locked is None else LockMessage.of(state.locked),
             faults=list(state.faults),
@@ -321,6 +335,7 @@ class LearnResult(Result):
 
     model: str
     path: str
+    renewal: Literal["smooth", "stops", "refused", "unknown"]  # what the head does with a new order in mid-move
 
 
 class LearnEstimate(Result):

@@ -1,6 +1,6 @@
 """Topics below a base: what a topic commands or reports, and how its name is built.
 
-Every topic the daemon listens to or speaks on is in one of the four tuples here.
+Every topic the daemon listens to or speaks on is in one of the first four tuples here.
 """
 
 from __future__ import annotations
@@ -34,6 +34,8 @@ PLAIN_COMMANDS = (
 )
 CAMERA_REPORTS = ("state", "move", "positions", "learn-progress")
 PLAIN_REPORTS = ("status", "outcome", "cue/state")
+
+OVERTAKING = ("stop", "all/stop", "lock")  # the commands that wait behind nothing
 
 LONGEST_BASE = 200  # characters
 
@@ -75,6 +77,16 @@ class Topics:
     def everything(self) -> str:
         """The filter that matches every topic below the base."""
         return f"{self.base}/#"
+
+    @property
+    def overtaking(self) -> tuple[str, ...]:
+        """The filters that match the commands that wait behind nothing, for all cameras."""
+        return tuple(self.command(one, "+" if one in CAMERA_COMMANDS else None) for one in OVERTAKING)
+
+    def overtakes(self, topic: str) -> bool:
+        """Whether a topic is that of a command that waits behind nothing."""
+        found = self.parse(topic)
+        return isinstance(found, CommandTopic) and found.command in OVERTAKING
 
     @property
     def status(self) -> str:

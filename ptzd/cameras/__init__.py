@@ -3,9 +3,11 @@
 from .camera import Camera, CameraRefusal
 from .framing import Tolerance, carried, landing, out_of_reach
 from .guard import Guard
-from .learning import Progress, estimate_seconds
+from .learning import LearnLimits, Progress, estimate_seconds
 from .move import Recall
+from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
 from .reports import (
+    Activity,
     CameraState,
     FocusMode,
     Framing,
@@ -18,10 +20,11 @@ from .reports import (
     Tally,
     Way,
 )
-from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion, Window
-from .trials import LearnLimits
+from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion
+from .window import Window, limit_orders, open_to, reach_of
 
 __all__ = [
+    "Activity",
     "Camera",
     "CameraRefusal",
     "CameraSettings",
@@ -33,9 +36,12 @@ __all__ = [
     "LearnLimits",
     "LinkState",
     "Lock",
+    "MovePlan",
+    "MoveRefused",
     "MoveReport",
     "OnAirMoves",
     "Optics",
+    "Pace",
     "Phase",
     "PowerState",
     "Progress",
@@ -48,5 +54,11 @@ __all__ = [
     "carried",
     "estimate_seconds",
     "landing",
+    "limit_orders",
+    "open_to",
     "out_of_reach",
+    "plan_move",
+    "pose_standing",
+    "pose_wanted",
+    "reach_of",
 ]

@@ -23,8 +23,13 @@ class Tolerance:
         return (
             abs(landing.pan_counts) <= self.pan_counts
             and abs(landing.tilt_counts) <= self.tilt_counts
-            and abs(landing.zoom_counts) <= self.zoom_counts
-            and (landing.focus_counts is None or abs(landing.focus_counts) <= self.focus_counts)
+            and self.holds_lens(landing)
+        )
+
+    def holds_lens(self, landing: Landing) -> bool:
+        """Whether zoom and focus did."""
+        return abs(landing.zoom_counts) <= self.zoom_counts and (
+            landing.focus_counts is None or abs(landing.focus_counts) <= self.focus_counts
         )
 
 

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Callable
 from typing import Protocol
+
+TERM_SECONDS = 0.4  # for which an order without an end of its own may run on; then the guard stops the camera
+RENEWAL_SECONDS = 0.1
 
 
 class Guard(Protocol):
@@ -21,3 +26,45 @@ class Guard(Protocol):
 
         Returns at once and never raises.
         """
+
+
+class Term:
+    """Renews one camera's term with its guard for as long as that may be moving without an end of its own."""
+
+    def __init__(
+        self,
+        guard: Guard,
+        camera: str,
+        *,
+        unended: Callable[[], bool],
+        unguarded: Callable[[], None],
+        stalled: Callable[[float], None],
+    ) -> None:
+        """`unguarded` is called when the guard has gone meanwhile, `stalled` when nothing ran here for too long."""
+        self._guard = guard
+        self._camera = camera
+        self._unended = unended
+        self._unguarded = unguarded
+        self._stalled = stalled
+        self._loop = asyncio.get_running_loop()
+        self._timer: asyncio.TimerHandle | None = None
+        self._renewed_at = 0.0
+
+    def begin(self) -> None:
+        """Renew it now, ahead of the order that needs it, and go on with that."""
+        self._guard.renew(self._camera, TERM_SECONDS)
+        self._renewed_at = self._loop.time()
+        if self._timer is None:
+            self._timer = self._loop.call_later(RENEWAL_SECONDS, self._renew)
+
+    def _renew(self) -> None:
+        self._timer = None
+        if not self._unended():
+            self._guard.renew(self._camera, 0.0)
+            return
+        stood = self._loop.time() - self._renewed_at
+        self.begin()
+        if stood > TERM_SECONDS:
+            self._stalled(stood)
+        elif not self._guard.watches:
+            self._unguarded()

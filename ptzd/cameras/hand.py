@@ -1,18 +1,28 @@
-"""Driving by hand: how far each axis is deflected becomes drive commands."""
+"""Driving by hand: how far each axis is deflected becomes orders.
+
+A drive runs on until the next order, so it ends by itself half a second after the last message, and whoever drives needs
+a guard. Where a head goes on smoothly with a new absolute order while it moves, a drive of pan and tilt that has gone on
+for a moment is turned into an order to a place a little ahead, renewed with every reading: left alone, the head comes to
+rest there. Within a window of travel, an axis stops in time to stand at its edge.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import math
 from collections.abc import Callable
 from typing import NamedTuple
 
+from ptzd.motion import AxisModel
 from ptzd.visca import (
+    AxisScale,
     Command,
     Dialect,
     Direction,
     FocusFar,
     FocusNear,
     FocusStop,
+    PanTiltAbsolute,
     PanTiltDrive,
     PanTiltStop,
     ZoomStop,
@@ -20,7 +30,21 @@ from ptzd.visca import (
     ZoomWide,
 )
 
+from .activity import Activity, Host
+from .line import Exchange
+from .reports import Activity as Kind
+from .reports import Framing
+from .window import HeadAxis, open_to
+
 LENS_SPEEDS = 7  # zoom and focus speeds are 0..7
+DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
+ORDER_SECONDS = 5.0
+AHEAD_SECONDS = 0.6  # of way, beside the head's braking, to the place that a renewed order names
+RENEWAL_SECONDS = 0.15  # between two of them
+BRAKING_SHARE = 0.5  # of the acceleration that is known: a head may brake as much more gently
+LOOK_SECONDS = (
+    0.25  # until a reading is followed by the next, and by an order that takes effect; at the edge of a window
+)
 
 
 class Deflection(NamedTuple):
@@ -32,14 +56,12 @@ class Deflection(NamedTuple):
     focus: float
 
 
-def drive_orders(dialect: Dialect, old: Deflection | None, new: Deflection) -> list[Command]:
-    """Return the commands for a change, none if nothing changed; `old` is None at the start.
+def drive_orders(dialect: Dialect, new: Deflection) -> list[Command]:
+    """Return the commands for a deflection. Raises ValueError or OverflowError for one that is no number.
 
     Every axis is told anew: what was told before may have been lost on the way, a stop among it, and is repeated no
     more once these commands interrupt it.
     """
-    if new == old:
-        return []
     return [
         _pan_tilt(dialect, new.pan, new.tilt),
         _lens(new.zoom, ZoomStop(), ZoomTele, ZoomWide),
@@ -47,15 +69,147 @@ def drive_orders(dialect: Dialect, old: Deflection | None, new: Deflection) -> l
     ]
 
 
+class ByHand(Activity):
+    """A camera that somebody drives."""
+
+    kind = Kind.BY_HAND
+
+    def __init__(self, host: Host, wanted: Deflection, *, let_go: Callable[[], None]) -> None:
+        """`let_go` is called when nobody drives it any more. Raises as `drive_orders` does."""
+        self._host = host
+        self._contact = host.contact
+        self._loop = asyncio.get_running_loop()
+        self._let_go = let_go
+        self._wanted = wanted
+        self._given = self._allowed(wanted)  # what was ordered, the edges of a window considered
+        self._orders = drive_orders(self._contact.dialect, self._given)
+        for order in self._orders:
+            order.encode(self._contact.dialect)
+        self._timer: asyncio.TimerHandle | None = None
+        self._before: Framing | None = None  # the last reading
+        self._renewed_at = self._loop.time()
+        self._renewals: list[Exchange] = []
+
+    @property
+    def unended(self) -> bool:
+        return True
+
+    def begin(self, older: Activity) -> None:
+        self._give(self._orders)
+        self._wind()
+
+    def deflect(self, wanted: Deflection) -> None:
+        """Drive otherwise, or go on as before. Raises as `drive_orders` does, and then nothing has changed."""
+        allowed = self._allowed(wanted)
+        if allowed != self._given:
+            orders = drive_orders(self._contact.dialect, allowed)
+            self._give(orders)
+            self._given = allowed
+        self._wanted = wanted
+        self._wind()
+
+    def heard(self, framing: Framing, now: float) -> None:
+        allowed = self._allowed(self._wanted)
+        if allowed != self._given:
+            self._given = allowed
+            self._give(drive_orders(self._contact.dialect, allowed))
+        elif now - self._renewed_at >= RENEWAL_SECONDS:
+            self._renew(framing, now)
+        self._before = framing
+
+    def end(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+
+    def _wind(self) -> None:
+        self.end()
+        self._timer = self._loop.call_later(DRIVE_SECONDS, self._let_go)
+
+    def _give(self, orders: list[Command]) -> None:
+        if any(isinstance(order, PanTiltDrive) for order in orders):
+            self._contact.slow.interrupt(orders, ORDER_SECONDS)
+        else:
+            self._contact.line.interrupt(orders, ORDER_SECONDS)
+        self._renewed_at = self._loop.time()
+        self._renewals.clear()
+
+    def _allowed(self, wanted: Deflection) -> Deflection:
+        """Return the deflection as far as a window lets each axis go, which slows it down before the edge."""
+        framing, window = self._contact.framing, self._host.settings.window
+        if framing is None or window is None:
+            return wanted
+        dialect, head = self._contact.dialect, self._host.settings.head
+
+        def slowed(axis: HeadAxis, scale: AxisScale, model: AxisModel, counts: int, deflection: float) -> float:
+            if not deflection:
+                return deflection
+            fastest = window.fastest_deg_per_s(
+                axis,
+                scale.degrees(counts),
+                1 if deflection > 0 else -1,
+                braking_deg_per_s2=BRAKING_SHARE * model.acceleration_deg_per_s2,
+                seconds=LOOK_SECONDS,
+            )
+            steps = sum(speed <= fastest for speed in model.steps_deg_per_s[: _step(scale, deflection)])
+            if steps == _step(scale, deflection):
+                return deflection
+            return math.copysign((steps - 0.5) / scale.fastest_step, deflection) if steps else 0.0
+
+        return wanted._replace(
+            pan=slowed("pan", dialect.pan, head.pan, framing.pan_counts, wanted.pan),
+            tilt=slowed("tilt", dialect.tilt, head.tilt, framing.tilt_counts, wanted.tilt),
+        )
+
+    def _speeds(self, deflection: Deflection) -> tuple[float, float]:
+        """Degrees per second of pan and tilt, 0 for an axis that is not deflected."""
+        head, dialect = self._host.settings.head, self._contact.dialect
+        return (
+            head.pan.speed_deg_per_s(_step(dialect.pan, deflection.pan)) if deflection.pan else 0.0,
+            head.tilt.speed_deg_per_s(_step(dialect.tilt, deflection.tilt)) if deflection.tilt else 0.0,
+        )
+
+    def _renew(self, framing: Framing, now: float) -> None:
+        """Send the head to a place a little ahead, at the speed that it has, where it takes that smoothly."""
+        settings, dialect, given = self._host.settings, self._contact.dialect, self._given
+        if settings.renewal != "smooth" or dialect.absolute != "two-speed" or not (given.pan or given.tilt):
+            return
+        if any(each.begun.done() is False for each in self._renewals) or self._before is None:
+            return
+        # An axis that was let go while the other goes on comes to rest first: nobody knows yet where.
+        if not given.pan and framing.pan_counts != self._before.pan_counts:
+            return
+        if not given.tilt and framing.tilt_counts != self._before.tilt_counts:
+            return
+        pan_speed, tilt_speed = self._speeds(given)
+        window = open_to(dialect, settings.window)
+        pan = _ahead(dialect.pan, framing.pan_counts, given.pan, pan_speed, settings.head.pan)
+        tilt = _ahead(dialect.tilt, framing.tilt_counts, given.tilt, tilt_speed, settings.head.tilt)
+        order = PanTiltAbsolute(
+            dialect.pan.counts(window.clamped("pan", pan)),
+            dialect.tilt.counts(window.clamped("tilt", tilt)),
+            _step(dialect.pan, given.pan),
+            _step(dialect.tilt, given.tilt),
+        )
+        self._renewals = [self._contact.line.perform(order, ORDER_SECONDS)]
+        self._renewed_at = now
+
+
+def _ahead(scale: AxisScale, counts: int, deflection: float, speed: float, model: AxisModel) -> float:
+    """Degrees of the place that an axis is sent to; it begins to brake for it only after `AHEAD_SECONDS`."""
+    if not deflection:
+        return scale.degrees(counts)
+    way = speed * AHEAD_SECONDS + speed * speed / (2.0 * model.acceleration_deg_per_s2)
+    return scale.degrees(counts) + math.copysign(way, deflection)
+
+
 def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:
     if not pan and not tilt:
         return PanTiltStop()
-    return PanTiltDrive(
-        max(1, math.ceil(abs(pan) * dialect.pan.fastest_step)),
-        max(1, math.ceil(abs(tilt) * dialect.tilt.fastest_step)),
-        _direction(pan),
-        _direction(tilt),
-    )
+    return PanTiltDrive(_step(dialect.pan, pan), _step(dialect.tilt, tilt), _direction(pan), _direction(tilt))
+
+
+def _step(scale: AxisScale, deflection: float) -> int:
+    return max(1, math.ceil(abs(deflection) * scale.fastest_step))
 
 
 def _direction(deflection: float) -> Direction:

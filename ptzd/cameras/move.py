@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import dataclass, field
 
-from ptzd.motion import Prediction, ShapedPlan
+from ptzd.visca import Dialect
 
 from .line import Exchange
-from .reports import Framing, Phase, Way
+from .plan import MovePlan
+from .reports import Framing, Phase
+from .still import Arrival
+
+# By when every move has ended, in one way or another, counted from its start.
+PROMISES = 3.0
+BEYOND_PROMISES_SECONDS = 9.5  # half a second before ten are over, in which its end is told
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,25 +34,25 @@ class Move:
     """A recall on its way."""
 
     recall: Recall
-    pan_step: int
-    tilt_step: int
-    prediction: Prediction
-    way: Way
-    why: str
+    plan: MovePlan
+    dialect: Dialect
+    arrival: Arrival
     started_at: float  # loop time
     warning: str | None = None  # on air and too fast to watch
-    shaped: ShapedPlan | None = None  # for a shaped move
     exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED
     taken: bool = False  # by the camera: the order to go to the framing, which ends whatever it did before
-    there_since: float | None = None  # loop time at which a reading first lay within tolerance, and stayed so
-    task: asyncio.Task[None] | None = None
 
     @property
-    def steered(self) -> bool:
-        """Whether the head is being driven along a curve now; whoever steers asks for its positions, too."""
-        return self.shaped is not None and not self.exchanges
+    def settled_at(self) -> float:
+        """Loop time at which it is promised to have settled."""
+        return self.started_at + self.plan.prediction.seconds_to_settled
+
+    @property
+    def given_up_at(self) -> float:
+        """Loop time at which it has failed, whatever goes on."""
+        return self.started_at + PROMISES * self.plan.prediction.seconds_to_settled + BEYOND_PROMISES_SECONDS
 
     def completion_seconds(self) -> float:
         """How long the camera may take to report the end: generous, since a lost completion is noticed otherwise."""
-        return 2.0 + 2.0 * self.prediction.most_seconds
+        return 2.0 + 2.0 * self.plan.prediction.most_seconds

@@ -48,6 +48,11 @@ async def read_settling(line: Line, known: Framing | None) -> Framing:
     """
     if known is None:
         return await read_framing(line, await read_focus_mode(line))
+    return await read_pan_tilt(line, known)
+
+
+async def read_pan_tilt(line: Line, known: Framing) -> Framing:
+    """Ask for pan and tilt; zoom and focus are taken as `known`."""
     pan_tilt = await line.ask(PanTiltPositionInquiry())
     return replace(known, pan_counts=pan_tilt.pan_counts, tilt_counts=pan_tilt.tilt_counts)
 

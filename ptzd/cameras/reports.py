@@ -18,6 +18,17 @@ Way = Literal["direct", "shaped"]  # one absolute move, or a drive along a smoot
 FocusMode = Literal["auto", "manual"]
 
 
+class Activity(StrEnum):
+    """What a camera is doing: exactly one thing."""
+
+    AT_REST = "at-rest"
+    DIRECT = "direct"
+    SHAPED = "shaped"
+    BY_HAND = "by-hand"
+    LEARNING = "learning"
+    HALTING = "halting"
+
+
 class Phase(StrEnum):
     """Where a move is. `IDLE` is said of a camera only, never of a move."""
 
@@ -89,7 +100,7 @@ class CameraState:
     locked: Lock | None
     faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
     as_of: datetime
-    learning: bool = False  # its head is being measured and moves by itself, though in no move: the phase says idle
+    activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet
 
 
 @dataclass(frozen=True, slots=True)

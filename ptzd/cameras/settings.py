@@ -6,20 +6,13 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from ptzd.motion import HeadModel, Lens, MoveVerdict, PlanRefused, Sensor
-from ptzd.visca import Dialect
+from ptzd.visca import Dialect, Renewal
 
 from .framing import Tolerance
+from .window import Window
 
 OnAirMoves = Literal["ask", "allow", "refuse"]
 StrangeMotion = Literal["halt", "report"]  # what becomes of a head that moves though nobody here has ordered it
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """Between which angles a head may turn, least first; nothing drives or sends it beyond."""
-
-    pan_deg: tuple[float, float]
-    tilt_deg: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +38,11 @@ class CameraSettings:
     optics: Optics | None = None
     window: Window | None = None
     strange_motion: StrangeMotion = "halt"  # a locked camera is halted all the same
+
+    @property
+    def renewal(self) -> Renewal:
+        """What the head does with a new absolute order while it still moves, as it was learned or as its dialect says."""
+        return self.head.renewal if self.head.renewal != "unknown" else self.dialect.renewal
 
     def hinted(self, verdict: MoveVerdict) -> MoveVerdict:
         """Return a verdict that tells, of a head too fast to watch at any length, what learning it may help."""

@@ -1,39 +1,63 @@
-"""Carrying out a shaped move over a line: steering's orders go out as commands, the camera's positions come back.
+"""A shaped move over a line: steering's orders go out as commands, the camera's positions come back.
 
 The head's slow mode is what the plan wants before the first of them leaves: known to be on, or ordered to be off. The
 time that takes counts into the move's own.
+
+Where a head goes on smoothly with a new absolute order while it moves, each of steering's orders is the move's own target
+at another speed, so that a head that is left alone lands. Elsewhere they are drives, which run on until the next order.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
+from typing import NamedTuple
 
 from ptzd.motion import DriveHead, DriveZoom, LandHead, LandZoom, Order, ShapedPlan, StartFocus, Steering
+from ptzd.motion.course import Course
 from ptzd.motion.steering import TURN_SECONDS
 from ptzd.visca import (
     Command,
     Dialect,
+    DigitalZoomOff,
     Direction,
     FocusDirect,
     FocusManual,
+    FocusStop,
     Interrupted,
+    PanTiltAbsolute,
     PanTiltDrive,
     PanTiltPositionInquiry,
+    PanTiltStop,
     Refused,
     ZoomInquiry,
+    ZoomStop,
     ZoomTele,
     ZoomWide,
 )
 
+from .activity import STALLED, Activity
+from .direct import Direct
+from .guard import TERM_SECONDS
 from .line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .orders import lens_orders, pan_tilt_order
-from .reports import Framing
-from .slowmode import SlowModeSwitch
+from .reports import Activity as Kind
+from .reports import Framing, Phase
+from .slowmode import SlowModeRefused, SlowModeSwitch
 
 ASKING_SECONDS = 0.1  # between two questions for a position
 UNHEARD_SECONDS = 0.12  # by then what was lost has been repeated, even to a camera that replies late
 COMPLETION_SECONDS = 5.0
+STOP_SECONDS = 2.0
+
+
+class Stalled(Exception):
+    """Nobody steered for a while."""
+
+    def __init__(self, seconds: float) -> None:
+        super().__init__(f"nobody steered for {seconds:.1f} s")
+        self.seconds = seconds
 
 
 class HeadHeld(Exception):
@@ -47,19 +71,21 @@ async def run_shaped(
     framing: Framing,
     *,
     slow: SlowModeSwitch | None = None,
+    renewed: bool = False,
     told: Callable[[float, int, int, int | None], None] = lambda at, pan, tilt, zoom: None,
 ) -> list[Exchange]:
     """Move the camera by a plan to a framing; return the exchanges that land it, head first, still under way.
 
     It returns when the camera has been sent to the target itself, about 0.2 s before the end, and leaves it to the
     caller to wait for the landing, and to turn slow mode off after it. `slow` is what is known of slow mode: None for a
-    camera of which nothing is. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
+    camera of which nothing is. With `renewed` the head is sent to its target anew at each step, instead of being driven
+    there. `told` hears every position as it comes in: loop time, pan, tilt and, where it was
     asked, zoom counts. Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing
-    it hears again must be a stop. Raises `HeadHeld` when the head does not move: it must be stopped. Raises
-    `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not turn it on.
+    it hears again must be a stop. Raises `HeadHeld` when the head does not move, and `Stalled` when
+    nobody steered for a while: it must be stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not turn it on.
     Who cancels this must stop the camera, too.
     """
-    move = _Run(line, dialect, plan, framing, told)
+    move = _Run(line, dialect, plan, framing, renewed, told)
     slow = slow or SlowModeSwitch(line, dialect)
     if plan.slow_mode:
         await slow.on()
@@ -69,9 +95,16 @@ async def run_shaped(
         asking = group.create_task(move.ask())
         exchanges = await move.steer()
         asking.cancel()
+    if move.stalled is not None:
+        raise Stalled(move.stalled)
     if exchanges is None:
         raise HeadHeld if move.held else LineDown
     return exchanges
+
+
+class _Place(NamedTuple):
+    pan_counts: int
+    tilt_counts: int
 
 
 class _Run:
@@ -81,8 +114,12 @@ class _Run:
         dialect: Dialect,
         plan: ShapedPlan,
         framing: Framing,
+        renewed: bool,
         told: Callable[[float, int, int, int | None], None],
     ) -> None:
+        self.stalled: float | None = None  # seconds in which nobody steered
+        self._renewed = renewed
+        self._begins = _Place(dialect.pan.counts(plan.from_.pan_deg), dialect.tilt.counts(plan.from_.tilt_deg))
         self._line = line
         self._dialect = dialect
         self._plan = plan
@@ -93,6 +130,7 @@ class _Run:
         # A landing may take as long as the move does, where the slowest step fits it.
         self._landing_seconds = COMPLETION_SECONDS + 2.0 * plan.prediction.most_seconds
         self._down = False
+        self._pan_moved = self._tilt_moved = False
         self._head: Exchange | None = None
         self._lens: list[Exchange] = []
         self._driven: tuple[float, Exchange] | None = None  # when it was last driven
@@ -103,9 +141,14 @@ class _Run:
         return self._steering.held
 
     async def steer(self) -> list[Exchange] | None:
-        """Send orders until all is sent to its target; None when the camera fell silent, or its head is held."""
+        """Send orders until all is sent to its target; None when the camera fell silent, is held, or nobody steered."""
         by_hand = self._framing.focus_mode == "manual"
+        turned_at = self._loop.time()
         while not self._down and not self.held:
+            if (stood := self._loop.time() - turned_at) > TERM_SECONDS:
+                self.stalled = stood
+                return None
+            turned_at = self._loop.time()
             for order in self._steering.orders(self._loop.time()):
                 self._send(order)
             if by_hand:  # a focus position is refused in auto focus
@@ -143,10 +186,7 @@ class _Run:
     def _send(self, order: Order) -> None:
         match order:
             case DriveHead():
-                drive = PanTiltDrive(
-                    order.pan_step, order.tilt_step, _direction(order.pan_way), _direction(order.tilt_way)
-                )
-                self._drive(drive, self._steering.head_performed)
+                self._drive(self._towards_target(order), self._steering.head_performed)
             case DriveZoom():
                 driven = ZoomTele(order.speed) if order.way > 0 else ZoomWide(order.speed)
                 self._drive(driven, self._steering.zoom_performed)
@@ -163,6 +203,25 @@ class _Run:
                     self._lens.append(self._perform(each))
             case StartFocus():
                 self._perform(FocusDirect(self._framing.focus_counts))
+
+    def _towards_target(self, order: DriveHead) -> Command:
+        if not self._renewed:
+            pan, tilt = _direction(order.pan_way), _direction(order.tilt_way)
+            return PanTiltDrive(order.pan_step, order.tilt_step, pan, tilt)
+        # An axis that has not set out stays where it is; one that waits for the other just before its target may land.
+        pan_moved, tilt_moved = self._set_out(order)
+        return PanTiltAbsolute(
+            self._framing.pan_counts if pan_moved else self._begins.pan_counts,
+            self._framing.tilt_counts if tilt_moved else self._begins.tilt_counts,
+            order.pan_step,
+            order.tilt_step,
+        )
+
+    def _set_out(self, order: DriveHead) -> tuple[bool, bool]:
+        """Which axes have set out by this order."""
+        self._pan_moved = self._pan_moved or order.pan_way != 0
+        self._tilt_moved = self._tilt_moved or order.tilt_way != 0
+        return self._pan_moved, self._tilt_moved
 
     def _perform(self, command: Command, completion_seconds: float = COMPLETION_SECONDS) -> Exchange:
         # In its turn: a message that overtakes one that was lost has a number that the camera does not expect, and the
@@ -194,3 +253,99 @@ def _direction(way: int) -> Direction:
     if not way:
         return 0
     return 1 if way > 0 else -1
+
+
+class Shaped(Direct):
+    """A move on air along a planned course, which a direct order lands."""
+
+    kind = Kind.SHAPED
+
+    @property
+    def plan(self) -> ShapedPlan:
+        """The course."""
+        assert self.move.plan.shaped is not None
+        return self.move.plan.shaped
+
+    @property
+    def renewed(self) -> bool:
+        """Whether its orders for the head end by themselves."""
+        settings = self._host.settings
+        return settings.renewal == "smooth" and settings.dialect.absolute == "two-speed"
+
+    @property
+    def reads(self) -> bool:  # type: ignore[override]
+        return not self.move.exchanges
+
+    @property
+    def unended(self) -> bool:
+        driven = not self.renewed or self.plan.zoom.staircase is not None
+        return not self.move.taken and (driven or self._older_unended)
+
+    def _set_out(self, older: Activity) -> None:
+        """End what goes on; the steering begins afresh."""
+        self._contact.line.interrupt(_stops_ahead_of(self.plan, older), STOP_SECONDS)
+
+    async def _carry_out(self) -> None:
+        if await self._steer():
+            await self._heard_order()
+            await self._land()
+
+    async def _steer(self) -> bool:
+        """Drive the camera along a curve until it has been sent to the framing itself; False if that failed."""
+        move, contact = self.move, self._contact
+        name, position = self._host.settings.name, move.recall.position
+        self._enter(Phase.SLEWING)
+        if contact.digital_zoom:
+            contact.line.perform(DigitalZoomOff(), move.completion_seconds())  # its counts would mislead the steering
+        try:
+            move.exchanges = await run_shaped(
+                contact.line,
+                contact.dialect,
+                self.plan,
+                move.recall.framing,
+                slow=contact.slow,
+                renewed=self.renewed,
+                told=self._told_on_the_way,
+            )
+        except SlowModeRefused as refusal:
+            self._fail("slow-mode", f"{refusal}, so camera {name} did not set out; recall again", halt=True)
+            return False
+        except HeadHeld:
+            sentence = (
+                f"camera {name} stood still on its way to {position} and was stopped: a limit set in the camera, an "
+                "obstacle or another controller may have held it; look at it before you recall again"
+            )
+            self._fail("held", sentence, halt=True)
+            return False
+        except Stalled as stall:
+            self._fail(STALLED.code, STALLED.sentence.format(what=f"{stall.seconds:.1f}"), halt=True)
+            return False
+        except LineDown:
+            self._host.silent()
+            return False
+        return True
+
+    def _told_on_the_way(self, at: float, pan_counts: int, tilt_counts: int, zoom_counts: int | None) -> None:
+        framing = self._contact.framing
+        if framing is not None:
+            zoom = framing.zoom_counts if zoom_counts is None else zoom_counts
+            self._contact.take(replace(framing, pan_counts=pan_counts, tilt_counts=tilt_counts, zoom_counts=zoom))
+
+
+def _stops_ahead_of(plan: ShapedPlan, older: Activity) -> list[Command]:
+    """What ends a drive that still goes on, on each motor to which the plan gives no order at its beginning.
+
+    Such a motor would be driven on until it has one: a drive holds no socket that could be cancelled.
+    """
+    if older.kind is Kind.AT_REST:
+        return []
+    stops: list[Command] = []
+    if not _sets_out_at_once(plan.pan) and not _sets_out_at_once(plan.tilt):
+        stops.append(PanTiltStop())
+    if not _sets_out_at_once(plan.zoom):
+        stops.append(ZoomStop())
+    return [*stops, FocusStop()]
+
+
+def _sets_out_at_once(course: Course) -> bool:
+    return course.staircase is not None and not course.starts_at

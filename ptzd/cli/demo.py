@@ -6,7 +6,6 @@ import asyncio
 import logging
 import shlex
 import shutil
-import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -21,6 +20,7 @@ from ptzd.logs import log_from
 from .board import Board
 from .broker import BrokerAddress
 from .client import Client, Heard, reach
+from .endings import end_by_signal, ignore_meaningless_signals
 from .evening import Takings, play
 from .ports import free_tcp_port
 from .sentences import move_line
@@ -42,8 +42,9 @@ def demo(once: bool, as_json: bool, port: int | None) -> int:
     """Play a short evening with three simulated cameras; no broker, camera or configuration is needed.
 
     Afterwards it stays up, so that you can recall positions from a second terminal; Ctrl-C ends it. Ends with 0 when
-    every move settled.
+    every move settled; where a camera was not seen to come to rest at the end, with 1.
     """
+    ignore_meaningless_signals()
     log_from(logging.ERROR)
     return asyncio.run(_demo(once, as_json, port or free_tcp_port()))
 
@@ -55,13 +56,10 @@ async def _demo(once: bool, as_json: bool, port: int) -> int:
 
     def end() -> None:
         nonlocal ended_by_hand
-        if not ended_by_hand:
-            ended_by_hand = True
-            performance.cancel()
+        ended_by_hand = True
+        performance.cancel()
 
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        loop.add_signal_handler(number, end)
+    end_by_signal(end)
     if not as_json:
         say("A choir's evening in an old granary: three simulated cameras, the daemon and a broker, all right here.")
     try:

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import click
 
-from ptzd.config import CameraConfig, Config
+from ptzd.config import CameraConfig, Config, dialect_named
 from ptzd.guard import Halt, Watched
 from ptzd.guard import halt as halt_until_still
 from ptzd.links import Link, open_udp
-from ptzd.service import camera_dialect
 from ptzd.visca import DialectError
 
 from .configuration import read_configuration
@@ -72,7 +71,7 @@ async def _halt_one(name: str, camera: CameraConfig, seconds: float) -> Halt:
             yield link
 
     try:
-        dialect = camera_dialect(camera)
+        dialect = dialect_named(camera.dialect)
     except DialectError as error:
         raise Failure(f"Camera {name}: {error}") from None
     return await halt_until_still(Watched(name, dialect, open_link), seconds)

@@ -18,6 +18,12 @@ from .sentences import duration
 from .speech import Failure, Misuse, complain, say, say_json
 
 SILENCE_SECONDS = 60.0  # without a sign of progress; no trial takes as long
+IN_MID_MOVE = {
+    "smooth": "goes on smoothly",
+    "stops": "stops first",
+    "refused": "is refused",
+    "unknown": "the trials did not agree, or the range was too small to tell",
+}
 DEGREES = FiniteRange(-360, 360)
 
 
@@ -70,6 +76,8 @@ def learn(
         return
     result = outcome.get("result") or {}
     say(f"Camera {camera} has been learned; from now on its moves are planned with what {result.get('path')} says.")
+    if (renewal := IN_MID_MOVE.get(str(result.get("renewal")))) is not None:
+        say(f"A new order in mid-move: {renewal}.")
 
 
 def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], seconds: float) -> str:

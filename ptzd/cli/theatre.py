@@ -18,7 +18,7 @@ from tempfile import TemporaryDirectory
 
 from ptzd.bus.embedded import embedded_broker
 from ptzd.config import Config, load_config
-from ptzd.service import StartError, run_daemon
+from ptzd.service import NotAtRestError, StartError, run_daemon
 from ptzd.show import PositionStore
 
 from .broker import BrokerAddress
@@ -96,6 +96,7 @@ async def _simulated_cameras(ports: Sequence[int]) -> AsyncIterator[None]:
 
 @asynccontextmanager
 async def _daemon(config: Config) -> AsyncIterator[None]:
+    """Run the daemon. Raises Failure where it does not start, or a camera was not seen to come to rest at the end."""
     ready = asyncio.Event()
     daemon = asyncio.create_task(run_daemon(config, rng=random.Random(SEED), on_ready=ready.set))
     waiting = asyncio.create_task(ready.wait())
@@ -110,6 +111,8 @@ async def _daemon(config: Config) -> AsyncIterator[None]:
         waiting.cancel()
         daemon.cancel()
         await asyncio.wait((daemon, waiting))
+        if not daemon.cancelled() and isinstance(restless := daemon.exception(), NotAtRestError):
+            raise Failure(str(restless)) from None
 
 
 def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int]) -> Config:

@@ -7,7 +7,6 @@ read strictly: a field that is missing, unknown or impossible is an error that n
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,7 +14,9 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from .head import AxisModel, HeadModel, SettleModel, SlowMode, Spread, ZoomModel
+from ptzd import toml
+
+from .head import AxisModel, HeadModel, Renewal, SettleModel, SlowMode, Spread, ZoomModel
 
 FORMAT = 1
 
@@ -125,6 +126,7 @@ class _File(_Strict):
     learned_at: AwareDatetime
     dialect: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
     shared_speed: bool
+    renewal: Renewal = "unknown"
     not_reached: tuple[str, ...] = ()
     pan: _Axis
     tilt: _Axis
@@ -147,6 +149,7 @@ def write_head(head: LearnedHead) -> str:
         f"learned_at = {head.learned_at.astimezone(UTC).isoformat(timespec='seconds').replace('+00:00', 'Z')}",
         f'dialect = "{head.dialect}"',
         f"shared_speed = {str(model.shared_speed).lower()}",
+        f'renewal = "{model.renewal}"  # a new order in mid-move: "smooth", "stops", "refused", "unknown"',
     ]
     if measured.not_reached:
         lines += [
@@ -222,15 +225,15 @@ def write_head(head: LearnedHead) -> str:
 def read_head(text: str, where: str = "the head file") -> LearnedHead:
     """Return the head in the text of a file; `where` names it in errors. Raises HeadFileError."""
     try:
-        file = _File.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise HeadFileError(f"{where} is not TOML ({error}); learn the head again") from None
+        file = _File.model_validate(toml.loads(text))
     except ValidationError as error:
         mistakes = "; ".join(
             f"{'.'.join(map(str, mistake['loc'])) or 'the whole'}: {mistake['msg'].lower()}"
             for mistake in error.errors()
         )
         raise HeadFileError(f"{where} is no head file of ptzd's ({mistakes}); learn the head again") from None
+    except ValueError as error:  # a ValidationError is one too, hence the order
+        raise HeadFileError(f"{where} is not TOML ({error}); learn the head again") from None
     try:
         return _head(file)
     except ValueError as error:
@@ -278,6 +281,7 @@ def _head(file: _File) -> LearnedHead:
         origin="learned",
         spread=Spread(**file.spread.model_dump()),
         shared_speed=file.shared_speed,
+        renewal=file.renewal,
         slow=None
         if slow is None
         else SlowMode(

@@ -40,11 +40,11 @@ def _of_move(
     before: PlannedMove | None,
 ) -> Iterator[Conflict]:
     name = f"{move.camera} to {move.position} for cue {number_text(move.cue_number)}"
-    if leg.beyond is not None:
-        yield _conflict("out-of-reach", move, f"{name} can't be made: {leg.beyond}")
-        return
-    if leg.plan.refusal is not None:
-        yield _conflict("impossible-pace", move, f"{name} can't be made so: {leg.plan.refusal.sentence}")
+    if leg.refused is not None:
+        if leg.refused.of_framing:
+            yield _conflict("out-of-reach", move, f"{name} can't be made: {leg.refused.sentence}")
+        else:
+            yield _conflict("impossible-pace", move, f"{name} can't be made so: {leg.refused.sentence}")
         return
     if move.seen and not move.at_go:
         holder = next((cue for cue in reversed(cues[: move.cue_index]) if cue.take == move.camera), None)

@@ -39,7 +39,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Protocol
 
-from ptzd.cameras.reports import CameraState, MoveReport, Phase
+from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase
 
 from .cues import ONCE_WITHIN_SECONDS, CuePlace, CueRun, ListedCue, ListedMove
 
@@ -255,7 +255,7 @@ class CueDesk:
 
     def heard(self, report: CameraState | MoveReport) -> None:
         """Take note of what a camera says."""
-        if isinstance(report, CameraState) and (report.locked is not None or report.learning):
+        if isinstance(report, CameraState) and (report.locked is not None or report.activity is Activity.LEARNING):
             self._take_back(report.camera)
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
@@ -314,7 +314,7 @@ class CueDesk:
             since, wish.since = self._counted_from(cue)
             wait = since + move.after_seconds - now
             waits = move.after_seconds > 0 and wait > 0
-            if waits and state is not None and state.learning:
+            if waits and state is not None and state.activity is Activity.LEARNING:
                 return  # nobody who watches over the head reckons with its leaving by itself
             self._wishes[move.camera] = wish
             if waits:
@@ -455,7 +455,7 @@ class CueDesk:
     def _fault_of_a_take(self, camera: str) -> NotReady | None:
         state = self._seen(camera)
         fault = self._fault_of_a_camera(camera, state)
-        moves = state is not None and (state.phase is not Phase.IDLE or state.learning)
+        moves = state is not None and state.activity is not Activity.AT_REST
         if fault is None and moves and state is not None and state.tally != "program":
             fault = "moving", f"camera {camera} is to be taken and still moves"
         return None if fault is None else NotReady(camera, None, *fault)
@@ -474,7 +474,7 @@ class CueDesk:
         wish = self._wishes.get(camera)
         if self._stands_in(state, position):
             return None
-        if state.learning and (wish is None or not _running(wish)):
+        if state.activity is Activity.LEARNING and (wish is None or not _running(wish)):
             return "learning", f"the head of camera {camera} is being learned; wait or stop that, then {ASK_AGAIN}"
         if wish is None and not self._run.standby:
             return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"

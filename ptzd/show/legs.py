@@ -10,25 +10,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from ptzd.cameras import CameraSettings, Framing
-from ptzd.cameras.framing import carried, out_of_reach
-from ptzd.cameras.reports import Way
-from ptzd.motion import (
-    AxisSpeeds,
-    DirectPlan,
-    HeadModel,
-    MoveVerdict,
-    Picture,
-    PlanRefused,
-    Pose,
-    Prediction,
-    judge_move,
-    judge_speeds,
-    plan_at_speed,
-    plan_in_seconds,
-    plan_to_be_seen,
+from ptzd.cameras import (
+    CameraSettings,
+    Framing,
+    MovePlan,
+    MoveRefused,
+    Pace,
+    carried,
+    plan_move,
+    pose_standing,
+    pose_wanted,
 )
-from ptzd.visca import Dialect, load_dialect
+from ptzd.motion import Pose
+from ptzd.visca import load_dialect
 
 from .position import StoredPosition
 from .rehearsed import DueKind
@@ -70,31 +64,6 @@ class Due:
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
-    """A speed step or a time of travel; exactly one."""
-
-    step: int | None
-    seconds: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class LegPlan:
-    """How a move is made, as the daemon would make it.
-
-    With a `refusal`, the pace asked for can't be had, and the rest is the nearest there is. `verdict` is whether it
-    can be watched: None where it is not seen, or nobody knows the picture's size.
-    """
-
-    way: Way
-    pan_step: int
-    tilt_step: int
-    prediction: Prediction
-    why: str
-    refusal: PlanRefused | None = None
-    verdict: MoveVerdict | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class Leg:
     """One move of one camera, as far as the order of cues determines it."""
 
@@ -103,10 +72,10 @@ class Leg:
     move: CueMove
     from_position: str | None
     from_pose: Pose
-    to_pose: Pose
+    to: Framing
     pace: Pace
-    plan: LegPlan
-    beyond: str | None  # a sentence on what can't be reached
+    plan: MovePlan  # the nearest there is to a refused one
+    refused: MoveRefused | None
     seen: bool
     made: bool  # otherwise it can't be made, or a running show does not make it, and the camera stays
     start: Moment
@@ -133,39 +102,39 @@ class Company:
 
     def __init__(self, cameras: Mapping[str, RehearsedCamera]) -> None:
         self.cameras = cameras
-        self._targets: dict[tuple[str, str], tuple[Pose, str | None]] = {}
-        self._plans: dict[tuple[str, Pose, Pose, Pace, bool], LegPlan] = {}
+        self._targets: dict[tuple[str, str], Framing] = {}
+        self._plans: dict[tuple[str, Pose, Framing, Pace, bool], MovePlan | MoveRefused] = {}
 
-    def target(self, camera: str, position: str) -> tuple[Pose, str | None]:
-        """Return a position's pose and what of it is out of reach. Raises ValueError where there is none."""
+    def target(self, camera: str, position: str) -> Framing:
+        """Return a position's framing as this camera is sent to it. Raises ValueError where there is none."""
         key = (camera, position)
         if key not in self._targets:
-            self._targets[key] = self._pose(*key)
+            self._targets[key] = self._framing(*key)
         return self._targets[key]
 
     def standing(self, camera: str, position: str) -> Pose:
         """Return where a camera stands in a position; the focus as it was stored, even where it may have gone on."""
-        pose, _ = self.target(camera, position)
-        return replace(pose, focus_counts=self.cameras[camera].positions[position].framing.focus_counts)
+        return pose_standing(self.cameras[camera].settings.dialect, self.target(camera, position))
 
     def swept(self, camera: str) -> Pose:
         """Return where a camera stands after its start-up: at home and wide, focused as it will."""
         return Pose(0.0, 0.0, self.cameras[camera].settings.dialect.zoom.wide_counts, None)
 
-    def plan(self, camera: str, from_: Pose, to: Pose, pace: Pace, *, shown: bool) -> LegPlan:
+    def plan(self, camera: str, from_: Pose, to: Framing, pace: Pace, *, shown: bool) -> MovePlan | MoveRefused:
         """Return the plan for a pace; `shown` is a move that is made to be seen."""
         key = (camera, from_, to, pace, shown)
         if key not in self._plans:
-            settings = self.cameras[camera].settings
-            if shown:
-                self._plans[key] = _shown(settings, from_, to, pace)
-            else:
-                self._plans[key] = _hidden(settings.head, from_, to, pace)
+            self._plans[key] = plan_move(self.cameras[camera].settings, from_, to, pace, seen=shown)
         return self._plans[key]
 
-    def at(self, leg: Leg, pace: Pace) -> LegPlan:
+    def at(self, leg: Leg, pace: Pace) -> MovePlan | MoveRefused:
         """Return what becomes of a leg at another pace."""
-        return self.plan(leg.camera, leg.from_pose, leg.to_pose, pace, shown=leg.shown)
+        return self.plan(leg.camera, leg.from_pose, leg.to, pace, shown=leg.shown)
+
+    def nearest(self, leg: Leg, pace: Pace) -> MovePlan:
+        """Return the plan for a leg at another pace, or the nearest to it that can be had."""
+        plan = self.at(leg, pace)
+        return plan.nearest if isinstance(plan, MoveRefused) else plan
 
     def makes(self, move: CueMove, *, seen: bool, taken: bool) -> bool:
         """Return whether a running show makes a move: `seen` is on air as it would leave, `taken` from its cue on.
@@ -190,8 +159,17 @@ class Company:
             return Pace(position.speed, position.seconds)
         return Pace(camera.settings.on_air_speed if seen else camera.settings.speed, None)
 
-    def farthest(self, camera: str, to: Pose) -> Pose:
-        """Return the corner of a camera's reach that is farthest from a pose: for one of which nothing is known."""
+    def pose(self, camera: str, position: str) -> Pose:
+        """Return the pose that a camera is sent to. Raises ValueError where there is no such position."""
+        to = self.target(camera, position)
+        return pose_wanted(self.cameras[camera].settings.dialect, to)
+
+    def farthest(self, camera: str, position: str) -> Pose:
+        """Return the corner of a camera's reach that is farthest from a position: where nobody knows where it stands.
+
+        Raises ValueError where there is no such position.
+        """
+        to = self.pose(camera, position)
         dialect = self.cameras[camera].settings.dialect
         pan, tilt = (
             max(
@@ -207,7 +185,7 @@ class Company:
             focus = max(ends, key=lambda end: abs(end - to.focus_counts))  # type: ignore[operator]
         return Pose(pan, tilt, zoom, focus)
 
-    def _pose(self, camera: str, position: str) -> tuple[Pose, str | None]:
+    def _framing(self, camera: str, position: str) -> Framing:
         if camera not in self.cameras:
             raise ValueError(f"there is no camera {camera}")
         known = self.cameras[camera]
@@ -217,58 +195,7 @@ class Company:
         framing = stored.framing
         if stored.dialect != dialect.name:
             framing = carried(framing, load_dialect(stored.dialect), dialect)
-        if known.focus_by_itself:
-            framing = replace(framing, focus_mode="auto")
-        pose = Pose(
-            dialect.pan.degrees(framing.pan_counts),
-            dialect.tilt.degrees(framing.tilt_counts),
-            framing.zoom_counts,
-            framing.focus_counts if framing.focus_mode == "manual" else None,
-        )
-        return pose, out_of_reach(dialect, framing) or _beyond_the_lens(dialect, framing)
-
-
-def _hidden(head: HeadModel, from_: Pose, to: Pose, pace: Pace) -> LegPlan:
-    """A direct move, as fast as it was asked for."""
-    if pace.seconds is None:
-        return _direct(plan_at_speed(head, from_, to, pace.step or head.pan.fastest_step))
-    plan = plan_in_seconds(head, from_, to, pace.seconds)
-    if isinstance(plan, DirectPlan):
-        return _direct(plan)
-    step = head.pan.fastest_step if plan.code == "too-short" else 1
-    return _direct(plan_at_speed(head, from_, to, step), refusal=plan)
-
-
-def _shown(settings: CameraSettings, from_: Pose, to: Pose, pace: Pace) -> LegPlan:
-    """A shaped move, in the seconds asked for, or in those that the direct move at this speed would take."""
-    head, optics = settings.head, settings.optics
-    direct = plan_at_speed(head, from_, to, pace.step or settings.on_air_speed)
-    picture = None if optics is None else Picture(optics.lens, optics.sensor)
-    seconds = pace.seconds or direct.prediction.seconds_to_arrival
-    plan = plan_to_be_seen(head, from_, to, seconds, picture=picture)
-    if isinstance(plan, PlanRefused):
-        verdict = None
-        if optics is not None:
-            steps = direct.pan_step, direct.tilt_step
-            verdict = judge_move(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, *steps)
-            verdict = settings.hinted(verdict)
-        refusal = settings.refusal_hinted(plan) if pace.seconds is not None else None
-        return _direct(direct, refusal=refusal, verdict=verdict)
-    verdict = None
-    if optics is not None:
-        fastest = AxisSpeeds(
-            *(
-                max((abs(change.speed) for change in axis.changes()), default=0.0)
-                for axis in (plan.pan, plan.tilt, plan.zoom)
-            )
-        )
-        verdict = judge_speeds(head, optics.sensor, optics.lens, optics.frame_rate, from_, to, fastest, plan.seconds)
-        verdict = settings.hinted(verdict)
-    return LegPlan("shaped", direct.pan_step, direct.tilt_step, plan.prediction, plan.why, verdict=verdict)
-
-
-def _direct(plan: DirectPlan, refusal: PlanRefused | None = None, verdict: MoveVerdict | None = None) -> LegPlan:
-    return LegPlan("direct", plan.pan_step, plan.tilt_step, plan.prediction, plan.why, refusal, verdict)
+        return replace(framing, focus_mode="auto") if known.focus_by_itself else framing
 
 
 def on_air_after(show: ShowFile) -> list[str | None]:
@@ -301,20 +228,20 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
                 swept[camera] = at_seconds[cue_index] + SWEEP_SECONDS
             continue
         camera = move.camera
-        to, beyond = company.target(camera, move.position)
+        to = company.target(camera, move.position)
         from_position = stands.get(camera)
         if from_position is not None:
             from_ = company.standing(camera, from_position)
         else:
-            from_ = company.swept(camera) if camera in swept else company.farthest(camera, to)
+            from_ = company.swept(camera) if camera in swept else company.farthest(camera, move.position)
         before = on_air[cue_index - 1] if cue_index else show.show.on_air
         seen = camera == (on_air[cue_index] if move.on_air else before)
         pace = company.usual_pace(move, seen=seen)
-        plan = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
+        planned = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
+        plan, refused = (planned.nearest, planned) if isinstance(planned, MoveRefused) else (planned, None)
         start = _start(move, cue_index, times[cue_index].gap_seconds)
         made = (
-            beyond is None
-            and plan.refusal is None
+            refused is None
             and company.makes(move, seen=seen, taken=camera == on_air[cue_index])
             and start.at(at_seconds) >= swept.get(camera, 0.0)
         )
@@ -322,7 +249,21 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
             legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
         lasts[camera] = len(legs)
         legs.append(
-            Leg(cue_index, move_index, move, from_position, from_, to, pace, plan, beyond, seen, made, start, ())
+            Leg(
+                cue_index,
+                move_index,
+                move,
+                from_position,
+                from_,
+                to,
+                pace,
+                plan,
+                refused,
+                seen,
+                made,
+                start,
+                (),
+            )
         )
         if made:
             stands[camera] = move.position
@@ -389,14 +330,3 @@ def _with_dues(
         why = f"it goes on to {next_move.position} for cue {number_text(show.cue[next_cue].number)}"
         dues.append(Due(next_start, "next-move", why))
     return replace(leg, dues=tuple(dues))
-
-
-def _beyond_the_lens(dialect: Dialect, framing: Framing) -> str | None:
-    zoom, focus = dialect.zoom, dialect.focus
-    if framing.zoom_counts > zoom.tele_counts:
-        return f"zoom {framing.zoom_counts} is beyond the lens's long end at {zoom.tele_counts}: that is digital zoom"
-    if framing.zoom_counts < zoom.wide_counts:
-        return f"zoom {framing.zoom_counts} is beyond the lens's wide end at {zoom.wide_counts}"
-    if framing.focus_mode == "manual" and not focus.least_counts <= framing.focus_counts <= focus.most_counts:
-        return f"focus {framing.focus_counts} is outside this lens's {focus.least_counts} to {focus.most_counts}"
-    return None

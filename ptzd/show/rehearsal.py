@@ -64,7 +64,7 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
     )
     cue_seconds = [time.at_seconds for time in times]
     legs = legs_of(show, company)
-    moves = tuple(_planned(index, leg, show, cue_seconds) for index, leg in enumerate(legs))
+    moves = tuple(_planned(index, leg, company, show, cue_seconds) for index, leg in enumerate(legs))
     situation = situation_of(show, company, cues, legs, moves)
     conflicts = tuple(remedied(situation, conflict) for conflict in conflicts_of(company, cues, legs, moves))
     seconds = max(
@@ -86,7 +86,8 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
     )
 
 
-def _planned(index: int, leg: Leg, show: ShowFile, cue_seconds: Sequence[float]) -> PlannedMove:
+def _planned(index: int, leg: Leg, company: Company, show: ShowFile, cue_seconds: Sequence[float]) -> PlannedMove:
+    to = company.pose(leg.camera, leg.move.position)
     prediction = leg.plan.prediction
     start = leg.start.at(cue_seconds)
     due = min(leg.dues, key=lambda due: due.moment.at(cue_seconds), default=None)
@@ -114,9 +115,9 @@ def _planned(index: int, leg: Leg, show: ShowFile, cue_seconds: Sequence[float])
         way=leg.plan.way,
         pan_step=leg.plan.pan_step,
         tilt_step=leg.plan.tilt_step,
-        pan_deg=leg.to_pose.pan_deg - leg.from_pose.pan_deg,
-        tilt_deg=leg.to_pose.tilt_deg - leg.from_pose.tilt_deg,
-        zoom_counts=leg.to_pose.zoom_counts - leg.from_pose.zoom_counts,
+        pan_deg=to.pan_deg - leg.from_pose.pan_deg,
+        tilt_deg=to.tilt_deg - leg.from_pose.tilt_deg,
+        zoom_counts=to.zoom_counts - leg.from_pose.zoom_counts,
         why=leg.plan.why,
         watch=None if verdict is None else verdict.sentence,
         made=leg.made,

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from math import ceil, floor
 from typing import Literal
 
-from ptzd.motion import PlanRefused
+from ptzd.cameras import MovePlan, MoveRefused, Pace
 
 from .conflicts import ROUNDING_SECONDS
-from .legs import Company, Leg, Pace
+from .legs import Company, Leg
 from .position import LONGEST_SECONDS
 from .rehearsed import Change, Conflict, ConflictKind, PlannedMove, RehearsedCue, Remedy
 from .showfile import ShowFile, clock_of_seconds, number_text
@@ -141,10 +141,10 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
         if seconds > LONGEST_SECONDS:
             break
         plan = situation.company.at(leg, Pace(None, seconds))
-        if plan.refusal is not None and plan.refusal.code == "too-long":
-            seconds = _nearest_seconds(situation, leg, seconds, plan.refusal)
+        if isinstance(plan, MoveRefused) and plan.code == "too-long":
+            seconds = _nearest_seconds(situation, leg, seconds, plan)
             plan = situation.company.at(leg, Pace(None, seconds))
-        if plan.refusal is None and plan.verdict is not None and plan.verdict.watchable:
+        if isinstance(plan, MovePlan) and plan.verdict is not None and plan.verdict.watchable:
             settles = plan.prediction.seconds_to_settled
             fits = move.start_seconds + settles <= situation.due(move) + ROUNDING_SECONDS
             yield Remedy(
@@ -173,11 +173,11 @@ def _out_of_reach(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
 def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
     move = situation.moves[conflict.moves[0]]
     leg = situation.legs[move.index]
-    assert leg.plan.refusal is not None
-    seconds = _nearest_seconds(situation, leg, leg.pace.seconds or 0.0, leg.plan.refusal)
+    assert leg.refused is not None
+    seconds = _nearest_seconds(situation, leg, leg.pace.seconds or 0.0, leg.refused)
     if seconds > 0.0:
         yield Remedy(
-            "slower" if leg.plan.refusal.code == "too-short" else "faster",
+            "slower" if leg.refused.code == "too-short" else "faster",
             f"ask for the nearest there is: seconds = {seconds:g}",
             _in_seconds(move, seconds),
         )
@@ -218,15 +218,15 @@ def _quiet_speed_for(situation: Situation, move: PlannedMove, due: float) -> Ite
     leg, company = situation.legs[move.index], situation.company
     has = due - move.start_seconds + ROUNDING_SECONDS
     slowest, fastest = 1, company.fastest_step(move.camera)
-    if company.at(leg, Pace(fastest, None)).prediction.seconds_to_settled > has:
+    if company.nearest(leg, Pace(fastest, None)).prediction.seconds_to_settled > has:
         return
     while slowest < fastest:
         middle = (slowest + fastest) // 2
-        if company.at(leg, Pace(middle, None)).prediction.seconds_to_settled <= has:
+        if company.nearest(leg, Pace(middle, None)).prediction.seconds_to_settled <= has:
             fastest = middle
         else:
             slowest = middle + 1
-    plan = company.at(leg, Pace(fastest, None))
+    plan = company.nearest(leg, Pace(fastest, None))
     if plan.verdict is not None and not plan.verdict.watchable:
         return
     yield Remedy(
@@ -345,17 +345,17 @@ def _free(situation: Situation, camera: str, first: int, last: int) -> bool:
 def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
     """Whether another camera settles in time, from where it stands then."""
     company = situation.company
-    to, beyond = company.target(camera, move.position)
-    if beyond is not None:
-        return False
+    to = company.target(camera, move.position)
     before = situation.last_before(camera, move.cue_index)
     stands = situation.show.show.start.get(camera) if before is None else before.position
-    from_ = company.farthest(camera, to) if stands is None else company.standing(camera, stands)
+    from_ = company.farthest(camera, move.position) if stands is None else company.standing(camera, stands)
     wanted = situation.legs[move.index].move
     pace = company.usual_pace(wanted.model_copy(update={"camera": camera}), seen=False)
     plan = company.plan(camera, from_, to, pace, shown=False)
+    if isinstance(plan, MoveRefused):
+        return False
     settled = move.start_seconds + plan.prediction.seconds_to_settled
-    return plan.refusal is None and settled <= situation.due(move) + ROUNDING_SECONDS
+    return settled <= situation.due(move) + ROUNDING_SECONDS
 
 
 def _seen_by(situation: Situation, before: PlannedMove, cue_index: int) -> bool:
@@ -402,7 +402,7 @@ def _pace(move: PlannedMove, step: int) -> tuple[Change, ...]:
     )
 
 
-def _nearest_seconds(situation: Situation, leg: Leg, asked: float, refusal: PlanRefused) -> float:
+def _nearest_seconds(situation: Situation, leg: Leg, asked: float, refusal: MoveRefused) -> float:
     """The time nearest to a refused one that this move can be made in, to the tenth; 0 where there is none."""
     if not leg.shown:
         arrival = leg.plan.prediction.seconds_to_arrival
@@ -410,13 +410,13 @@ def _nearest_seconds(situation: Situation, leg: Leg, asked: float, refusal: Plan
     refused = asked
     factor = 1.1 if refusal.code == "too-short" else 1.0 / 1.1
     accepted = refused * factor
-    while situation.company.at(leg, Pace(None, accepted)).refusal is not None:
+    while isinstance(situation.company.at(leg, Pace(None, accepted)), MoveRefused):
         refused, accepted = accepted, accepted * factor
         if not SHORTEST_SECONDS <= accepted <= LONGEST_SECONDS:
             return 0.0
     while abs(accepted - refused) > 0.01:
         middle = 0.5 * (accepted + refused)
-        if situation.company.at(leg, Pace(None, middle)).refusal is None:
+        if isinstance(situation.company.at(leg, Pace(None, middle)), MovePlan):
             accepted = middle
         else:
             refused = middle

@@ -8,10 +8,10 @@ from __future__ import annotations
 import difflib
 import json
 import re
-import tomllib
 import types
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
@@ -19,10 +19,13 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from ptzd import toml
+
 from .textlines import KeyPath, key_lines, line_of
 
 LARGEST_BYTES = 5_000_000
 MISTAKES_SHOWN = 100  # of a text with more, the rest is counted: a message must stay readable
+MISTAKES_TOLD = 1000  # of a text with more, no sentence is made of the rest
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -42,15 +45,16 @@ class Mistake:
 
 
 class TextFileError(Exception):
-    """A text that could not be taken, with every mistake in it, in the order of its lines."""
+    """A text that could not be taken, with the mistakes in it, in the order of its lines; `untold` are only counted."""
 
-    def __init__(self, mistakes: Iterable[Mistake]) -> None:
+    def __init__(self, mistakes: Iterable[Mistake], untold: int = 0) -> None:
         self.mistakes = tuple(sorted(mistakes, key=lambda mistake: mistake.line or 0))
+        self.untold = untold
         super().__init__(*self.mistakes)
 
     def __str__(self) -> str:
         shown = [str(mistake) for mistake in self.mistakes[:MISTAKES_SHOWN]]
-        more = len(self.mistakes) - len(shown)
+        more = len(self.mistakes) - len(shown) + self.untold
         return "\n".join([*shown, f"and {more} more"] if more else shown)
 
 
@@ -97,8 +101,6 @@ def decoded(data: bytes) -> str:
 
 def read_text(text: str, model: type[M], check: Check | None = None, *, folder: Path | None = None) -> M:
     """Read a TOML text against `model`, then hand the raw tables to `check`. Raises TextFileError with all mistakes."""
-    if len(text) > LARGEST_BYTES:
-        raise TextFileError([_too_big()])
     raw = _parsed(text)
     complaints = list(check(raw)) if check else []
     errors: list[ErrorDetails] = []
@@ -110,12 +112,12 @@ def read_text(text: str, model: type[M], check: Check | None = None, *, folder: 
     if read is not None and not complaints:
         return read
     lines = key_lines(text)
-    mistakes = [_mistake(error, model, lines) for error in errors]
-    mistakes += [
-        Mistake(line_of(lines, complaint.path), field_name(complaint.path), complaint.sentence)
-        for complaint in complaints
+    made: list[tuple[int, Callable[[], Mistake]]] = [
+        (line_of(lines, _path(error)) or 0, partial(_mistake, error, model, lines)) for error in errors
     ]
-    raise TextFileError(mistakes)
+    made += [(line_of(lines, complaint.path) or 0, partial(_complained, complaint, lines)) for complaint in complaints]
+    made.sort(key=lambda one: one[0])
+    raise TextFileError([make() for _, make in made[:MISTAKES_TOLD]], max(0, len(made) - MISTAKES_TOLD))
 
 
 def field_name(path: KeyPath) -> str:
@@ -144,9 +146,9 @@ def _too_big() -> Mistake:
 
 def _parsed(text: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
-    except RecursionError:
-        raise TextFileError([Mistake(None, "", "brackets are nested too deeply; a few levels are enough")]) from None
+        return toml.loads(text)
+    except toml.TomlBoundsError as error:
+        raise TextFileError([Mistake(error.line, "", str(error))]) from None
     except ValueError as error:  # TOMLDecodeError, and numbers too long to be read
         raise TextFileError([_syntax_mistake(str(error), text)]) from None
 
@@ -168,8 +170,16 @@ def _syntax_mistake(message: str, text: str) -> Mistake:
 
 
 def _mistake(error: ErrorDetails, model: type[BaseModel], lines: Mapping[KeyPath, int]) -> Mistake:
-    path: KeyPath = tuple(key for key in error["loc"] if key != "[key]")
+    path = _path(error)
     return Mistake(line_of(lines, path), field_name(path), _sentence(error, model, path))
+
+
+def _complained(complaint: Complaint, lines: Mapping[KeyPath, int]) -> Mistake:
+    return Mistake(line_of(lines, complaint.path), field_name(complaint.path), complaint.sentence)
+
+
+def _path(error: ErrorDetails) -> KeyPath:
+    return tuple(key for key in error["loc"] if key != "[key]")
 
 
 def _sentence(error: ErrorDetails, model: type[BaseModel], path: KeyPath) -> str:

@@ -390,13 +390,16 @@ class TallyLampOff(_Fixed):
 
 @dataclass(frozen=True, slots=True)
 class Cancel(Command):
-    """End the command in socket 1 or 2, which is answered by "cancelled" and not by a completion. [A]"""
+    """End the command in a socket, which is answered by "cancelled" and not by a completion. [A]
+
+    Two sockets are documented; the field would hold fifteen, and a camera may name a third.
+    """
 
     socket: int
 
     def encode(self, dialect: Dialect) -> bytes:
-        if self.socket not in (1, 2):
-            raise ValueError(f"a socket is 1 or 2, not {self.socket}")
+        if not 1 <= self.socket <= 15:
+            raise ValueError(f"a socket is 1 to 15, not {self.socket}")
         return bytes((0x81, 0x20 | self.socket, 0xFF))
 
 

@@ -5,7 +5,6 @@ Counts grow to the right and upwards (from memory). Counts per degree are of thr
 
 from __future__ import annotations
 
-import tomllib
 from bisect import bisect_left
 from collections.abc import Sequence
 from functools import cache
@@ -15,6 +14,8 @@ from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from ptzd import toml
 
 Word = Annotated[int, Field(ge=0, le=0xFFFF)]  # what four nibbles hold
 Renewal = Literal["smooth", "stops", "refused", "unknown"]
@@ -153,14 +154,14 @@ def read_dialect(path: Path) -> Dialect:
 
 def _parsed(text: str, where: str) -> Dialect:
     try:
-        return Dialect.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise DialectError(f"the dialect file {where} is not TOML: {error}") from None
+        return Dialect.model_validate(toml.loads(text))
     except ValidationError as error:
         mistakes = "; ".join(
             f"{'.'.join(map(str, mistake['loc'])) or 'the whole'}: {mistake['msg']}" for mistake in error.errors()
         )
         raise DialectError(f"the dialect file {where} has mistakes: {mistakes}") from None
+    except ValueError as error:  # a ValidationError is one too, hence the order
+        raise DialectError(f"the dialect file {where} is not TOML: {error}") from None
 
 
 def _require_rising(field: str, values: Sequence[float]) -> None:

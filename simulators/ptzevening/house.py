@@ -139,7 +139,7 @@ class House:
 
     def _at_rest(self, camera: str) -> bool:
         state = self._states.get(camera)
-        return state is not None and (state["link"], state["power"], state["phase"]) == ("up", "on", "idle")
+        return state is not None and (state["power"], state["activity"]) == ("on", "at-rest")
 
     def _note(self, move: dict[str, Any]) -> None:
         """Keep who moves; a refusal leaves a move of before as it was."""

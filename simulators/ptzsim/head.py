@@ -164,6 +164,16 @@ class Head:
         """When both motors are at rest, if nobody tells them otherwise."""
         return max(self._pan.axis.ends_at, self._tilt.axis.ends_at)
 
+    def driven_until(self, now: float) -> float:
+        """When a motor last began to slow down to the rest that it is at: minus infinity for a head that never moved.
+
+        While a motor turns, nobody knows yet: `now`.
+        """
+        if self.moving(now):
+            return now
+        stops = [stop for side in (self._pan, self._tilt) if (stop := side.axis.last_stop(now)) is not None]
+        return max((stop.at - stop.speed / stop.deceleration for stop in stops), default=-math.inf)
+
     def starting(self, now: float) -> bool:
         """Whether it is looking for its ends."""
         return now < self.ready_at

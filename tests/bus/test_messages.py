@@ -32,7 +32,7 @@ from ptzd.bus import (
     schemas,
 )
 from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
-from ptzd.cameras import CameraState, Framing, Landing, Lock, MoveReport, Phase
+from ptzd.cameras import Activity, CameraState, Framing, Landing, Lock, MoveReport, Phase
 from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, ListedMove, NotReady, StoredPosition
 
 NOW = datetime(2031, 5, 17, 19, 30, tzinfo=UTC)
@@ -91,13 +91,13 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
     assert payload["seconds_to_settled"] == 1.25
     assert payload["locked"] == {"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}
     assert payload["faults"] == ["digital zoom is on"]
-    assert payload["learning"] is False
+    assert payload["activity"] == "at-rest"
     assert payload["as_of"] == "2031-05-17T19:30:00Z"
 
 
 def test_a_state_tells_that_a_head_is_being_learned() -> None:
-    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, learning=True)).encode())
-    assert (payload["phase"], payload["learning"]) == ("idle", True)
+    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, activity=Activity.LEARNING)).encode())
+    assert (payload["phase"], payload["activity"]) == ("idle", "learning")
 
 
 def test_a_camera_that_never_told_its_position_is_said_to_be_nowhere() -> None:
@@ -133,7 +133,7 @@ RESULTS = [
     ("cue/go", GoResult.of(Gone(CUE, counted=True))),
     ("show/export", ExportResult(show="x = 1")),
     ("show/import", ImportResult.of(Imported(1, 2, 3))),
-    ("camera/NAME/learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml")),
+    ("camera/NAME/learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml", renewal="smooth")),
     ("camera/NAME/learn", LearnEstimate(seconds=205.0)),
 ]
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
-from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from math import pi
 from typing import Any
 
 import pytest
+from ptzsim.habits import Habits
 from ptzsim.head import SLOW_MODE_SHARE
 from ptzsim.lens import DRIVE_SHARES
 from ptzsim.mount import mount_named
@@ -24,16 +24,14 @@ from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraRefusal, Framing, Recall, Tolerance
-from ptzd.cameras.learning import Progress, estimate_seconds, learn
-from ptzd.cameras.measurements import Seeing
+from ptzd.cameras.learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.slowmode import SlowModeSwitch
-from ptzd.cameras.trials import LearnLimits, LearnRefusal
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.visca import Dialect, load_dialect
 
 WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
 NARROW = LearnLimits((-25.0, 35.0), (-5.0, 20.0))
-DAY = datetime(2026, 6, 20, 17, 5, tzinfo=UTC)
+DAY = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)  # of the rig
 
 
 @dataclass(frozen=True)
@@ -56,22 +54,13 @@ class Lesson:
 async def lesson(
     rig: Rig, limits: LearnLimits, said: list[Progress], seed: int, tell: Callable[[Progress], None] | None = None
 ) -> LearnedHead:
-    camera = rig.camera
-    return await learn(
-        camera._line,
-        camera.settings.dialect,
-        await camera.read_framing(),
-        limits,
-        slow=SlowModeSwitch(camera._line, camera.settings.dialect),
-        seeing=Seeing(Tolerance()),
-        progress=tell or said.append,
-        rng=random.Random(seed),
-        calendar=lambda: DAY,
-    )
+    return await rig.camera.learn(limits, tell or said.append, random.Random(seed))
 
 
-async def learn_one(dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits) -> Lesson:
-    async with rigged(dialect_name=dialect_name, mount=mount, loss=loss, seed=seed) as rig:
+async def learn_one(
+    dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits, habits: Habits
+) -> Lesson:
+    async with rigged(dialect_name=dialect_name, mount=mount, loss=loss, seed=seed, habits=habits) as rig:
         await rig.ready()
         loop, head = asyncio.get_running_loop(), rig.simulated.head
         start = await rig.camera.read_framing()
@@ -96,8 +85,15 @@ async def learn_one(dialect_name: str, mount: str, loss: float, seed: int, limit
 
 
 @cache
-def learned(dialect_name: str, mount: str, loss: float, seed: int, limits: LearnLimits = WIDE) -> Lesson:
-    return run(learn_one(dialect_name, mount, loss, seed, limits))
+def learned(
+    dialect_name: str,
+    mount: str,
+    loss: float,
+    seed: int,
+    limits: LearnLimits = WIDE,
+    habits: Habits = Habits(),  # noqa: B008 - it is frozen
+) -> Lesson:
+    return run(learn_one(dialect_name, mount, loss, seed, limits, habits))
 
 
 HEADS = [("nibble4-51", "tripod", 0.01, 1), ("nibble4-14", "balcony-rail", 0.05, 2), ("shared5-205", "truss", 0.01, 3)]
@@ -153,6 +149,26 @@ def test_the_spread_of_a_speed_is_not_too_good(head: tuple[str, str, float, int]
         )
     ]
     assert sum(each > 3.0 for each in off) <= 1
+
+
+@pytest.mark.parametrize("head", HEADS, ids=lambda head: f"{head[0]}-{head[1]}")
+def test_a_head_that_takes_orders_in_mid_move_is_known_to_go_on_smoothly(head: tuple[str, str, float, int]) -> None:
+    assert learned(*head).head.model.renewal == "smooth"
+
+
+@pytest.mark.parametrize(
+    ("habits", "renewal"),
+    [
+        (Habits(renewal="stops"), "stops"),
+        (Habits(renewal="refused"), "refused"),
+        (Habits(sockets=1), "refused"),  # the buffer is full
+        (Habits(overtaken="kept"), "refused"),  # both sockets are, from the second order on
+    ],
+    ids=lambda each: "" if isinstance(each, Habits) else each,
+)
+def test_what_another_head_does_with_orders_in_mid_move_is_learned(habits: Habits, renewal: str) -> None:
+    # Where answers are lost, an order is heard twice, and a head that refuses it in mid-move is learned all the same.
+    assert learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model.renewal == renewal
 
 
 def test_a_swing_is_learned_where_the_mount_swings() -> None:
@@ -255,13 +271,15 @@ async def spoiled(
         ended: BaseException | None = None
         try:
             await learning
-        except (LearnRefusal, asyncio.CancelledError) as error:
+        except (CameraRefusal, asyncio.CancelledError) as error:
             ended = error
         await asyncio.sleep(1.5)  # 120°/s are braked in about a second
         return ended, rig.speed(), rig
 
 
-@pytest.mark.parametrize("when", ["acceleration of pan", "speed of step 24", "speed of step 2", "zoom by hand"])
+@pytest.mark.parametrize(
+    "when", ["acceleration of pan", "speed of step 24", "speed of step 2", "orders in mid-move", "zoom by hand"]
+)
 def test_cancelling_halts_the_head_at_once(when: str) -> None:
     async def cancel(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
         learning.cancel()
@@ -279,20 +297,24 @@ def test_a_camera_that_falls_silent_ends_it_with_a_sentence() -> None:
         rig.link.cut = True
 
     ended, _, _ = run(spoiled(cut, "speed of step 10"))
-    assert isinstance(ended, LearnRefusal)
+    assert isinstance(ended, CameraRefusal)
     assert ended.code == "unreachable"
 
 
-def test_somebody_who_moves_the_camera_ends_it() -> None:
+@pytest.mark.parametrize("when", ["speed of step 3", "orders in mid-move"])
+def test_somebody_who_moves_the_camera_ends_it(when: str) -> None:
     async def meddle(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
         rig.camera.recall(Recall("choir-wide", framing(500, 200), id="1"))
-        with suppress(LearnRefusal):
-            await asyncio.wait([learning], timeout=5.0)
+        await asyncio.wait([learning], timeout=0.5)
+        assert learning.done(), "it went on"
+        await rig.until(lambda: rig.speed() == 0.0, 5.0)
 
-    ended, speed, _ = run(spoiled(meddle, "speed of step 3"))
-    assert isinstance(ended, LearnRefusal)
-    assert ended.code == "interrupted"
+    ended, speed, rig = run(spoiled(meddle, when))
+    assert isinstance(ended, CameraRefusal)
+    assert ended.code == "stopped"
     assert speed == 0.0
+    there = load_dialect("nibble4-51").pan.degrees(500)
+    assert rig.simulated.head.pan_deg(1e6) == pytest.approx(there, abs=1e-6), "where the other one sent it"
 
 
 def test_a_recall_takes_the_camera_over_undisturbed() -> None:
@@ -326,12 +348,13 @@ def test_whoever_wants_to_know_hears_where_the_head_is() -> None:
             await rig.ready()
             heard: list[Framing] = []
             camera = rig.camera
+            camera.settings = replace(camera.settings, strange_motion="report")
             learned = await learn(
-                camera._line,
+                camera.contact.line,
                 camera.settings.dialect,
                 await camera.read_framing(),
                 NARROW,
-                slow=SlowModeSwitch(camera._line, camera.settings.dialect),
+                slow=SlowModeSwitch(camera.contact.line, camera.settings.dialect),
                 seeing=Seeing(Tolerance()),
                 progress=lambda progress: None,
                 rng=random.Random(9),
@@ -356,3 +379,27 @@ def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
             return (await rig.camera.read_framing()).focus_mode
 
     assert run(auto()) == "auto"
+
+
+def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
+    async def scene() -> None:
+        async with rigged(seed=6) as rig:
+            await rig.ready()
+            loop, zoom = asyncio.get_running_loop(), rig.simulated.lens.zoom
+            drives: list[tuple[float, float]] = []  # from where, and where it was half a second later
+
+            def tell(progress: Progress) -> None:
+                if progress.doing == "zoom by hand":
+                    began = zoom.position(loop.time())
+                    loop.call_later(0.5, lambda: drives.append((began, zoom.position(loop.time()))))
+
+            learning = asyncio.create_task(rig.camera.learn(NARROW, tell, random.Random(6)))
+            await rig.until(lambda: len(drives) >= 8, 3600)
+            rig.camera.stop()
+            with pytest.raises(CameraRefusal):
+                await learning
+            scale = rig.camera.settings.dialect.zoom
+            middle = 0.5 * (scale.wide_counts + scale.tele_counts)
+            assert [(later > began) for began, later in drives] == [began < middle for began, _ in drives]
+
+    run(scene())

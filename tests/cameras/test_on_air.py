@@ -165,7 +165,7 @@ def test_a_mistake_in_our_own_sums_leaves_the_head_at_rest(monkeypatch: pytest.M
         rig.camera.drive(0.5, 0, 0, 0)
         await asyncio.sleep(0.3)
         assert rig.speed() > 1
-        monkeypatch.setattr("ptzd.cameras.camera.run_shaped", broken)
+        monkeypatch.setattr("ptzd.cameras.shaped.run_shaped", broken)
         rig.camera.set_tally("program")
         report = await rig.recall(Recall("there", framing(2000), seconds=8.0, on_air=True, id="1"))
         assert (report.phase, report.code) == ("failed", "internal")
@@ -173,5 +173,23 @@ def test_a_mistake_in_our_own_sums_leaves_the_head_at_rest(monkeypatch: pytest.M
         assert rig.speed() == 0
         rig.camera.set_tally("off")
         assert (await rig.recall(Recall("there", framing(2000), id="2"))).phase == "settled"
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("zoom", "target"), [(0x1000, 0x3000), (0x3000, 0x1000)])
+def test_the_zoom_of_a_shaped_move_goes_the_right_way_from_its_beginning(zoom: int, target: int) -> None:
+    async def scene(rig: Rig) -> None:
+        now, lens = asyncio.get_running_loop().time, rig.simulated.lens
+        await rig.recall(Recall("here", framing(0, 0, zoom), id="0"))
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(1000, 0, target), seconds=8.0, on_air=True, id="1"))
+        done = [0.0]  # shares of the way
+        while not rig.moves[-1].phase.ended:
+            done.append((lens.zoom.position(now()) - zoom) / (target - zoom))
+            assert done[-1] > max(done) - 0.005, "it turned back"
+            await asyncio.sleep(0.05)
+        assert (rig.moves[-1].phase, rig.moves[-1].way) == ("settled", "shaped")
+        assert 0.2 < done[len(done) // 2] < 0.8, "it is under way all the time"
 
     with_rig(scene)

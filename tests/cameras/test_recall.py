@@ -13,7 +13,7 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall
+from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall, Tolerance
 from ptzd.visca import PowerOn, PowerStandby
 
 
@@ -306,10 +306,12 @@ def test_a_conversation_that_broke_off_in_mid_move_begins_anew_with_a_stop() -> 
     async def scene(rig: Rig) -> None:
         rig.camera.recall(Recall("choir-wide", WIDE, step=10, id="1"))
         await asyncio.sleep(1)
+        rig.link.cut = True  # otherwise it would be stopped at once
         rig.run.cancel()  # as a mistake of ours would
         await asyncio.sleep(0.1)
         assert rig.moves[-1].phase == "failed"
         assert rig.speed() > 1
+        rig.link.cut = False
         rig.run = asyncio.create_task(rig.camera.run())
         await asyncio.sleep(1)
         assert rig.speed() == 0
@@ -344,5 +346,74 @@ def test_a_camera_that_somebody_switches_off_and_on_is_told_of(rested_seconds: f
         assert (await rig.recall(Recall("soloist", SOLOIST, id="early"))).code == "initialising"
         await asyncio.sleep(30.0)
         assert (await rig.recall(Recall("soloist", SOLOIST, id="on"))).phase == "settled"
+
+    with_rig(scene)
+
+
+def told_off_by(rig: Rig, axis: str, counts: int) -> None:
+    """From now on the camera tells a position that many counts beside where it is."""
+    of = rig.simulated.head if axis in ("pan", "tilt") else rig.simulated.lens
+    true = getattr(of, f"{axis}_counts")
+    setattr(of, f"{axis}_counts", lambda now: true(now) + counts)
+
+
+@pytest.mark.parametrize("off", [1, -1, 2, -2])
+@pytest.mark.parametrize("axis", ["pan", "tilt", "zoom", "focus"])
+def test_a_count_beside_is_there_and_two_are_not_on_any_axis(axis: str, off: int) -> None:
+    async def scene(rig: Rig) -> None:
+        told_off_by(rig, axis, off)
+        report = await rig.recall(Recall("there", framing(200, 100, 0x0800, 0x5000), id="1"))
+        assert report.phase == ("settled" if abs(off) == 1 else "failed")
+        assert getattr(report.landing, f"{axis}_counts") == off
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("axis", "phase"), [("tilt", "settled"), ("pan", "failed")])
+def test_a_tolerance_of_an_axis_counts_for_that_axis(axis: str, phase: str) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, tolerance=Tolerance(tilt_counts=5))
+        told_off_by(rig, axis, 5)
+        assert (await rig.recall(Recall("there", framing(200, 100), id="1"))).phase == phase
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("mode", ["auto", "manual"])
+def test_a_move_has_not_settled_while_the_focus_is_in_another_mode(mode: str) -> None:
+    async def scene(rig: Rig) -> None:
+        async def somebody_else() -> None:
+            while True:
+                rig.simulated.lens.autofocus = mode != "auto"
+                await asyncio.sleep(0.01)
+
+        await rig.recall(Recall("here", framing(100, mode=mode), id="1"))
+        switching = asyncio.create_task(somebody_else())
+        assert (await rig.recall(Recall("there", framing(200, mode=mode), id="2"))).phase == "failed"
+        switching.cancel()
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("pan", "tilt"), [(8704, 0), (-8704, 0), (0, 4608), (0, -1024)])
+def test_the_ends_of_the_reach_are_reached_and_a_count_beyond_them_is_refused(pan: int, tilt: int) -> None:
+    """Pan DE00 to 2200, tilt FC00 to 1200 (SRG-300H technical manual, "Execution command list (4/4)")."""
+
+    async def scene(rig: Rig) -> None:
+        assert (await rig.recall(Recall("end", framing(pan, tilt), id="1"))).phase == "settled"
+        beyond = framing(pan + (pan > 0) - (pan < 0), tilt + (tilt > 0) - (tilt < 0))
+        assert (await rig.recall(Recall("beyond", beyond, id="2"))).code == "out-of-reach"
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("pan", "tilt"), [(1, 0), (0, 1)])
+def test_a_framing_is_not_stored_while_somebody_else_moves_the_head(pan: int, tilt: int) -> None:
+    async def scene(rig: Rig) -> None:
+        await asyncio.sleep(2)
+        rig.simulated.head.drive(asyncio.get_running_loop().time(), pan, tilt, 1, 1)
+        with pytest.raises(CameraRefusal) as refusal:
+            await rig.camera.read_framing()
+        assert refusal.value.code == "moving"
 
     with_rig(scene)

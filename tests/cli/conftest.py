@@ -7,10 +7,8 @@ import json
 import os
 import pty
 import socket
-import subprocess
 import sys
 import termios
-import time
 from asyncio.subprocess import Process
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
@@ -19,19 +17,10 @@ from typing import Any
 
 import aiomqtt
 import pytest
+from brokers import running_embedded
 
 Answers = Sequence[tuple[str, dict[str, Any]]]
 Answering = Answers | Callable[[dict[str, Any]], Answers]  # a function is given what was asked
-BROKER = """
-import asyncio, sys
-from ptzd.bus.embedded import embedded_broker
-
-async def main():
-    async with embedded_broker("127.0.0.1", int(sys.argv[1])):
-        await asyncio.Event().wait()
-
-asyncio.run(main())
-"""
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
 
 
@@ -227,18 +216,8 @@ def _free_port() -> int:
 @pytest.fixture(scope="session")
 def broker_process() -> Iterator[int]:
     """The port of a broker in a process of its own, which all tests share."""
-    port = _free_port()
-    with subprocess.Popen([sys.executable, "-c", BROKER, str(port)], stdin=subprocess.PIPE) as process:
-        deadline = time.monotonic() + 10
-        while True:
-            try:
-                socket.create_connection(("127.0.0.1", port), timeout=1).close()
-                break
-            except OSError:
-                assert time.monotonic() < deadline, "the broker does not start"
-                time.sleep(0.02)
+    with running_embedded() as port:
         yield port
-        process.kill()
 
 
 @pytest.fixture

@@ -17,7 +17,10 @@ FIRST = (PROGRESS, {"done": 0, "of": 120, "doing": "acceleration of pan", "secon
 LATER = (PROGRESS, {"done": 60, "of": 120, "doing": "settling", "seconds_left": 90.0})
 OTHERS = (PROGRESS, {"done": 1, "of": 9, "doing": "not ours", "seconds_left": 999.0, "id": "somebody-elses"})
 ESTIMATE = ("outcome", {"ok": True, "result": {"seconds": 205.0}})
-DONE = ("outcome", {"ok": True, "result": {"model": "format = 1\n", "path": "/var/lib/ptzd/gallery.head.toml"}})
+DONE = (
+    "outcome",
+    {"ok": True, "result": {"model": "format = 1\n", "path": "/var/lib/ptzd/gallery.head.toml", "renewal": "smooth"}},
+)
 
 
 def learning(*answers):
@@ -34,6 +37,7 @@ async def test_who_confirms_the_caution_learns_the_head(ptzd, broker, stand_in):
         ended = await ptzd("learn", "gallery", *RANGE, "--broker", broker, stdin="y\n")
     assert ended.code == 0
     assert "/var/lib/ptzd/gallery.head.toml" in ended.out
+    assert ended.out.splitlines()[-1] == "A new order in mid-move: goes on smoothly."
     for said in ("CAUTION", "pan -60° and 60°", "tilt -10° and 30°", "hands and people clear", "cables", "ptzd stop"):
         assert said in ended.err
     assert "999" not in ended.err and "16 min" not in ended.err, "another's progress"

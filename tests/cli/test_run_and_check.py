@@ -6,9 +6,12 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import signal
 import socket
+from datetime import UTC, datetime, timedelta
 
+import aiomqtt
 import pytest
 
 from ptzd.cameras.line import Line
@@ -235,3 +238,35 @@ async def test_a_check_tells_what_does_not_answer(ptzd, tmp_path, free_port):
     assert (checked.code, checked.err) == (1, "")
     assert "failed   camera left: does not answer; check its power" in checked.out
     assert "failed   broker: No broker answers at" in checked.out
+
+
+async def test_how_late_a_recall_may_be_and_which_camera_focuses_by_itself_is_as_configured(
+    ptzd, config, broker, service_manager, start_ptzd
+):
+    by_hand = POSITIONS.replace('"auto"', '"manual"')
+    config.write_text(
+        config.read_text().replace("[camera.left]", '[recall]\nlate_after_seconds = 30\n[camera.left]\nfocus = "auto"')
+    )
+    path, state = service_manager
+    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    await until_up(ptzd, broker)
+    await ptzd("positions", "import", "-", "--broker", broker, stdin=by_hand)
+    host, port = broker.split(":")
+    ends = {}
+    async with aiomqtt.Client(host, int(port)) as client, asyncio.timeout(20):
+        await client.subscribe("ptzd/camera/left/move")
+        await client.subscribe("ptzd/outcome")
+        for id, age in (("in time", 20), ("late", 40)):
+            sent_at = (datetime.now(UTC) - timedelta(seconds=age)).isoformat()
+            recall = {"position": "near", "id": id, "sent_at": sent_at}
+            await client.publish("ptzd/camera/left/recall", json.dumps(recall), qos=1)
+        async for message in client.messages:
+            said = json.loads(message.payload)
+            if said["id"] is not None and said.get("phase") not in ("accepted", "slewing", "settling"):
+                ends[said["id"]] = said
+            if len(ends) == 2:
+                break
+    assert ends["late"]["code"] == "late"
+    assert ends["in time"]["phase"] == "settled"
+    assert ends["in time"]["landing"]["focus_counts"] is None, "the camera focuses by itself"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from typing import get_args
 
 import pytest
 from hypothesis import given, settings
@@ -15,6 +16,7 @@ from ptzd.motion import (
     HeadModel,
     LearnedHead,
     Measured,
+    Renewal,
     SlowMode,
     Spread,
     read_head,
@@ -50,6 +52,20 @@ def learned(head: HeadModel) -> LearnedHead:
 
 def test_a_head_comes_back_as_it_was_written(learned: LearnedHead) -> None:
     assert read_head(write_head(learned)) == learned
+
+
+@pytest.mark.parametrize("renewal", get_args(Renewal))
+def test_what_a_head_does_with_a_new_order_in_mid_move_is_kept(learned: LearnedHead, renewal: Renewal) -> None:
+    written = replace(learned, model=replace(learned.model, renewal=renewal))
+    assert read_head(write_head(written)) == written
+
+
+def test_a_file_that_tells_nothing_of_new_orders_in_mid_move_leaves_that_unknown(learned: LearnedHead) -> None:
+    text = write_head(replace(learned, model=replace(learned.model, renewal="smooth")))
+    [line] = [line for line in text.splitlines() if line.startswith("renewal = ")]
+    assert read_head(text.replace(f"{line}\n", "")).model.renewal == "unknown"
+    with pytest.raises(HeadFileError, match="renewal"):
+        read_head(text.replace(line, 'renewal = "perhaps"'))
 
 
 @pytest.fixture(scope="module")

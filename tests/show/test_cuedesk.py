@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ptzd.cameras.reports import CameraState, Framing, Lock, MoveReport, Phase
+from ptzd.cameras.reports import Activity, CameraState, Framing, Lock, MoveReport, Phase
 from ptzd.show import CueDesk, CuePlace, CueRefusal, CueState, CueToken, ListedCue, ListedMove
 
 NOW = datetime(2031, 5, 24, 19, 30, tzinfo=UTC)
@@ -262,7 +262,7 @@ def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() ->
     stage.standby()
     stage.desk.stopped("right")
     stage.desk.driven("right")
-    stage.camera("right", learning=True)
+    stage.camera("right", activity=Activity.LEARNING)
     stage.camera("left", tally="off")
     assert [recall[0] for recall in stage.recalls] == ["right", "left"]
 
@@ -316,7 +316,7 @@ def test_reports_of_somebody_elses_move_are_not_taken_for_the_cues() -> None:
 def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
     assert stage.unready == {}
-    stage.camera("gallery", phase=Phase.SLEWING)
+    stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
     assert stage.unready == {"gallery": "moving"}
     stage.camera("gallery", phase=Phase.IDLE, locked=LOCK)
     assert stage.unready == {"gallery": "locked"}
@@ -351,7 +351,7 @@ def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_do
         case "drive":
             stage.desk.driven("right")
         case "learn":
-            stage.camera("right", learning=True)
+            stage.camera("right", activity=Activity.LEARNING)
         case "recall":
             stage.report("right", Phase.ACCEPTED, "hands", token="somebody's")
         case _:
@@ -506,7 +506,7 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         lambda stage: stage.desk.stopped(None),
         lambda stage: stage.desk.stopped("right"),
         lambda stage: stage.desk.driven("right"),
-        lambda stage: stage.camera("right", learning=True),
+        lambda stage: stage.camera("right", activity=Activity.LEARNING),
         lambda stage: stage.desk.back(),
         lambda stage: stage.desk.jump(Decimal(2)),
         lambda stage: stage.standby(4),
@@ -517,7 +517,7 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         stage.go()
         stage.standby()
         end(stage)
-        stage.camera("right", locked=None, learning=False)
+        stage.camera("right", locked=None, activity=Activity.AT_REST)
         stage.after(600.0)
         assert ("right", "hands") not in stage.sent
 
@@ -531,10 +531,10 @@ def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_aga
     assert stage.sentence("right") == "camera right does not stand in hands; ask for standby again"
     stage.standby()
     assert stage.unready["right"] == "waiting"
-    stage.camera("right", learning=True)
+    stage.camera("right", activity=Activity.LEARNING)
     assert {one.camera: one.code for one in stage.said[-1].not_ready}["right"] == "learning"
     assert "is being learned" in stage.sentence("right") and "ask for standby again" in stage.sentence("right")
-    stage.camera("right", learning=False)
+    stage.camera("right", activity=Activity.AT_REST)
     assert stage.unready["right"] == "elsewhere"
     stage.standby()
     stage.after(20.0)
@@ -544,7 +544,7 @@ def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_aga
 def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_told() -> None:
     stage = Stage(CuePlace(None, Decimal(1)), LATER)
     stage.go()
-    stage.camera("right", learning=True)
+    stage.camera("right", activity=Activity.LEARNING)
     stage.standby()
     assert stage.unready["right"] == "learning"
     stage.after(600.0)
@@ -553,7 +553,7 @@ def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_t
 
 def test_a_camera_that_the_cue_only_takes_is_not_ready_while_its_head_is_learned() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
-    stage.camera("gallery", learning=True)
+    stage.camera("gallery", activity=Activity.LEARNING)
     assert stage.unready == {"gallery": "moving"}
 
 
@@ -675,10 +675,10 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                     stage.desk.driven(camera)
                     in_hand.add(camera)
                 case "learn":
-                    stage.camera(camera, learning=True)
+                    stage.camera(camera, activity=Activity.LEARNING)
                     in_hand.add(camera)
                 case "learned":
-                    stage.camera(camera, learning=False)
+                    stage.camera(camera, activity=Activity.AT_REST)
                 case "unlock":
                     stage.camera(camera, locked=None)
                 case "take":

@@ -130,3 +130,30 @@ def test_a_share_or_a_number_of_runs_that_makes_no_sense_is_refused(share, runs)
     show = read_show_text(f"{HEAD}\n[[cue]]\nnumber = 1\nafter = 1\n")
     with pytest.raises(ValueError, match="not"):
         vary(show, two_cameras(), share=share, runs=runs, seed=1)
+
+
+def test_a_gap_is_never_below_zero_so_that_a_move_has_the_time_that_is_certain():
+    # It is on air from cue 1 to cue 3, and cue 3 is 8 s after cue 2, which may come right after cue 1 but not before.
+    text = f"""{HEAD}
+        [[cue]]
+        number = 1
+        after = 10
+        take = "left"
+        [[cue.move]]
+        camera = "left"
+        position = "door"
+        on_air = true
+        seconds = 5
+        [[cue]]
+        number = 2
+        on_call = true
+        expected = 1
+        take = "right"
+        [[cue]]
+        number = 3
+        after = 8
+        take = "left"
+        """
+    (move,) = vary(read_show_text(text), two_cameras(), share=5.0, runs=500, seed=7).moves
+    assert move.needed_seconds < 8.0
+    assert move.ready_chance == 1.0

@@ -207,3 +207,17 @@ def test_a_head_that_nobody_asks_does_nothing(make_camera: Any) -> None:
     cameras = [make_camera(seed=seed) for seed in range(200)]
     assert all(camera.next_due() is None for camera in cameras)
     assert all(camera.due(86_400.0) == [] for camera in cameras)
+
+
+def test_a_head_tells_when_its_motors_were_last_driven_without_their_braking() -> None:
+    dialect = load_dialect("nibble4-51")
+    head = head_of(dialect, 3)
+    assert head.driven_until(5.0) == -math.inf
+    head.drive(10.0, 1, 0, 24, 1)
+    assert head.driven_until(10.5) == 10.5, "it is driven still"
+    head.stop(10.6)
+    assert head.driven_until(10.7) == 10.7, "it brakes, and nobody knows yet whether to rest"
+    assert head.ends_at > 11.0
+    assert head.driven_until(20.0) == pytest.approx(10.6)
+    head.stop(30.0)
+    assert head.driven_until(40.0) == pytest.approx(10.6), "a stop moves nothing"

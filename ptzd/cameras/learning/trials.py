@@ -10,10 +10,9 @@ import random
 from dataclasses import dataclass
 from typing import Literal
 
-from ptzd.motion import HeadModel, seconds_for_axis
+from ptzd.cameras.reports import Framing
+from ptzd.motion import AxisModel, HeadModel, seconds_for_axis
 from ptzd.visca import AxisScale, Dialect
-
-from .reports import Framing
 
 FROM_THE_ENDS_DEG = 5.0
 LEAST_PAN_RANGE_DEG, LEAST_TILT_RANGE_DEG = 10.0, 5.0
@@ -31,6 +30,13 @@ ZOOM_SHARES = (0.15, 0.25, 0.4, 0.6, 0.8, 1.0)  # of the zoom's range
 SLOW_GUESS_SHARE = 0.5  # of a usual step's speed in slow mode, only to tell how long the trials take; assumed
 SLOW_PROBE_DEG_PER_S = 8.0  # about the usual speed at which slow mode is tried first
 SLOW_PROBE_SECONDS = 0.5  # in which that step would usually come there
+RENEWALS = 2  # trials of orders in mid-move, of each kind, for each axis
+RENEWED_EVERY_SECONDS = 0.25  # about as often as a move that is steered renews its order
+UNDER_WAY_SECONDS = 0.4  # from the first order until the head is surely at its speed
+AHEAD_SECONDS = 0.6  # of way that a renewed order lies ahead, as in a drive by hand
+MOST_RENEWED, LEAST_RENEWED = 6, 3  # orders in one trial: fewer where the range is small
+RENEWED_SPEED_SECONDS = 0.1  # of acceleration: a stop from there, and the way up again, fit between two orders
+RENEWED_SLOWLY_SHARE = 0.65  # of that speed, at every other order
 FOCUS_SHARES = (0.2, 0.4, 0.7, 1.0)
 NUDGES = 24  # of the zoom, only to see how long it takes until it is seen to be still
 NUDGE_SHARE = 0.03
@@ -149,6 +155,7 @@ class Plan:
     """The trials in their order; each is (what it is for, about how many seconds it takes)."""
 
     short_trips: tuple[tuple[Axis, int], ...]  # counts, shuffled: delays wander slowly, and must not follow the length
+    renewals: tuple[tuple[Axis, bool], ...]  # of orders in mid-move: whether each is to a place a little farther on
     stages: tuple[tuple[str, float], ...]
 
     @property
@@ -172,6 +179,36 @@ def roomy(room: Room, speed: float, acceleration: float) -> bool:
     return room.deg >= speed * BRIEF_STEADY_SECONDS + 1.2 * speed * speed / acceleration
 
 
+@dataclass(frozen=True, slots=True)
+class RenewalPace:
+    """How the order is given anew in one trial."""
+
+    fast_step: int
+    slow_step: int
+    orders: int  # after the first one
+    way: int  # counts from the start to the last target
+
+    @property
+    def seconds(self) -> float:
+        """About how long it takes until the last order has been watched."""
+        return UNDER_WAY_SECONDS + self.orders * RENEWED_EVERY_SECONDS
+
+
+def renewal_pace(room: Room, model: AxisModel) -> RenewalPace:
+    """Return the most telling pace that there is room for; in a room too small for any, the slowest."""
+    wanted = RENEWED_SPEED_SECONDS * model.acceleration_deg_per_s2
+    fast = sum(speed <= wanted for speed in model.steps_deg_per_s) or 1
+    while True:
+        speed = model.speed_deg_per_s(fast)
+        for orders in range(MOST_RENEWED, LEAST_RENEWED - 1, -1):
+            seconds = UNDER_WAY_SECONDS + (orders - 1) * RENEWED_EVERY_SECONDS + AHEAD_SECONDS
+            way = room.scale.counts(speed * seconds + speed * speed / model.acceleration_deg_per_s2)
+            if way <= room.counts or (fast == 1 and orders == LEAST_RENEWED):
+                slow = sum(each <= RENEWED_SLOWLY_SHARE * speed for each in model.steps_deg_per_s) or 1
+                return RenewalPace(fast, slow, orders, min(way, room.counts))
+        fast -= 1
+
+
 def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Random) -> Plan:
     """Return the trials, timed by what is published of the head."""
     stages: list[tuple[str, float]] = []
@@ -192,6 +229,12 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
         stages.append(("slow mode", SLOW_PROBE_SECONDS / SLOW_GUESS_SHARE + 0.5))
         stages += _steps(head, rooms, SLOW_GUESS_SHARE, " in slow mode")
     stages += [("settling", 1.5 + WATCHED_SECONDS)] * (2 * len(STOP_SHARES))
+    renewals: list[tuple[Axis, bool]] = []
+    for axis in AXES if dialect.absolute == "two-speed" else AXES[:1]:
+        model, room = (head.pan, rooms.pan) if axis == "pan" else (head.tilt, rooms.tilt)
+        for farther_on in (False, True) * RENEWALS:
+            renewals.append((axis, farther_on))
+            stages.append(("orders in mid-move", renewal_pace(room, model).seconds + 2.5))
     tele = dialect.zoom.tele_counts - dialect.zoom.wide_counts
     for share in (*ZOOM_SHARES, *ZOOM_SHARES):
         stages.append(("zoom", share * tele / head.zoom.direct_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
@@ -202,7 +245,7 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
     for share in (*FOCUS_SHARES, *FOCUS_SHARES):
         stages.append(("focus", share * reach / head.focus_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
     stages.append(("the way back", 4.0))
-    return Plan(tuple(short), tuple(stages))
+    return Plan(tuple(short), tuple(renewals), tuple(stages))
 
 
 def _steps(head: HeadModel, rooms: Rooms, share: float, when: str) -> list[tuple[str, float]]:

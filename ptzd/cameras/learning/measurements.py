@@ -9,6 +9,7 @@ from datetime import datetime
 from math import sqrt
 from statistics import fmean, median, pstdev
 
+from ptzd.cameras.framing import Tolerance
 from ptzd.motion import (
     AxisModel,
     Figure,
@@ -36,7 +37,7 @@ from ptzd.motion import (
 )
 from ptzd.visca import Dialect
 
-from .framing import Tolerance
+from .renewal import RenewalTrial, agreed
 from .trials import AXES, Axis
 
 # A figure is never known better than this, whatever its residuals say.
@@ -100,6 +101,7 @@ class Measurements:
     slow_share: float | None = None  # of the usual speeds, roughly, at which those in slow mode were looked for
     slow_trips: dict[Axis, dict[int, StepTrip]] = field(default_factory=lambda: {axis: {} for axis in AXES})
     pan_stops: list[PanStop] = field(default_factory=list)
+    renewals: list[RenewalTrial] = field(default_factory=list)
     zoom_trips: list[tuple[float, float]] = field(default_factory=list)
     zoom_drives: dict[int, list[Reading]] = field(default_factory=dict)
     focus_trips: list[tuple[float, float]] = field(default_factory=list)
@@ -158,6 +160,10 @@ async def learned_head(
     if slow_pan is None or slow_tilt is None:
         slow_pan = slow_tilt = None
     settle, settling_spread = await _settle(measured, dialect, pan, latency, lag, seeing)
+    models: dict[Axis, AxisModel] = {"pan": pan.model()}
+    if not published.shared_speed:
+        models["tilt"] = tilt.model()
+    per_degree: dict[Axis, float] = {"pan": dialect.pan.counts_per_degree, "tilt": dialect.tilt.counts_per_degree}
     spread = Spread(
         speed=max(LEAST_SPEED_SPREAD, _typical([*_reached(pan), *_reached(tilt)])),
         acceleration=max(LEAST_ACCELERATION_SPREAD, pan.ramp.acceleration.spread, tilt.ramp.acceleration.spread),
@@ -179,6 +185,7 @@ async def learned_head(
         spread=spread,
         shared_speed=published.shared_speed,
         slow=None if slow_pan is None or slow_tilt is None else _slow_mode(slow_pan, slow_tilt),
+        renewal=agreed(measured.renewals, models, per_degree),
     )
     figures = Measured(
         pan_steps=tuple(figure.spread for figure in pan.steps),

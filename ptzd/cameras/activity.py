@@ -1,0 +1,139 @@
+"""What a camera is doing: exactly one thing at a time; who ends whom, and how that is told.
+
+Theory of operation. A camera holds one activity. Whoever wants something else of it brings the next one, whose orders
+leave in that very call, and then the older one is ended: the `Cause` says which activities it ends, and in which words.
+An activity that comes to its own end tells its host. Nothing but a cause from the table below ends an activity.
+
+| cause         | ends                     | what follows     |
+|---------------|--------------------------|------------------|
+| a recall      | everything               | direct or shaped |
+| a drive       | everything               | by hand          |
+| a learning    | rest (else it is refused)| learning         |
+| a stop, a lock, the end of the daemon | everything | halting      |
+| on program    | learning                 | halting          |
+| a stall, no guard | what has no end of its own | halting    |
+| silence       | what has no end of its own | halting, as soon as it is heard again |
+| a restart     | a shaped move in slow mode | halting        |
+| motion without an order | rest           | halting          |
+
+Halting ends only when the camera's own readings stand still.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Coroutine
+from dataclasses import dataclass
+from typing import Any, ClassVar, Protocol
+
+from .contact import Contact
+from .move import Move
+from .reports import Activity as Kind
+from .reports import Framing, Phase
+from .settings import CameraSettings
+
+EVERYTHING = frozenset(Kind)
+WITHOUT_END = frozenset({Kind.SHAPED, Kind.BY_HAND, Kind.LEARNING})
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Why an activity ends before its time. In the sentences {what} is what is told of it beside the cause."""
+
+    ends: frozenset[Kind]
+    phase: Phase  # in which a move ends
+    code: str
+    sentence: str  # on a move
+    learning: str  # what becomes of a camera that is being learned: "was stopped"
+
+
+RECALLED = Cause(
+    EVERYTHING, Phase.SUPERSEDED, "superseded", "a newer recall, {what}, took its place", "was sent to {what}"
+)
+DRIVEN = Cause(EVERYTHING, Phase.SUPERSEDED, "superseded", "the camera was driven by hand", "was driven by hand")
+LEARNED = Cause(frozenset({Kind.AT_REST}), Phase.SUPERSEDED, "superseded", "", "")
+STOPPED = Cause(EVERYTHING, Phase.STOPPED, "stopped", "a stop was asked for", "was stopped")
+LOCKED = Cause(EVERYTHING, Phase.STOPPED, "stopped", "the camera was locked", "was locked")
+ENDING = Cause(EVERYTHING, Phase.STOPPED, "stopped", "the daemon came to its end", "was no longer attended to")
+ON_PROGRAM = Cause(frozenset({Kind.LEARNING}), Phase.STOPPED, "stopped", "", "went on air")
+STALLED = Cause(
+    WITHOUT_END,
+    Phase.FAILED,
+    "stalled",
+    "this computer stood still for {what} s while the camera was moving, so it was stopped; recall again",
+    "was stopped, since this computer stood still for {what} s",
+)
+UNGUARDED = Cause(
+    WITHOUT_END,
+    Phase.FAILED,
+    "unguarded",
+    "the guard that would stop the camera if this program failed has gone, so it was stopped; recall again",
+    "was stopped, since its guard has gone",
+)
+SILENT = Cause(
+    EVERYTHING,
+    Phase.FAILED,
+    "unreachable",
+    "camera {what} stopped answering; it may still be finishing the move",
+    "stopped answering",
+)
+RESTARTED = Cause(
+    frozenset({Kind.SHAPED}),
+    Phase.FAILED,
+    "restarted",
+    "camera {what} restarted, or somebody else spoke to it, in a move in slow mode: nobody knows whether that is still "
+    "on, so it was stopped; recall again",
+    "",
+)
+BROKEN = Cause(EVERYTHING, Phase.FAILED, "internal", "the move of camera {what} broke off", "was no longer attended to")
+LET_GO = Cause(frozenset({Kind.BY_HAND}), Phase.STOPPED, "stopped", "", "")
+STRAYED = Cause(frozenset({Kind.AT_REST}), Phase.STOPPED, "stopped", "", "")
+
+
+class Host(Protocol):
+    """What an activity needs of the camera whose it is."""
+
+    contact: Contact
+    settings: CameraSettings
+
+    def spawn(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        """Run it for as long as the camera is attended to."""
+
+    def told(self, move: Move) -> None:
+        """A move is in another phase."""
+
+    def ended(
+        self, activity: Activity, phase: Phase, code: str | None = None, sentence: str | None = None, *, halt: bool
+    ) -> None:
+        """An activity came to its own end: a move in this phase. With `halt` the camera may still be moving."""
+
+    def rested(self) -> None:
+        """The camera stands still by its own readings: whatever it did is over."""
+
+    def strayed(self) -> None:
+        """The camera moves though nobody here has ordered it."""
+
+    def silent(self) -> None:
+        """The camera has answered none of the repeats."""
+
+
+class Activity:
+    """One thing that a camera does."""
+
+    kind: ClassVar[Kind]
+    move: Move | None = None
+    reads = False  # it asks for the camera's positions itself
+
+    @property
+    def unended(self) -> bool:
+        """Whether the camera may be moving without an end of its own."""
+        return False
+
+    def begin(self, older: Activity) -> None:
+        """Give the first orders, now."""
+
+    def heard(self, framing: Framing, now: float) -> None:
+        """Take in where the camera is."""
+
+    def end(self) -> None:
+        """Do nothing more: something else has begun, and has given its orders."""

@@ -1,0 +1,88 @@
+"""What is known of one camera by its own word, and the line over which it tells."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+
+from ptzd.links import Link
+from ptzd.visca import Dialect, Timing
+
+from .line import Line
+from .reading import Condition, read_condition, read_framing, read_pan_tilt
+from .reports import Framing, PowerState
+from .slowmode import SlowModeSwitch
+from .still import Standing
+
+
+class Contact:
+    """The line to one camera and the latest that it said. Nothing in here is believed, all of it was asked."""
+
+    def __init__(
+        self,
+        link: Link,
+        dialect: Dialect,
+        *,
+        on_restart: Callable[[], None],
+        on_reading: Callable[[Framing], None],
+        timing: Timing | None = None,
+    ) -> None:
+        """`on_reading` is called with every position as it comes in, `on_restart` when the camera has lost count."""
+        self.dialect = dialect
+        self.line = Line(link, dialect, on_restart=on_restart, timing=timing)
+        self.slow = SlowModeSwitch(self.line, dialect)
+        self.standing = Standing()
+        self.up = False
+        self.condition: Condition | None = None  # None: to be asked anew
+        self.framing: Framing | None = None  # None before the first reading
+        self.read = asyncio.Event()  # set by every reading, and when it fell silent
+        self._on_reading = on_reading
+        self._loop = asyncio.get_running_loop()
+
+    @property
+    def power(self) -> PowerState:
+        """As it last said, or unknown while it does not answer."""
+        return self.condition.power if self.condition is not None and self.up else "unknown"
+
+    @property
+    def digital_zoom(self) -> bool | None:
+        """Whether it is on; None while that is not known."""
+        return None if self.condition is None else self.condition.digital_zoom
+
+    def take(self, framing: Framing) -> None:
+        """Take in a position as it was read, whoever asked for it."""
+        self.framing = framing
+        if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
+            self.condition = replace(self.condition, focus_mode=framing.focus_mode)
+        self.standing.take(framing, self._loop.time())
+        self.read.set()
+        self._on_reading(framing)
+
+    async def ask_condition(self) -> None:
+        """Ask for power, start-up, digital zoom and faults. Raises as `Line.ask` does."""
+        self.condition = await read_condition(self.line)
+
+    async def ask_framing(self) -> None:
+        """Ask where it stands; nothing is asked of one in standby. Raises as `Line.ask` does."""
+        condition = self.condition
+        if condition is None or condition.power == "standby":
+            return
+        framing = await read_framing(self.line, condition.focus_mode)
+        # A move that ended meanwhile has asked for the mode anew.
+        if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
+            framing = replace(framing, focus_mode=self.condition.focus_mode)
+        self.take(framing)
+
+    async def ask_pan_tilt(self) -> None:
+        """Ask for the head alone; the lens is taken to be where it was. Raises as `Line.ask` does."""
+        if self.framing is not None and self.power == "on":
+            self.take(await read_pan_tilt(self.line, self.framing))
+
+    def fell_silent(self) -> None:
+        """Take note that it answers no more: what was known of it may be otherwise when it is back."""
+        self.up = False
+        self.condition = None
+        self.standing.forget()
+        self.slow.forget()
+        self.read.set()

@@ -1,0 +1,234 @@
+"""A direct move: one absolute order for the head, a few for the lens, and seeing that it has settled.
+
+Its orders leave in the very call that asks for it. Then a task waits until the camera has reported the end of each, reads
+the position until it has been still and within tolerance for a while, and says "settled". What is in doubt is never
+believed but done again: a command whose completion was lost is sent anew with a new number, and a head that is there
+already completes it at once. A head that takes no order while it still moves is asked again once it has come to rest.
+However it goes, a move has ended by three times its promise and ten seconds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+import structlog
+
+from ptzd.visca import Completed, ErrorCode, Interrupted, Refused, Unanswered
+
+from .activity import Activity, Host
+from .framing import landing
+from .line import Ending, InquiryRefused, LineDown, PushedAside
+from .move import Move
+from .orders import lens_orders, pan_tilt_order
+from .reading import read_settling
+from .reports import Activity as Kind
+from .reports import Framing, Phase
+from .still import STILL_SECONDS
+
+log = structlog.get_logger()
+
+ATTEMPTS = 5  # how often the orders of a move are given before it has failed
+MOVING_PAUSE_SECONDS = 0.1  # between two readings while it moves
+SETTLING_PAUSE_SECONDS = 0.02
+COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
+STANDSTILL_SECONDS = 1.5  # after its order a camera that stands somewhere else has not heard all of it
+FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
+NOT_NOW = (ErrorCode.NOT_EXECUTABLE, ErrorCode.BUFFER_FULL)
+
+
+class Direct(Activity):
+    """See the module. Its `move` tells how far it is."""
+
+    kind = Kind.DIRECT
+    move: Move
+
+    def __init__(self, host: Host, move: Move) -> None:
+        self.move = move
+        self._host = host
+        self._contact = host.contact
+        self._loop = asyncio.get_running_loop()
+        self._task: asyncio.Task[None] | None = None
+        self._ordered_at = move.started_at
+        self._older_unended = False
+
+    @property
+    def unended(self) -> bool:
+        return self._older_unended and not self.move.taken
+
+    def begin(self, older: Activity) -> None:
+        self._older_unended = older.unended
+        self._set_out(older)
+        self._task = self._host.spawn(self._run())
+
+    def heard(self, framing: Framing, now: float) -> None:
+        self.move.arrival.take(framing, now)
+
+    def end(self) -> None:
+        if self._task is not None and self._task is not asyncio.current_task():
+            self._task.cancel()
+
+    def _set_out(self, older: Activity) -> None:
+        self._order()
+
+    def _order(self) -> None:
+        """Send the camera straight to the framing."""
+        move, seconds = self.move, self.move.completion_seconds()
+        order = pan_tilt_order(move.recall.framing, move.plan.pan_step, move.plan.tilt_step)
+        move.exchanges = self._contact.slow.interrupt([order], seconds)
+        orders = lens_orders(move.recall.framing, digital_zoom=self._contact.digital_zoom)
+        move.exchanges += [self._contact.line.perform(each, seconds) for each in orders]
+        self._ordered_at = self._loop.time()
+
+    async def _run(self) -> None:
+        """Carry it out in the time that it has. A mistake of ours must not leave a head driving."""
+        name, position = self._host.settings.name, self.move.recall.position
+        try:
+            async with asyncio.timeout_at(self.move.given_up_at):
+                await self._carry_out()
+        except TimeoutError:
+            sentence = (
+                f"camera {name} did not come to rest on {position} in three times the time that was promised; it was "
+                "stopped: look at it before you recall again"
+            )
+            self._fail("overdue", sentence, halt=True)
+        except Exception:
+            log.exception("a move broke off; the camera is stopped", camera=name, position=position)
+            sentence = f"the daemon failed at this move and stopped camera {name}; its log tells more"
+            self._fail("internal", sentence, halt=True)
+
+    async def _carry_out(self) -> None:
+        await self._heard_order()
+        self._enter(Phase.SLEWING)
+        await self._land()
+
+    async def _land(self) -> None:
+        """Wait until it has settled, and order anew what is in doubt."""
+        move = self.move
+        attempts = 0
+        while True:
+            endings = await self._endings()
+            if any(isinstance(ending, Unanswered) for ending in endings):
+                self._host.silent()
+                return
+            if self._contact.slow.left_on:
+                self._contact.slow.turn_off()
+            if failure := self._failure(endings):
+                self._fail(*failure, halt=not move.taken)
+                return
+            completed = all(isinstance(ending, Completed) for ending in endings)
+            if completed:
+                if move.phase is not Phase.SETTLING:
+                    self._enter(Phase.SETTLING)
+                if await self._still():
+                    self._host.ended(self, Phase.SETTLED, halt=False)
+                    return
+            if not self._waits_for_rest(endings):
+                attempts += 1
+            # To insist would be to fight whoever or whatever held it.
+            if self._rests_far_off() and (completed or (attempts > 1 and self._contact.standing.still)):
+                self._fail("held", self._held_sentence(), halt=not move.taken)
+                return
+            if attempts == ATTEMPTS:
+                self._fail(*self._given_up(endings), halt=not move.taken)
+                return
+            await asyncio.sleep(MOVING_PAUSE_SECONDS)
+            move.arrival.forget()
+            self._order()
+            await self._heard_order()
+
+    async def _heard_order(self) -> None:
+        """Wait until the camera has taken the order to go to the framing, or will not."""
+        head = self.move.exchanges[0]
+        await head.begun
+        lost = head.ended.done() and isinstance(head.ended.result(), Refused | Interrupted | Unanswered)
+        self.move.taken = self.move.taken or not lost
+
+    async def _endings(self) -> list[Ending | None]:
+        """Wait until each command has ended, or the head has been there for long enough, or stands where it is."""
+        arrival, futures = self.move.arrival, [exchange.ended for exchange in self.move.exchanges]
+        while pending := [future for future in futures if not future.done()]:
+            await asyncio.wait(pending, timeout=MOVING_PAUSE_SECONDS, return_when=asyncio.FIRST_COMPLETED)
+            now = self._loop.time()
+            if arrival.seconds(now) > COMPLETION_PATIENCE_SECONDS:
+                break
+            if not arrival.there and self._contact.standing.still and now - self._ordered_at > STANDSTILL_SECONDS:
+                break
+        return [future.result() if future.done() else None for future in futures]
+
+    def _waits_for_rest(self, endings: list[Ending | None]) -> bool:
+        """Whether the camera took no order since it still moves: then it is asked again, as often as it takes."""
+        refused = any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings)
+        return refused and not self._contact.standing.still
+
+    def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
+        name = self._host.settings.name
+        for ending in endings:
+            match ending:
+                case Refused(code=ErrorCode.NOT_EXECUTABLE) if self._contact.power == "starting":
+                    return "initialising", f"camera {name} restarted and is finding its ends"
+                case Refused(code=ErrorCode.SYNTAX | ErrorCode.MESSAGE_LENGTH):
+                    return (
+                        "not-understood",
+                        f"camera {name} did not understand a command; is {self._contact.dialect.name} the right "
+                        "dialect for it?",
+                    )
+                case Refused(code=ErrorCode.CANCELLED):
+                    return "taken-over", f"another controller took camera {name} over"
+                case _:
+                    pass
+        return None
+
+    def _given_up(self, endings: list[Ending | None]) -> tuple[str, str]:
+        name, position = self._host.settings.name, self.move.recall.position
+        if any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings):
+            return (
+                "refused",
+                f"camera {name} refused to go to {position} {ATTEMPTS} times; is its menu open, or is it busy with "
+                "another controller's orders?",
+            )
+        return "off-position", f"camera {name} did not come to rest on {position} in {ATTEMPTS} attempts"
+
+    def _held_sentence(self) -> str:
+        return (
+            f"camera {self._host.settings.name} came to rest far from {self.move.recall.position}: a limit set in the "
+            "camera, an obstacle or another controller may have held it; look at it before you recall again"
+        )
+
+    def _rests_far_off(self) -> bool:
+        framing = self._contact.framing
+        if framing is None:
+            return False
+        landed = landing(self._contact.dialect, framing, self.move.recall.framing)
+        return max(abs(landed.pan_deg), abs(landed.tilt_deg)) > FAR_OFF_DEG
+
+    async def _still(self) -> bool:
+        """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere."""
+        move, arrival = self.move, self.move.arrival
+        arrival.forget()
+        last: Framing | None = None
+        resting_since = self._loop.time()
+        until = resting_since + move.completion_seconds()
+        while (now := self._loop.time()) < until:
+            known = last if last is not None and arrival.lens_is_there(last) and not arrival.still(now) else None
+            try:
+                framing = await read_settling(self._contact.line, known)
+            except (LineDown, PushedAside, InquiryRefused):
+                await asyncio.sleep(MOVING_PAUSE_SECONDS)
+                continue
+            self._contact.take(framing)
+            now = self._loop.time()
+            if known is None and arrival.still(now):
+                return framing.focus_mode == move.recall.framing.focus_mode
+            if framing != last:
+                last, resting_since = framing, now
+            if not arrival.there and now - resting_since > 2 * STILL_SECONDS:
+                return False
+            await asyncio.sleep(SETTLING_PAUSE_SECONDS)
+        return False
+
+    def _enter(self, phase: Phase) -> None:
+        self.move.phase = phase
+        self._host.told(self.move)
+
+    def _fail(self, code: str, sentence: str, *, halt: bool) -> None:
+        self._host.ended(self, Phase.FAILED, code, sentence, halt=halt)

@@ -1,0 +1,162 @@
+"""Bringing a camera to rest, and what rest is.
+
+A stop is an order like any other: it can be lost, refused, or confirmed by a camera that drives on. So stops are given
+again and again, whatever is answered to them, until the camera's own readings have stood still for long enough; then,
+and not before, it is at rest. One that falls silent meanwhile is told to stop as soon as it is heard again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+
+from ptzd.visca import Command, FocusStop, PanTiltStop, Refused, ZoomStop
+
+from .activity import Activity, Host
+from .line import Exchange
+from .reports import Activity as Kind
+from .reports import Framing
+from .settings import CameraSettings
+
+HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
+REPEAT_SECONDS = 0.25
+TURN_SECONDS = 0.05
+LOOK_SECONDS = 0.5  # between two looks at whether it goes on
+ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
+DOUBT_SECONDS = 1.5  # a head that brakes as it should has come to rest by then
+STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
+STRAY_COUNTS = 2
+STRAY_ZOOM_SHARE = 0.005  # of the zoom's range
+
+
+class Halting(Activity):
+    """Stops until the camera stands still. Somebody else asks where it is all the while."""
+
+    kind = Kind.HALTING
+
+    def __init__(self, host: Host, fault: str | None = None) -> None:
+        """`fault` is what is to be said of the camera until it stands still."""
+        self._host = host
+        self._loop = asyncio.get_running_loop()
+        self._began_at = self._sent_at = self._loop.time()
+        self._exchanges: list[Exchange] = []
+        self._fault = fault
+        self._refused = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._looked_at = self._began_at
+        self._looked: Framing | None = None
+        self._goes_on = False  # it moves, and by more than a swing
+
+    @property
+    def unended(self) -> bool:
+        return True
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether the camera should have come to rest by now, and has not."""
+        return self._goes_on and self._loop.time() - self._began_at > DOUBT_SECONDS
+
+    @property
+    def fault(self) -> str | None:
+        """What is to be said of the camera, where there is reason to."""
+        if not self._host.contact.up:
+            return self._fault or "a stop was not confirmed: the camera may still be moving"
+        if self._host.contact.power == "starting" or not self.in_doubt:
+            return self._fault
+        if self._refused:
+            return "it refuses to stop and is told again and again: it may be moving; pull its plug if it endangers anybody"
+        return "it was told to stop, and its readings still change: it may be moving; pull its plug if it endangers anybody"
+
+    def begin(self, older: Activity) -> None:
+        self.send()
+        self._wind()
+
+    def end(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+
+    def again(self) -> None:
+        """Somebody has asked for a stop once more: another leaves now, unless one is on its way."""
+        if not self._under_way():
+            self._stop()
+
+    def send(self) -> None:
+        """Tell a camera to stop that has just been told something else, or was not heard for a while."""
+        self._stop()
+        self._host.contact.standing.forget()  # it may have stood still until now
+
+    def _stop(self) -> None:
+        """Tell the camera to stop, ahead of everything else."""
+        self._refused = any(_was_refused(each) for each in self._exchanges)
+        self._exchanges = self._host.contact.line.interrupt(HALT, ANSWER_SECONDS)
+        self._sent_at = self._loop.time()
+
+    def _under_way(self) -> bool:
+        return any(not exchange.ended.done() for exchange in self._exchanges)
+
+    def _wind(self) -> None:
+        self._timer = self._loop.call_later(TURN_SECONDS, self._turn)
+
+    def _turn(self) -> None:
+        """Look whether it stands still; else stop it again, if it is time to."""
+        self._look_whether_it_goes_on()
+        if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
+            self._host.rested()
+            return
+        if not self._under_way() and self._loop.time() - self._sent_at >= REPEAT_SECONDS:
+            self._stop()
+        self._wind()
+
+    def _look_whether_it_goes_on(self) -> None:
+        now, framing = self._loop.time(), self._host.contact.framing
+        if now - self._looked_at < LOOK_SECONDS or framing is None:
+            return
+        self._goes_on = self._looked is not None and has_moved(self._host.settings, self._looked, framing)
+        self._looked_at, self._looked = now, framing
+
+
+class AtRest(Activity):
+    """Nothing was ordered, and the camera stands still as far as it has told; should it move, that is noticed."""
+
+    kind = Kind.AT_REST
+
+    def __init__(self, host: Host, stands: Framing | None = None, *, ours_until: float = float("-inf")) -> None:
+        """`stands` is where it was seen to stand; None where it has to be looked at first.
+
+        Until `ours_until` (loop time) it may still be finishing what was ordered before.
+        """
+        self._host = host
+        self.stands = stands
+        self._ours_until = ours_until
+        self._first: Framing | None = None
+
+    def heard(self, framing: Framing, now: float) -> None:
+        contact = self._host.contact
+        if contact.condition is None or contact.condition.power != "on" or now < self._ours_until:
+            self.forget()
+            return
+        if self.stands is None and contact.standing.still:
+            self.stands = framing
+        before = self.stands or self._first
+        if before is None:
+            self._first = framing
+        elif has_moved(self._host.settings, before, framing):
+            self._host.strayed()
+
+    def forget(self) -> None:
+        """The camera was not heard for a while, or restarted: it has to be looked at first."""
+        self.stands = self._first = None
+
+
+def has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
+    """Whether a camera has moved by more than a swing, or a reading that wavers."""
+    dialect = settings.dialect
+    zoom = dialect.zoom.tele_counts - dialect.zoom.wide_counts
+    return (
+        abs(now.pan_counts - before.pan_counts) > max(STRAY_COUNTS, STRAY_DEG * dialect.pan.counts_per_degree)
+        or abs(now.tilt_counts - before.tilt_counts) > max(STRAY_COUNTS, STRAY_DEG * dialect.tilt.counts_per_degree)
+        or abs(now.zoom_counts - before.zoom_counts) > STRAY_ZOOM_SHARE * zoom
+    )
+
+
+def _was_refused(exchange: Exchange) -> bool:
+    return exchange.ended.done() and isinstance(exchange.ended.result(), Refused)

@@ -1,0 +1,16 @@
+"""Learning a head: which trials tell how it moves, how they are carried out, and what follows from them."""
+
+from .measurements import Seeing
+from .progress import Progress
+from .run import estimate_seconds, learn
+from .trials import LearnLimits, LearnRefusal, rooms_within
+
+__all__ = [
+    "LearnLimits",
+    "LearnRefusal",
+    "Progress",
+    "Seeing",
+    "estimate_seconds",
+    "learn",
+    "rooms_within",
+]

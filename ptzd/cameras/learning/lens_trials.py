@@ -1,0 +1,177 @@
+"""Trials of zoom and focus, which may use their whole range: their ends are no danger to anybody."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable
+
+from ptzd.cameras.reading import read_settling
+from ptzd.cameras.reports import Framing
+from ptzd.motion import Reading
+from ptzd.visca import (
+    Dialect,
+    DigitalZoomOff,
+    FocusDirect,
+    FocusInquiry,
+    FocusManual,
+    ZoomDirect,
+    ZoomInquiry,
+    ZoomStop,
+    ZoomTele,
+    ZoomWide,
+)
+
+from .measurements import Measurements, Seeing
+from .probe import HALT_SECONDS, READING_EVERY_SECONDS, TRIES, Order, Probe
+from .progress import Stages
+from .trials import DRIVEN_SECONDS, FOCUS_SHARES, NUDGE_SHARE, NUDGES, ZOOM_SHARES
+from .watches import LensWatch
+
+LONGEST_LOOK_SECONDS = 3.0
+LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
+ENOUGH_READINGS = 12  # of steady travel, for a speed
+
+
+class LensTrials:
+    """What is tried of zoom and focus; `measured` takes in what it brings."""
+
+    def __init__(self, probe: Probe, dialect: Dialect, seeing: Seeing, measured: Measurements, stages: Stages) -> None:
+        self._probe = probe
+        self._dialect = dialect
+        self._seeing = seeing
+        self._measured = measured
+        self._stages = stages
+        self._loop = asyncio.get_running_loop()
+
+    async def every(self) -> None:
+        """Do all of them."""
+        for command in (DigitalZoomOff(), FocusManual()):
+            exchange = self._probe.line.perform(command, HALT_SECONDS)
+            await exchange.ended
+        self._probe.focus_at = await self._probe.ask(FocusInquiry())
+        await self._probe.quiet()
+        zoom, focus = self._dialect.zoom, self._dialect.focus
+        for share in (*ZOOM_SHARES, *ZOOM_SHARES):
+            self._stages.begin()
+            await self._zoom_trip(round(share * (zoom.tele_counts - zoom.wide_counts)))
+        for _ in range(NUDGES):
+            self._stages.begin()
+            await self._nudge(round(NUDGE_SHARE * (zoom.tele_counts - zoom.wide_counts)))
+        for speed in range(len(self._probe.head.zoom.drive_counts_per_s)):
+            self._stages.begin()
+            await self._zoom_drive(speed)
+        for share in (*FOCUS_SHARES, *FOCUS_SHARES):
+            self._stages.begin()
+            await self._focus_trip(round(share * (focus.most_counts - focus.least_counts)))
+
+    async def _zoom_trip(self, way: int) -> None:
+        least, most = self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts
+        for _ in range(TRIES):
+            target, farther = _ahead(self._probe.zoom_at, way, least, most)
+            if farther is not None:
+                await self.zoom_to(farther)
+            begin = self._probe.zoom_at
+            order = await self._observe(self.zoom_to(target))
+            if order.seconds is not None:
+                self._measured.zoom_trips.append((abs(target - begin), order.seconds))
+                return
+
+    async def _nudge(self, way: int) -> None:
+        """Move the zoom a little, since a camera that moved a moment ago is read more often than one at rest."""
+        target, _ = _ahead(self._probe.zoom_at, way, self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts)
+        await self._observe(self.zoom_to(target))
+
+    async def zoom_to(self, counts: int) -> Order:
+        seconds = abs(counts - self._probe.zoom_at) / self._probe.head.zoom.direct_counts_per_s
+        order = await self._probe.order(ZoomDirect(counts), 1.0 + 2.0 * seconds)
+        self._probe.zoom_at = counts
+        return order
+
+    async def _zoom_drive(self, speed: int) -> None:
+        for _ in range(TRIES):
+            self._measured.zoom_drives[speed] = readings = await self._driven_readings(speed)
+            if len(readings) > ENOUGH_READINGS:
+                return
+
+    async def _driven_readings(self, speed: int) -> list[Reading]:
+        """Drive the zoom for a moment, where there is more room; its ends are no danger to anybody."""
+        zoom, begin = self._dialect.zoom, self._probe.zoom_at
+        to_tele = begin < 0.5 * (zoom.wide_counts + zoom.tele_counts)
+        self._probe.interrupt(ZoomTele(speed) if to_tele else ZoomWide(speed), HALT_SECONDS)
+        until = self._loop.time() + DRIVEN_SECONDS
+        moving_since: float | None = None
+        readings: list[Reading] = []
+        while self._loop.time() < until:
+            counts = await self._probe.ask(ZoomInquiry())
+            now = self._loop.time()
+            if moving_since is None and counts != begin:
+                moving_since = now
+            within = zoom.wide_counts < counts < zoom.tele_counts
+            if moving_since is not None and now > moving_since + LENS_START_SECONDS and within:
+                readings.append(Reading(now, counts))
+            await asyncio.sleep(0.6 * READING_EVERY_SECONDS)
+        await self._probe.order(ZoomStop(), 0.5)
+        await asyncio.sleep(LENS_START_SECONDS)
+        self._probe.zoom_at = await self._probe.ask(ZoomInquiry())
+        return readings
+
+    async def _focus_trip(self, way: int) -> None:
+        least, most = self._dialect.focus.least_counts, self._dialect.focus.most_counts
+        for _ in range(TRIES):
+            target, farther = _ahead(self._probe.focus_at, way, least, most)
+            if farther is not None:
+                await self.focus_to(farther)
+            begin = self._probe.focus_at
+            order = await self._observe(self.focus_to(target))
+            if order.seconds is not None:
+                self._measured.focus_trips.append((abs(target - begin), order.seconds))
+                return
+
+    async def focus_to(self, counts: int) -> Order:
+        seconds = abs(counts - self._probe.focus_at) / self._probe.head.focus_counts_per_s
+        order = await self._probe.order(FocusDirect(counts), 1.0 + 2.0 * seconds)
+        self._probe.focus_at = counts
+        return order
+
+    async def _observe(self, order: Awaitable[Order]) -> Order:
+        """Carry out an order of the lens and see that the camera is still, just as its moves are seen to have settled.
+
+        There, too, the camera is read by two: by the move that wants to end, and by the watch that never does.
+        """
+        watch = LensWatch(self._probe.line, self._dialect, self._seeing)
+        watching = asyncio.create_task(watch.run())
+        try:
+            done = await order
+            wanted = Framing(
+                self._probe.at["pan"], self._probe.at["tilt"], self._probe.zoom_at, self._probe.focus_at, "manual"
+            )
+            began_at = read_at = self._loop.time()
+            watch.expect(wanted)
+            last: Framing | None = None
+            while self._loop.time() < began_at + LONGEST_LOOK_SECONDS:
+                surely = watch.seems_still(self._loop.time())
+                known = last if last is not None and watch.lens_is_there(last) and not surely else None
+                last = framing = await self._probe.patiently(lambda known=known: read_settling(self._probe.line, known))  # type: ignore[misc]
+                self._probe.heard(framing)
+                now = self._loop.time()
+                if read_at > began_at:
+                    self._measured.between_readings.append(now - read_at)
+                read_at = now
+                watch.take(framing, now)
+                if known is None and watch.seems_still(now):
+                    self._measured.seen_still.append(now - began_at)
+                    break
+                await asyncio.sleep(self._seeing.pause_seconds)
+            return done
+        finally:
+            watching.cancel()
+            await asyncio.wait([watching])
+
+
+def _ahead(here: int, way: int, least: int, most: int) -> tuple[int, int | None]:
+    """Where to go so as to travel `way` within two ends, and the end to go to before that where there is no room."""
+    if here + way <= most:
+        return here + way, None
+    if here - way >= least:
+        return here - way, None
+    return (most - way, most) if here > 0.5 * (least + most) else (least + way, least)

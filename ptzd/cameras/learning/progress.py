@@ -1,0 +1,45 @@
+"""How far a learning has come, told before each trial."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from .trials import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the learning has come."""
+
+    done: int
+    of: int
+    doing: str
+    seconds_left: float
+
+
+class Stages:
+    """The trials of a plan, ticked off one by one."""
+
+    def __init__(self, plan: Plan, tell: Callable[[Progress], None]) -> None:
+        self._stages = plan.stages
+        self._tell = tell
+        self._loop = asyncio.get_running_loop()
+        self._began_at = self._loop.time()
+        self._done = 0
+
+    def begin(self) -> None:
+        """Tell that the next trial begins."""
+        stages = self._stages
+        planned = sum(seconds for _, seconds in stages[: self._done])
+        left = sum(seconds for _, seconds in stages[self._done :])
+        if planned > 10.0:
+            left *= min(3.0, max(0.3, (self._loop.time() - self._began_at) / planned))
+        doing = stages[self._done][0] if self._done < len(stages) else "done"
+        self._tell(Progress(self._done, len(stages), doing, round(left, 1)))
+        self._done = min(self._done + 1, len(stages))
+
+    def skip(self, stages: int) -> None:
+        """Pass over trials that this head does not need."""
+        self._done += stages

@@ -1,0 +1,167 @@
+"""Learning a head: measuring, over the protocol alone, how it moves.
+
+Theory of operation. A series of trials, each one order with its report of the end or with positions read on the way:
+short trips tell acceleration and delay, longer ones at each step its speed, stops from several speeds the swing of the
+mount, orders in mid-move what the head does with these, then zoom and focus the same. Where the head has a slow mode,
+its steps are measured in that, too. What a loss on the network spoiled is tried again. The figures are fitted when all
+trials are over, and every one comes with its spread.
+
+Pan and tilt are sent to positions inside the given range, never driven. However learning ends but well (cancelled, the
+link lost, readings that make no sense), the head is told to halt, unless somebody else has taken the camera over: then
+it does what that one says. Where learning ends well, the camera is brought back to where it stood. Slow mode is turned
+off before anything else is measured; where learning breaks off, it is left to the owner of the switch to turn it off.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Awaitable, Callable
+from datetime import datetime
+
+from ptzd.cameras.line import Line, LineDown, PushedAside
+from ptzd.cameras.reports import Framing
+from ptzd.cameras.slowmode import SlowModeRefused, SlowModeSwitch
+from ptzd.motion import FitError, HeadModel, LearnedHead, published_head
+from ptzd.visca import Dialect, FocusAuto
+
+from .head_trials import HeadTrials
+from .lens_trials import LensTrials
+from .measurements import Measurements, Seeing, learned_head
+from .probe import HALT_SECONDS, TAKEN_OVER, TRIES, Probe
+from .progress import Progress, Stages
+from .renewal_trials import RenewalTrials
+from .trials import LearnLimits, LearnRefusal, Plan, plan_trials, rooms_within
+
+BACK_SHARE = 0.3  # of the fastest speed, on the way back
+
+
+def _nobody_listens(framing: Framing) -> None:
+    pass
+
+
+def estimate_seconds(dialect: Dialect, start: Framing, limits: LearnLimits) -> float:
+    """Return about how long `learn` will take. Raises LearnRefusal as it would."""
+    rooms = rooms_within(dialect, limits, start)
+    return plan_trials(_published(dialect), dialect, rooms, random.Random(0)).seconds
+
+
+async def learn(
+    line: Line,
+    dialect: Dialect,
+    start: Framing,
+    limits: LearnLimits,
+    *,
+    slow: SlowModeSwitch,
+    seeing: Seeing,
+    progress: Callable[[Progress], None],
+    rng: random.Random,
+    calendar: Callable[[], datetime],
+    heard: Callable[[Framing], None] = _nobody_listens,
+) -> LearnedHead:
+    """Measure a head that stands at `start`, on a line that is up, and bring it back there.
+
+    Nobody else may ask or order anything on the line meanwhile. `slow` is what is known of the slow mode; whatever way
+    learning ends, it knows afterwards whether that may still be on. `progress` is told before each trial, `heard` of
+    every position; both must return at once. Raises LearnRefusal before anything moves for a range that won't do; later
+    where the camera refuses, falls silent or is moved by somebody else. Cancel the task to stop: the orders to halt
+    leave in that very moment.
+    """
+    rooms = rooms_within(dialect, limits, start)
+    published = _published(dialect)
+    plan = plan_trials(published, dialect, rooms, rng)
+    measured = Measurements()
+    probe = Probe(line, start, rooms, published, measured.acknowledged, heard)
+    run = _Run(probe, dialect, start, plan, slow, seeing, measured, Stages(plan, progress))
+    try:
+        await run.all()
+        return await learned_head(measured, dialect, published, seeing, calendar())
+    except FitError as error:
+        probe.halt()
+        raise LearnRefusal(
+            "not-learned", f"the readings did not agree ({error}); let nobody else move the camera and try again"
+        ) from None
+    except BaseException:
+        probe.halt()
+        raise
+
+
+def _published(dialect: Dialect) -> HeadModel:
+    return published_head(
+        dialect.pan.steps_deg_per_s,
+        dialect.tilt.steps_deg_per_s,
+        shared_speed=dialect.absolute == "shared-speed",
+    )
+
+
+class _Run:
+    """The trials of one learning."""
+
+    def __init__(
+        self,
+        probe: Probe,
+        dialect: Dialect,
+        start: Framing,
+        plan: Plan,
+        slow: SlowModeSwitch,
+        seeing: Seeing,
+        measured: Measurements,
+        stages: Stages,
+    ) -> None:
+        self._probe = probe
+        self._dialect = dialect
+        self._start = start
+        self._slow = slow
+        self._stages = stages
+        self._head = HeadTrials(probe, plan, measured, stages)
+        self._renewals = RenewalTrials(probe, plan, measured, stages)
+        self._lens = LensTrials(probe, dialect, seeing, measured, stages)
+
+    async def all(self) -> None:
+        """Do every trial, then go back."""
+        await self._switch(self._slow.off)
+        await self._head.usual()
+        await self._slow_steps()
+        await self._head.stops()
+        await self._renewals.every()
+        await self._lens.every()
+        self._stages.begin()
+        await self._go_back()
+        self._stages.begin()
+
+    async def _switch(self, turn: Callable[[], Awaitable[None]]) -> None:
+        """Turn slow mode on or off, and know that it is."""
+        try:
+            await turn()
+        except SlowModeRefused as refusal:
+            raise LearnRefusal("refused", f"{refusal}; is the camera ready?") from None
+        except LineDown:
+            raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt") from None
+        except PushedAside:
+            raise LearnRefusal(*TAKEN_OVER) from None
+
+    async def _slow_steps(self) -> None:
+        """Measure the steps in slow mode, on a head that has one."""
+        if not self._dialect.slow_mode:
+            return
+        if not self._slow.exists:  # its family has one, but it said that it knows none
+            self._stages.skip(1 + self._probe.fastest_step())
+            return
+        self._stages.begin()
+        await self._switch(self._slow.on)
+        await self._head.in_slow_mode()
+        await self._switch(self._slow.off)
+
+    async def _go_back(self) -> None:
+        start, probe = self._start, self._probe
+        fastest = BACK_SHARE * probe.head.pan.steps_deg_per_s[-1]
+        step = sum(speed <= fastest for speed in probe.head.pan.steps_deg_per_s) or 1
+        for _ in range(TRIES):
+            await probe.go({"pan": start.pan_counts, "tilt": start.tilt_counts}, probe.steps(step))
+            _, counts = await probe.read_head()
+            if counts == {"pan": start.pan_counts, "tilt": start.tilt_counts}:
+                break
+        await self._lens.zoom_to(start.zoom_counts)
+        if start.focus_mode == "manual":
+            await self._lens.focus_to(start.focus_counts)
+        else:
+            await probe.line.perform(FocusAuto(), HALT_SECONDS).ended

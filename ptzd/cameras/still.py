@@ -1,0 +1,91 @@
+"""There, and still: the one rule by which a camera is said to stand, and to stand where it was sent.
+
+Only its own readings tell. A head that comes to rest swings with its mount, so that one reading at the right place says
+nothing: they must agree for longer than half a swing of a balcony rail takes.
+"""
+
+from __future__ import annotations
+
+from ptzd.visca import Dialect
+
+from .framing import Tolerance, landing
+from .reports import Framing
+
+STILL_SECONDS = 0.3
+JITTER_COUNTS = 1  # by which the readings of a head at rest may differ; any step of any table goes farther in the time
+LEAST_READINGS = 3
+
+
+class Standing:
+    """Since when a camera has stood, wherever that is."""
+
+    def __init__(self) -> None:
+        self._anchor: Framing | None = None
+        self._since = self._latest = 0.0
+        self._readings = 0
+
+    def forget(self) -> None:
+        """What was read before tells nothing of what comes: the camera may have been given an order."""
+        self._anchor = None
+        self._readings = 0
+
+    def take(self, framing: Framing, now: float) -> None:
+        """Take in where it is, as read just now (loop time)."""
+        if self._anchor is None or not alike(framing, self._anchor):
+            self._anchor, self._since, self._readings = framing, now, 0
+        self._readings += 1
+        self._latest = now
+
+    @property
+    def still(self) -> bool:
+        """Whether the readings have agreed for long enough."""
+        return self._readings >= LEAST_READINGS and self._latest - self._since >= STILL_SECONDS
+
+
+class Arrival:
+    """Since when a camera has been within tolerance of where it was sent."""
+
+    def __init__(self, dialect: Dialect, wanted: Framing, tolerance: Tolerance) -> None:
+        self._dialect = dialect
+        self._wanted = wanted
+        self._tolerance = tolerance
+        self._since: float | None = None
+
+    def forget(self) -> None:
+        """It was sent anew."""
+        self._since = None
+
+    def take(self, framing: Framing, now: float) -> None:
+        """Take in where it is, as read just now (loop time)."""
+        if not self._tolerance.holds(landing(self._dialect, framing, self._wanted)):
+            self._since = None
+        elif self._since is None:
+            self._since = now
+
+    def lens_is_there(self, framing: Framing) -> bool:
+        """Whether zoom and focus are where they were sent, wherever the head is."""
+        return self._tolerance.holds_lens(landing(self._dialect, framing, self._wanted))
+
+    @property
+    def there(self) -> bool:
+        """Whether it was there at the last reading."""
+        return self._since is not None
+
+    def seconds(self, now: float) -> float:
+        """Return for how long it has been there; 0 where it is not."""
+        return 0.0 if self._since is None else now - self._since
+
+    def still(self, now: float) -> bool:
+        """Whether it has been there for long enough."""
+        return self._since is not None and now - self._since >= STILL_SECONDS
+
+
+def alike(one: Framing, other: Framing) -> bool:
+    """Whether two readings may be of one place. A camera that focuses by itself may do so at rest."""
+    by_hand = "manual" in (one.focus_mode, other.focus_mode)
+    return (
+        abs(one.pan_counts - other.pan_counts) <= JITTER_COUNTS
+        and abs(one.tilt_counts - other.tilt_counts) <= JITTER_COUNTS
+        and abs(one.zoom_counts - other.zoom_counts) <= JITTER_COUNTS
+        and (not by_hand or abs(one.focus_counts - other.focus_counts) <= JITTER_COUNTS)
+    )

@@ -1,0 +1,98 @@
+"""A drive by hand goes the way that it is pushed, on the axis that it is pushed, as fast as it is pushed.
+
+What counts is where the simulated head and lens truly are.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import pytest
+from ptzsim import virtual_time
+from rigs import Rig, framing, rigged
+
+from ptzd.cameras import Recall
+
+MIDDLE = framing(500, 1000, 0x2000, 0x6000)  # from which there is room on either side
+
+
+def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
+    async def play() -> None:
+        async with rigged(**rig) as made:
+            await made.ready()
+            assert (await made.recall(Recall("middle", MIDDLE, id="middle"))).phase == "settled"
+            await scene(made)
+
+    virtual_time.run(play())
+
+
+def stands(rig: Rig) -> dict[str, float]:
+    """Where it is: right, up, tele and far are positive."""
+    now, head, lens = asyncio.get_running_loop().time(), rig.simulated.head, rig.simulated.lens
+    return {
+        "pan": head.pan_deg(now),
+        "tilt": head.tilt_deg(now),
+        "zoom": lens.zoom.position(now),
+        # Published scales grow from infinity towards the lens (FCB-EX1010 technical manual, "Lens control").
+        "focus": -lens.focus.position(now),
+    }
+
+
+@pytest.mark.parametrize("dialect", ["nibble4-51", "shared5-205"])
+@pytest.mark.parametrize("deflection", [0.6, -0.6])
+@pytest.mark.parametrize("axis", ["pan", "tilt", "zoom", "focus"])
+def test_an_axis_goes_the_way_that_it_is_pushed_and_no_other_moves(axis: str, deflection: float, dialect: str) -> None:
+    async def scene(rig: Rig) -> None:
+        before = stands(rig)
+        pushed = {"pan": 0.0, "tilt": 0.0, "zoom": 0.0, "focus": 0.0, axis: deflection}
+        rig.camera.drive(**pushed)
+        await asyncio.sleep(0.4)
+        moved = {each: place - before[each] for each, place in stands(rig).items()}
+        assert moved.pop(axis) * deflection > 0
+        assert moved == dict.fromkeys(moved, 0.0)
+
+    with_rig(scene, dialect_name=dialect)
+
+
+@pytest.mark.parametrize("deflection", [0.6, -0.6])
+def test_all_axes_at_once_go_the_ways_that_they_are_pushed(deflection: float) -> None:
+    async def scene(rig: Rig) -> None:
+        before = stands(rig)
+        rig.camera.drive(deflection, -deflection, deflection, -deflection)
+        await asyncio.sleep(0.4)
+        after = stands(rig)
+        ways = {axis: (after[axis] - before[axis]) * deflection > 0 for axis in after}
+        assert ways == {"pan": True, "tilt": False, "zoom": True, "focus": False}
+
+    with_rig(scene)
+
+
+def test_each_axis_is_as_fast_as_it_is_pushed_itself() -> None:
+    """Half the way is step 12 of 24 for pan and of 23 for tilt: 6 and 13.5 degrees/s in this dialect's tables."""
+
+    async def scene(rig: Rig) -> None:
+        now, head = asyncio.get_running_loop().time, rig.simulated.head
+        for pan, tilt, pan_deg_per_s, tilt_deg_per_s in ((0.5, 0.02, 6.0, 1.0), (0.02, 0.5, 1.0, 13.5)):
+            rig.camera.drive(pan, tilt, 0, 0)
+            await asyncio.sleep(0.4)
+            # A unit is up to 5 % off its table.
+            assert head.pan_deg_per_s(now()) == pytest.approx(pan_deg_per_s, rel=0.06)
+            assert head.tilt_deg_per_s(now()) == pytest.approx(tilt_deg_per_s, rel=0.06)
+
+    with_rig(scene)
+
+
+def test_a_drive_by_hand_takes_the_place_of_a_move_and_what_was_left_of_that_does_not_come() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("far", framing(-6000, 1000, 0x2000, 0x6000), step=18, id="1"))
+        await asyncio.sleep(1.0)
+        rig.camera.drive(0, 0.1, 0, 0)
+        assert [each.phase.value for each in rig.moves if each.id == "1"][-1] == "superseded"
+        await asyncio.sleep(2.5)
+        assert rig.speed() == 0
+        assert rig.camera.state().phase == "idle"
+        assert [each.phase.ended for each in rig.moves if each.id == "1"].count(True) == 1, "a move has one end"
+
+    with_rig(scene)

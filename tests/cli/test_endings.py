@@ -1,0 +1,133 @@
+"""How the daemon ends: by which signals, on a closed terminal, and what it tells of a camera not seen at rest."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import psutil
+import pytest
+
+from ptzd.cli.endings import let_go_of_a_closed_terminal
+from ptzd.logs import Unhindered
+
+PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
+DIALECT = 'dialect = "nibble4-51"\n'
+
+
+@pytest.fixture
+def config(tmp_path, broker, cameras):
+    path = tmp_path / "granary.toml"
+    path.write_text(
+        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\n{DIALECT}'
+        f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\n{DIALECT}'
+    )
+    return path
+
+
+async def until_up(ptzd, broker):
+    async with asyncio.timeout(20):
+        while True:
+            watched = await ptzd("watch", "--for", "0.5", "--json", "--broker", broker)
+            states = [line["payload"] for line in watched.json_lines() if line["topic"].endswith("/state")]
+            if len(states) >= 2 and all(state["power"] == "on" for state in states[-2:]):
+                return
+
+
+def logged(log: bytes) -> list[dict]:
+    return [json.loads(line) for line in log.splitlines()]
+
+
+@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGQUIT, signal.SIGINT])
+async def test_a_signal_that_asks_for_an_end_is_an_end_in_good_order(ptzd, config, broker, start_ptzd, number):
+    daemon = await start_ptzd("run", "--config", str(config))
+    await until_up(ptzd, broker)
+    daemon.send_signal(number)
+    daemon.send_signal(number)
+    _, log = await asyncio.wait_for(daemon.communicate(), 10)
+    assert daemon.returncode == 0
+    assert b"Traceback" not in log
+    assert not [line for line in logged(log) if line["level"] == "error"]
+
+
+async def test_signals_without_a_meaning_do_nothing(ptzd, config, broker, start_ptzd):
+    daemon = await start_ptzd("run", "--config", str(config))
+    await until_up(ptzd, broker)
+    daemon.send_signal(signal.SIGUSR1)
+    daemon.send_signal(signal.SIGUSR2)
+    assert (await ptzd("lock", "left", "--by", "stage", "--broker", broker)).code == 0, "it is there and answers"
+    daemon.send_signal(signal.SIGTERM)
+    await asyncio.wait_for(daemon.communicate(), 10)
+    assert daemon.returncode == 0
+
+
+async def test_a_closed_terminal_does_not_break_the_ending(ptzd, config, broker):
+    ours, theirs = os.openpty()
+    daemon = await asyncio.create_subprocess_exec(
+        *(*PTZD, "run", "--config", str(config)),
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        preexec_fn=lambda: os.login_tty(theirs),
+    )
+    os.close(theirs)
+    asyncio.get_running_loop().add_reader(ours, lambda: os.read(ours, 65536))
+    try:
+        await until_up(ptzd, broker)
+    finally:
+        asyncio.get_running_loop().remove_reader(ours)
+        os.close(ours)  # the kernel says SIGHUP, and EIO to every write from now on
+    assert await asyncio.wait_for(daemon.wait(), 10) == 0
+    gone = await ptzd("stop", "--broker", broker)
+    assert "No daemon is online" in gone.err, "it said goodbye"
+
+
+@pytest.mark.parametrize("seconds_of_silence", [0.0, 12.0])
+async def test_a_silent_camera_is_told_and_the_end_is_a_failure(
+    ptzd, config, broker, cameras, start_ptzd, seconds_of_silence
+):
+    daemon = await start_ptzd("run", "--config", str(config))
+    await until_up(ptzd, broker)
+    [simulator] = [each for each in psutil.Process().children() if f"127.0.0.1:{cameras}" in each.cmdline()]
+    simulator.suspend()
+    try:
+        await asyncio.sleep(seconds_of_silence)
+        daemon.send_signal(signal.SIGTERM)
+        await asyncio.wait_for(daemon.wait(), 10)
+    finally:
+        simulator.resume()
+    _, log = await asyncio.wait_for(daemon.communicate(), 10)  # its guard has gone on with its log
+    assert b"Traceback" not in log
+    assert daemon.returncode == 1
+    told = [line for line in logged(log) if line["level"] == "error" and "not seen to come to rest" in line["event"]]
+    assert {line["camera"] for line in told} == {"left", "gallery"}
+    assert all("look at it; pull its plug" in line["event"] for line in told)
+
+
+def test_a_log_that_cannot_be_written_any_more_goes_nowhere_and_breaks_nothing():
+    """A write to a terminal that was closed fails with EIO; the exit code shows what Python can't flush at its end."""
+    program = (
+        "import os, sys\n"
+        "from ptzd.logs import Unhindered\n"
+        "ours, theirs = os.openpty()\n"
+        "os.dup2(theirs, 2); os.close(theirs); os.close(ours)\n"
+        "log = Unhindered(sys.stderr)\n"
+        "log.write('one line\\n'); log.flush(); log.write('another\\n'); log.flush()\n"
+        "print('still here')\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=30, check=False)
+    assert (ended.returncode, ended.stdout) == (0, "still here\n")
+
+
+def test_a_log_in_a_file_or_pipe_is_not_let_go_of(capfd):
+    let_go_of_a_closed_terminal()
+    log = Unhindered(sys.__stderr__)
+    log.write("one line\n")
+    log.flush()
+    os.write(2, b"and another\n")
+    assert "another" in capfd.readouterr().err
