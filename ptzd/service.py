@@ -215,6 +215,8 @@ class Service:
                     *(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values())
                 )
                 self.not_at_rest = tuple(name for name, rested in zip(self.cameras, rests, strict=True) if not rested)
+                for name in set(self.cameras).difference(self.not_at_rest):
+                    self._guard.renew(name, 0.0)  # or it would take the end of the daemon for a death
                 for name in self.not_at_rest:
                     log.error(f"camera {name} was not seen to come to rest: {LOOK_AT_IT}", camera=name)
                     if self.cameras[name].state().activity is Activity.HALTING:

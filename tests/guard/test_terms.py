@@ -13,7 +13,7 @@ from ptzsim.virtual_time import run
 
 from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched, halt
 from ptzd.guard.still import Seen, stands_still, window_seconds
-from ptzd.visca import PanTiltAbsolute, PanTiltDrive, PanTiltStop, load_dialect
+from ptzd.visca import Dialect, PanTiltAbsolute, PanTiltDrive, PanTiltStop, load_dialect
 
 RESTS = [HaltBegan("gallery", "nobody said in time that it may go on moving"), HaltEnded("gallery", still=True)]
 
@@ -126,6 +126,7 @@ def test_a_silent_camera_is_tried_every_second_and_stopped_when_it_is_heard_agai
             sent = scene.wire.sent_at
             assert max(later - earlier for earlier, later in pairwise(sent)) <= 1.0
             assert scene.moving
+            assert scene.wire.opened > 10  # each time by another socket, for the way may be another by now
             scene.wire.cut = False
             assert await scene.seconds_moving() < 1.0
             await scene.guard.until_idle()
@@ -210,7 +211,16 @@ def test_a_camera_that_refuses_every_stop_is_not_said_to_stand_still() -> None:
 
 @pytest.mark.parametrize("dialect_name", ["nibble4-14", "nibble4-45", "nibble4-51", "shared4-51", "shared5-205"])
 def test_the_slowest_step_of_each_dialect_is_seen_to_be_motion(dialect_name: str) -> None:
-    dialect = load_dialect(dialect_name)
+    never_still_at_the_slowest_step(load_dialect(dialect_name))
+
+
+def test_the_slowest_step_of_a_head_slower_than_these_is_seen_to_be_motion() -> None:
+    dialect = load_dialect("nibble4-14")
+    slow = dialect.pan.model_copy(update={"steps_deg_per_s": (0.1, 1.0)})  # one count in 0.7 s
+    never_still_at_the_slowest_step(dialect.model_copy(update={"pan": slow}))
+
+
+def never_still_at_the_slowest_step(dialect: Dialect) -> None:
     for axis in (dialect.pan, dialect.tilt):
         counts_per_s = axis.steps_deg_per_s[0] * axis.counts_per_degree * 0.95  # a slow unit
         for start in range(10):
