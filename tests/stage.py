@@ -64,18 +64,20 @@ class Actor:
         self.states: list[tuple[float, dict[str, Any]]] = []
         self.moves: list[tuple[float, dict[str, Any]]] = []
         self.heard_at: list[float] = []  # when a datagram reached it
-        self.told_to_stop_at: float | None = None  # since it was last armed
-        self._armed: Callable[[float], None] | None = None
+        self.told_to_stop_at: float | None = None  # since it was armed: the first stop after the last drive
+        self._stop_heard: Callable[[float], None] | None = None
         self._receive = self.camera.receive
         self.camera.receive = self._hear  # type: ignore[method-assign]
 
     def _hear(self, datagram: bytes, peer: Any, now: float) -> None:
         if now >= self.camera.silent_until:
             self.heard_at.append(now)
-            if self._armed is not None and datagram[8:12] == PAN_TILT_DRIVE and datagram[14:16] == NO_DIRECTION:
-                self.told_to_stop_at = now
-                self._armed(now)
-                self._armed = None
+            if self._stop_heard is not None and datagram[8:12] == PAN_TILT_DRIVE:
+                if datagram[14:16] != NO_DIRECTION:
+                    self.told_to_stop_at = None
+                elif self.told_to_stop_at is None:
+                    self.told_to_stop_at = now
+                    self._stop_heard(now)
         self._receive(datagram, peer, now)
 
     def arm(self, *, refuses_seconds: float = 0.0, ignores_seconds: float = 0.0) -> None:
@@ -86,7 +88,7 @@ class Actor:
             self.camera.ignores_stops_until = now + ignores_seconds
 
         self.told_to_stop_at = None
-        self._armed = begin
+        self._stop_heard = begin
 
     def sample(self) -> Sample:
         now = self._loop.time()
