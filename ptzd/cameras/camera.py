@@ -281,6 +281,11 @@ class Camera:
             self._stop("went on air")
         self._say_state()
 
+    def stalled(self, seconds: float) -> None:
+        """End what has no end of its own: the event loop stood still for so many seconds, and nobody was in control."""
+        if self._driving is not None or self._learning is not None or (self._move is not None and self._move.steered):
+            self._stop(f"was left alone for {seconds:.1f} s")
+
     def positions_changed(self) -> None:
         """Say the state anew: the name of the position it stands in may be another."""
         self._said_at_rest = None
