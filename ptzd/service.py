@@ -9,10 +9,11 @@ from __future__ import annotations
 import asyncio
 import difflib
 import random
+import time
 from collections.abc import Callable, Coroutine, Iterable, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -102,6 +103,7 @@ from ptzd.motion import (
     published_head,
     write_head,
 )
+from ptzd.refusals import RefusalLog
 from ptzd.show import (
     CueDesk,
     CuePlace,
@@ -118,11 +120,13 @@ from ptzd.show import (
 )
 from ptzd.show.cues import ONCE_WITHIN_SECONDS
 from ptzd.show.showfile import ShowFile, read_show_file
+from ptzd.stall import BEAT_SECONDS, Stall
 from ptzd.visca import Dialect, DialectError, load_dialect
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
 OVERTAKEN = "this was sent before a stop or lock that has been carried out already: send it anew if it is still wanted"
+STALLED = "the daemon stood still while this waited: send it anew if it is still wanted"
 LOOK_AT_IT = "look at it; pull its plug where it could endanger anybody"
 GUARD_SECONDS = 5.0  # to come to life in
 
@@ -154,8 +158,14 @@ class Service:
         guard: Guardian,
         show: ShowFile | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
+        stall: Stall | None = None,
     ) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop."""
+        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop.
+
+        `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks.
+        """
+        self._stall = stall
+        self._refusals = RefusalLog()
         self._heads = heads
         self._rng = rng
         self._guard = guard
@@ -180,7 +190,7 @@ class Service:
                 calendar=calendar,
                 report=self._reported,
                 stands_in=_Stands(store, settings),
-                lock=store.locks().get(name),
+                lock=store.lock_of(name),
             )
             for name, (settings, link) in links.items()
         }
@@ -201,6 +211,8 @@ class Service:
         """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen."""
         async with asyncio.TaskGroup() as attended:
             kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
+            if self._stall is not None:
+                kept.append(attended.create_task(self._beat()))
             try:
                 self._say_all()
                 async with asyncio.TaskGroup() as self._tasks:
@@ -227,12 +239,16 @@ class Service:
     def handle(self, incoming: Incoming) -> None:
         """Do what a message asks for, or say why not."""
         try:
+            self._look_for_a_stall()
+            waited = self._stall is not None and self._stall.message_waited()
             request = self._intake.read(incoming)
             self._overtaken = incoming.overtaken
             if incoming.again:
                 self._repeat(request)
             elif self._overtaken and self._is_overtaken(request):
                 self._refuse(request, "overtaken", OVERTAKEN)
+            elif waited and _is_stale(request):
+                self._refuse(request, "stalled", STALLED)
             elif isinstance(request, RecallRequest) and request.id is None:
                 self._recall(request)  # the shortest way from a message to a packet
             elif isinstance(request, Refusal):
@@ -243,6 +259,23 @@ class Service:
             log.exception("a message could not be handled", topic=incoming.topic)
         finally:
             self._overtaken = frozenset()
+
+    async def _beat(self) -> None:
+        while True:
+            self._look_for_a_stall()
+            await asyncio.sleep(BEAT_SECONDS)
+
+    def _look_for_a_stall(self) -> None:
+        if self._stall is None or not (seconds := self._stall.noticed()):
+            return
+        now = self._calendar()
+        log.error(
+            f"the daemon stood still for {seconds:.1f} s: open-ended moves are stopped, what waited is discarded",
+            since=(now - timedelta(seconds=seconds)).isoformat(timespec="milliseconds"),
+            until=now.isoformat(timespec="milliseconds"),
+        )
+        for camera in self.cameras.values():
+            camera.stalled(seconds)
 
     # Requests
 
@@ -497,11 +530,20 @@ class Service:
             ) from error
 
     async def _unlock(self, camera: Camera, lock: Lock | None) -> None:
+        trouble = None
         if camera.locked is lock:
-            await self._store.clear_lock(camera.name)
+            try:
+                await self._store.clear_lock(camera.name)
+            except StoreError as error:
+                trouble = error
         if camera.locked is not lock:  # while the disk was busy, or in the same moment
             raise CameraRefusal("locked", f"camera {camera.name} was locked anew; unlock it when it is safe to move")
         camera.unlock()
+        if trouble is not None:
+            raise StoreError(
+                trouble.code,
+                f"camera {camera.name} is unlocked now, but would be locked after a restart: {trouble.sentence}",
+            )
 
     def _later(self, request: Asked, work: Coroutine[Any, Any, dict[str, Any] | None]) -> None:
         if self._tasks is None:
@@ -564,7 +606,7 @@ class Service:
         answer = Answer(self._bus.topics.outcome, outcome.encode(), final=True)
         self._answer(answer, camera, request.id, request.reply)
         if not outcome.ok:
-            log.warning("refused", topic=outcome.topic, code=outcome.code, sentence=outcome.sentence)
+            self._refusals.refused(outcome.topic, outcome.code or "", outcome.sentence or "")
 
     def _answer(self, answer: Answer, camera: str | None, id: str | None, reply: Reply | None) -> None:
         """Say it for all to hear and, once it is final, to those who asked for an answer of their own."""
@@ -595,6 +637,9 @@ class Service:
         self._answer(answer, report.camera, asked_as, reply)
         if self._desk is not None:
             self._desk.heard(report)
+        if report.phase is Phase.REFUSED:
+            self._refusals.refused(topics.command("recall", report.camera), report.code or "", report.sentence or "")
+            return
         log.info(
             "move",
             camera=report.camera,
@@ -605,8 +650,14 @@ class Service:
 
     def _say_all(self) -> None:
         status = StatusMessage(
-            state="online", version=version("ptzd"), cameras=list(self.cameras), since=self._calendar()
+            state="online",
+            version=version("ptzd"),
+            cameras=list(self.cameras),
+            since=self._calendar(),
+            troubles=list(self._store.troubles),
         )
+        for trouble in self._store.troubles:
+            log.error(trouble)
         self._bus.publish(self._bus.topics.status, status.encode(), retain=True)
         for name, camera in self.cameras.items():
             self._reported(camera.state())
@@ -647,6 +698,18 @@ class _Stands:
             if settings.tolerance.holds(landing(settings.dialect, framing, wanted)):
                 return name
         return None
+
+
+def _is_stale(request: Request | Refusal) -> bool:
+    """Whether it would move a camera, and nothing says that it was meant for now after it waited."""
+    match request:
+        case DriveRequest():
+            return True
+        case RecallRequest(sent_at=None) | StandbyRequest(sent_at=None) | GoRequest(sent_at=None):
+            return True
+        case LearnRequest(sent_at=None, estimate=False):
+            return True
+    return False
 
 
 def _framing_for(dialect: Dialect, position: StoredPosition) -> Framing:
@@ -794,6 +857,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             guard=guard,
             show=show,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
+            stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )
         if not await guard.living(GUARD_SECONDS):
             log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")

@@ -26,6 +26,7 @@ from ptzd.service import Service
 from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, inline
 from ptzd.show.rehearsal import RehearsedCamera, rehearse
 from ptzd.show.showfile import ShowFile, read_show_text
+from ptzd.stall import Stall
 from ptzd.visca import load_dialect
 
 CAMERAS = ("left", "right", "gallery")
@@ -96,6 +97,7 @@ async def open_house(
     broker: MemoryBroker | None = None,
     show: ShowFile | None = None,
     focus_by_itself: frozenset[str] = frozenset(),
+    store_works: bool = True,
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
@@ -128,7 +130,7 @@ async def open_house(
                 Tolerance(),
             )
             links[name] = (settings, ours)
-            if store.position(name, "choir-wide") is None:
+            if store_works and store.position(name, "choir-wide") is None:
                 for position in positions_of(name):
                     await store.store(position, replace=False)
         async with (
@@ -159,9 +161,14 @@ async def open_house(
             task.cancel()
 
 
-def in_house(folder: Path, scene: Callable[[House], Coroutine[Any, Any, None]], show: ShowFile | None = None) -> None:
+def in_house(
+    folder: Path,
+    scene: Callable[[House], Coroutine[Any, Any, None]],
+    show: ShowFile | None = None,
+    store_works: bool = True,
+) -> None:
     async def play() -> None:
-        async with open_house(folder, show=show) as house:
+        async with open_house(folder, show=show, store_works=store_works) as house:
             await scene(house)
 
     virtual_time.run(play())
@@ -361,7 +368,8 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
             began = asyncio.get_running_loop().time()
         assert asyncio.get_running_loop().time() - began < 5
         assert house.speed() == 0
-        assert house.heard[-1] == ("ptzd/status", {"state": "offline", "version": None, "cameras": [], "since": None})
+        assert house.heard[-1][0] == "ptzd/status"
+        assert house.heard[-1][1]["state"] == "offline"
 
     virtual_time.run(play())
 
@@ -1092,3 +1100,101 @@ def test_a_go_while_a_camera_is_locked_does_not_move_it_when_it_is_unlocked(tmp_
         await stays(house, 3)
 
     in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
+
+
+def stand_still(service: Service, seconds: float) -> None:
+    """Let the service see its clock jump, as after a freeze."""
+    shift = 0.0
+    loop = asyncio.get_running_loop()
+    service._stall = Stall(lambda: loop.time() + shift)
+    shift = seconds
+
+
+def test_after_a_stall_drives_and_undated_recalls_are_discarded_and_stops_are_not(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async def scene(house: House) -> None:
+        stand_still(house.service, 8.0)
+        now = (EVENING + timedelta(seconds=asyncio.get_running_loop().time())).isoformat()
+        house.say("camera/gallery/drive", {"pan": 1, "id": "drive"})
+        house.say("camera/gallery/recall", {"position": "choir-wide", "id": "old"})
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "dated", "sent_at": now})
+        house.say("all/stop", {"id": "stop"})
+        house.say("camera/gallery/lock", {"by": "stage", "id": "lock"})
+        for id, ok, code in (("drive", False, "stalled"), ("old", False, "stalled"), ("stop", True, None)):
+            answer = await house.outcome(id)
+            assert (answer["ok"], answer["code"]) == (ok, code)
+        assert (await house.outcome("lock"))["ok"]
+        assert (await house.end("dated"))["phase"] == "stopped"  # it was carried out, and then came the stop
+        await asyncio.sleep(0.2)
+        house.say("camera/right/recall", {"position": "choir-wide", "id": "new"})
+        assert (await house.end("new"))["phase"] == "settled"
+
+    in_house(tmp_path, scene)
+    assert "stood still for 8.0 s" in capsys.readouterr().out
+
+
+def test_a_stall_in_a_drive_stops_the_camera_before_any_message(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/gallery/drive", {"pan": 1})
+        await asyncio.sleep(0.3)
+        assert house.speed() > 10
+        stand_still(house.service, 2.0)
+        house.say("camera/gallery/drive", {"pan": 1, "id": "waited"})
+        assert (await house.outcome("waited"))["code"] == "stalled"
+        await asyncio.sleep(0.6)
+        assert house.speed() == 0
+
+    in_house(tmp_path, scene)
+
+
+def test_of_many_refusals_of_a_kind_a_few_are_logged_and_the_rest_is_counted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async def scene(house: House) -> None:
+        for number in range(1000):
+            house.say(f"camera/gallery/nonsense-{number}", "x")
+            house.say("camera/gallery/recall", "choir-nowhere")
+        house.say("camera/gallery/lock", {"wrong": 1})
+        await asyncio.sleep(11)
+
+    in_house(tmp_path, scene)
+    logged = capsys.readouterr().out
+    assert logged.count("code=unknown-topic") == 5 + 1
+    assert logged.count("code=unknown-position") == 5 + 1
+    assert logged.count("left_out=995") == 2
+    assert "code=unknown-field" in logged or "code=missing-field" in logged
+
+
+def test_with_a_damaged_store_stops_and_locks_work_and_every_camera_is_locked_until_it_is_unlocked(
+    tmp_path: Path,
+) -> None:
+    async def fill() -> None:
+        async with open_house(tmp_path):
+            pass
+
+    async def scene(house: House) -> None:
+        status = await house.until(lambda topic, message: topic == "ptzd/status" and message["state"] == "online")
+        assert any("damaged" in trouble for trouble in status["troubles"])
+        for name in CAMERAS:
+            assert house.service.cameras[name].locked is not None
+        house.say("all/stop", {"id": "stop"})
+        assert (await house.outcome("stop"))["ok"]
+        house.say("camera/gallery/unlock", {"by": "stage", "id": "unlock"})
+        unlocked = await house.outcome("unlock")
+        assert "is unlocked now, but would be locked after a restart" in unlocked["sentence"]
+        house.say("camera/gallery/drive", {"pan": 1})
+        await asyncio.sleep(0.3)
+        assert house.speed() > 10
+        house.say("camera/gallery/lock", {"by": "stage", "id": "lock"})
+        assert "is locked now" in (await house.outcome("lock"))["sentence"]
+        await asyncio.sleep(1)
+        assert house.speed() == 0
+
+    virtual_time.run(fill())
+    path = tmp_path / "show.db"
+    data = bytearray(path.read_bytes())
+    for page in range(1, len(data) // 4096):
+        data[page * 4096 : page * 4096 + 200] = b"\xa5" * 200
+    path.write_bytes(data)
+    in_house(tmp_path, scene, store_works=False)

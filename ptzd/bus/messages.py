@@ -41,6 +41,7 @@ class StatusMessage(Message):
     version: str | None = None
     cameras: list[str] = []
     since: AwareDatetime | None = None  # when it came online
+    troubles: list[str] = []  # what it started without: sentences on what of the store can't be read or kept
 
 
 class LockMessage(Message):

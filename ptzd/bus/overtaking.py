@@ -26,7 +26,9 @@ from .bus import Incoming
 from .topics import CommandTopic, Topics
 
 COPY_SECONDS = 10.0  # longer than a queue of 40 000 messages takes to be worked off; assumed
-QUIET_SECONDS = 0.25  # no message for so long: what had waited has been worked off, and no copy was in it
+QUIET_SECONDS = (
+    1.0  # no message for so long: what had waited is worked off, on a busy machine too, and no copy was in it
+)
 LATE_AHEAD_SECONDS = 2.0  # two or three repeats of a lost TCP segment
 
 

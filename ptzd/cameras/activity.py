@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
 
 from .contact import Contact
+from .guard import TERM_SECONDS
 from .move import Move
 from .reports import Activity as Kind
 from .reports import Framing, Phase
@@ -128,6 +129,10 @@ class Activity:
     def unended(self) -> bool:
         """Whether the camera may be moving without an end of its own."""
         return False
+
+    def term_seconds(self) -> float:
+        """For how long it may go on, at most, should nobody be in control any more."""
+        return TERM_SECONDS
 
     def begin(self, older: Activity) -> None:
         """Give the first orders, now."""

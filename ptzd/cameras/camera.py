@@ -102,6 +102,7 @@ class Camera:
             guard,
             settings.name,
             unended=lambda: self._activity.unended,
+            seconds=lambda: self._activity.term_seconds(),
             unguarded=lambda: self._break_off(causes.UNGUARDED),
             stalled=self.stalled,
         )

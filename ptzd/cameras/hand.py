@@ -1,9 +1,9 @@
 """Driving by hand: how far each axis is deflected becomes orders.
 
-A drive runs on until the next order, so it ends by itself half a second after the last message, and whoever drives needs
-a guard. Where a head goes on smoothly with a new absolute order while it moves, a drive of pan and tilt that has gone on
-for a moment is turned into an order to a place a little ahead, renewed with every reading: left alone, the head comes to
-rest there. Within a window of travel, an axis stops in time to stand at its edge.
+A drive runs on until the next order, so it ends by itself half a second after the last message, and whoever drives
+needs a guard. Where a head goes on smoothly with a new absolute order while it moves, a drive of pan and tilt that has
+gone on for a moment is turned into an order to a place a little ahead, renewed with every reading: left alone, the head
+comes to rest there. Within a window of travel, an axis slows down in time to stand at its edge.
 """
 
 from __future__ import annotations

@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import replace
+from math import inf
 from typing import NamedTuple
 
 from ptzd.motion import DriveHead, DriveZoom, LandHead, LandZoom, Order, ShapedPlan, StartFocus, Steering
@@ -40,7 +41,7 @@ from ptzd.visca import (
 
 from .activity import STALLED, Activity
 from .direct import Direct
-from .guard import TERM_SECONDS
+from .guard import LEAST_TERM_SECONDS, TERM_SECONDS
 from .line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .orders import lens_orders, pan_tilt_order
 from .reports import Activity as Kind
@@ -74,20 +75,22 @@ async def run_shaped(
     slow: SlowModeSwitch | None = None,
     renewed: bool = False,
     told: Callable[[float, int, int, int | None], None] = lambda at, pan, tilt, zoom: None,
+    left: Callable[[float], None] = lambda seconds: None,
 ) -> list[Exchange]:
     """Move the camera by a plan to a framing; return the exchanges that land it, head first, still under way.
 
     It returns when the camera has been sent to the target itself, about 0.2 s before the end, and leaves it to the
     caller to wait for the landing, and to turn slow mode off after it. `slow` is what is known of slow mode: None for a
     camera of which nothing is. With `renewed` the head is sent to its target anew at each step, instead of being driven
-    there. `told` hears every position as it comes in: loop time, pan, tilt and, where it was asked, zoom counts.
+    there. `told` hears every position as it comes in: loop time, pan, tilt and, where it was asked, zoom counts;
+    `left` after how many seconds the head would be at its target.
 
     Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing it hears again must be
     a stop. Raises `HeadHeld` when the head does not move, and `Stalled` when nobody steered for a while: it must be
-    stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not
-    turn it on. Who cancels this must stop the camera, too.
+    stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does
+    not turn it on. Who cancels this must stop the camera, too.
     """
-    move = _Run(line, dialect, plan, framing, renewed, told)
+    move = _Run(line, dialect, plan, framing, renewed, told, left)
     slow = slow or SlowModeSwitch(line, dialect)
     if plan.slow_mode:
         await slow.on()
@@ -118,7 +121,9 @@ class _Run:
         framing: Framing,
         renewed: bool,
         told: Callable[[float, int, int, int | None], None],
+        left: Callable[[float], None],
     ) -> None:
+        self._left = left
         self.stalled: float | None = None  # seconds in which nobody steered
         self._renewed = renewed
         self._begins = _Place(dialect.pan.counts(plan.from_.pan_deg), dialect.tilt.counts(plan.from_.tilt_deg))
@@ -151,6 +156,7 @@ class _Run:
                 self.stalled = stood
                 return None
             turned_at = self._loop.time()
+            self._left(self._steering.seconds_to_target(turned_at))
             for order in self._steering.orders(self._loop.time()):
                 self._send(order)
             if by_hand:  # a focus position is refused in auto focus
@@ -261,6 +267,7 @@ class Shaped(Direct):
     """A move on air along a planned course, which a direct order lands."""
 
     kind = Kind.SHAPED
+    _left_seconds = inf
 
     @property
     def plan(self) -> ShapedPlan:
@@ -282,6 +289,10 @@ class Shaped(Direct):
     def unended(self) -> bool:
         driven = not self.renewed or self.plan.zoom.staircase is not None
         return not self.move.taken and (driven or self._older_unended)
+
+    def term_seconds(self) -> float:
+        """It must not go beyond its target."""
+        return min(TERM_SECONDS, max(LEAST_TERM_SECONDS, self._left_seconds))
 
     def _set_out(self, older: Activity) -> None:
         """End what goes on; the steering begins afresh."""
@@ -308,6 +319,7 @@ class Shaped(Direct):
                 slow=contact.slow,
                 renewed=self.renewed,
                 told=self._told_on_the_way,
+                left=self._told_what_is_left,
             )
         except SlowModeRefused as refusal:
             self._fail("slow-mode", f"{refusal}, so camera {name} did not set out; recall again", halt=True)
@@ -326,6 +338,9 @@ class Shaped(Direct):
             self._host.silent()
             return False
         return True
+
+    def _told_what_is_left(self, seconds: float) -> None:
+        self._left_seconds = seconds
 
     def _told_on_the_way(self, at: float, pan_counts: int, tilt_counts: int, zoom_counts: int | None) -> None:
         framing = self._contact.framing

@@ -74,8 +74,11 @@ async def _look_at_store(path: Path) -> list[Finding]:
             notes.failed(f"the folder {path.parent} is not writable for you; change that or name another store")
         return notes.findings
     try:
-        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)):
-            notes.ok(f"{path} can be read and written")
+        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
+            for trouble in store.troubles:
+                notes.failed(trouble)
+            if not store.troubles:
+                notes.ok(f"{path} can be read and written")
     except StoreError as error:
         if error.code == "busy":
             notes.caution(f"{path} is in use by another process: the daemon, if it runs")

@@ -22,7 +22,7 @@ No clock and no I/O: times are handed in, in seconds of any clock that only runs
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import copysign, hypot
+from math import copysign, hypot, inf
 
 from .course import Course
 from .shaped import ShapedPlan
@@ -495,6 +495,11 @@ class Steering:
         """Take in where the zoom was at a moment."""
         if self._zoom.way:
             self._zoom.motor.reported(at, self._zoom.way * (zoom_counts - self._plan.from_.zoom_counts))
+
+    def seconds_to_target(self, at: float) -> float:
+        """Return when the first axis of the head that is driven would be at its target; infinite where none is."""
+        driven = [guide for guide in (self._pan, self._tilt) if guide.rung and guide.motor.step]
+        return min((guide.to_go(at) / guide.motor.speeds[guide.motor.step] for guide in driven), default=inf)
 
     def _guide(
         self, course: Course, speeds: tuple[float, ...], spread: float, grain: float, started_at: float

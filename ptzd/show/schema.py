@@ -81,6 +81,8 @@ def bring_up_to_date(
             f"the store {path} was written by a newer ptzd (its version is {version}, this one knows "
             f"{len(migrations)}): update ptzd, or export there and import here into a new store",
         )
+    if version == len(migrations) and application == APPLICATION_ID:
+        return  # nothing is written where nothing is new
     for statements in migrations[version:]:
         for statement in statements:
             connection.execute(statement)

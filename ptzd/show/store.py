@@ -8,6 +8,11 @@ is. A caller that is cancelled leaves a change either wholly made or not begun.
 The file is SQLite with a write-ahead log and an fsync on every commit (`synchronous=FULL`): what was
 confirmed survives a crash and a power cut. It is held with an exclusive lock, because a second writer would
 make the memory of the first untrue.
+
+What fails at the start doesn't keep the daemon from starting, since nobody can stop a camera without it: what can be
+read is read, the rest is told in `troubles`, and changes are refused where they can't be kept. Where it can't be read
+which cameras were locked, all of them count as locked. Only a file that is somebody else's, is in use or is of a newer
+ptzd is refused, and a place where nothing can be kept that was never used before.
 """
 
 from __future__ import annotations
@@ -16,7 +21,7 @@ import difflib
 import os
 import sqlite3
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
@@ -31,10 +36,17 @@ from .disk import RunDisk, in_thread
 from .errors import StoreError, disk_error
 from .names import checked_name
 from .position import HistoryEntry, StoredPosition, in_utc
-from .schema import bring_up_to_date
+from .schema import APPLICATION_ID, bring_up_to_date
 from .showtext import read_show, written_show
 from .textfile import TextFileError
 
+UNREADABLE_LOCK = "its lock can't be read from the store; unlock it when it is safe to move"
+_STARTS_WITHOUT = (
+    "full",
+    "disk",
+    "damaged",
+    "read-only",
+)  # troubles of the disk that don't keep a daemon from starting
 BUSY_SECONDS = 1.0  # how long another process may hold the file at the start
 T = TypeVar("T")
 
@@ -60,15 +72,32 @@ class PositionStore:
     """
 
     def __init__(
-        self, connection: sqlite3.Connection, path: Path, calendar: Callable[[], datetime], run_disk: RunDisk
+        self,
+        connection: sqlite3.Connection,
+        path: Path,
+        calendar: Callable[[], datetime],
+        run_disk: RunDisk,
+        unfit: StoreError | None = None,
     ) -> None:
+        """`unfit` says why nothing can be kept, if so."""
         self._connection = connection
+        self._unfit = unfit
         self._path = path
         self._calendar = calendar
         self._run_disk = run_disk
-        self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection)
-        self._locks: Mapping[str, Lock] = _read_locks(connection)
-        self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection)
+        troubles = [] if unfit is None else [unfit.sentence]
+        self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
+        self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
+        # A store that was begun anew in memory has no locks because the real ones can't be read.
+        self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
+        locks, all_read = _read_locks(connection, troubles, calendar)
+        self._locks: Mapping[str, Lock] = locks
+        self._locks_unknown |= not all_read
+        if self._locks_unknown:
+            troubles.append(
+                "which cameras were locked can't be read, so all of them are: unlock each that is safe to move"
+            )
+        self.troubles: tuple[str, ...] = tuple(troubles)  # sentences on what could not be read or can't be kept
 
     @classmethod
     @asynccontextmanager
@@ -78,16 +107,18 @@ class PositionStore:
         """Open or make the store at `path` for as long as the context lasts. `calendar` tells aware dates."""
 
         def begin() -> PositionStore:
-            _require_place(path)
             try:
-                connection = _connect(path)
+                _require_place(path)
+                connection, unfit = _connect(path)
             except sqlite3.Error as error:
-                raise disk_error(error, path) from error
+                connection, unfit = _without_disk(disk_error(error, path), path)
+            except StoreError as error:
+                connection, unfit = _without_disk(error, path)
             try:
-                return cls(connection, path, calendar, run_disk)
-            except (sqlite3.Error, ValueError) as error:
+                return cls(connection, path, calendar, run_disk, unfit)
+            except BaseException:
                 connection.close()
-                raise _damaged(path, error) from error
+                raise
 
         store = await run_disk(begin)
         try:
@@ -109,8 +140,14 @@ class PositionStore:
         return self.positions(camera).get(name)
 
     def locks(self) -> Mapping[str, Lock]:
-        """Return the locked cameras, each with who locked it and why."""
+        """Return the locked cameras that are known, each with who locked it and why."""
         return self._locks
+
+    def lock_of(self, camera: str) -> Lock | None:
+        """Return a camera's lock. Where nobody knows any more whether it was locked, it counts as locked."""
+        if camera not in self._locks and self._locks_unknown:
+            return Lock("ptzd", UNREADABLE_LOCK, self._calendar())
+        return self._locks.get(camera)
 
     def cue_place(self, show: str) -> CuePlace | None:
         """Return where a show stands in its cues, or None where it has not been run yet."""
@@ -276,6 +313,8 @@ class PositionStore:
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
+        if self._unfit is not None:
+            raise self._unfit
         with _transaction(self._connection) as connection:
             yield connection
 
@@ -323,7 +362,8 @@ def _require_place(path: Path) -> None:
             )
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def _connect(path: Path) -> tuple[sqlite3.Connection, StoreError | None]:
+    """Open the file; also return why nothing more may be written into it, if so."""
     # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
     try:
@@ -336,13 +376,67 @@ def _connect(path: Path) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")
         (health,) = connection.execute("PRAGMA quick_check(1)").fetchone()
         if health != "ok":
-            raise _damaged(path, health)
+            connection.execute("SELECT camera FROM lock").close()  # else there is nothing in it for us
+            return connection, _damaged(path, health)
         with _transaction(connection):
             bring_up_to_date(connection, path)
     except BaseException:
         connection.close()
         raise
+    return connection, None
+
+
+def _without_disk(trouble: StoreError, path: Path) -> tuple[sqlite3.Connection, StoreError]:
+    """Return what can be had where the file can't be opened as it should: its content, or an empty store in memory.
+
+    Raises the trouble where it is none of the disk's, or where there is no file yet: then a mistake is told at once.
+    """
+    ours = _is_ours(path)
+    if trouble.code == "foreign" and ours:
+        trouble = _damaged(path, "its beginning is destroyed")
+    if trouble.code not in _STARTS_WITHOUT or (trouble.code == "read-only" and not ours):
+        raise trouble
+    ways = ["mode=ro"]
+    log = path.with_name(f"{path.name}-wal")
+    if not log.exists() or log.stat().st_size == 0:
+        ways.append("mode=ro&immutable=1")  # in a folder where SQLite can't make even the log's index; it ignores a log
+    for way in ways:
+        with suppress(sqlite3.Error):
+            return _reading(f"{path.absolute().as_uri()}?{way}"), trouble
+    connection = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    bring_up_to_date(connection, path)
+    return connection, trouble
+
+
+def _reading(uri: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        connection.execute("SELECT camera FROM lock").fetchall()
+    except BaseException:
+        connection.close()
+        raise
     return connection
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether the file was made by ptzd, as its header tells (sqlite.org/fileformat.html, application ID at 68)."""
+    try:
+        with path.open("rb") as file:
+            return file.read(72)[68:] == APPLICATION_ID.to_bytes(4, "big")
+    except OSError:
+        return False
+
+
+def _is_sound(connection: sqlite3.Connection, path: Path, table: str) -> bool:
+    """Whether a table can be read from the file as a whole."""
+    in_file = connection.execute("PRAGMA database_list").fetchone()[2] != ""
+    if not in_file:
+        return not _is_ours(path)  # a new store has no locks yet; an older one may have
+    try:
+        return bool(connection.execute(f"PRAGMA quick_check({table})").fetchone() == ("ok",))
+    except sqlite3.Error:
+        return False
 
 
 def _damaged(path: Path, why: object) -> StoreError:
@@ -398,8 +492,30 @@ def _last_number(db: sqlite3.Connection, camera: str, name: str) -> int:
     return int(number)
 
 
-def _read_positions(db: sqlite3.Connection) -> Mapping[str, Mapping[str, StoredPosition]]:
-    return _by_camera(_entry(row).position for row in db.execute(f"SELECT {_COLUMNS} FROM entry WHERE current"))
+def _read_positions(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, Mapping[str, StoredPosition]]:
+    """Return what can be read, and tell the rest."""
+    positions = []
+    for row in _rows(db, f"SELECT {_COLUMNS} FROM entry WHERE current", "camera, name", "positions", troubles):
+        try:
+            positions.append(_entry(row).position)
+        except (ValueError, TypeError) as error:
+            troubles.append(f"the stored position {row[1]} of camera {row[0]} can't be read ({error}): store it anew")
+    return _by_camera(positions)
+
+
+def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: list[str]) -> list[tuple[Any, ...]]:
+    """Return the rows of a table; of a damaged one those before and those behind the damage."""
+    found: dict[tuple[Any, ...], None] = {}
+    descending = ", ".join(f"{column} DESC" for column in order.split(", "))
+    for ordered in (order, descending):
+        try:
+            for row in db.execute(f"{select} ORDER BY {ordered}"):
+                found[row] = None
+            break
+        except sqlite3.Error as error:
+            if ordered == descending:
+                troubles.append(f"not all {what} can be read from the store ({error}): import your last export")
+    return list(found)
 
 
 def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[HistoryEntry]:
@@ -409,18 +525,35 @@ def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[Histor
     return [_entry(row) for row in rows]
 
 
-def _read_locks(db: sqlite3.Connection) -> Mapping[str, Lock]:
-    rows = db.execute("SELECT camera, by, reason, since FROM lock ORDER BY camera")
-    return MappingProxyType(
-        {camera: Lock(by, reason, datetime.fromisoformat(since)) for camera, by, reason, since in rows}
-    )
+def _read_locks(
+    db: sqlite3.Connection, troubles: list[str], calendar: Callable[[], datetime]
+) -> tuple[Mapping[str, Lock], bool]:
+    """Return the locks, and whether all were read. A camera whose lock makes no sense is locked all the same."""
+    before = len(troubles)
+    rows = _rows(db, "SELECT camera, by, reason, since FROM lock", "camera", "locks", troubles)
+    all_read = len(troubles) == before
+    locks = {}
+    for camera, by, reason, since in rows:
+        try:
+            locks[camera] = Lock(by, reason, in_utc(datetime.fromisoformat(since)))
+        except (ValueError, TypeError) as error:
+            locks[camera] = Lock("ptzd", UNREADABLE_LOCK, calendar())
+            troubles.append(
+                f"the lock of camera {camera} can't be read ({error}), so it is locked: unlock it or lock it anew"
+            )
+    return MappingProxyType(locks), all_read
 
 
-def _read_cue_places(db: sqlite3.Connection) -> Mapping[str, CuePlace]:
-    rows = db.execute("SELECT show, standing, next, held FROM cue_place ORDER BY show")
-    return MappingProxyType(
-        {show: CuePlace(_number(standing), _number(next_), bool(held)) for show, standing, next_, held in rows}
-    )
+def _read_cue_places(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, CuePlace]:
+    places = {}
+    for show, standing, next_, held in _rows(
+        db, "SELECT show, standing, next, held FROM cue_place", "show", "cue places", troubles
+    ):
+        try:
+            places[show] = CuePlace(_number(standing), _number(next_), bool(held))
+        except (ValueError, TypeError) as error:
+            troubles.append(f"where the show {show} stands in its cues can't be read ({error}): jump to its next cue")
+    return MappingProxyType(places)
 
 
 def _number(text: str | None) -> Decimal | None:

@@ -69,7 +69,7 @@ def test_a_copy_that_never_comes_holds_nobody_up_once_what_waited_is_worked_off(
     for _ in range(20):  # while messages keep coming, the copy may be behind them
         clock.now += 0.2
         assert both.in_turn(RECALL).overtaken
-    clock.now += 0.5
+    clock.now += 1.5
     assert both.in_turn(RECALL) == RECALL
 
 

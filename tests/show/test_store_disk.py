@@ -214,15 +214,22 @@ def read_only(path: Path):
         path.chmod(0o644)
 
 
-async def test_a_file_that_may_not_be_written_is_refused_at_the_start_and_left_alone(opened, make):
+async def test_a_file_that_may_not_be_written_is_read_and_told(opened, make, calendar):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "granary.db")
         async with opened(path) as store:
             await store.store(make())
+            await store.set_lock("left", Lock("Kim", "lens", calendar()))
         with read_only(path):
-            error = await refusal_to_open(opened(path))
-        assert error.code == "read-only"
-        assert "writable" in error.sentence
+            async with opened(path) as store:
+                assert list(store.positions("gallery")) == ["choir-wide"]
+                assert store.lock_of("left").by == "Kim"
+                assert store.lock_of("gallery") is None
+                assert ["writable" in trouble for trouble in store.troubles] == [True]
+                error = await refusal_of(store.store(make(name="soloist")))
+            assert error.code == "read-only"
+            nowhere = await refusal_to_open(opened(path.with_name("another.db")))
+            assert nowhere.code == "read-only"
         async with opened(path) as store:
             assert list(store.positions("gallery")) == ["choir-wide"]
 
@@ -240,19 +247,86 @@ async def test_a_folder_in_the_place_of_the_file_is_refused(opened, tmp_path):
     assert "is a folder" in error.sentence
 
 
-async def test_a_damaged_file_is_refused_and_left_alone(path, opened, make):
-    async with opened() as store:
-        for number in range(50):
-            await store.store(make(name=f"shot-{number}", note="x" * 900))
+def damage(path: Path, pages: slice) -> bytes:
+    """Write nonsense over the beginnings of pages; return what the file is now."""
     data = bytearray(path.read_bytes())
-    assert len(data) > 5 * 4096
-    for page in range(1, len(data) // 4096):  # all but the first page, which says what file it is
+    for page in range(len(data) // 4096)[pages]:
         data[page * 4096 : page * 4096 + 200] = b"\xa5" * 200
     path.write_bytes(data)
-    error = await refusal_to_open(opened())
-    assert error.code == "damaged"
-    assert "import your last export" in error.sentence
+    return bytes(data)
+
+
+async def test_a_damaged_file_is_told_left_alone_and_locks_every_camera(path, opened, make, calendar):
+    async with opened() as store:
+        await store.set_lock("left", Lock("Kim", "lens", calendar()))
+        for number in range(50):
+            await store.store(make(name=f"shot-{number}", note="x" * 900))
+    data = damage(path, slice(1, None))  # all but the first page, which says what file it is
+    async with opened() as store:
+        assert any("is damaged" in trouble and "import your last export" in trouble for trouble in store.troubles)
+        assert "unlock it when it is safe" in store.lock_of("left").reason
+        assert store.lock_of("gallery") is not None
+        for change in (store.store(make()), store.set_lock("left", Lock("Kim", "lens", calendar()))):
+            assert (await refusal_of(change)).code == "damaged"
     assert path.read_bytes() == data
+
+
+async def test_of_a_store_that_is_damaged_in_one_place_the_rest_is_read(path, opened, make, calendar):
+    async with opened() as store:
+        await store.set_lock("left", Lock("Kim", "lens", calendar()))
+        for number in range(60):
+            await store.store(make(name=f"shot-{number}", note="x" * 900))
+    damage(path, slice(-3, -2))
+    async with opened() as store:
+        assert 30 <= len(store.positions("gallery")) < 60
+        assert store.lock_of("left").by == "Kim"
+        assert store.lock_of("gallery") is None, "the locks are elsewhere in the file and whole"
+        assert store.troubles
+
+
+async def test_a_store_whose_first_page_is_destroyed_starts_with_every_camera_locked(path, opened, make):
+    async with opened() as store:
+        await store.store(make())
+    data = bytearray(path.read_bytes())
+    data[:60] = b"\xa5" * 60  # its name for itself, at byte 68, is left
+    path.write_bytes(data)
+    async with opened() as store:
+        assert store.lock_of("gallery") is not None
+        assert any("damaged" in trouble for trouble in store.troubles)
+    assert path.read_bytes() == data
+
+
+FULL = """
+import asyncio, resource, sys
+from datetime import UTC, datetime
+from pathlib import Path
+from ptzd.cameras.reports import Lock
+from ptzd.show import PositionStore, StoreError
+
+async def main():
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+    async with PositionStore.open(Path(sys.argv[1]), calendar=lambda: datetime.now(UTC)) as store:
+        try:
+            await store.set_lock("gallery", Lock("Kim", "lens", datetime.now(UTC)))
+        except StoreError as error:
+            print(error.code, list(store.positions("gallery")), store.lock_of("left") is None, len(store.troubles))
+
+asyncio.run(main())
+"""
+
+
+async def test_a_daemon_starts_on_a_full_disk_with_what_it_has(path, opened, make):
+    new = ended(FULL, path)  # nothing is there yet, and nothing can be made
+    assert new.returncode == 0, new.stderr
+    assert new.stdout.split(" ", 1)[1] == "[] True 1\n"
+    path.unlink(missing_ok=True)
+    async with opened() as store:
+        await store.store(make())
+    old = ended(FULL, path)
+    assert old.returncode == 0, old.stderr
+    assert old.stdout.split(" ", 1)[1].startswith("['choir-wide'] True")
+    async with opened() as store:
+        assert list(store.positions("gallery")) == ["choir-wide"]
 
 
 async def test_damage_that_shows_while_running_does_not_end_the_store(path, opened, make):
@@ -263,15 +337,33 @@ async def test_damage_that_shows_while_running_does_not_end_the_store(path, open
         assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_a_row_that_makes_no_sense_is_damage(path, opened, make):
+async def test_a_row_that_makes_no_sense_is_told_and_all_others_are_read(path, opened, make):
     async with opened() as store:
         await store.store(make())
+        await store.store(make(name="soloist"))
     with sqlite3.connect(path) as connection:
-        connection.execute("UPDATE entry SET speed = 99")
+        connection.execute("UPDATE entry SET speed = 99 WHERE name = 'soloist'")
     connection.close()
-    error = await refusal_to_open(opened())
-    assert error.code == "damaged"
-    assert "speed is 99" in error.sentence
+    async with opened() as store:
+        assert list(store.positions("gallery")) == ["choir-wide"]
+        [trouble] = store.troubles
+        assert "position soloist of camera gallery" in trouble
+        assert "speed is 99" in trouble
+        await store.store(make(name="sopranos"))
+
+
+async def test_a_lock_that_makes_no_sense_locks(path, opened, calendar):
+    async with opened() as store:
+        await store.set_lock("gallery", Lock("Kim", "lens", calendar()))
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE lock SET since = 'yesterday'")
+    connection.close()
+    async with opened() as store:
+        assert "unlock it when it is safe" in store.lock_of("gallery").reason
+        assert store.lock_of("left") is None
+        assert "lock of camera gallery" in store.troubles[0]
+        await store.clear_lock("gallery")
+        assert store.lock_of("gallery") is None
 
 
 async def test_a_file_that_is_no_database_is_refused_and_left_alone(path, opened):
@@ -361,12 +453,12 @@ async def test_a_store_from_before_there_were_cues_opens_with_all_it_has(path, o
         await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
 
 
-async def test_a_cue_number_that_is_none_is_damage(path, opened):
+async def test_a_cue_number_that_is_none_is_told(path, opened):
     async with opened() as store:
         await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
     with sqlite3.connect(path) as connection:
         connection.execute("UPDATE cue_place SET standing = 'three'")
     connection.close()
-    error = await refusal_to_open(opened())
-    assert error.code == "damaged"
-    assert "'three'" in error.sentence
+    async with opened() as store:
+        assert store.cue_place("evening") is None
+        assert "'three'" in store.troubles[0]

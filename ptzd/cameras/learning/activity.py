@@ -6,10 +6,9 @@ import asyncio
 from collections.abc import Coroutine
 from typing import Any
 
+from ptzd.cameras.activity import Activity
+from ptzd.cameras.reports import Activity as Kind
 from ptzd.motion import LearnedHead
-
-from ..activity import Activity
-from ..reports import Activity as Kind
 
 
 class Learner(Activity):
