@@ -269,7 +269,7 @@ class Service:
         if self._stall is None or not (seconds := self._stall.noticed()):
             return
         now = self._calendar()
-        log.error(
+        log.warning(
             f"the daemon stood still for {seconds:.1f} s: open-ended moves are stopped, what waited is discarded",
             since=(now - timedelta(seconds=seconds)).isoformat(timespec="milliseconds"),
             until=now.isoformat(timespec="milliseconds"),

@@ -13,7 +13,7 @@ An activity that comes to its own end tells its host. Nothing but a cause from t
 | on program    | learning                 | halting          |
 | a stall, no guard | what has no end of its own | halting    |
 | silence       | what has no end of its own | halting, as soon as it is heard again |
-| a restart     | a shaped move in slow mode | halting        |
+| a restart     | learning, and a shaped move in slow mode | halting |
 | motion without an order | rest           | halting          |
 
 Halting ends only when the camera's own readings stand still.
@@ -79,12 +79,12 @@ SILENT = Cause(
     "stopped answering",
 )
 RESTARTED = Cause(
-    frozenset({Kind.SHAPED}),
+    frozenset({Kind.SHAPED, Kind.LEARNING}),
     Phase.FAILED,
     "restarted",
     "camera {what} restarted, or somebody else spoke to it, in a move in slow mode: nobody knows whether that is still "
     "on, so it was stopped; recall again",
-    "",
+    "restarted",
 )
 BROKEN = Cause(EVERYTHING, Phase.FAILED, "internal", "the move of camera {what} broke off", "was no longer attended to")
 LET_GO = Cause(frozenset({Kind.BY_HAND}), Phase.STOPPED, "stopped", "", "")

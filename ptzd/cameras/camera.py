@@ -16,6 +16,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -525,6 +526,7 @@ class Camera:
         refused = False
         while True:
             if self._activity.reads:
+                await self._look_whether_it_restarted()
                 self._say_state()
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
@@ -550,6 +552,15 @@ class Camera:
                 silence = min(silence + RESTING_PAUSE_SECONDS, LONGEST_SILENCE_SECONDS)
             self._say_state()
             await self._rest(pause)
+
+    async def _look_whether_it_restarted(self) -> None:
+        """End the learning of a camera that lost count, if that was a restart: it is no more as it was told to be."""
+        if not isinstance(self._activity, Learner) or self.contact.condition is not None:
+            return
+        with suppress(PushedAside, InquiryRefused, LineDown):
+            await self.contact.ask_condition()
+        if self.contact.power in ("starting", "standby"):
+            self._break_off(causes.RESTARTED, self.name)
 
     async def _look(self, look: int, refused: bool) -> None:
         """Ask the camera what is due to be asked."""

@@ -218,7 +218,7 @@ def test_what_the_message_cannot_carry_is_refused_with_what_it_can(name: str, co
         "81 01 06 07 01 01 00 00 00 00 00 00 00 00 FF",
         "81 01 06 31 01 FF",  # no ramp curves in this dialect
         "81 01 06 01 01 FF 03 03 FF",  # the first FF ends a message
-        "81 23 FF",
+        "81 20 FF",
         "81 09 04 47 FF",  # an inquiry
     ],
 )
