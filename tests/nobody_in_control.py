@@ -395,7 +395,6 @@ SCENES: dict[str, Play] = {
     "kill-and-start": broken_off("SIGKILL, started again", signal.SIGKILL, again=True),
     "hangup": broken_off("SIGHUP", signal.SIGHUP, exit_code=0),
     "quit": broken_off("SIGQUIT", signal.SIGQUIT),
-    "usr1": broken_off("SIGUSR1", signal.SIGUSR1),
     "term": broken_off("SIGTERM", signal.SIGTERM, exit_code=0),
     "terminal": broken_off("terminal closed", None),
     "silent": ended_while_silent,

@@ -13,7 +13,7 @@ import pytest
 from brokers import running_broker
 from nobody_in_control import SCENES, Outcome, Size, played, table
 
-AT_ONCE = 3
+AT_ONCE = 2
 
 Outcomes = dict[str, Outcome | BaseException]
 

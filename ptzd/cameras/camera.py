@@ -359,7 +359,7 @@ class Camera:
                 f"the guard that would stop camera {self.name} if this program failed is not running, so it makes only "
                 "moves off air, which end by themselves; the guard is being started again",
             )
-        if isinstance(self._activity, Halting) and self._activity.in_doubt:
+        if isinstance(self._activity, Halting) and self._activity.goes_on:
             raise CameraRefusal("halting", f"camera {self.name} is being stopped: {self._activity.fault}")
 
     def _planned(self, recall: Recall) -> MovePlan:

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
-TERM_SECONDS = 0.4  # for which an order without an end of its own may run on; then the guard stops the camera
+TERM_SECONDS = 0.35  # for which an order without an end of its own may run on; then the guard stops the camera
 LEAST_TERM_SECONDS = 0.2  # twice as long as from one renewal to the next
 RENEWAL_SECONDS = 0.1
 

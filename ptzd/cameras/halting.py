@@ -20,9 +20,9 @@ from .settings import CameraSettings
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.25
 TURN_SECONDS = 0.05
-LOOK_SECONDS = 0.5  # between two looks at whether it goes on
+LOOK_SECONDS = 0.3  # between two looks at whether it goes on
+UNBRAKED_SHARE = 0.7  # of its way from one look to the next: one that brakes goes less far in the same time
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
-DOUBT_SECONDS = 1.5  # a head that brakes as it should has come to rest by then
 PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
 STRAY_COUNTS = 2
@@ -44,24 +44,19 @@ class Halting(Activity):
         self._refused = False
         self._timer: asyncio.TimerHandle | None = None
         self._looked_at = self._began_at
-        self._looked: Framing | None = None
-        self._goes_on = False  # it moves, and by more than a swing
+        self._looks: list[Framing] = []  # the last three
+        self.goes_on = False  # though it was told to stop, and has had the time to
 
     @property
     def unended(self) -> bool:
         return True
 
     @property
-    def in_doubt(self) -> bool:
-        """Whether the camera should have come to rest by now, and has not."""
-        return self._goes_on and self._loop.time() - self._began_at > DOUBT_SECONDS
-
-    @property
     def fault(self) -> str | None:
         """What is to be said of the camera, where there is reason to."""
         if not self._host.contact.up:
             return self._fault or "a stop was not confirmed: the camera may still be moving"
-        if self._host.contact.power == "starting" or not self.in_doubt:
+        if self._host.contact.power == "starting" or not self.goes_on:
             return self._fault
         if self._refused:
             return f"it refuses to stop and is told again and again: {PULL_ITS_PLUG}"
@@ -87,7 +82,7 @@ class Halting(Activity):
 
     def _stop(self) -> None:
         """Tell the camera to stop, ahead of everything else."""
-        self._refused = any(_was_refused(each) for each in self._exchanges)
+        self._refused = bool(self._exchanges) and _was_refused(self._exchanges[0])  # focus may not be ours to stop
         self._exchanges = self._host.contact.line.interrupt(HALT, ANSWER_SECONDS)
         self._sent_at = self._loop.time()
 
@@ -108,11 +103,19 @@ class Halting(Activity):
         self._wind()
 
     def _look_whether_it_goes_on(self) -> None:
+        """A head that brakes gets slower, and a swing turns round; one that drives on does neither."""
         now, framing = self._loop.time(), self._host.contact.framing
-        if now - self._looked_at < LOOK_SECONDS or framing is None:
+        if framing is None or (self._looks and now - self._looked_at < LOOK_SECONDS):
             return
-        self._goes_on = self._looked is not None and has_moved(self._host.settings, self._looked, framing)
-        self._looked_at, self._looked = now, framing
+        self._looked_at = now
+        self._looks = [*self._looks[-2:], framing]
+        if len(self._looks) == 3:
+            first, second, third = self._looks
+            went, goes = _ways(self._host.settings, first, second), _ways(self._host.settings, second, third)
+            self.goes_on = any(
+                abs(after) > 1.0 and before * after > 0.0 and abs(after) > UNBRAKED_SHARE * abs(before)
+                for before, after in zip(went, goes, strict=True)
+            )
 
 
 class AtRest(Activity):
@@ -140,7 +143,7 @@ class AtRest(Activity):
         before = self.stands or self._first
         if before is None:
             self._first = framing
-        elif has_moved(self._host.settings, before, framing):
+        elif _has_moved(self._host.settings, before, framing):
             self._host.strayed()
 
     def forget(self) -> None:
@@ -148,14 +151,19 @@ class AtRest(Activity):
         self.stands = self._first = None
 
 
-def has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
+def _has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
     """Whether a camera has moved by more than a swing, or a reading that wavers."""
+    return any(abs(way) > 1.0 for way in _ways(settings, before, now))
+
+
+def _ways(settings: CameraSettings, before: Framing, now: Framing) -> tuple[float, float, float]:
+    """Return how far pan, tilt and zoom have moved, each as a multiple of what may be a swing or a wavering reading."""
     dialect = settings.dialect
     zoom = dialect.zoom.tele_counts - dialect.zoom.wide_counts
     return (
-        abs(now.pan_counts - before.pan_counts) > max(STRAY_COUNTS, STRAY_DEG * dialect.pan.counts_per_degree)
-        or abs(now.tilt_counts - before.tilt_counts) > max(STRAY_COUNTS, STRAY_DEG * dialect.tilt.counts_per_degree)
-        or abs(now.zoom_counts - before.zoom_counts) > STRAY_ZOOM_SHARE * zoom
+        (now.pan_counts - before.pan_counts) / max(STRAY_COUNTS, STRAY_DEG * dialect.pan.counts_per_degree),
+        (now.tilt_counts - before.tilt_counts) / max(STRAY_COUNTS, STRAY_DEG * dialect.tilt.counts_per_degree),
+        (now.zoom_counts - before.zoom_counts) / (STRAY_ZOOM_SHARE * zoom),
     )
 
 
