@@ -120,7 +120,10 @@ async def rigged(
     optics: Optics | None = None,
     guard: Guard | None = None,
     habits: Habits | None = None,
+    doubled: float = 0.0,
+    report: Callable[[CameraState | MoveReport], None] | None = None,
 ) -> AsyncIterator[Rig]:
+    """`report` hears what the camera says, in the place of the rig's own list."""
     rng = random.Random(seed)
     dialect = load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
@@ -132,7 +135,7 @@ async def rigged(
         ready=ready,
         habits=habits or Habits(),
     )
-    ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, rng=rng)
+    ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, doubled=doubled, rng=rng)
     link = CutLink(ours)
     said: list[CameraState | MoveReport] = []
     camera = Camera(
@@ -152,7 +155,7 @@ async def rigged(
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
-        report=said.append,
+        report=report or said.append,
         stands_in=lambda framing: None,
     )
     async with asyncio.TaskGroup() as group:

@@ -32,10 +32,11 @@ class Contact:
         self.dialect = dialect
         self.line = Line(link, dialect, on_restart=on_restart, timing=timing)
         self.slow = SlowModeSwitch(self.line, dialect)
-        self.standing = Standing()
+        self.standing = Standing(dialect)
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
         self.framing: Framing | None = None  # None before the first reading
+        self.read_at = 0.0  # loop time of the latest
         self.read = asyncio.Event()  # set by every reading, and when it fell silent
         self._on_reading = on_reading
         self._loop = asyncio.get_running_loop()
@@ -55,7 +56,8 @@ class Contact:
         self.framing = framing
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
             self.condition = replace(self.condition, focus_mode=framing.focus_mode)
-        self.standing.take(framing, self._loop.time())
+        self.read_at = self._loop.time()
+        self.standing.take(framing, self.read_at)
         self.read.set()
         self._on_reading(framing)
 

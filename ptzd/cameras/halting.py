@@ -21,7 +21,7 @@ HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.25
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.3  # between two looks at whether it goes on
-UNBRAKED_SHARE = 0.7  # of its way from one look to the next: one that brakes goes less far in the same time
+UNBRAKED_SHARE = 0.85  # of its way from one look to the next: one that brakes goes less far in the same time
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
 PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
@@ -43,8 +43,7 @@ class Halting(Activity):
         self._fault = fault
         self._refused = False
         self._timer: asyncio.TimerHandle | None = None
-        self._looked_at = self._began_at
-        self._looks: list[Framing] = []  # the last three
+        self._looks: list[tuple[float, Framing]] = []  # the last three readings that were looked at, and when
         self.goes_on = False  # though it was told to stop, and has had the time to
 
     @property
@@ -104,16 +103,16 @@ class Halting(Activity):
 
     def _look_whether_it_goes_on(self) -> None:
         """A head that brakes gets slower, and a swing turns round; one that drives on does neither."""
-        now, framing = self._loop.time(), self._host.contact.framing
-        if framing is None or (self._looks and now - self._looked_at < LOOK_SECONDS):
+        framing, at = self._host.contact.framing, self._host.contact.read_at
+        if framing is None or at < self._began_at or (self._looks and at - self._looks[-1][0] < LOOK_SECONDS):
             return
-        self._looked_at = now
-        self._looks = [*self._looks[-2:], framing]
+        self._looks = [*self._looks[-2:], (at, framing)]
         if len(self._looks) == 3:
-            first, second, third = self._looks
+            (first_at, first), (second_at, second), (_, third) = self._looks
             went, goes = _ways(self._host.settings, first, second), _ways(self._host.settings, second, third)
+            share = UNBRAKED_SHARE * (at - second_at) / (second_at - first_at)
             self.goes_on = any(
-                abs(after) > 1.0 and before * after > 0.0 and abs(after) > UNBRAKED_SHARE * abs(before)
+                abs(after) > 1.0 and before * after > 0.0 and abs(after) > share * abs(before)
                 for before, after in zip(went, goes, strict=True)
             )
 

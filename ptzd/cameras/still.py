@@ -12,14 +12,22 @@ from .framing import Tolerance, landing
 from .reports import Framing
 
 STILL_SECONDS = 0.3
-JITTER_COUNTS = 1  # by which the readings of a head at rest may differ; any step of any table goes farther in the time
-LEAST_READINGS = 3
+JITTER_COUNTS = 1  # by which the readings of a head at rest may differ
+LEAST_READINGS = 4
+SLOWER_BY = 0.9  # a head's own steps are off the table's by some per cent
+
+
+def seconds_to_tell(dialect: Dialect) -> float:
+    """Return for how long readings must agree, so that no head could have moved at its slowest step meanwhile."""
+    slowest = min(scale.steps_deg_per_s[0] * scale.counts_per_degree for scale in (dialect.pan, dialect.tilt))
+    return max(STILL_SECONDS, (JITTER_COUNTS + 1) / (SLOWER_BY * slowest))
 
 
 class Standing:
     """Since when a camera has stood, wherever that is."""
 
-    def __init__(self) -> None:
+    def __init__(self, dialect: Dialect) -> None:
+        self._seconds = seconds_to_tell(dialect)
         self._anchor: Framing | None = None
         self._since = self._latest = 0.0
         self._readings = 0
@@ -39,7 +47,7 @@ class Standing:
     @property
     def still(self) -> bool:
         """Whether the readings have agreed for long enough."""
-        return self._readings >= LEAST_READINGS and self._latest - self._since >= STILL_SECONDS
+        return self._readings >= LEAST_READINGS and self._latest - self._since >= self._seconds
 
 
 class Arrival:

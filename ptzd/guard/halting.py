@@ -3,30 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-from collections import deque
 from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
+from ptzd.cameras import Framing
+from ptzd.cameras.halting import HALT
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
+from ptzd.cameras.still import Standing
 from ptzd.links import Link
 from ptzd.visca import (
-    Command,
     Dialect,
-    FocusStop,
     PanTiltPositionInquiry,
-    PanTiltStop,
     Power,
     PowerInquiry,
     Timing,
     ZoomInquiry,
-    ZoomStop,
 )
 
-from .still import Seen, stands_still, window_seconds
 from .twice import TwiceLink
 
-STOPS: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 STOP_EVERY_SECONDS = 0.25
 READ_ON_SECONDS = 0.25  # a stop pushes questions aside: it waits so long for the answers of a slow camera
 READ_PAUSE_SECONDS = 0.03
@@ -86,18 +82,6 @@ async def halt(camera: Watched, patience_seconds: float, halted: Halt | None = N
     return halted
 
 
-@dataclass(slots=True)
-class _Axes:
-    """The latest readings, enough of them for the longest window."""
-
-    pan: deque[Seen] = field(default_factory=lambda: deque(maxlen=64))
-    tilt: deque[Seen] = field(default_factory=lambda: deque(maxlen=64))
-    zoom: deque[Seen] = field(default_factory=lambda: deque(maxlen=64))
-
-    def stand_still(self, seconds: float) -> bool:
-        return all(stands_still(list(axis), seconds) for axis in (self.pan, self.tilt, self.zoom))
-
-
 class _Attempt:
     """One socket's worth of halting: it returns when the camera stands still, or answers nothing for a while."""
 
@@ -105,9 +89,8 @@ class _Attempt:
         self._loop = asyncio.get_running_loop()
         self._line = Line(TwiceLink(link), dialect, on_restart=lambda: None, timing=TIMING)
         self._dialect = dialect
-        self._window_seconds = window_seconds(dialect)
         self._halted = halted
-        self._axes = _Axes()
+        self._standing = Standing(dialect)
         self._heard_at = self._loop.time()
 
     async def run(self) -> None:
@@ -122,13 +105,13 @@ class _Attempt:
 
     async def _stop_and_read(self) -> None:
         """Send the stops once, and read until they are due again."""
-        self._line.interrupt(STOPS, STOP_COMPLETION_SECONDS)
+        self._line.interrupt(HALT, STOP_COMPLETION_SECONDS)
         again_at = self._loop.time() + STOP_EVERY_SECONDS
         try:
             async with asyncio.timeout_at(again_at + READ_ON_SECONDS):
                 while self._loop.time() < again_at:
                     await self._read()
-                    if self._axes.stand_still(self._window_seconds):
+                    if self._standing.still:
                         self._halted.still = True
                         return
                     await asyncio.sleep(READ_PAUSE_SECONDS)
@@ -142,16 +125,15 @@ class _Attempt:
         await asyncio.sleep(again_at - self._loop.time())
 
     async def _read(self) -> None:
-        asked_at = self._loop.time()
         position = await self._line.ask(PanTiltPositionInquiry())
-        answered_at = self._note_heard()
-        self._axes.pan.append(Seen(asked_at, answered_at, position.pan_counts))
-        self._axes.tilt.append(Seen(asked_at, answered_at, position.tilt_counts))
+        self._note_heard()
         self._halted.pan_deg = self._dialect.pan.degrees(position.pan_counts)
         self._halted.tilt_deg = self._dialect.tilt.degrees(position.tilt_counts)
         zoom_counts = await self._line.ask(ZoomInquiry())
-        self._axes.zoom.append(Seen(answered_at, self._note_heard(), zoom_counts))
+        self._note_heard()
         self._halted.zoom_counts = zoom_counts
+        framing = Framing(position.pan_counts, position.tilt_counts, zoom_counts, 0, "auto")
+        self._standing.take(framing, self._heard_at)
 
     async def _look_for_standby(self, until: float) -> None:
         """A camera that does not tell where it stands may be in standby, with its motors off."""
@@ -160,7 +142,6 @@ class _Attempt:
                 if await self._line.ask(PowerInquiry()) is Power.STANDBY:
                     self._halted.still = self._halted.standby = True
 
-    def _note_heard(self) -> float:
+    def _note_heard(self) -> None:
         self._halted.heard = True
         self._heard_at = self._loop.time()
-        return self._heard_at

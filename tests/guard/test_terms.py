@@ -12,8 +12,7 @@ from ptzsim import Habits, draw_habits
 from ptzsim.virtual_time import run
 
 from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched, halt
-from ptzd.guard.still import Seen, stands_still, window_seconds
-from ptzd.visca import Dialect, PanTiltAbsolute, PanTiltDrive, PanTiltStop, load_dialect
+from ptzd.visca import PanTiltAbsolute, PanTiltDrive, PanTiltStop
 
 RESTS = [HaltBegan("gallery", "nobody said in time that it may go on moving"), HaltEnded("gallery", still=True)]
 
@@ -207,34 +206,6 @@ def test_a_camera_that_refuses_every_stop_is_not_said_to_stand_still() -> None:
             assert scene.told == [HaltBegan("gallery", "a test")]
 
     run(main())
-
-
-@pytest.mark.parametrize("dialect_name", ["nibble4-14", "nibble4-45", "nibble4-51", "shared4-51", "shared5-205"])
-def test_the_slowest_step_of_each_dialect_is_seen_to_be_motion(dialect_name: str) -> None:
-    never_still_at_the_slowest_step(load_dialect(dialect_name))
-
-
-def test_the_slowest_step_of_a_head_slower_than_these_is_seen_to_be_motion() -> None:
-    dialect = load_dialect("nibble4-14")
-    slow = dialect.pan.model_copy(update={"steps_deg_per_s": (0.1, 1.0)})  # one count in 0.7 s
-    never_still_at_the_slowest_step(dialect.model_copy(update={"pan": slow}))
-
-
-def never_still_at_the_slowest_step(dialect: Dialect) -> None:
-    for axis in (dialect.pan, dialect.tilt):
-        counts_per_s = axis.steps_deg_per_s[0] * axis.counts_per_degree * 0.95  # a slow unit
-        for start in range(10):
-            readings = [
-                Seen(at, at, int(start / 10 + counts_per_s * at)) for at in (0.05 * turn for turn in range(100))
-            ]
-            assert not any(stands_still(readings[:many], window_seconds(dialect)) for many in range(100))
-
-
-def test_a_reading_that_flickers_by_one_count_stands_still_and_three_readings_are_too_few() -> None:
-    flickering = [Seen(0.1 * turn, 0.1 * turn, turn % 2) for turn in range(10)]
-    assert stands_still(flickering, 0.4)
-    assert not stands_still(flickering[:4], 0.4)
-    assert not stands_still([Seen(float(turn), float(turn), 0) for turn in range(3)], 0.4)
 
 
 def test_a_camera_in_standby_counts_as_at_rest() -> None:

@@ -1,0 +1,25 @@
+"""A hundred thousand recalls on a virtual clock, a tenth of all datagrams lost and a tenth come twice, each way."""
+
+from __future__ import annotations
+
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+
+import pytest
+from recalls import Recalls, recalls_on_one_head
+
+HEADS = 400
+RECALLS_A_HEAD = 250
+WORKERS = 2
+
+
+@pytest.mark.bench
+def test_every_recall_ends_and_each_that_settled_is_there() -> None:
+    every = Recalls()
+    with ProcessPoolExecutor(WORKERS) as workers:
+        for found in workers.map(partial(recalls_on_one_head, count=RECALLS_A_HEAD), range(1000, 1000 + HEADS)):
+            every.add(found)
+    total = sum(every.ended.values())
+    print(f"\n{total} recalls on {HEADS} heads: {dict(every.ended.most_common())}")
+    assert not every.wrong, "\n".join(every.wrong[:20])
+    assert total == HEADS * RECALLS_A_HEAD

@@ -1,0 +1,57 @@
+"""When a camera counts as standing still: by its own readings, over long enough, and by nothing else."""
+
+from __future__ import annotations
+
+import pytest
+from rigs import framing
+
+from ptzd.cameras.still import Standing
+from ptzd.visca import Dialect, load_dialect
+
+
+def is_ever_still(dialect: Dialect, counts: list[int], every_seconds: float) -> bool:
+    standing, still = Standing(dialect), False
+    for turn, pan in enumerate(counts):
+        standing.take(framing(pan), turn * every_seconds)
+        still = still or standing.still
+    return still
+
+
+@pytest.mark.parametrize("dialect_name", ["nibble4-14", "nibble4-45", "nibble4-51", "shared4-51", "shared5-205"])
+def test_the_slowest_step_of_each_dialect_is_seen_to_be_motion(dialect_name: str) -> None:
+    never_still_at_the_slowest_step(load_dialect(dialect_name))
+
+
+def test_the_slowest_step_of_a_head_slower_than_these_is_seen_to_be_motion() -> None:
+    dialect = load_dialect("nibble4-14")
+    slow = dialect.pan.model_copy(update={"steps_deg_per_s": (0.1, 1.0)})  # one count in 0.7 s
+    never_still_at_the_slowest_step(dialect.model_copy(update={"pan": slow}))
+
+
+def never_still_at_the_slowest_step(dialect: Dialect) -> None:
+    for axis in (dialect.pan, dialect.tilt):
+        counts_per_s = axis.steps_deg_per_s[0] * axis.counts_per_degree * 0.95  # a slow unit
+        for start in range(10):
+            counts = [int(start / 10 + counts_per_s * 0.05 * turn) for turn in range(100)]
+            assert not is_ever_still(dialect, counts, 0.05)
+
+
+def test_a_reading_that_flickers_by_one_count_is_of_a_head_that_stands() -> None:
+    assert is_ever_still(load_dialect("nibble4-51"), [turn % 2 for turn in range(10)], 0.1)
+
+
+def test_three_readings_are_too_few_and_so_is_a_quarter_of_a_second() -> None:
+    dialect = load_dialect("nibble4-51")
+    assert not is_ever_still(dialect, [0, 0, 0], 1.0)
+    assert is_ever_still(dialect, [0, 0, 0, 0], 1.0)
+    assert not is_ever_still(dialect, [0] * 6, 0.05)
+
+
+def test_what_was_read_before_an_order_tells_nothing_of_what_comes_after_it() -> None:
+    standing = Standing(load_dialect("nibble4-51"))
+    for turn in range(10):
+        standing.take(framing(0), 0.1 * turn)
+    assert standing.still
+    standing.forget()
+    standing.take(framing(0), 1.0)
+    assert not standing.still
