@@ -122,7 +122,7 @@ class Direct(Activity):
                 if await self._still():
                     self._host.ended(self, Phase.SETTLED, halt=False)
                     return
-            if not self._waits_for_rest(endings):
+            if not (self._waits_for_rest(endings) or self._is_there_unheard(endings)):
                 attempts += 1
             # To insist would be to fight whoever or whatever held it.
             if self._rests_far_off() and (completed or (attempts > 1 and self._contact.standing.still)):
@@ -159,6 +159,10 @@ class Direct(Activity):
         """Whether the camera took no order since it still moves: then it is asked again, as often as it takes."""
         refused = any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings)
         return refused and not self._contact.standing.still
+
+    def _is_there_unheard(self, endings: list[Ending | None]) -> bool:
+        """Whether it is there, and only reports of its ends were lost: asked anew, it reports them at once."""
+        return self.move.arrival.there and all(ending is None or isinstance(ending, Completed) for ending in endings)
 
     def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
         name = self._host.settings.name
