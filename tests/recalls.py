@@ -52,7 +52,7 @@ async def _recalls(seed: int, count: int, share: float) -> Recalls:
         for number in range(count):
             await rig.until(lambda: rig.camera.state().power == "on" and not rig.camera.moving, WAKING_SECONDS)
             wanted = _somewhere(rig, rng)
-            rig.camera.recall(Recall("somewhere", wanted, step=rng.randint(8, 24), id=str(number)))
+            rig.camera.recall(Recall("somewhere", wanted, step=rng.randint(14, 24), id=str(number)))
             prediction = rig.camera.state().seconds_to_settled
             limit = 3.0 * (prediction or 0.0) + BEYOND_SECONDS
             try:
@@ -71,10 +71,10 @@ def _somewhere(rig: Rig, rng: random.Random) -> Framing:
     dialect = rig.camera.settings.dialect
     pan, tilt, focus = dialect.pan, dialect.tilt, dialect.focus
     return framing(
-        rng.randint(pan.least_counts // 3, pan.most_counts // 3),
-        rng.randint(tilt.least_counts, tilt.most_counts // 2),
-        rng.randint(0, dialect.zoom.tele_counts),
-        rng.randint(focus.least_counts, focus.most_counts),
+        rng.randint(pan.least_counts // 6, pan.most_counts // 6),
+        rng.randint(tilt.least_counts // 2, tilt.most_counts // 4),
+        rng.randint(0, dialect.zoom.tele_counts // 3),
+        rng.randint(focus.least_counts, focus.most_counts // 3),
         rng.choice(("manual", "manual", "auto")),
     )
 

@@ -950,7 +950,7 @@ async def disk_is_full(*_: Any) -> None:
     raise StoreError("full", "the disk is full")
 
 
-def test_an_unlock_that_can_not_be_kept_leaves_the_camera_locked(
+def test_an_unlock_that_can_not_be_kept_holds_until_a_restart_and_that_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def scene(house: House) -> None:
@@ -958,10 +958,10 @@ def test_an_unlock_that_can_not_be_kept_leaves_the_camera_locked(
         assert (await house.outcome("lock"))["ok"]
         monkeypatch.setattr(PositionStore, "clear_lock", disk_is_full)
         house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
-        assert (await house.outcome("unlock"))["code"] == "full"
-        assert camera_state(house, "left")["locked"]["by"] == "the rigger"
-        house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
-        assert (await house.end("recall"))["code"] == "locked"
+        outcome = await house.outcome("unlock")
+        assert (outcome["ok"], outcome["code"]) == (False, "full")
+        assert outcome["sentence"].startswith("camera left is unlocked now, but would be locked after a restart")
+        assert camera_state(house, "left")["locked"] is None
 
     in_house(tmp_path, scene)
 
@@ -1095,8 +1095,9 @@ def test_a_go_while_a_camera_is_locked_does_not_move_it_when_it_is_unlocked(tmp_
         await house.outcome("lock")
         house.say("cue/go", {"id": "go"})
         await house.outcome("go")
-        house.say("camera/left/unlock", {"id": "unlock"})
-        assert (await house.outcome("unlock"))["ok"]
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
+        unlocked = await house.outcome("unlock")
+        assert unlocked["ok"], unlocked
         await stays(house, 3)
 
     in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))

@@ -1,10 +1,9 @@
 """One camera: where it stands, and the one thing that it does.
 
 Theory of operation. Everything that a camera can be asked comes in here, is refused or brings an activity (see
-`activity`), whose first orders leave in that very call. A *watch* asks where the camera stands: often while it moves, a
-few times a second at rest, so that a head which moves though nobody here has ordered it is found out and halted, and
-again and again while it does not answer. For as long as the camera may be moving without an end of its own, a *term* is
-renewed with the guard.
+`activity`), whose first orders leave in that very call. A *watch* asks where the camera stands, see `watch`; what it
+hears goes to the activity. For as long as the camera may be moving without an end of its own, a *term* is renewed with
+the guard.
 
 Some heads have a slow mode, which shaped moves may use, see `slowmode`. Whatever else moves such a head has the order
 that turns it off ahead of its own, unless it is known to be off; a stop has not. Where a move broke off in slow mode,
@@ -16,7 +15,6 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
-from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
@@ -25,7 +23,7 @@ import structlog
 
 from ptzd.links import Link
 from ptzd.motion import LearnedHead
-from ptzd.visca import Completed, Refused, Timing
+from ptzd.visca import Timing
 
 from . import activity as causes
 from .activity import Activity, Cause
@@ -45,17 +43,10 @@ from .settings import CameraSettings
 from .shaped import Shaped
 from .still import STILL_SECONDS, Arrival, alike
 from .voice import Voice
-from .window import limit_orders, within
+from .watch import HALTING_PAUSE_SECONDS, Watch
+from .window import within
 
 log = structlog.get_logger()
-
-RESTING_PAUSE_SECONDS = 0.3  # between two looks at a head at rest: one that moves by itself is to stop within a second
-HALTING_PAUSE_SECONDS = 0.05
-REFUSED_PAUSE_SECONDS = 1.0
-LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera that owes nothing
-LENS_EVERY = 3  # looks at rest: then zoom and focus are asked for too
-CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
-LIMIT_SECONDS = 2.0
 
 
 class CameraRefusal(Exception):
@@ -93,11 +84,10 @@ class Camera:
         self._stands_in = stands_in
         self._loop = asyncio.get_running_loop()
         self._group: asyncio.TaskGroup | None = None
-        self._wake = asyncio.Event()
+        self._watch = Watch(self)
         self._tally: Tally = "off"
         self._lock = lock
         self._fault: str | None = None  # what was noticed of it since the last order
-        self._limits_due = True
         self._activity: Activity = AtRest(self)
         self._term = Term(
             guard,
@@ -128,6 +118,11 @@ class Camera:
         if isinstance(self._activity, AtRest):
             return self._activity.stands is None and self.contact.power != "standby"
         return True
+
+    @property
+    def activity(self) -> Activity:
+        """The one thing that it does."""
+        return self._activity
 
     def state(self) -> CameraState:
         """What is known of the camera now."""
@@ -201,7 +196,7 @@ class Camera:
     def unlock(self) -> None:
         """Let the camera move again."""
         self._lock = None
-        self._say_state()
+        self.say_state()
 
     def set_tally(self, tally: Tally) -> None:
         """Take note of what the vision mixer shows.
@@ -215,7 +210,7 @@ class Camera:
             self.told(move)
         if went_on_air and self._activity.kind in causes.ON_PROGRAM.ends:
             self._halt(causes.ON_PROGRAM)
-        self._say_state()
+        self.say_state()
 
     def stalled(self, seconds: float) -> None:
         """Take note that nothing ran here for so long: what has no end of its own is halted."""
@@ -224,7 +219,7 @@ class Camera:
     def positions_changed(self) -> None:
         """Say the state anew: the name of the position it stands in may be another."""
         self._voice.forget()
-        self._say_state()
+        self.say_state()
 
     async def read_framing(self) -> Framing:
         """Ask the camera where it stands, for a store. Raises CameraRefusal while it moves or can't tell."""
@@ -398,13 +393,13 @@ class Camera:
             self._say_move(older.move, cause.code, cause.sentence.format(what=what))
         if new.move is not None:
             self._say_move(new.move)
-        self._say_state()
-        self._wake.set()
+        self.say_state()
+        self._watch.look_now()
 
     def _halt(self, cause: Cause, what: str = "", fault: str | None = None) -> None:
         if isinstance(self._activity, Halting):
             self._activity.again()
-            self._say_state()
+            self.say_state()
         else:
             self._become(Halting(self, fault), cause, what)
 
@@ -421,6 +416,9 @@ class Camera:
     def told(self, move: Move) -> None:
         self._say_move(move)
 
+    def restarted_while_it_was_learned(self) -> None:
+        self._break_off(causes.RESTARTED, self.name)
+
     def ended(
         self, activity: Activity, phase: Phase, code: str | None = None, sentence: str | None = None, *, halt: bool
     ) -> None:
@@ -434,15 +432,15 @@ class Camera:
         if activity.move is not None:
             activity.move.phase = phase
             self._say_move(activity.move, code, sentence)
-        self._say_state()
-        self._wake.set()
+        self.say_state()
+        self._watch.look_now()
 
     def rested(self) -> None:
         older = self._activity
         self._activity = AtRest(self, self.contact.framing)
         older.end()
-        self._say_state()
-        self._wake.set()
+        self.say_state()
+        self._watch.look_now()
 
     def strayed(self) -> None:
         halts = self._lock is not None or self.settings.strange_motion == "halt"
@@ -456,11 +454,10 @@ class Camera:
             self._halt(causes.STRAYED)
         else:
             self._activity = AtRest(self)
-            self._say_state()
+            self.say_state()
 
     def silent(self) -> None:
         self.contact.fell_silent()
-        self._limits_due = True
         older = self._activity
         if isinstance(older, AtRest):
             older.forget()
@@ -471,11 +468,11 @@ class Camera:
         else:
             until = older.move.given_up_at if older.move is not None else self._loop.time()
             self._become(AtRest(self, ours_until=until), causes.SILENT, self.name)
-        self._say_state()
+        self.say_state()
 
     def _restarted(self) -> None:
         self.contact.condition = None  # everything is asked anew: power, start-up, focus mode, digital zoom
-        self._limits_due = True
+        self._watch.restarted()
         activity, slow = self._activity, self.contact.slow
         # The usual steps may be many times faster than its plan's.
         broke_off = isinstance(activity, Shaped) and activity.reads and activity.plan.slow_mode and slow.state == "on"
@@ -484,7 +481,7 @@ class Camera:
             activity.forget()
         if broke_off:
             self._halt(causes.RESTARTED, self.name)
-        self._wake.set()
+        self._watch.look_now()
 
     # Running
 
@@ -492,12 +489,15 @@ class Camera:
         """Talk to the camera until cancelled."""
         async with asyncio.TaskGroup() as group:
             self._group = group
+            if self._activity.unended:
+                self._term.begin()
             try:
                 group.create_task(self.contact.line.run())
-                await self._watch()
+                await self._watch.run()
             finally:
                 if not isinstance(self._activity, AtRest):
                     self._halt(causes.BROKEN, self.name, "its conversation broke off: it may still be moving")
+                self._term.end()
                 self._group = None
                 self.contact.up = False
                 self.contact.condition = None
@@ -520,101 +520,12 @@ class Camera:
                 pass
         return not self.moving
 
-    async def _watch(self) -> None:
-        silence = 0.0
-        look = 0
-        refused = False
-        while True:
-            if self._activity.reads:
-                await self._look_whether_it_restarted()
-                self._say_state()
-                await asyncio.sleep(MOVING_PAUSE_SECONDS)
-                continue
-            self._wake.clear()
-            if not self.contact.up:
-                self.contact.line.restart()
-                if isinstance(self._activity, Halting):
-                    self._activity.send()  # the first thing that a camera hears when it is back
-            try:
-                await self._look(look, refused)
-                refused = False
-                silence = 0.0
-                look += 1
-                pause = self._pause()
-            except PushedAside:
-                pause = min(MOVING_PAUSE_SECONDS, self._pause())
-            except InquiryRefused:
-                self.contact.up = refused = True  # perhaps somebody has switched it off
-                pause = REFUSED_PAUSE_SECONDS if isinstance(self._activity, AtRest) else MOVING_PAUSE_SECONDS
-            except LineDown:
-                self.silent()
-                pause = 0.0 if isinstance(self._activity, Halting) else silence
-                silence = min(silence + RESTING_PAUSE_SECONDS, LONGEST_SILENCE_SECONDS)
-            self._say_state()
-            await self._rest(pause)
-
-    async def _look_whether_it_restarted(self) -> None:
-        """End the learning of a camera that lost count, if that was a restart: it is no more as it was told to be."""
-        if not isinstance(self._activity, Learner) or self.contact.condition is not None:
-            return
-        with suppress(PushedAside, InquiryRefused, LineDown):
-            await self.contact.ask_condition()
-        if self.contact.power in ("starting", "standby"):
-            self._break_off(causes.RESTARTED, self.name)
-
-    async def _look(self, look: int, refused: bool) -> None:
-        """Ask the camera what is due to be asked."""
-        contact, at_rest = self.contact, not self.moving
-        off = contact.condition is None or contact.condition.power != "on"
-        if off or refused or (look % CONDITION_EVERY == 0 and self._activity.move is None):
-            await contact.ask_condition()
-        if contact.condition is not None and contact.condition.power == "standby":
-            contact.up = True
-            if isinstance(self._activity, Halting):
-                self.rested()  # its motors are off
-            return
-        if at_rest and look % LENS_EVERY:
-            await contact.ask_pan_tilt()
-        else:
-            await contact.ask_framing()
-        contact.up = True
-        if isinstance(self._activity, AtRest) and contact.power == "on":
-            if contact.slow.left_on and not self.moving:
-                contact.slow.turn_off()  # a move broke off that had turned it on
-            if self._limits_due:
-                await self._set_limits()
-
-    async def _set_limits(self) -> None:
-        """Write the window of travel into the head, where it takes limits."""
-        self._limits_due = False
-        for order in limit_orders(self.settings.dialect, self.settings.window):
-            ending = await self.contact.line.perform(order, LIMIT_SECONDS).ended
-            if isinstance(ending, Refused):
-                log.warning("a camera takes no limits; its window holds for orders from here alone", camera=self.name)
-                return
-            self._limits_due = self._limits_due or not isinstance(ending, Completed)
-
-    def _pause(self) -> float:
-        if isinstance(self._activity, Halting):
-            return HALTING_PAUSE_SECONDS
-        return MOVING_PAUSE_SECONDS if self.moving else RESTING_PAUSE_SECONDS
-
-    async def _rest(self, seconds: float) -> None:
-        if seconds <= MOVING_PAUSE_SECONDS or not self.contact.up:
-            await asyncio.sleep(seconds)
-            return
-        timer = self._loop.call_later(seconds, self._wake.set)  # half as dear as a timeout, and there are many
-        try:
-            await self._wake.wait()
-        finally:
-            timer.cancel()
-
     def _heard(self, framing: Framing) -> None:
         self._activity.heard(framing, self._loop.time())
 
     # Saying
 
-    def _say_state(self) -> None:
+    def say_state(self) -> None:
         contact, activity = self.contact, self._activity
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Protocol
 
-TERM_SECONDS = 0.35  # for which an order without an end of its own may run on; then the guard stops the camera
+TERM_SECONDS = 0.4  # for which an order without an end of its own may run on; then the guard stops the camera
 LEAST_TERM_SECONDS = 0.2  # twice as long as from one renewal to the next
 RENEWAL_SECONDS = 0.1
 
@@ -62,6 +62,12 @@ class Term:
         self._over_at = self._loop.time() + term
         if self._timer is None:
             self._timer = self._loop.call_later(RENEWAL_SECONDS, self._renew)
+
+    def end(self) -> None:
+        """Renew it no more: whoever still may be moving is the guard's from now on."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
 
     def _renew(self) -> None:
         self._timer = None

@@ -46,6 +46,7 @@ class Axis:
         self.acceleration = acceleration
         self._running_acceleration = acceleration
         self._legs: list[_Leg] = [_Leg(0.0, position, 0.0, 0.0)]
+        self._stopping = False
         self._stop: Stop | None = None
         self._earlier_stop: Stop | None = None  # the last one that came to pass before the present motion
 
@@ -117,13 +118,16 @@ class Axis:
         self._take([*way_to_rest, rest, *onward])
 
     def stop(self, now: float) -> None:
-        """Slow down at once, and be at rest as soon as the motor can."""
+        """Slow down at once, and be at rest as soon as the motor can. Told once more meanwhile, it goes on with that."""
+        if self._stopping and self.moving(now):
+            return
         position, velocity, at = self._interrupt(now)
         acceleration = self._running_acceleration
         seconds = abs(velocity) / acceleration
         rest = _Leg(at + seconds, position + velocity * seconds / 2, 0.0, 0.0)
         slowing = _Leg(at, position, velocity, -math.copysign(acceleration, velocity))
         self._take([slowing, rest] if velocity else [rest])
+        self._stopping = True
 
     def _interrupt(self, now: float) -> tuple[float, float, float]:
         """Close the books on the motion so far; return where it was, how fast it went, and when."""
@@ -133,6 +137,7 @@ class Axis:
         return self.position(now), self.velocity(now), now
 
     def _take(self, legs: list[_Leg]) -> None:
+        self._stopping = False
         self._legs = legs
         self._stop = None
         if len(legs) > 1:

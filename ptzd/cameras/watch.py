@@ -1,0 +1,163 @@
+"""Asking one camera where it stands, for as long as it is attended to.
+
+Often while it moves; a few times a second at rest, so that a head which moves though nobody here has ordered it is
+found out within a second; and again and again while it does not answer, at once where it still has to be stopped.
+Whoever moves a camera step by step asks for its positions itself; then the watch only listens.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import suppress
+from typing import Protocol
+
+import structlog
+
+from ptzd.visca import Completed, Refused
+
+from .activity import Activity, Host
+from .direct import MOVING_PAUSE_SECONDS
+from .halting import AtRest, Halting
+from .learning.activity import Learner
+from .line import InquiryRefused, LineDown, PushedAside
+from .window import limit_orders
+
+log = structlog.get_logger()
+
+RESTING_PAUSE_SECONDS = 0.3
+HALTING_PAUSE_SECONDS = 0.05
+REFUSED_PAUSE_SECONDS = 1.0
+LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera that has not to be stopped
+LENS_EVERY = 3  # looks at rest: then zoom and focus are asked for too
+CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
+LIMIT_SECONDS = 2.0
+
+
+class Watched(Host, Protocol):
+    """What the watch needs of the camera that it looks at."""
+
+    @property
+    def activity(self) -> Activity:
+        """The one thing that the camera does."""
+
+    @property
+    def moving(self) -> bool:
+        """Whether it does anything but stand still."""
+
+    def say_state(self) -> None:
+        """Say the state if it has changed."""
+
+    def restarted_while_it_was_learned(self) -> None:
+        """The camera restarted: it is no more as whoever learns it has told it to be."""
+
+
+class Watch:
+    """See the module."""
+
+    def __init__(self, camera: Watched) -> None:
+        self._camera = camera
+        self._loop = asyncio.get_running_loop()
+        self._wake = asyncio.Event()
+        self._limits_due = True
+
+    def look_now(self) -> None:
+        """Don't wait for the next look at a camera at rest."""
+        self._wake.set()
+
+    def restarted(self) -> None:
+        """The camera may have forgotten what was written into it."""
+        self._limits_due = True
+        self.look_now()
+
+    async def run(self) -> None:
+        """Look until cancelled."""
+        camera = self._camera
+        silence, look, refused = 0.0, 0, False
+        while True:
+            if camera.activity.reads:
+                await self._look_whether_it_restarted()
+                camera.say_state()
+                await asyncio.sleep(MOVING_PAUSE_SECONDS)
+                continue
+            self._wake.clear()
+            if not camera.contact.up:
+                self._limits_due = True
+                camera.contact.line.restart()
+                if isinstance(camera.activity, Halting):
+                    camera.activity.send()  # the first thing that a camera hears when it is back
+            try:
+                await self._look(look, refused)
+                silence, look, refused = 0.0, look + 1, False
+                pause = self._pause()
+            except PushedAside:
+                pause = min(MOVING_PAUSE_SECONDS, self._pause())
+            except InquiryRefused:
+                camera.contact.up = refused = True  # perhaps somebody has switched it off
+                pause = REFUSED_PAUSE_SECONDS if isinstance(camera.activity, AtRest) else MOVING_PAUSE_SECONDS
+            except LineDown:
+                camera.silent()
+                pause = 0.0 if isinstance(camera.activity, Halting) else silence
+                silence = min(silence + RESTING_PAUSE_SECONDS, LONGEST_SILENCE_SECONDS)
+            camera.say_state()
+            await self._rest(pause)
+
+    async def _look_whether_it_restarted(self) -> None:
+        """End the learning of a camera that lost count, if that was a restart."""
+        contact = self._camera.contact
+        if not isinstance(self._camera.activity, Learner) or contact.condition is not None:
+            return
+        with suppress(PushedAside, InquiryRefused, LineDown):
+            await contact.ask_condition()
+        if contact.power in ("starting", "standby"):
+            self._camera.restarted_while_it_was_learned()
+
+    async def _look(self, look: int, refused: bool) -> None:
+        """Ask the camera what is due to be asked."""
+        camera, contact = self._camera, self._camera.contact
+        at_rest = not camera.moving
+        off = contact.condition is None or contact.condition.power != "on"
+        if off or refused or (look % CONDITION_EVERY == 0 and camera.activity.move is None):
+            await contact.ask_condition()
+        if contact.condition is not None and contact.condition.power == "standby":
+            contact.up = True
+            if isinstance(camera.activity, Halting):
+                camera.rested()  # its motors are off
+            return
+        if at_rest and look % LENS_EVERY:
+            await contact.ask_pan_tilt()
+        else:
+            await contact.ask_framing()
+        contact.up = True
+        if isinstance(camera.activity, AtRest) and contact.power == "on":
+            if contact.slow.left_on and not camera.moving:
+                contact.slow.turn_off()  # a move broke off that had turned it on
+            if self._limits_due:
+                await self._set_limits()
+
+    async def _set_limits(self) -> None:
+        """Write the window of travel into the head, where it takes limits."""
+        settings = self._camera.settings
+        self._limits_due = False
+        for order in limit_orders(settings.dialect, settings.window):
+            ending = await self._camera.contact.line.perform(order, LIMIT_SECONDS).ended
+            if isinstance(ending, Refused):
+                log.warning(
+                    "a camera takes no limits; its window holds for orders from here alone", camera=settings.name
+                )
+                return
+            self._limits_due = self._limits_due or not isinstance(ending, Completed)
+
+    def _pause(self) -> float:
+        if isinstance(self._camera.activity, Halting):
+            return HALTING_PAUSE_SECONDS
+        return MOVING_PAUSE_SECONDS if self._camera.moving else RESTING_PAUSE_SECONDS
+
+    async def _rest(self, seconds: float) -> None:
+        if seconds <= MOVING_PAUSE_SECONDS or not self._camera.contact.up:
+            await asyncio.sleep(seconds)
+            return
+        timer = self._loop.call_later(seconds, self._wake.set)  # half as dear as a timeout, and there are many
+        try:
+            await self._wake.wait()
+        finally:
+            timer.cancel()
