@@ -11,11 +11,12 @@ import sys
 import termios
 from asyncio.subprocess import Process
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 import aiomqtt
+import psutil
 import pytest
 from brokers import running_embedded
 
@@ -89,12 +90,20 @@ async def start_ptzd() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Proces
     yield start
     for process in started:
         if process.returncode is None:
+            outliving = psutil.Process(process.pid).children()  # a guard, whose cameras may have gone with the test
             process.terminate()
             try:
-                await asyncio.wait_for(process.communicate(), 10)
+                async with asyncio.timeout(10):
+                    while psutil.pid_exists(process.pid):
+                        await asyncio.sleep(0.05)
             except TimeoutError:
                 process.kill()
                 raise
+            finally:
+                for each in outliving:
+                    with suppress(psutil.NoSuchProcess):
+                        each.kill()
+            await process.communicate()
 
 
 class Terminal:
