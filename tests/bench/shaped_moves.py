@@ -119,12 +119,12 @@ def largest_change(speeds: Floats) -> float:
     )
 
 
-def carried_out(task: Task, plan: ShapedPlan | DirectPlan, *, loss: float = 0.01) -> Seen:
+def carried_out(task: Task, plan: ShapedPlan | DirectPlan, *, loss: float = 0.01, renewed: bool = False) -> Seen:
     """Make the move on a simulated head, on a virtual clock."""
-    return virtual_time.run(_carry_out(task, plan, loss))
+    return virtual_time.run(_carry_out(task, plan, loss, renewed))
 
 
-async def _carry_out(task: Task, plan: ShapedPlan | DirectPlan, loss: float) -> Seen:
+async def _carry_out(task: Task, plan: ShapedPlan | DirectPlan, loss: float, renewed: bool) -> Seen:
     loop = asyncio.get_running_loop()
     dialect = task.dialect
     truth = draw_truth(dialect, random.Random(task.unit))
@@ -147,7 +147,8 @@ async def _carry_out(task: Task, plan: ShapedPlan | DirectPlan, loss: float) -> 
         samples: list[tuple[float, float, float, float, float]] = []
         watching = group.create_task(_watch(simulated, samples))
         if isinstance(plan, ShapedPlan):
-            exchanges = await run_shaped(line, dialect, plan, target, slow=slow)
+            renewed = renewed and dialect.absolute == "two-speed"
+            exchanges = await run_shaped(line, dialect, plan, target, slow=slow, renewed=renewed)
         else:
             orders = [
                 PanTiltAbsolute(target.pan_counts, target.tilt_counts, plan.pan_step, plan.tilt_step),

@@ -141,8 +141,11 @@ def row(name: str, figures: Sequence[float], unit: str = "") -> str:
 
 
 @pytest.mark.bench
-@pytest.mark.parametrize("learn", [False, True], ids=["published", "learned"])
-def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones(learn: bool) -> None:
+@pytest.mark.parametrize(
+    ("learn", "renewed"), [(False, False), (True, False), (True, True)], ids=["published", "learned", "renewed"]
+)
+def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones(learn: bool, renewed: bool) -> None:
+    """Heads with a speed for each axis are driven, or with `renewed` sent to their target anew at each step."""
     late: list[float] = []
     apart: list[float] = []
     off: list[int] = []
@@ -154,7 +157,7 @@ def test_shaped_moves_arrive_together_on_time_and_jolt_less_than_direct_ones(lea
     late_direct: list[float] = []
     worse: list[str] = []
     for task, shaped, direct in drawn_tasks(MOVES, seed=20, learn=learn):
-        seen, seen_direct = carried_out(task, shaped), carried_out(task, direct)
+        seen, seen_direct = carried_out(task, shaped, renewed=renewed), carried_out(task, direct)
         ended = ends(task, seen)
         late.append(max(ended) - task.seconds)
         late_direct.append(max(ends(task, seen_direct)) - task.seconds)
