@@ -134,13 +134,13 @@ class AtRest(Activity):
 
     def heard(self, framing: Framing, now: float) -> None:
         contact = self._host.contact
-        if contact.condition is None or contact.condition.power != "on" or now < self._ours_until:
+        if contact.condition is None or contact.condition.power != "on":
             self.forget()
             return
         if self.stands is None and contact.standing.still:
             self.stands = framing
         before = self.stands or self._first
-        if before is None:
+        if before is None or (self.stands is None and now < self._ours_until):
             self._first = framing
         elif _has_moved(self._host.settings, before, framing):
             self._host.strayed()
