@@ -7,14 +7,17 @@ An activity that comes to its own end tells its host. Nothing but a cause from t
 | cause         | ends                     | what follows     |
 |---------------|--------------------------|------------------|
 | a recall      | everything               | direct or shaped |
-| a drive       | everything               | by hand          |
+| a drive       | everything               | by hand; where no axis is deflected any more, halting |
+| a drive that nobody goes on with | by hand | halting      |
 | a learning    | rest (else it is refused)| learning         |
 | a stop, a lock, the end of the daemon | everything | halting      |
 | on program    | learning                 | halting          |
 | a stall, no guard | what has no end of its own | halting    |
-| silence       | what has no end of its own | halting, as soon as it is heard again |
+| silence       | what has no end of its own | halting, whose stop is the first that it hears again |
+| silence       | a direct move            | rest, which has to be looked at first |
 | a restart     | learning, and a shaped move in slow mode | halting |
-| motion without an order | rest           | halting          |
+| motion without an order | rest           | halting, unless it is only to be told |
+| a mistake of ours | everything           | halting          |
 
 Halting ends only when the camera's own readings stand still.
 """
