@@ -405,7 +405,7 @@ class Camera:
 
     def _break_off(self, cause: Cause, what: str = "") -> None:
         """Halt what goes on if it is of those that the cause ends."""
-        if self._activity.kind in cause.ends and self._activity.unended:
+        if self._activity.unended and not isinstance(self._activity, Halting):
             log.warning("a camera is stopped", camera=self.name, why=cause.sentence.format(what=what))
             self._halt(cause, what)
 
@@ -426,6 +426,8 @@ class Camera:
             return  # something else has begun meanwhile
         settled = phase is Phase.SETTLED
         following = Halting(self) if halt else AtRest(self, self.contact.framing if settled else None)
+        if following.unended:
+            self._term.begin()
         following.begin(activity)
         self._activity = following
         activity.end()

@@ -17,7 +17,8 @@ from ptzd.visca import Completed, ErrorCode, Interrupted, Refused, Unanswered
 
 from .activity import Activity, Host
 from .framing import landing
-from .line import Ending, InquiryRefused, LineDown, PushedAside
+from .halting import HALT
+from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
 from .move import Move
 from .orders import lens_orders, pan_tilt_order
 from .reading import read_settling
@@ -33,6 +34,7 @@ SETTLING_PAUSE_SECONDS = 0.02
 COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
 STANDSTILL_SECONDS = 1.5  # after its order a camera that stands somewhere else has not heard all of it
 FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
+STOP_SECONDS = 0.5  # after its ACK
 NOT_NOW = (ErrorCode.NOT_EXECUTABLE, ErrorCode.BUFFER_FULL)
 
 
@@ -137,11 +139,21 @@ class Direct(Activity):
             await self._heard_order()
 
     async def _heard_order(self) -> None:
-        """Wait until the camera has taken the order to go to the framing, or will not."""
+        """Wait until the camera has taken the order to go to the framing, or will not.
+
+        A head that refuses it drives on where it was driven before, so it is stopped, and asked again when it rests.
+        """
         head = self.move.exchanges[0]
         await head.begun
-        lost = head.ended.done() and isinstance(head.ended.result(), Refused | Interrupted | Unanswered)
-        self.move.taken = self.move.taken or not lost
+        if _is_lost(head):
+            if self.unended and isinstance(head.ended.result(), Refused):
+                self._contact.line.interrupt(HALT, STOP_SECONDS)
+                self._contact.standing.forget()
+        elif not self.unended:
+            self.move.taken = True
+        else:  # what drives the zoom ends with the zoom's own order alone, and that leaves later
+            await asyncio.wait([each.begun for each in self.move.exchanges])
+            self.move.taken = not any(_is_lost(each) for each in self.move.exchanges)
 
     async def _endings(self) -> list[Ending | None]:
         """Wait until each command has ended, or the head has been there for long enough, or stands where it is."""
@@ -236,3 +248,8 @@ class Direct(Activity):
 
     def _fail(self, code: str, sentence: str, *, halt: bool) -> None:
         self._host.ended(self, Phase.FAILED, code, sentence, halt=halt)
+
+
+def _is_lost(exchange: Exchange) -> bool:
+    """Whether an order that has begun or ended was not taken."""
+    return exchange.ended.done() and isinstance(exchange.ended.result(), Refused | Interrupted | Unanswered)

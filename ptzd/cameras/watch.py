@@ -93,6 +93,8 @@ class Watch:
                 pause = min(MOVING_PAUSE_SECONDS, self._pause())
             except InquiryRefused:
                 camera.contact.up = refused = True  # perhaps somebody has switched it off
+                if isinstance(camera.activity, AtRest):
+                    camera.activity.forget()  # nobody knows where it stands, nor whether
                 pause = REFUSED_PAUSE_SECONDS if isinstance(camera.activity, AtRest) else MOVING_PAUSE_SECONDS
             except LineDown:
                 camera.silent()

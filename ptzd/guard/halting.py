@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from ptzd.cameras import Framing
 from ptzd.cameras.halting import HALT
-from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
+from ptzd.cameras.line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.still import Standing
 from ptzd.links import Link
 from ptzd.visca import (
@@ -26,7 +26,7 @@ from .twice import TwiceLink
 STOP_EVERY_SECONDS = 0.25
 READ_ON_SECONDS = 0.25  # a stop pushes questions aside: it waits so long for the answers of a slow camera
 READ_PAUSE_SECONDS = 0.03
-STOP_COMPLETION_SECONDS = 2.0
+STOP_COMPLETION_SECONDS = 0.5
 SILENCE_SECONDS = 3.0  # then a new socket: the way to the camera may be another by now
 UNOPENED_PAUSE_SECONDS = 0.5
 TIMING = Timing(first_repeat_seconds=0.05)  # every packet counts while a head runs on
@@ -91,6 +91,7 @@ class _Attempt:
         self._dialect = dialect
         self._halted = halted
         self._standing = Standing(dialect)
+        self._stops: list[Exchange] = []
         self._heard_at = self._loop.time()
 
     async def run(self) -> None:
@@ -105,7 +106,8 @@ class _Attempt:
 
     async def _stop_and_read(self) -> None:
         """Send the stops once, and read until they are due again."""
-        self._line.interrupt(HALT, STOP_COMPLETION_SECONDS)
+        if not any(each.begun.done() and not each.ended.done() for each in self._stops):  # one that takes its time
+            self._stops = self._line.interrupt(HALT, STOP_COMPLETION_SECONDS)
         again_at = self._loop.time() + STOP_EVERY_SECONDS
         try:
             async with asyncio.timeout_at(again_at + READ_ON_SECONDS):

@@ -223,7 +223,6 @@ class Keeper:
                         log.warning("another guard lives")
                         self._told_of_death = False
             case {"halting": str(camera)}:
-                self._until.pop(camera, None)
                 self._halting.setdefault(camera, "nobody said in time that it may go on moving")
             case {"halted": str(camera), "still": bool()}:
                 self._halting.pop(camera, None)

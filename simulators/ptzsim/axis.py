@@ -118,7 +118,7 @@ class Axis:
         self._take([*way_to_rest, rest, *onward])
 
     def stop(self, now: float) -> None:
-        """Slow down at once, and be at rest as soon as the motor can. Told once more meanwhile, it goes on with that."""
+        """Slow down at once, and be at rest as soon as the motor can; told once more meanwhile, go on with that."""
         if self._stopping and self.moving(now):
             return
         position, velocity, at = self._interrupt(now)

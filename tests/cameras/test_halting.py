@@ -502,3 +502,77 @@ def test_a_move_that_goes_on_through_a_silence_is_neither_taken_for_a_stray_nor_
         assert rig.simulated.head.pan_counts(now()) == pytest.approx(-6000, abs=1)
 
     with_rig(scene)
+
+
+# A head that takes no absolute order while it moves
+
+
+@pytest.mark.parametrize("overtaken", ["cancelled", "kept"])
+def test_a_move_on_air_is_not_driven_past_its_target_by_a_head_that_refuses_to_be_landed(overtaken: Any) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(1500), seconds=6.0, on_air=True, id="1"))
+        farthest = 0
+        while not rig.moves[-1].phase.ended:
+            farthest = max(farthest, rig.simulated.head.pan_counts(now()))
+            await asyncio.sleep(0.02)
+        assert rig.moves[-1].phase == "settled"
+        assert farthest < 1510
+
+    with_rig(scene, habits=Habits(renewal="refused", overtaken=overtaken))
+
+
+@pytest.mark.parametrize("pan", [0.3, 1.0])
+def test_a_recall_that_a_driven_head_refuses_stops_it_first(pan: float) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(pan, 0, 0, 0)
+        await asyncio.sleep(0.4)
+        speed = rig.speed()
+        rig.camera.recall(Recall("there", framing(-500), id="1"))
+        farthest = 0.0
+        while not rig.moves[-1].phase.ended:
+            farthest = max(farthest, rig.simulated.head.pan_deg(now()))
+            await asyncio.sleep(0.02)
+        assert rig.moves[-1].phase == "settled"
+        assert farthest < speed * speed / (2 * 114.0) + 0.4 * speed + 0.15 * speed
+
+    with_rig(scene, habits=Habits(renewal="refused"))
+
+
+def test_the_term_of_a_move_goes_on_until_the_zoom_that_is_driven_has_its_order_too() -> None:
+    guard = WatchingGuard()
+
+    async def scene(rig: Rig) -> None:
+        for _ in range(3):
+            rig.camera.drive(0, 0, 0.3, 0)
+            await asyncio.sleep(0.2)
+        send = rig.link.send
+
+        def lose(datagram: bytes) -> None:
+            if Packet.decode(datagram).payload[:4] not in (b"\x81\x01\x04\x47", b"\x81\x01\x04\x06"):
+                send(datagram)
+
+        rig.link.send = lose  # type: ignore[method-assign]
+        rig.camera.recall(Recall("there", framing(500, 0, 0x3000), id="1"))
+        await asyncio.sleep(1.0)
+        assert guard.terms[-1][1] > 0, "the zoom is still driven"
+        assert (await rig.end_of("1", 30.0)).phase == "failed"
+        rig.link.send = send  # type: ignore[method-assign]
+        await rig.until(lambda: not rig.camera.moving, 10.0)
+        assert not rig.simulated.lens.zoom.moving(now())
+
+    with_rig(scene, guard=guard)
+
+
+def test_a_halting_after_a_failed_move_is_guarded() -> None:
+    guard = WatchingGuard()
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("there", framing(1500), step=10, id="1"))
+        await asyncio.sleep(0.5)
+        rig.simulated.ignores_stops_until = now() + 3.0
+        rig.camera.ended(rig.camera.activity, rig.moves[-1].phase, halt=True)
+        await asyncio.sleep(0.5)
+        assert guard.terms and guard.terms[-1][1] > 0
+
+    with_rig(scene, guard=guard)
