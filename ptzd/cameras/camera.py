@@ -404,7 +404,7 @@ class Camera:
             self._become(Halting(self, fault), cause, what)
 
     def _break_off(self, cause: Cause, what: str = "") -> None:
-        """Halt what goes on if it is of those that the cause ends."""
+        """Halt what goes on if it has no end of its own."""
         if self._activity.unended and not isinstance(self._activity, Halting):
             log.warning("a camera is stopped", camera=self.name, why=cause.sentence.format(what=what))
             self._halt(cause, what)
