@@ -20,7 +20,7 @@ from .settings import CameraSettings
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.25
 TURN_SECONDS = 0.05
-LOOK_SECONDS = 0.3  # between two looks at whether it goes on
+LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
 PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
