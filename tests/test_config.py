@@ -20,8 +20,8 @@ from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLA
 from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
 from ptzd.links import LinkAddress
+from ptzd.positions import PositionStore, inline
 from ptzd.service import camera_settings
-from ptzd.show import PositionStore, inline
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 

@@ -19,13 +19,13 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtu
 from ptzd.bus import Incoming, Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import memory_pair
 from ptzd.motion import published_head
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, inline
+from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.service import Service
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, inline
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import ShowFile, read_show_text
 from ptzd.stall import Stall
 from ptzd.visca import load_dialect
 

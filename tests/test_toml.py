@@ -20,8 +20,8 @@ DEEP = "a." * 10_000 + "a = 1"  # 20 KB
 IMPORT = """
 import resource, sys
 from datetime import UTC, datetime
-from ptzd.show.showtext import read_show
-from ptzd.show.textfile import TextFileError
+from ptzd.positions.text import read_show
+from ptzd.files import TextFileError
 
 text = eval(sys.argv[1])
 import psutil

@@ -30,7 +30,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from ptzd.bus.embedded import embedded_broker
-from ptzd.cli.ports import free_tcp_port, free_udp_ports
+from ptzd.cli.commands.demo_ports import free_tcp_port, free_udp_ports
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 FILE = Path(__file__).with_name("watch.svg")

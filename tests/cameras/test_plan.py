@@ -28,10 +28,10 @@ from ptzd.cameras import (
     pose_wanted,
 )
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
+from ptzd.files import read_show_text
 from ptzd.motion import AxisModel, SlowMode
-from ptzd.show import StoredPosition
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import read_show_text
+from ptzd.positions import StoredPosition
+from ptzd.rehearsal import RehearsedCamera, rehearse
 
 LEFT: CameraSettings = camera("left").settings
 DIALECT = LEFT.dialect

@@ -8,7 +8,7 @@ import signal
 import pytest
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 
 LEARN = "camera/gallery/learn"
 PROGRESS = "camera/gallery/learn-progress"

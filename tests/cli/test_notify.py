@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.cli.notify import feed_watchdog, watchdog_seconds
+from ptzd.cli.commands.run_notify import feed_watchdog, watchdog_seconds
 
 
 @pytest.mark.parametrize(

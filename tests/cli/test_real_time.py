@@ -11,9 +11,8 @@ from typing import Any
 
 import pytest
 
-from ptzd.cli.realtime import KeptTime, Times
-from ptzd.show.rehearsal import Change
-from ptzd.show.showfile import read_show_text
+from ptzd.cli.commands.rehearse_real_time import KeptTime, Times
+from ptzd.files import Change, read_show_text
 
 SHOW = """\
 [show]

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 from ptzd.config import load_config
+from ptzd.positions import PositionStore
 from ptzd.service import calendar
-from ptzd.show import PositionStore
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHOW = str(CONFIGS / "choir-evening.toml")

@@ -22,7 +22,7 @@ from typing import Any
 import pytest
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 from ptzd.motion import LearnedHead, Measured, SlowMode, published_head, write_head
 from ptzd.visca import load_dialect
 

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from ptzd.cli import simulation
-from ptzd.cli.speech import Failure
+from ptzd.cli.commands import rehearse_simulated as simulation
+from ptzd.cli.output import Failure
 
 MOVE: dict[str, Any] = {
     "cue_number": 12.5,
