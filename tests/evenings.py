@@ -9,10 +9,10 @@ from pathlib import Path
 from ptzd.cameras import CameraSettings, Optics, Tolerance
 from ptzd.cameras.reports import Framing
 from ptzd.config import load_config
+from ptzd.daemon import camera_settings
 from ptzd.motion import AxisModel, HeadModel, Sensor, SettleModel, Spread, ZoomModel, lens_between, published_head
 from ptzd.positions import StoredPosition, read_show
 from ptzd.rehearsal import RehearsedCamera
-from ptzd.service import camera_settings
 from ptzd.visca import load_dialect
 
 CONFIGS = Path(__file__).parent.parent / "configs"

@@ -16,12 +16,12 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
+from ptzd.bus import commands, messages
 from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
+from ptzd.daemon import camera_settings
 from ptzd.links import LinkAddress
 from ptzd.positions import PositionStore, inline
-from ptzd.service import camera_settings
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 
@@ -437,8 +437,8 @@ def allowed(port: int, user: str | None, topics: list[str]) -> set[str]:
     return arrived
 
 
-COMMANDS = [f"ptzd/camera/gallery/{verb}" for verb in CAMERA_COMMANDS] + [f"ptzd/{verb}" for verb in PLAIN_COMMANDS]
-REPORTS = [f"ptzd/camera/gallery/{verb}" for verb in CAMERA_REPORTS] + [f"ptzd/{verb}" for verb in PLAIN_REPORTS]
+COMMANDS = [f"ptzd/{command.on.replace('NAME', 'gallery')}" for command in commands.COMMANDS]
+REPORTS = [f"ptzd/{report.on.replace('NAME', 'gallery')}" for report in messages.REPORTS]
 
 
 @pytest.mark.mosquitto

@@ -34,6 +34,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from .bus import Incoming
+from .messages import StatusMessage
 from .outbox import Outbox, Outgoing
 from .overtaking import Overtaking
 from .topics import ReportTopic, Topics
@@ -147,7 +148,7 @@ class MqttBus:
     async def _say_goodbye(self) -> None:
         """A connection that is ended in good order has no will, so what it would say is said here."""
         if self._connected:
-            self.publish(self.topics.status, self._offline, retain=True)
+            self.publish(self.topics.of(StatusMessage), self._offline, retain=True)
             with suppress(TimeoutError):
                 async with asyncio.timeout(GOODBYE_SECONDS):
                     await self._outbox.emptied()
@@ -158,9 +159,8 @@ class MqttBus:
 
         async def converse() -> None:
             nonlocal told
-            client = _Client(
-                self._settings, self._tls, self._hear, aiomqtt.Will(self.topics.status, self._offline, 1, True)
-            )
+            will = aiomqtt.Will(self.topics.of(StatusMessage), self._offline, 1, True)
+            client = _Client(self._settings, self._tls, self._hear, will)
             async with self._connected_with(client):
                 log.info("broker connected", broker=broker)
                 told = ""

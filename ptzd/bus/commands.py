@@ -1,81 +1,54 @@
-"""The payload of each command as JSON.
+"""Every command of the bus: one class each, in one table.
 
-A field's description is part of what people read: it goes after "it must be" in a refusal, and into the JSON Schema.
+A class says all that there is to know of its command: topic, payloads, whether it may be retained, what it does to a
+camera, how it is answered. Topics, intake, the AsyncAPI document and the tables of the README are read from that; what
+does a command is the one function in `ptzd/daemon` that handles its class. So a new command is a class here, in the
+table at the end, and a function there.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
 from decimal import Decimal
-from typing import Annotated, Self
+from typing import ClassVar, Literal, Self
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from ptzd.cameras import Tally
-from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, NAME_PATTERN
+from ptzd.files import LONGEST_NOTE, NAME_PATTERN
+
+from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, Seconds, SentAt, Speed, Switch
+from .messages import ExportResult, GoResult, HistoryResult, ImportResult, LearnEstimate, LearnResult, Result
 
 LONGEST_ID = 64  # characters
 LONGEST_WHO = 64
 LONGEST_REASON = 200
-HIGHEST_CUE = 99_999
-
-_ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"  # these texts end on terminals: nothing in them may steer one
-
-PositionName = Annotated[
-    str,
-    Field(
-        pattern=NAME_PATTERN,
-        description="a name of 1 to 32 lower-case letters, digits and hyphens, starting with a letter or digit, "
-        "such as choir-wide",
-    ),
-]
-Speed = Annotated[int, Field(ge=1, le=FASTEST_STEP, description=f"a whole number from 1 to {FASTEST_STEP}")]
-Seconds = Annotated[
-    float,
-    Field(
-        gt=0,
-        le=LONGEST_SECONDS,
-        allow_inf_nan=False,
-        description=f"a number of seconds above 0 and at most {LONGEST_SECONDS:.0f}",
-    ),
-]
-Deflection = Annotated[
-    float,
-    Field(ge=-1, le=1, allow_inf_nan=False, description="a number from -1 to 1, a share of the axis's fastest speed"),
-]
-SentAt = Annotated[
-    AwareDatetime, Field(description="a date and time with its offset (RFC 3339), such as 2031-05-17T19:30:00.250Z")
-]
+LARGEST_BYTES = 65_536
+LARGEST_IMPORT_BYTES = 5_000_000
 
 
-def _rising(value: tuple[float, float]) -> tuple[float, float]:
-    first, second = value
-    if first > second:
-        raise PydanticCustomError("range", f"the smaller angle must come first: write [{second:g}, {first:g}]")
-    if first == second:
-        raise PydanticCustomError("range", "the two angles must differ: write a range such as [-30, 30]")
-    return value
+@dataclass(frozen=True, slots=True)
+class Bare:
+    """A text that is no JSON object but the value of one `field`; `read` raises ValueError for what can't be one."""
+
+    field: str
+    pattern: str
+    read: Callable[[str], object] = str
 
 
-Angle = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
-AngleRange = Annotated[
-    tuple[Angle, Angle],
-    Field(
-        strict=False,
-        description="two angles in degrees from -360 to 360, [least, most], the smaller first, such as [-30, 30]",
-    ),
-    AfterValidator(_rising),
-]
-Switch = Annotated[bool, Field(description="true or false")]
-CueNumber = Annotated[
-    Decimal,
-    Field(
-        ge=0,
-        le=HIGHEST_CUE,
-        decimal_places=3,
-        description=f"a cue number from 0 to {HIGHEST_CUE} with up to three decimals, such as 12.5",
-    ),
-]
+def _cue_number(text: str) -> Decimal:
+    if not re.fullmatch(_CUE_NUMBER, text):
+        raise ValueError(text)
+    return Decimal(text)
+
+
+_CUE_NUMBER = r"^[0-9]{1,5}(\.[0-9]{1,3})?$"
+A_NAME = Bare("position", NAME_PATTERN)
+A_TALLY = Bare("tally", "^(program|preview|off)$")
+A_NUMBER = Bare("number", _CUE_NUMBER, _cue_number)
 
 
 class Command(BaseModel):
@@ -83,15 +56,61 @@ class Command(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
+    on: ClassVar[str]  # the topic below the base; NAME stands for a camera's name
+    examples: ClassVar[tuple[str, ...]]  # of payloads; the empty one is written as ""
+    bare: ClassVar[Bare | None] = None
+    may_be_empty: ClassVar[bool] = False
+    any_payload: ClassVar[bool] = False  # means the same whatever it carries
+    may_be_retained: ClassVar[bool] = False
+    largest_bytes: ClassVar[int] = LARGEST_BYTES
+    answer: ClassVar[Literal["outcome", "outcome-if-asked", "move"]] = "outcome"
+    results: ClassVar[tuple[type[Result], ...]] = ()  # what its outcome may bring
+
+    # It makes a camera stand still: it waits behind nothing that was sent before, and is done as often as it comes.
+    halts: ClassVar[bool] = False
+    # It is meant for the moment in which it was sent, whatever date it bears.
+    momentary: ClassVar[bool] = False
+
     id: str | None = Field(
         default=None,
         max_length=LONGEST_ID,
         description=f"a text of at most {LONGEST_ID} characters; outcomes repeat it",
     )
 
+    @property
+    def would_move(self) -> bool:
+        """Whether it would send a camera somewhere."""
+        return False
+
+    @property
+    def undone_by_a_stop(self) -> bool:
+        """Whether a stop or lock of its camera, sent later and carried out sooner, ends what it is for."""
+        return self.would_move
+
+    @property
+    def stale_once_it_waited(self) -> bool:
+        """Whether nothing says that it is still meant where it waited for a daemon that stood still."""
+        return self.would_move and (self.momentary or getattr(self, "sent_at", None) is None)
+
+    @classmethod
+    def in_words(cls) -> str:
+        """How it is written, for a sentence."""
+        *first, last = (example or "nothing" for example in cls.examples)
+        return f"{', '.join(first)} or {last}" if first else last
+
+
+class _Moving(Command):
+    """It sends cameras somewhere."""
+
+    @property
+    def would_move(self) -> bool:
+        return True
+
 
 class _AtAPace(Command):
     """A position with the pace of its move: a speed or seconds, not both; with neither the camera's own."""
+
+    bare = A_NAME
 
     position: PositionName
     speed: Speed | None = None
@@ -104,24 +123,36 @@ class _AtAPace(Command):
         return self
 
 
-class RecallCommand(_AtAPace):
-    """`camera/NAME/recall`: bring the camera to a stored position. The bare name as text says the same."""
+class RecallCommand(_AtAPace, _Moving):
+    """Bring the camera to a stored position."""
+
+    on = "camera/NAME/recall"
+    examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}')
+    answer = "move"
 
     on_air: Switch = False  # "yes, although the camera is on program"
     sent_at: SentAt | None = None
 
 
 class StoreCommand(_AtAPace):
-    """`camera/NAME/store`: keep where the camera stands. The bare name as text says the same."""
+    """Keep where the camera stands, with the pace of its recalls."""
+
+    on = "camera/NAME/store"
+    examples = ("choir-wide", '{"position": "choir-wide", "replace": true}')
 
     note: str = Field(
-        default="", max_length=LONGEST_NOTE, pattern=_ONE_LINE, description="one line of text, at most 1000 characters"
+        default="", max_length=LONGEST_NOTE, pattern=ONE_LINE, description="one line of text, at most 1000 characters"
     )
     replace: Switch = False
 
 
-class DriveCommand(Command):
-    """`camera/NAME/drive`: move by hand for half a second: right, up, tele and far are positive."""
+class DriveCommand(_Moving):
+    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest."""
+
+    on = "camera/NAME/drive"
+    examples = ('{"pan": 0.5, "tilt": -0.2}',)
+    answer = "outcome-if-asked"  # drives come many a second
+    momentary = True
 
     pan: Deflection = 0.0
     tilt: Deflection = 0.0
@@ -131,64 +162,110 @@ class DriveCommand(Command):
 
 
 class StopCommand(Command):
-    """`camera/NAME/stop` and `all/stop`: motion ends, whatever the payload; an `id` in it is repeated."""
+    """End all motion of the camera now."""
+
+    on = "camera/NAME/stop"
+    examples = ("",)
+    any_payload = True
+    halts = True
 
 
-class LockCommand(Command):
-    """`camera/NAME/lock`: nobody moves that camera."""
+class StopAllCommand(StopCommand):
+    """End all motion of every camera now."""
 
+    on = "all/stop"
+
+
+class _ByWhom(Command):
     by: str = Field(
         min_length=1,
         max_length=LONGEST_WHO,
-        pattern=_ONE_LINE,
+        pattern=ONE_LINE,
         description="one line that says who, 1 to 64 characters",
     )
     reason: str = Field(
-        default="", max_length=LONGEST_REASON, pattern=_ONE_LINE, description="one line of at most 200 characters"
+        default="", max_length=LONGEST_REASON, pattern=ONE_LINE, description="one line of at most 200 characters"
     )
 
 
-class UnlockCommand(LockCommand):
-    """`camera/NAME/unlock`: whoever may move that camera may do so again."""
+class LockCommand(_ByWhom):
+    """Stop the camera, and let nobody move it."""
+
+    on = "camera/NAME/lock"
+    examples = ('{"by": "stage left", "reason": "rigging"}',)
+    halts = True
+
+
+class UnlockCommand(_ByWhom):
+    """Let the camera be moved again."""
+
+    on = "camera/NAME/unlock"
+    examples = ('{"by": "stage left"}',)
+
+    @property
+    def undone_by_a_stop(self) -> bool:
+        return True
 
 
 class TallyCommand(Command):
-    """`camera/NAME/tally` (may be retained): `program`, `preview` or `off`, which as bare text says the same."""
+    """Say whether the camera's picture is on air."""
+
+    on = "camera/NAME/tally"
+    examples = ("program", "preview", "off", '{"tally": "program"}')
+    bare = A_TALLY
+    may_be_retained = True
 
     tally: Tally = Field(description="program, preview or off")
 
 
 class RenameCommand(Command):
-    """`camera/NAME/rename`: give a position another name."""
+    """Give a position another name."""
+
+    on = "camera/NAME/rename"
+    examples = ('{"position": "choir-wide", "to": "choir-full"}',)
 
     position: PositionName
     to: PositionName
 
 
 class DeleteCommand(Command):
-    """`camera/NAME/delete`: take a position away; its history stays."""
+    """Take a position away; its history stays."""
+
+    on = "camera/NAME/delete"
+    examples = ('{"position": "choir-wide"}',)
 
     position: PositionName
 
 
 class RevertCommand(Command):
-    """`camera/NAME/revert`: bring back a framing of a position's history."""
+    """Bring back a framing of a position's history; nothing moves."""
+
+    on = "camera/NAME/revert"
+    examples = ('{"position": "choir-wide", "number": 2}',)
 
     position: PositionName
     number: int = Field(ge=1, le=2**31, description="a number of the position's history, a whole number from 1")
 
 
 class HistoryCommand(Command):
-    """`camera/NAME/history`: ask for every framing a position has had."""
+    """Ask for every framing that a position has had."""
+
+    on = "camera/NAME/history"
+    examples = ('{"position": "choir-wide"}',)
+    results = (HistoryResult,)
 
     position: PositionName
 
 
 class LearnCommand(Command):
-    """`camera/NAME/learn`: measure how the head moves, within ranges that are free of people and cables.
+    """Measure how the head moves, within ranges that are free of people and cables.
 
     With `estimate` nothing moves: the answer is how long it would take, or why it would be refused.
     """
+
+    on = "camera/NAME/learn"
+    examples = ('{"pan_deg": [-30, 30], "tilt_deg": [-10, 20]}',)
+    results = (LearnResult, LearnEstimate)
 
     pan_deg: AngleRange
     tilt_deg: AngleRange
@@ -196,41 +273,113 @@ class LearnCommand(Command):
     estimate: Switch = False
     sent_at: SentAt | None = None
 
+    @property
+    def would_move(self) -> bool:
+        return not self.estimate
+
 
 class ExportCommand(Command):
-    """`show/export`: ask for the whole show as text. An empty payload says the same."""
+    """Ask for all positions as text."""
+
+    on = "show/export"
+    examples = ("{}",)
+    may_be_empty = True
+    results = (ExportResult,)
 
 
 class ImportCommand(Command):
-    """`show/import`: take positions from a show's text, at most 5 MB."""
+    """Take positions from a text, at most 5 MB, as an export returns it."""
+
+    on = "show/import"
+    examples = ('{"show": "…", "replace": false}',)
+    largest_bytes = LARGEST_IMPORT_BYTES
+    results = (ImportResult,)
 
     show: str = Field(description="the text of a show file, as an export returns it")
     replace: Switch = False
 
 
-class CueCommand(Command):
-    """`cue/standby` and `cue/go`: a cue by its number, or the next. The bare number or nothing says the same."""
+class _OfACue(_Moving):
+    """A cue by its number, or the next."""
+
+    examples = ("12.5", '{"number": 12.5}', "")
+    bare = A_NUMBER
+    may_be_empty = True
 
     number: CueNumber | None = None
     sent_at: SentAt | None = None
 
 
+class StandbyCommand(_OfACue):
+    """Send the cameras off air to their framings in a cue, or in the next."""
+
+    on = "cue/standby"
+
+
+class GoCommand(_OfACue):
+    """Run a cue, or the next."""
+
+    on = "cue/go"
+    results = (GoResult,)
+
+
 class BackCommand(Command):
-    """`cue/back`: take back the last `go`; nothing moves. An empty payload says the same."""
+    """Take back the last `go`; nothing moves."""
+
+    on = "cue/back"
+    examples = ("", "{}")
+    may_be_empty = True
 
     sent_at: SentAt | None = None
 
 
 class JumpCommand(Command):
-    """`cue/jump`: make a cue the next; nothing moves. The bare number says the same."""
+    """Make a cue the next; nothing moves."""
+
+    on = "cue/jump"
+    examples = ("12.5", '{"number": 12.5}')
+    bare = A_NUMBER
 
     number: CueNumber
     sent_at: SentAt | None = None
 
 
 class HoldCommand(Command):
-    """`cue/hold`: no cue starts a move until the release. An empty payload says the same."""
+    """Let no cue start a move until the release."""
+
+    on = "cue/hold"
+    examples = ("", "{}")
+    may_be_empty = True
 
 
 class ReleaseCommand(Command):
-    """`cue/release`: the hold is over; nothing moves by that. An empty payload says the same."""
+    """End the hold; nothing moves by that."""
+
+    on = "cue/release"
+    examples = ("", "{}")
+    may_be_empty = True
+
+
+COMMANDS: tuple[type[Command], ...] = (
+    RecallCommand,
+    StoreCommand,
+    DriveCommand,
+    StopCommand,
+    StopAllCommand,
+    LockCommand,
+    UnlockCommand,
+    TallyCommand,
+    RenameCommand,
+    DeleteCommand,
+    RevertCommand,
+    HistoryCommand,
+    LearnCommand,
+    ExportCommand,
+    ImportCommand,
+    StandbyCommand,
+    GoCommand,
+    BackCommand,
+    JumpCommand,
+    HoldCommand,
+    ReleaseCommand,
+)

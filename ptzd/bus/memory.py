@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Self
 
 from .bus import Incoming
+from .messages import StatusMessage
 from .outbox import Outbox, Outgoing
 from .topics import ReportTopic, Topics
 
@@ -76,7 +77,7 @@ class MemoryBroker:
     def kill(self, bus: MemoryBus) -> None:
         """Lose a daemon without a goodbye: its will is said."""
         self._buses.remove(bus)
-        self.publish(bus.topics.status, bus.offline, retain=True)
+        self.publish(bus.topics.of(StatusMessage), bus.offline, retain=True)
 
     def _enter(self, bus: MemoryBus) -> None:
         self._buses.append(bus)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any, Literal, Self
+from typing import Any, ClassVar, Literal, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
@@ -24,6 +24,9 @@ from ptzd.cameras import (
 from ptzd.cues import CueState, Gone, ListedCue, NotReady
 from ptzd.positions import HistoryEntry, Imported, StoredPosition
 
+NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
+OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
+
 
 class Message(BaseModel):
     """Every message: a JSON object with all of its fields."""
@@ -35,8 +38,18 @@ class Message(BaseModel):
         return self.model_dump_json().encode()
 
 
-class StatusMessage(Message):
-    """`status` (retained): whether the daemon is there. The broker itself says `offline` when the daemon is lost."""
+class Report(Message):
+    """What the daemon says on a topic of its own."""
+
+    on: ClassVar[str]  # the topic below the base; NAME stands for a camera's name
+    retained: ClassVar[bool] = False
+
+
+class StatusMessage(Report):
+    """Whether the daemon is there. The broker itself says `offline` when the daemon is lost."""
+
+    on = "status"
+    retained = True
 
     state: Literal["online", "offline"]
     version: str | None = None
@@ -58,8 +71,11 @@ class LockMessage(Message):
         return cls(by=lock.by, reason=lock.reason, since=lock.since)
 
 
-class StateMessage(Message):
-    """`camera/NAME/state` (retained): one camera as last heard. Positions are null until it has told them once."""
+class StateMessage(Report):
+    """One camera as last heard. Positions are null until it has told them once."""
+
+    on = "camera/NAME/state"
+    retained = True
 
     camera: str
     link: LinkState
@@ -131,8 +147,10 @@ class LandingMessage(Message):
         )
 
 
-class MoveMessage(Message):
-    """`camera/NAME/move`: one phase of one move, as it begins."""
+class MoveMessage(Report):
+    """One phase of one move, as it begins."""
+
+    on = "camera/NAME/move"
 
     camera: str
     phase: Phase
@@ -148,6 +166,7 @@ class MoveMessage(Message):
     way: Way | None  # one absolute move, or a drive along a smooth curve
     why: str | None  # why this way and these speeds
     warning: str | None  # where a move on air is too fast to watch
+    hint: str | None  # the words in the sentence that hold for messages alone: what to send
     as_of: AwareDatetime
 
     @classmethod
@@ -168,18 +187,22 @@ class MoveMessage(Message):
             way=report.way,
             why=report.why,
             warning=report.warning,
+            hint=report.hint,
             as_of=report.as_of,
         )
 
 
-class OutcomeMessage(Message):
-    """`outcome`: what became of a command other than a recall, and of every message that couldn't be a command."""
+class OutcomeMessage(Report):
+    """What became of a command other than a recall, and of every message that couldn't be a command."""
+
+    on = "outcome"
 
     topic: str  # the whole topic of the command
     id: str | None
     ok: bool
     code: str | None = None  # where it is not ok
     sentence: str | None = None
+    hint: str | None = None  # the words in the sentence that hold for messages alone: what to send
     result: dict[str, JsonValue] | None = None  # what was asked for: see the messages named …Result
 
 
@@ -217,8 +240,11 @@ class PositionMessage(Message):
         )
 
 
-class PositionsMessage(Message):
-    """`camera/NAME/positions` (retained): what is stored, in the order of the names."""
+class PositionsMessage(Report):
+    """What is stored, in the order of the names."""
+
+    on = "camera/NAME/positions"
+    retained = True
 
     camera: str
     positions: list[PositionMessage]
@@ -229,8 +255,10 @@ class PositionsMessage(Message):
         return cls(camera=camera, positions=[PositionMessage.of(position) for position in positions.values()])
 
 
-class LearnProgressMessage(Message):
-    """`camera/NAME/learn-progress`: how far the measuring of a head has come."""
+class LearnProgressMessage(Report):
+    """How far the measuring of a head has come."""
+
+    on = "camera/NAME/learn-progress"
 
     camera: str
     id: str | None
@@ -267,8 +295,11 @@ class NotReadyMessage(Message):
         return cls(camera=one.camera, position=one.position, code=one.code, sentence=one.sentence)
 
 
-class CueStateMessage(Message):
-    """`cue/state` (retained): where the show stands in its cues."""
+class CueStateMessage(Report):
+    """Where the show stands in its cues."""
+
+    on = "cue/state"
+    retained = True
 
     show: str
     standing: CueMessage | None  # the last cue that was run; null before the first
@@ -381,3 +412,14 @@ class GoResult(Result):
         """The result for what a `go` did."""
         overtaken = [NotReadyMessage.of(one) for one in gone.overtaken]
         return cls(cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken)
+
+
+REPORTS: tuple[type[Report], ...] = (
+    StatusMessage,
+    OutcomeMessage,
+    StateMessage,
+    MoveMessage,
+    PositionsMessage,
+    LearnProgressMessage,
+    CueStateMessage,
+)

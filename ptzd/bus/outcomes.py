@@ -6,16 +6,15 @@ the same `id`: another command with an `id` that was used before is done, becaus
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
+from .asked import Asked
 from .bus import Reply
-from .requests import Request
+from .commands import Command
 
 MOST = 1024
 REPEAT_SECONDS = 60.0
 LONGEST_SECONDS = 900.0  # a move may be asked to take 600 s
-
-_OF_THE_SENDING = ("reply", "sent_at")  # what may differ between a command and its repeat
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,7 @@ class Repeat:
 
 @dataclass(slots=True)
 class _Known:
-    request: Request
+    asked: Asked[Command]
     first_at: float
     replies: list[Reply]
     latest: Answer | None = None
@@ -54,21 +53,21 @@ class Outcomes:
         self._most = most
         self._known: dict[tuple[str | None, str], _Known] = {}  # by camera and id, the oldest first
 
-    def claim(self, request: Request, now: float) -> Repeat | None:
+    def claim(self, asked: Asked[Command], now: float) -> Repeat | None:
         """Return None for a command that is to be done, or the Repeat. `now` is the event loop's time.
 
         Where the repeat wants its answers is remembered too: they get whatever is still to be said.
         """
-        if request.id is None:
+        if asked.id is None:
             return None
-        key = getattr(request, "camera", None), request.id
+        key = asked.camera, asked.id
         known = self._known.get(key)
-        if known is not None and known.counts(now) and _same(known.request, request):
-            if request.reply is not None and request.reply not in known.replies:
-                known.replies.append(request.reply)
+        if known is not None and known.counts(now) and _same(known.asked, asked):
+            if asked.reply is not None and asked.reply not in known.replies:
+                known.replies.append(asked.reply)
             return Repeat(known.latest)
         self._known.pop(key, None)
-        self._known[key] = _Known(request, now, [] if request.reply is None else [request.reply])
+        self._known[key] = _Known(asked, now, [] if asked.reply is None else [asked.reply])
         if len(self._known) > self._most:
             del self._known[next(iter(self._known))]
         return None
@@ -82,9 +81,10 @@ class Outcomes:
         return tuple(known.replies)
 
 
-def _same(one: Request, other: Request) -> bool:
-    return type(one) is type(other) and all(
-        getattr(one, field.name) == getattr(other, field.name)
-        for field in fields(one)
-        if field.name not in _OF_THE_SENDING
-    )
+def _same(one: Asked[Command], other: Asked[Command]) -> bool:
+    """Whether both ask for the same; when and by whom they were sent may differ."""
+    return one.topic == other.topic and _but_when(one.what) == _but_when(other.what)
+
+
+def _but_when(command: Command) -> dict[str, object]:
+    return {field: value for field, value in command if field != "sent_at"}

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from ptzd.files import checked_name
+from ptzd.refusal import Refusal
 
 from .commands import Command
 
@@ -59,22 +60,24 @@ def likely(word: str, known: Iterable[str]) -> str | None:
     return next(iter(difflib.get_close_matches(word, list(known), n=1)), None)
 
 
-def payload_complaint(error: ValidationError, model: type[Command], example: str) -> tuple[str, str]:
-    """Return the code and the sentence for a payload that `model` refused."""
+def payload_complaint(error: ValidationError, command: type[Command]) -> Refusal:
+    """Return what is wrong with a payload that a command refused."""
+    example = command.in_words()
     first = min(
         error.errors(include_url=False),
         key=lambda one: _RANK.index(one["type"]) if one["type"] in _RANK else len(_RANK),
     )
     match first["type"]:
         case "json_invalid":
-            return "not-json", f"the payload is no JSON ({first['ctx']['error']}): write it such as {example}"
+            return Refusal("not-json", f"the payload is no JSON ({first['ctx']['error']}): write it such as {example}")
         case "model_type":
-            return "not-json", f"the payload is {shown(first['input'])}, no JSON object: write it such as {example}"
+            what = shown(first["input"])
+            return Refusal("not-json", f"the payload is {what}, no JSON object: write it such as {example}")
         case "extra_forbidden":
-            return "unknown-field", _unknown_field(str(first["loc"][-1]), list(model.model_fields))
+            return Refusal("unknown-field", _unknown_field(str(first["loc"][-1]), list(command.model_fields)))
         case "conflict":
-            return "conflict", first["msg"]
-    return _field_complaint(first, model, example)
+            return Refusal("conflict", first["msg"])
+    return Refusal(*_field_complaint(first, command, example))
 
 
 def _unknown_field(field: str, known: list[str]) -> str:

@@ -1,6 +1,6 @@
 """One camera each: a conversation over a link, what the camera is doing, how a move is run."""
 
-from .camera import Camera, CameraRefusal
+from .camera import Camera
 from .framing import Tolerance, carried, landing, out_of_reach
 from .guard import Guard
 from .learning import LearnLimits, Progress, estimate_seconds
@@ -26,7 +26,6 @@ from .window import Window, limit_orders, open_to, reach_of
 __all__ = [
     "Activity",
     "Camera",
-    "CameraRefusal",
     "CameraSettings",
     "CameraState",
     "FocusMode",

@@ -23,6 +23,7 @@ import structlog
 
 from ptzd.links import Link
 from ptzd.motion import LearnedHead
+from ptzd.refusal import Refusal
 from ptzd.visca import Timing
 
 from . import activity as causes
@@ -32,7 +33,7 @@ from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
 from .guard import Guard, Term
 from .halting import AtRest, Halting
 from .hand import ByHand, Deflection
-from .learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn, rooms_within
+from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
 from .move import Move, Recall
@@ -47,15 +48,6 @@ from .watch import HALTING_PAUSE_SECONDS, Watch
 from .window import within
 
 log = structlog.get_logger()
-
-
-class CameraRefusal(Exception):
-    """Something asked of a camera that it can't or mustn't do now."""
-
-    def __init__(self, code: str, sentence: str) -> None:
-        super().__init__(sentence)
-        self.code = code
-        self.sentence = sentence
 
 
 class Camera:
@@ -158,11 +150,15 @@ class Camera:
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
             self._require_guarded(activity)
-        except CameraRefusal as refusal:
-            self._voice.refusal(recall, refusal.code, refusal.sentence)
+        except Refusal as refusal:
+            self.refuse(recall.position, recall.id, recall.token, refusal)
             return
         self._fault = None
         self._become(activity, causes.RECALLED, recall.position)
+
+    def refuse(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
+        """Report that a move to a stored position does not come about."""
+        self._voice.refusal(position, id, token, refusal)
 
     def stop(self) -> None:
         """End all motion of the camera now, ahead of everything else."""
@@ -171,11 +167,11 @@ class Camera:
     def drive(self, pan: float, tilt: float, zoom: float, focus: float) -> None:
         """Move by hand, each axis -1..1 of its fastest, until 0.5 s after the last call.
 
-        Raises CameraRefusal, and ValueError or OverflowError for what is no number; then nothing has changed.
+        Raises Refusal, and ValueError or OverflowError for what is no number; then nothing has changed.
         """
         self._require_ready()
         if self._tally == "program" and self.settings.on_air_moves == "refuse":
-            raise CameraRefusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
+            raise Refusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
         wanted = Deflection(pan, tilt, zoom, focus)
         if not any(wanted):
             if not isinstance(self._activity, AtRest | Halting):
@@ -222,9 +218,9 @@ class Camera:
         self.say_state()
 
     async def read_framing(self) -> Framing:
-        """Ask the camera where it stands, for a store. Raises CameraRefusal while it moves or can't tell."""
+        """Ask the camera where it stands, for a store. Raises Refusal while it moves or can't tell."""
         self._require_reachable()
-        still = CameraRefusal("moving", f"camera {self.name} is moving; store when it has come to rest")
+        still = Refusal("moving", f"camera {self.name} is moving; store when it has come to rest")
         if self.moving:
             raise still
         try:
@@ -233,13 +229,11 @@ class Camera:
             await asyncio.sleep(MOVING_PAUSE_SECONDS)
             second = await read_framing(self.contact.line, mode)
         except (LineDown, PushedAside, InquiryRefused):
-            raise CameraRefusal(
-                "unreachable", f"camera {self.name} did not tell its position; nothing was stored"
-            ) from None
+            raise Refusal("unreachable", f"camera {self.name} did not tell its position; nothing was stored") from None
         if self.moving or not alike(first, second):
             raise still
         if second.zoom_counts > self.settings.dialect.zoom.tele_counts:
-            raise CameraRefusal(
+            raise Refusal(
                 "digital-zoom",
                 f"camera {self.name} is zoomed in digitally, which does not come back the same; "
                 "switch digital zoom off and frame again",
@@ -249,7 +243,7 @@ class Camera:
     async def learn(self, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random) -> LearnedHead:
         """Measure how the head moves, and plan with that from then on.
 
-        A stop, a recall, a drive, a lock or going on air ends it. Raises CameraRefusal where it can't begin, or did not
+        A stop, a recall, a drive, a lock or going on air ends it. Raises Refusal where it can't begin, or did not
         come to its end.
         """
         start = self._where_learning_begins(limits)
@@ -265,11 +259,11 @@ class Camera:
             if task is not None and task.cancelling():
                 raise
             sentence = f"camera {self.name} {learner.ended_by}; nothing was learned"
-            raise CameraRefusal("stopped", sentence) from None
-        except LearnRefusal as refusal:
+            raise Refusal("stopped", sentence) from None
+        except Refusal as refusal:
             if refusal.code == "unreachable" and self._activity is learner:
                 self.silent()
-            raise CameraRefusal(refusal.code, refusal.sentence) from None
+            raise
         else:
             self.settings = replace(self.settings, head=learned.model)
             self.ended(learner, Phase.IDLE, halt=False)
@@ -278,19 +272,16 @@ class Camera:
             self.ended(learner, Phase.IDLE, halt=True)
 
     def seconds_to_learn(self, limits: LearnLimits) -> float:
-        """Return about how long `learn` would take from here. Nothing moves; raises CameraRefusal as `learn` would."""
+        """Return about how long `learn` would take from here. Nothing moves; raises Refusal as `learn` would."""
         return estimate_seconds(self.settings.dialect, self._where_learning_begins(limits), self._inside(limits))
 
     def _where_learning_begins(self, limits: LearnLimits) -> Framing:
         self._require_ready()
         if self._tally == "program":
-            raise CameraRefusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
+            raise Refusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
         if self.moving or self.contact.framing is None:
-            raise CameraRefusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
-        try:
-            rooms_within(self.settings.dialect, self._inside(limits), self.contact.framing)
-        except LearnRefusal as refusal:
-            raise CameraRefusal(refusal.code, refusal.sentence) from None
+            raise Refusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
+        rooms_within(self.settings.dialect, self._inside(limits), self.contact.framing)
         return self.contact.framing
 
     def _inside(self, limits: LearnLimits) -> LearnLimits:
@@ -316,20 +307,18 @@ class Camera:
 
     def _require_reachable(self) -> None:
         if self._group is None or not self.contact.up or self.contact.framing is None:
-            raise CameraRefusal("unreachable", f"camera {self.name} does not answer; check its power and its network")
+            raise Refusal("unreachable", f"camera {self.name} does not answer; check its power and its network")
         if self.contact.power == "standby":
-            raise CameraRefusal(
+            raise Refusal(
                 "standby",
                 f"camera {self.name} is in standby; switch it on where its start-up sweep endangers nobody",
             )
         if self.contact.power == "starting":
-            raise CameraRefusal(
-                "initialising", f"camera {self.name} is still starting up; wait until its sweep has ended"
-            )
+            raise Refusal("initialising", f"camera {self.name} is still starting up; wait until its sweep has ended")
 
     def _require_ready(self) -> None:
         if self._lock is not None:
-            raise CameraRefusal(
+            raise Refusal(
                 "locked",
                 f"camera {self.name} is locked by {self._lock.by or 'somebody'}"
                 f"{f' ({self._lock.reason})' if self._lock.reason else ''}; unlock it when it is safe to move",
@@ -340,22 +329,23 @@ class Camera:
         if self._tally != "program":
             return
         if self.settings.on_air_moves == "refuse":
-            raise CameraRefusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
+            raise Refusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
         if self.settings.on_air_moves == "ask" and not recall.on_air:
-            raise CameraRefusal("on-air", f'camera {self.name} is on air; to move it all the same, send "on_air": true')
+            hint = 'send "on_air": true'
+            raise Refusal("on-air", f"camera {self.name} is on air; to move it all the same, {hint}", hint)
 
     def _require_guarded(self, activity: Activity) -> None:
         """Let nothing begin without an end of its own where nobody could bring that about."""
         if not activity.unended:
             return
         if not self._guard.watches:
-            raise CameraRefusal(
+            raise Refusal(
                 "no-guard",
                 f"the guard that would stop camera {self.name} if this program failed is not running, so it makes only "
                 "moves off air, which end by themselves; the guard is being started again",
             )
         if isinstance(self._activity, Halting) and self._activity.goes_on:
-            raise CameraRefusal("halting", f"camera {self.name} is being stopped: {self._activity.fault}")
+            raise Refusal("halting", f"camera {self.name} is being stopped: {self._activity.fault}")
 
     def _planned(self, recall: Recall) -> MovePlan:
         here = self.contact.framing
@@ -371,7 +361,7 @@ class Camera:
             slow_mode=slow.exists and (slow.state == "on" or not self.moving),
         )
         if isinstance(plan, MoveRefused):
-            raise CameraRefusal(
+            raise Refusal(
                 plan.code, f"position {recall.position}: {plan.sentence}" if plan.of_framing else plan.sentence
             )
         return plan

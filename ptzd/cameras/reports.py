@@ -123,3 +123,4 @@ class MoveReport:
     why: str | None = None  # why this way and these speeds
     warning: str | None = None  # what a viewer would see, where the move is on air and too fast to watch
     token: object = None  # what came with the recall, untouched
+    hint: str | None = None  # of a refusal: see `Refusal`

@@ -10,8 +10,10 @@ from operator import attrgetter
 
 import structlog
 
+from ptzd.refusal import Refusal
+
 from .framing import landing
-from .move import Move, Recall
+from .move import Move
 from .reports import CameraState, Framing, MoveReport, Phase
 
 log = structlog.get_logger()
@@ -73,21 +75,22 @@ class Voice:
             )
         )
 
-    def refusal(self, recall: Recall, code: str, sentence: str) -> None:
+    def refusal(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
         """Say that a move does not come about."""
         self._say(
             MoveReport(
                 camera=self._camera,
                 phase=Phase.REFUSED,
-                position=recall.position,
-                id=recall.id,
+                position=position,
+                id=id,
                 predicted_seconds=None,
                 measured_seconds=None,
                 landing=None,
-                code=code,
-                sentence=sentence,
+                code=refusal.code,
+                sentence=refusal.sentence,
                 as_of=self._calendar(),
-                token=recall.token,
+                token=token,
+                hint=refusal.hint,
             )
         )
 

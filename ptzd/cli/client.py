@@ -25,11 +25,11 @@ Payload = dict[str, Any]
 
 STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
 ANSWER_SECONDS = 5.0
-# What the daemon's sentences ask of a message, and how the command line says it.
-_AS_OPTIONS = {
-    'send "on_air": true': "add --on-air",
-    "store it with replace": "store it with --replace",
-    "import with replace": "import with --replace",
+# What the command line says, by the code of a refusal, where the daemon's sentence has a hint for messages.
+OPTIONS = {
+    "on-air": "add --on-air",
+    "exists": "store it with --replace",
+    "invalid": "import with --replace",
 }
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
 
@@ -147,10 +147,11 @@ class Client:
 
 
 def refused(payload: Payload) -> Failure:
-    """Return the failure that an outcome or a move tells of, in the daemon's own sentence but for options."""
+    """Return the failure that an outcome or a move tells of, in the daemon's own sentence but for its hint."""
     sentence = str(payload.get("sentence") or payload.get("code") or "the daemon gave no reason")
-    for message, option in _AS_OPTIONS.items():
-        sentence = sentence.replace(message, option)
+    hint, option = payload.get("hint"), OPTIONS.get(str(payload.get("code")))
+    if hint and option:
+        sentence = sentence.replace(str(hint), option)
     end = "" if sentence.endswith((".", "?", "!")) else "."
     return Failure(f"{sentence[:1].upper()}{sentence[1:]}{end}")
 

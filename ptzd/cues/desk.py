@@ -16,7 +16,7 @@ What the service does with it, all of it on the event loop and without waiting:
     desk.driven(camera)                   # with every drive by hand, but not with its end
     desk.stand_by(number, now); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
 
-The last six raise CueRefusal, and what they return is for the outcome. After a restart nothing moves until somebody
+The last six raise Refusal, and what they return is for the outcome. After a restart nothing moves until somebody
 asks.
 
 What a standby can't send at once *waits*, and is told of with the reason:

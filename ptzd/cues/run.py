@@ -25,20 +25,9 @@ from decimal import Decimal
 
 from ptzd.files import ShowFile, cue_times, number_text
 from ptzd.positions import CuePlace
+from ptzd.refusal import Refusal
 
 ONCE_WITHIN_SECONDS = 0.3  # a key that bounces, or a hand that is not sure
-
-
-class CueRefusal(Exception):
-    """A cue can't be run, or not now.
-
-    Codes: `unknown-cue`, `no-cues` (the list is empty), `at-end` (no cue is left), `at-start` (none stands), `held`.
-    """
-
-    def __init__(self, code: str, sentence: str) -> None:
-        super().__init__(sentence)
-        self.code = code
-        self.sentence = sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +80,10 @@ def cue_list(show: ShowFile) -> tuple[ListedCue, ...]:
 
 
 class CueRun:
-    """A show's place in its cues, and what may be asked of it. Raises CueRefusal and then changes nothing."""
+    """A show's place in its cues, and what may be asked of it. Raises Refusal and then changes nothing.
+
+    Codes: `unknown-cue`, `no-cues` (the list is empty), `at-end` (no cue is left), `at-start` (none stands), `held`.
+    """
 
     def __init__(
         self,
@@ -185,7 +177,7 @@ class CueRun:
     def back(self) -> ListedCue:
         """Take back the last `go`; return the cue that is the next again."""
         if self._standing is None:
-            raise CueRefusal("at-start", "no cue has been run yet, so there is none to go back over")
+            raise Refusal("at-start", "no cue has been run yet, so there is none to go back over")
         del self._runs[-1:]
         return self._stand_before(self._standing)
 
@@ -226,14 +218,14 @@ class CueRun:
 
     def _require_no_hold(self) -> None:
         if self._held:
-            raise CueRefusal("held", "the cues are on hold; release them first")
+            raise Refusal("held", "the cues are on hold; release them first")
 
     def _asked_for(self, number: Decimal | None) -> ListedCue:
         if number is not None:
             return self._known(number)
         if self._next is None:
             self._require_cues()
-            raise CueRefusal("at-end", f"cue {self._cues[-1].number} was the last; go back, or jump to a number")
+            raise Refusal("at-end", f"cue {self._cues[-1].number} was the last; go back, or jump to a number")
         return self._next
 
     def _known(self, number: Decimal) -> ListedCue:
@@ -243,11 +235,11 @@ class CueRun:
         self._require_cues()
         near = difflib.get_close_matches(str(number), [str(cue.number) for cue in self._cues], 1)
         between = f"they go from {self._cues[0].number} to {self._cues[-1].number}"
-        raise CueRefusal("unknown-cue", f"there is no cue {number}; {f'did you mean {near[0]}?' if near else between}")
+        raise Refusal("unknown-cue", f"there is no cue {number}; {f'did you mean {near[0]}?' if near else between}")
 
     def _require_cues(self) -> None:
         if not self._cues:
-            raise CueRefusal("no-cues", "the show has no cues; write some into its show file")
+            raise Refusal("no-cues", "the show has no cues; write some into its show file")
 
     def _after(self, cue: ListedCue) -> ListedCue | None:
         following = self._places[cue.number] + 1

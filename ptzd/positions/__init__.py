@@ -2,7 +2,6 @@
 
 from .cueplace import CuePlace
 from .disk import inline
-from .errors import StoreError
 from .heads import HeadFiles, read_head_file
 from .position import HistoryEntry, StoredPosition
 from .store import Imported, PositionStore
@@ -14,7 +13,6 @@ __all__ = [
     "HistoryEntry",
     "Imported",
     "PositionStore",
-    "StoreError",
     "StoredPosition",
     "inline",
     "read_head_file",

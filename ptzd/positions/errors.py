@@ -1,26 +1,11 @@
-"""What can be wrong with the store, in a code for programs and one sentence for people."""
+"""What can be wrong with the disk under the store, in a code for programs and one sentence for people."""
 
 from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
 
-from ptzd.files import Mistake
-
-
-class StoreError(Exception):
-    """The store did not do what was asked, and nothing changed, neither on disk nor in memory.
-
-    Codes: `exists`, `unknown` (no such position, history or number), `invalid` (see `mistakes`), and of the
-    disk: `missing`, `read-only`, `full`, `damaged`, `busy`, `foreign`, `newer`, `disk`.
-    """
-
-    def __init__(self, code: str, sentence: str, mistakes: tuple[Mistake, ...] = ()) -> None:
-        super().__init__(sentence)
-        self.code = code
-        self.sentence = sentence
-        self.mistakes = mistakes
-
+from ptzd.refusal import Refusal
 
 # SQLite's primary result codes (sqlite.org/rescode.html) and what a person does about each.
 _TROUBLES: dict[int, tuple[str, str]] = {
@@ -62,8 +47,8 @@ _TROUBLES: dict[int, tuple[str, str]] = {
 _PRIMARY_CODE = 0xFF  # extended result codes carry the primary one in their lowest byte
 
 
-def disk_error(error: sqlite3.Error, path: Path) -> StoreError:
-    """Return what SQLite said as a StoreError with advice."""
+def disk_error(error: sqlite3.Error, path: Path) -> Refusal:
+    """Return what SQLite said as a Refusal with advice."""
     number = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & _PRIMARY_CODE
     code, sentence = _TROUBLES.get(
         number,
@@ -73,4 +58,4 @@ def disk_error(error: sqlite3.Error, path: Path) -> StoreError:
             "then do it again; what was stored before is safe",
         ),
     )
-    return StoreError(code, sentence.format(path=path))
+    return Refusal(code, sentence.format(path=path))

@@ -6,9 +6,9 @@ import os
 from pathlib import Path
 
 from ptzd.motion import HeadFileError, LearnedHead, read_head, write_head
+from ptzd.refusal import Refusal
 
 from .disk import RunDisk, in_thread
-from .errors import StoreError
 
 
 class HeadFiles:
@@ -23,7 +23,7 @@ class HeadFiles:
         return self._folder / f"{camera}.head.toml"
 
     async def keep(self, camera: str, head: LearnedHead) -> Path:
-        """Write a head; return where. What was there before stays until the new file is whole. Raises StoreError."""
+        """Write a head; return where. What was there before stays until the new file is whole. Raises Refusal."""
         path = self.path(camera)
         unfinished = path.with_suffix(".new")
 
@@ -37,9 +37,7 @@ class HeadFiles:
         try:
             await self._run_disk(work)
         except OSError as error:
-            raise StoreError(
-                "disk", f"what was learned of {camera} can't be kept in {path}: {error.strerror}"
-            ) from None
+            raise Refusal("disk", f"what was learned of {camera} can't be kept in {path}: {error.strerror}") from None
         return path
 
 

@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
-from .errors import StoreError
+from ptzd.refusal import Refusal
 
 APPLICATION_ID = 0x70747A64  # "ptzd", so that a stranger's database is not taken for ours
 
@@ -64,19 +64,19 @@ def bring_up_to_date(
 ) -> None:
     """Run the migrations a file has not been through; the caller holds a transaction.
 
-    Raises StoreError `newer` for a file of a later version and `foreign` for a database of something else; both are
+    Raises Refusal `newer` for a file of a later version and `foreign` for a database of something else; both are
     left as they are.
     """
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     (application,) = connection.execute("PRAGMA application_id").fetchone()
     (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if application != APPLICATION_ID and (tables or version):
-        raise StoreError(
+        raise Refusal(
             "foreign",
             f"the database {path} belongs to something else: name another file in the configuration under [store] path",
         )
     if version > len(migrations):
-        raise StoreError(
+        raise Refusal(
             "newer",
             f"the store {path} was written by a newer ptzd (its version is {version}, this one knows "
             f"{len(migrations)}): update ptzd, or export there and import here into a new store",

@@ -31,13 +31,14 @@ from typing import Any, TypeVar
 
 from ptzd.cameras.reports import Framing, Lock
 from ptzd.files import TextFileError, checked_name
+from ptzd.refusal import Refusal
 
 from .cueplace import CuePlace
 from .disk import RunDisk, in_thread
-from .errors import StoreError, disk_error
+from .errors import disk_error
 from .position import HistoryEntry, StoredPosition, in_utc
 from .schema import APPLICATION_ID, bring_up_to_date
-from .text import read_show, written_show
+from .text import IMPORT_WITH_REPLACE, read_show, written_show
 
 UNREADABLE_LOCK = "its lock can't be read from the store; unlock it when it is safe to move"
 _STARTS_WITHOUT = (
@@ -65,9 +66,11 @@ class Imported:
 
 
 class PositionStore:
-    """The store of one show. Every method that waits raises StoreError; those that don't read memory.
+    """The store of one show. Every method that waits raises Refusal, and then nothing has changed, neither on disk nor
+    in memory; those that don't wait read memory.
 
-    Made by `PositionStore.open`.
+    Codes: `exists`, `unknown` (no such position, history or number), `invalid`, and of the disk: `missing`,
+    `read-only`, `full`, `damaged`, `busy`, `foreign`, `newer`, `disk`. Made by `PositionStore.open`.
     """
 
     def __init__(
@@ -76,7 +79,7 @@ class PositionStore:
         path: Path,
         calendar: Callable[[], datetime],
         run_disk: RunDisk,
-        unfit: StoreError | None = None,
+        unfit: Refusal | None = None,
     ) -> None:
         """`unfit` says why nothing can be kept, if so."""
         self._connection = connection
@@ -111,7 +114,7 @@ class PositionStore:
                 connection, unfit = _connect(path)
             except sqlite3.Error as error:
                 connection, unfit = _without_disk(disk_error(error, path), path)
-            except StoreError as error:
+            except Refusal as error:
                 connection, unfit = _without_disk(error, path)
             try:
                 return cls(connection, path, calendar, run_disk, unfit)
@@ -157,7 +160,7 @@ class PositionStore:
 
         def work() -> None:
             if not replace and self.position(position.camera, position.name):
-                raise StoreError(
+                raise Refusal(
                     "exists",
                     f"camera {position.camera} already has a position {position.name}: store with replace to put the "
                     "new framing in its place, or take another name",
@@ -175,7 +178,7 @@ class PositionStore:
             position = self._known(camera, old)
             renamed = _valid(lambda: replace(position, name=new))
             if self.position(camera, new):
-                raise StoreError(
+                raise Refusal(
                     "exists", f"camera {camera} already has a position {new}: rename or delete that one first"
                 )
             with self._transaction() as db:
@@ -219,7 +222,7 @@ class PositionStore:
             if not entries:
                 raise self._unknown(camera, name)
             if number not in entries:
-                raise StoreError(
+                raise Refusal(
                     "unknown",
                     f"position {name} of camera {camera} has no framing number {number}: "
                     f"its history has 1 to {max(entries)}",
@@ -240,14 +243,14 @@ class PositionStore:
     async def import_(self, text: str, replace: bool = False) -> Imported:
         """Store every position of a text, or, if there is any mistake in it, none.
 
-        With `replace`, framings of names that exist become history. Raises StoreError `invalid` with all `mistakes`.
+        With `replace`, framings of names that exist become history. Raises Refusal `invalid`, from all mistakes.
         """
 
         def work() -> Imported:
             try:
                 positions = read_show(text, self._calendar(), self.position, replace=replace)
             except TextFileError as error:
-                raise StoreError("invalid", f"nothing was imported: {error}", error.mistakes) from None
+                raise Refusal("invalid", f"nothing was imported: {error}", IMPORT_WITH_REPLACE) from error
             changed = [one for one in positions if self.position(one.camera, one.name) != one]
             replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
             with self._transaction() as db:
@@ -304,7 +307,7 @@ class PositionStore:
             except sqlite3.Error as error:
                 raise disk_error(error, self._path) from error
             except UnicodeEncodeError:
-                raise StoreError(
+                raise Refusal(
                     "invalid", "a text has half a character in it (a lone surrogate): write it anew"
                 ) from None
 
@@ -323,13 +326,13 @@ class PositionStore:
             raise self._unknown(camera, name)
         return position
 
-    def _unknown(self, camera: str, name: str) -> StoreError:
+    def _unknown(self, camera: str, name: str) -> Refusal:
         names = list(self.positions(camera))
         near = difflib.get_close_matches(name, names, n=1)
         advice = f"it has {', '.join(names)}" if names else "it has none yet"
         if near:
             advice = f"did you mean {near[0]}?"
-        return StoreError("unknown", f"camera {camera} has no position {name}: {advice}")
+        return Refusal("unknown", f"camera {camera} has no position {name}: {advice}")
 
     def _remember(self, positions: Iterable[StoredPosition]) -> None:
         self._positions = _by_camera([*(one for each in self._positions.values() for one in each.values()), *positions])
@@ -346,22 +349,22 @@ class PositionStore:
 def _require_place(path: Path) -> None:
     """Say plainly what SQLite would only call an error of the disk."""
     if path.is_dir():
-        raise StoreError("missing", f"the store {path} is a folder: name a file in it")
+        raise Refusal("missing", f"the store {path} is a folder: name a file in it")
     if not path.parent.is_dir():
-        raise StoreError(
+        raise Refusal(
             "missing",
             f"the folder {path.parent} of the store does not exist: make it, or name another store in the "
             "configuration under [store] path",
         )
     for place in (path, path.parent):  # the log is kept beside the file
         if place.exists() and not os.access(place, os.R_OK | os.W_OK, effective_ids=True):
-            raise StoreError(
+            raise Refusal(
                 "read-only",
                 f"the store {path} is read-only: make the file and its folder writable for the user that runs ptzd",
             )
 
 
-def _connect(path: Path) -> tuple[sqlite3.Connection, StoreError | None]:
+def _connect(path: Path) -> tuple[sqlite3.Connection, Refusal | None]:
     """Open the file; also return why nothing more may be written into it, if so."""
     # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
@@ -369,7 +372,7 @@ def _connect(path: Path) -> tuple[sqlite3.Connection, StoreError | None]:
         connection.execute("PRAGMA locking_mode = EXCLUSIVE")
         (journal,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
         if journal != "wal":
-            raise StoreError(
+            raise Refusal(
                 "disk", f"the disk under the store {path} keeps no write-ahead log: put the store on a local disk"
             )
         connection.execute("PRAGMA synchronous = FULL")
@@ -385,7 +388,7 @@ def _connect(path: Path) -> tuple[sqlite3.Connection, StoreError | None]:
     return connection, None
 
 
-def _without_disk(trouble: StoreError, path: Path) -> tuple[sqlite3.Connection, StoreError]:
+def _without_disk(trouble: Refusal, path: Path) -> tuple[sqlite3.Connection, Refusal]:
     """Return what can be had where the file can't be opened as it should: its content, or an empty store in memory.
 
     Raises the trouble where it is none of the disk's, or where there is no file yet: then a mistake is told at once.
@@ -438,9 +441,9 @@ def _is_sound(connection: sqlite3.Connection, path: Path, table: str) -> bool:
         return False
 
 
-def _damaged(path: Path, why: object) -> StoreError:
+def _damaged(path: Path, why: object) -> Refusal:
     reason = " ".join(str(why).split())
-    return StoreError(
+    return Refusal(
         "damaged",
         f"the store {path} is damaged ({reason}): keep a copy of it, move it away, start again and import your last "
         "export",
@@ -586,4 +589,4 @@ def _valid(make: Callable[[], T]) -> T:
     try:
         return make()
     except ValueError as error:
-        raise StoreError("invalid", str(error)) from None
+        raise Refusal("invalid", str(error)) from None

@@ -14,6 +14,7 @@ from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP
 
 from .position import LEAST_ANGLE_COUNTS, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
 
+IMPORT_WITH_REPLACE = "import with replace"  # what helps, in the words of a message
 _HEADING = "# A show's stored positions. Read it back in with `ptzd positions import FILE`."
 
 Name = Annotated[str, AfterValidator(checked_name)]
@@ -118,7 +119,7 @@ def read_show(
             there = stored(camera, name)
             if there is not None and not replace and not _may_say(table, there):
                 yield Complaint(
-                    path, "a position of this name is stored already and differs; import with replace, or rename one"
+                    path, f"a position of this name is stored already and differs; {IMPORT_WITH_REPLACE}, or rename one"
                 )
 
     show = read_text(text, ShowText, check)

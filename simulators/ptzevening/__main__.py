@@ -22,10 +22,11 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 
 from ptzd.config import CameraConfig, Config, load_config
+from ptzd.daemon import camera_settings
 from ptzd.files import TextFileError, decoded, read_show_file
 from ptzd.motion import HeadFileError
-from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, inline, read_show
-from ptzd.service import camera_settings
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline, read_show
+from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
 from .evening import PLAYING, Evening, play
@@ -52,7 +53,7 @@ def main(show: Path, config: Path, positions: Path | None, seed: int, published:
     try:
         actors = _actors(load_config(config), positions)
         evening = read_show_file(show, {name: [one.name for one in actor.positions] for name, actor in actors.items()})
-    except (TextFileError, DialectError, HeadFileError, StoreError, OSError) as error:
+    except (TextFileError, DialectError, HeadFileError, Refusal, OSError) as error:
         _give_up(error)
     with (
         tempfile.TemporaryDirectory(dir=_IN_MEMORY if _IN_MEMORY.is_dir() else None) as folder,

@@ -1,4 +1,4 @@
-"""The house in which an evening is played: the daemon's own service, bus and store, and a simulated camera for each.
+"""The house in which an evening is played: the daemon itself, its bus and store, and a simulated camera for each.
 
 Only what a virtual clock can't wait for has its twin in memory: the wires, the broker, the disk's thread.
 """
@@ -22,11 +22,11 @@ from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.cameras.framing import carried
+from ptzd.daemon import Daemon
 from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
-from ptzd.service import Service
 from ptzd.visca import PowerOn, PowerStandby, load_dialect
 
 from .wire import Wire, WireEnd
@@ -235,7 +235,7 @@ async def open_house(
             MemoryGuard(watched) as guard,
             MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)) as bus,
         ):
-            service = Service(
+            daemon = Daemon(
                 links={name: (actor.settings, wires[name]) for name, actor in actors.items()},
                 focus_by_itself=frozenset(name for name, actor in actors.items() if actor.focus_by_itself),
                 store=store,
@@ -250,7 +250,7 @@ async def open_house(
             house = House(broker, topics, wires, heads)
             try:
                 async with asyncio.TaskGroup() as group:
-                    running = group.create_task(service.run(lambda: None))
+                    running = group.create_task(daemon.run(lambda: None))
                     try:
                         async with asyncio.timeout(WAKING_SECONDS):
                             await house.until_still(actors)

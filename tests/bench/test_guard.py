@@ -79,7 +79,7 @@ async def test_what_the_guard_costs_beside_the_daemon(tmp_path: Path, mosquitto_
         daemon_at_rest = await share_of_a_core(daemon)
         daemon_memory = daemon.memory_info().rss / 2**20
         daemon_private = daemon.memory_full_info().uss / 2**20
-    guard_import, daemon_import = seconds_to_import("ptzd.guard.process"), seconds_to_import("ptzd.service")
+    guard_import, daemon_import = seconds_to_import("ptzd.guard.process"), seconds_to_import("ptzd.daemon")
     print(f"\n{CAMERAS} cameras, none of the figures with a camera that is halted; packets to cameras: 0")
     print(f"{'':34}{'guard':>10}{'daemon':>10}{'ratio':>8}")
     for name, ours, theirs, unit in (

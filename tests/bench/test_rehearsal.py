@@ -19,10 +19,10 @@ from pathlib import Path
 import pytest
 
 from ptzd.config import load_config
+from ptzd.daemon import camera_settings
 from ptzd.files import read_show_text
 from ptzd.positions import read_show
 from ptzd.rehearsal import RehearsedCamera, rehearse
-from ptzd.service import camera_settings
 
 CAMERAS = 24
 PLACES = 12

@@ -20,7 +20,9 @@ import aiomqtt
 import pytest
 from brokers import MosquittoBroker, free_port, mosquitto_pub, mosquitto_sub, required, running_mosquitto
 
-from ptzd.bus import BrokerSettings, Bus, Incoming, Intake, MqttBus, RecallRequest, Refusal, Topics
+from ptzd.bus import BrokerSettings, Bus, Incoming, Intake, MqttBus, Topics
+from ptzd.bus.commands import RecallCommand
+from ptzd.refusal import Refusal
 
 pytestmark = pytest.mark.mosquitto
 
@@ -119,11 +121,11 @@ async def test_a_retained_command_is_told_from_one_just_sent(
     await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide", "-r")
     intake = Intake(Topics("ptzd"), calendar=pytest.fail)
     async with online(mosquitto_broker.port, protocol) as bus:
-        got = intake.read(await incoming(bus))
+        got = intake.read(await incoming(bus)).what
         assert isinstance(got, Refusal)
         assert got.code == "retained"
         await mosquitto_pub(mosquitto_broker.port, RECALL, "-m", "choir-wide")
-        assert isinstance(intake.read(await incoming(bus)), RecallRequest)
+        assert isinstance(intake.read(await incoming(bus)).what, RecallCommand)
 
 
 @EITHER
@@ -209,7 +211,7 @@ async def test_answers_go_where_mqtt_5_wants_them(mosquitto_broker: MosquittoBro
             "-D", "publish", "response-topic", "panel/answers", "-D", "publish", "correlation-data", "q 12",
         )  # fmt: skip
         got = intake.read(await incoming(bus))
-        assert isinstance(got, RecallRequest)
+        assert isinstance(got.what, RecallCommand)
         assert got.reply is not None
         bus.publish(got.reply.topic, b"accepted", correlation=got.reply.correlation)
         answer = await panel.next()

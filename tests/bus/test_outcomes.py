@@ -5,9 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
-from ptzd.bus import Answer, Outcomes, RecallRequest, Repeat, Reply
+from ptzd.bus import Answer, Asked, Outcomes, Repeat, Reply
+from ptzd.bus.commands import RecallCommand
 
-RECALL = RecallRequest(topic="ptzd/camera/left/recall", camera="left", position="choir-wide", id="q12")
+
+def recall(position: str = "choir-wide", sent_at: datetime | None = None) -> RecallCommand:
+    return RecallCommand(position=position, sent_at=sent_at, id="q12")
+
+
+RECALL = Asked("ptzd/camera/left/recall", recall(), "left", "q12")
 ACCEPTED = Answer("ptzd/camera/left/move", b"accepted", final=False)
 SETTLED = Answer("ptzd/camera/left/move", b"settled", final=True)
 
@@ -39,22 +45,22 @@ def test_whoever_repeats_a_command_gets_its_later_outcome_too() -> None:
 
 def test_a_repeat_may_have_been_sent_at_another_moment() -> None:
     outcomes = Outcomes()
-    outcomes.claim(replace(RECALL, sent_at=datetime(2031, 5, 17, tzinfo=UTC)), now=0.0)
-    assert outcomes.claim(replace(RECALL, sent_at=datetime(2031, 5, 18, tzinfo=UTC)), now=0.5) is not None
+    outcomes.claim(replace(RECALL, what=recall(sent_at=datetime(2031, 5, 17, tzinfo=UTC))), now=0.0)
+    assert outcomes.claim(replace(RECALL, what=recall(sent_at=datetime(2031, 5, 18, tzinfo=UTC))), now=0.5) is not None
 
 
 def test_a_command_without_an_id_is_always_new() -> None:
     outcomes = Outcomes()
-    recall = replace(RECALL, id=None)
-    assert outcomes.claim(recall, now=0.0) is None
-    assert outcomes.claim(recall, now=0.0) is None
+    without = replace(RECALL, id=None)
+    assert outcomes.claim(without, now=0.0) is None
+    assert outcomes.claim(without, now=0.0) is None
     assert outcomes.said("left", None, SETTLED) == ()
 
 
 def test_another_command_with_the_same_id_is_another_command() -> None:
     outcomes = Outcomes()
     outcomes.claim(RECALL, now=0.0)
-    assert outcomes.claim(replace(RECALL, position="soloist"), now=1.0) is None
+    assert outcomes.claim(replace(RECALL, what=recall("soloist")), now=1.0) is None
     assert outcomes.claim(replace(RECALL, camera="right"), now=1.0) is None
 
 

@@ -4,29 +4,35 @@ from __future__ import annotations
 
 import pytest
 
-from ptzd.bus import CommandTopic, ReportTopic, Topics
+from ptzd.bus import CommandTopic, ReportTopic, StatusMessage, Topics
+from ptzd.bus.commands import COMMANDS, RecallCommand
+from ptzd.bus.messages import REPORTS, StateMessage
 
 
 def test_a_recall_of_a_camera_is_recognised() -> None:
-    assert Topics("ptzd").parse("ptzd/camera/left/recall") == CommandTopic("recall", "left")
+    assert Topics("ptzd").parse("ptzd/camera/left/recall") == CommandTopic(RecallCommand, "left")
 
 
 def test_stopping_all_and_the_cues_are_for_no_single_camera() -> None:
     topics = Topics("granary/ptzd")
     cues = ("standby", "go", "back", "jump", "hold", "release")
     for command in ("all/stop", *(f"cue/{word}" for word in cues), "show/export", "show/import"):
-        assert topics.parse(f"granary/ptzd/{command}") == CommandTopic(command, None)
-        assert topics.command(command) == f"granary/ptzd/{command}"
+        found = topics.parse(f"granary/ptzd/{command}")
+        assert isinstance(found, CommandTopic) and found.camera is None
+        assert topics.of(found.command) == f"granary/ptzd/{command}"
 
 
 def test_what_the_daemon_says_is_recognised_as_its_own() -> None:
     topics = Topics("ptzd")
-    assert topics.parse(topics.state("left")) == ReportTopic("state", "left")
-    assert topics.parse(topics.move("left")) == ReportTopic("move", "left")
-    assert topics.parse(topics.positions("left")) == ReportTopic("positions", "left")
-    assert topics.parse(topics.status) == ReportTopic("status", None)
-    assert topics.parse(topics.outcome) == ReportTopic("outcome", None)
-    assert topics.parse(topics.cue_state) == ReportTopic("cue/state", None)
+    assert topics.parse("ptzd/camera/left/state") == ReportTopic(StateMessage, "left")
+    assert topics.parse("ptzd/status") == ReportTopic(StatusMessage, None)
+    said = [topics.of(report, "left" if report.on.startswith("camera/") else None) for report in REPORTS]
+    assert all(isinstance(topics.parse(topic), ReportTopic) for topic in said)
+
+
+def test_no_two_commands_or_reports_share_a_topic() -> None:
+    known = [kind.on for kind in (*COMMANDS, *REPORTS)]
+    assert len(known) == len(set(known))
 
 
 @pytest.mark.parametrize(

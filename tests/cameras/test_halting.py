@@ -14,7 +14,8 @@ from ptzsim import virtual_time
 from ptzsim.habits import Habits
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall, Window
+from ptzd.cameras import CameraState, Lock, Recall, Window
+from ptzd.refusal import Refusal
 from ptzd.visca import ErrorCode, ErrorReply, Packet, PanTiltDrive, PanTiltStop, PayloadType, ZoomTele, load_dialect
 
 LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
@@ -94,7 +95,7 @@ def test_a_head_that_confirms_a_stop_and_drives_on_is_not_at_rest_and_that_is_to
         state = rig.camera.state()
         assert (state.activity, state.position) == ("halting", None)
         assert any("its readings still change" in fault for fault in state.faults)
-        with pytest.raises(CameraRefusal, match="being stopped"):
+        with pytest.raises(Refusal, match="being stopped"):
             rig.camera.drive(0.2, 0, 0, 0)
         await asyncio.sleep(5.0)
         assert rig.speed() == 0
@@ -314,7 +315,7 @@ def test_without_a_guard_nothing_begins_that_has_no_end_of_its_own_and_what_goes
         guard.watches = False
         await asyncio.sleep(0.7)
         assert rig.speed() == 0
-        with pytest.raises(CameraRefusal) as refusal:
+        with pytest.raises(Refusal) as refusal:
             rig.camera.drive(0.3, 0, 0, 0)
         assert refusal.value.code == "no-guard"
         rig.camera.recall(Recall("there", framing(500), id="1"))

@@ -23,10 +23,11 @@ from ptzsim.mount import mount_named
 from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, Framing, Recall, Tolerance
-from ptzd.cameras.learning import LearnLimits, LearnRefusal, Progress, Seeing, estimate_seconds, learn
+from ptzd.cameras import Framing, Recall, Tolerance
+from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.motion import LearnedHead, read_head, write_head
+from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, load_dialect
 
 WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
@@ -241,7 +242,7 @@ def test_steps_too_fast_for_the_range_are_estimated_and_named() -> None:
     ],
 )
 def test_a_range_that_will_not_do_is_refused_before_anything_is_sent(limits: LearnLimits, code: str, says: str) -> None:
-    with pytest.raises(LearnRefusal) as caught:
+    with pytest.raises(Refusal) as caught:
         estimate_seconds(load_dialect("nibble4-51"), framing(0), limits)
     assert caught.value.code == code
     assert says in caught.value.sentence
@@ -271,7 +272,7 @@ async def spoiled(
         ended: BaseException | None = None
         try:
             await learning
-        except (CameraRefusal, asyncio.CancelledError) as error:
+        except (Refusal, asyncio.CancelledError) as error:
             ended = error
         await asyncio.sleep(1.5)  # 120°/s are braked in about a second
         return ended, rig.speed(), rig
@@ -297,7 +298,7 @@ def test_a_camera_that_falls_silent_ends_it_with_a_sentence() -> None:
         rig.link.cut = True
 
     ended, _, _ = run(spoiled(cut, "speed of step 10"))
-    assert isinstance(ended, CameraRefusal)
+    assert isinstance(ended, Refusal)
     assert ended.code == "unreachable"
 
 
@@ -310,7 +311,7 @@ def test_somebody_who_moves_the_camera_ends_it(when: str) -> None:
         await rig.until(lambda: rig.speed() == 0.0, 5.0)
 
     ended, speed, rig = run(spoiled(meddle, when))
-    assert isinstance(ended, CameraRefusal)
+    assert isinstance(ended, Refusal)
     assert ended.code == "stopped"
     assert speed == 0.0
     there = load_dialect("nibble4-51").pan.degrees(500)
@@ -328,7 +329,7 @@ def test_a_recall_takes_the_camera_over_undisturbed() -> None:
             await asyncio.sleep(10.0)
             rig.camera.recall(Recall("choir-wide", framing(4000, 500), step=12, id="1"))
             began = loop.time()
-            with pytest.raises(CameraRefusal) as caught:
+            with pytest.raises(Refusal) as caught:
                 await learning
             assert caught.value.code == "stopped"
             await rig.until(lambda: rig.speed() > 0.0)
@@ -396,7 +397,7 @@ def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
             learning = asyncio.create_task(rig.camera.learn(NARROW, tell, random.Random(6)))
             await rig.until(lambda: len(drives) >= 8, 3600)
             rig.camera.stop()
-            with pytest.raises(CameraRefusal):
+            with pytest.raises(Refusal):
                 await learning
             scale = rig.camera.settings.dialect.zoom
             middle = 0.5 * (scale.wide_counts + scale.tele_counts)

@@ -13,7 +13,8 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall, Tolerance
+from ptzd.cameras import CameraState, Lock, Recall, Tolerance
+from ptzd.refusal import Refusal
 from ptzd.visca import PowerOn, PowerStandby
 
 
@@ -164,7 +165,7 @@ def test_a_locked_camera_stops_and_stays() -> None:
         report = await rig.recall(Recall("soloist", SOLOIST, id="2"))
         assert (report.phase, report.code) == ("refused", "locked")
         assert "the rigger" in (report.sentence or "")
-        with pytest.raises(CameraRefusal):
+        with pytest.raises(Refusal):
             rig.camera.drive(1, 0, 0, 0)
         await asyncio.sleep(1)
         assert rig.speed() == 0
@@ -263,7 +264,7 @@ def test_a_framing_to_be_stored_is_what_the_camera_says_and_never_taken_in_mid_m
         assert read.focus_mode == "manual"
         rig.camera.recall(Recall("choir-wide", WIDE, id="2"))
         await asyncio.sleep(0.3)
-        with pytest.raises(CameraRefusal) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await rig.camera.read_framing()
         assert refusal.value.code == "moving"
 
@@ -412,7 +413,7 @@ def test_a_framing_is_not_stored_while_somebody_else_moves_the_head(pan: int, ti
     async def scene(rig: Rig) -> None:
         await asyncio.sleep(2)
         rig.simulated.head.drive(asyncio.get_running_loop().time(), pan, tilt, 1, 1)
-        with pytest.raises(CameraRefusal) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await rig.camera.read_framing()
         assert refusal.value.code == "moving"
 

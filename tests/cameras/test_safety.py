@@ -14,7 +14,8 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, CameraState, Framing, LearnLimits, Lock, MoveReport, Recall
+from ptzd.cameras import CameraState, Framing, LearnLimits, Lock, MoveReport, Recall
+from ptzd.refusal import Refusal
 from ptzd.visca import (
     ErrorCode,
     ErrorReply,
@@ -156,7 +157,7 @@ def test_a_lock_while_a_head_is_learned_stops_it_and_it_stays() -> None:
 async def learned(rig: Rig) -> str:
     try:
         await rig.camera.learn(LearnLimits((-40, 40), (-10, 30)), lambda progress: None, random.Random(1))
-    except CameraRefusal as refusal:
+    except Refusal as refusal:
         return refusal.code
     return "learned"
 
@@ -211,7 +212,7 @@ def test_whoever_learns_a_head_is_told_what_ended_it_and_the_state_tells_that_it
                 rig.camera.recall(Recall("far", FAR, id="1"))
             case "tally":
                 rig.camera.set_tally("program")
-        with pytest.raises(CameraRefusal) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await learning
         assert (refusal.value.code, refusal.value.sentence) == ("stopped", said)
         assert state_of(rig).activity != "learning"
@@ -758,7 +759,7 @@ def test_a_recall_right_after_a_stop_and_a_stop_right_after_that_end_at_rest(see
                 case "other":
                     rig.camera.recall(Recall("other", OTHER))
                 case "drive":
-                    with contextlib.suppress(CameraRefusal):  # it does not answer at the moment
+                    with contextlib.suppress(Refusal):  # it does not answer at the moment
                         rig.camera.drive(presses.uniform(-1, 1), presses.uniform(-1, 1), presses.uniform(-1, 1), 0)
                 case "stop":
                     rig.camera.stop()

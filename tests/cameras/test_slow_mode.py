@@ -14,12 +14,14 @@ from typing import Any
 
 import pytest
 from ptzsim import virtual_time
-from ptzsim.body import Body, Refusal
+from ptzsim.body import Body
+from ptzsim.body import Refusal as NotExecuted
 from ptzsim.head import SLOW_MODE_SHARE
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraRefusal, LearnLimits, Lock, MoveReport, Optics, Recall
+from ptzd.cameras import LearnLimits, Lock, MoveReport, Optics, Recall
 from ptzd.motion import AxisModel, HeadModel, Sensor, SlowMode, lens_between
+from ptzd.refusal import Refusal
 from ptzd.visca import (
     Cancel,
     ErrorCode,
@@ -404,7 +406,7 @@ def test_a_camera_that_refuses_slow_mode_is_not_driven_and_moves_without_it_from
 
     def refuse(body: Body, command: Any, now: float) -> Any:
         if isinstance(command, SlowModeOn | SlowModeOff):
-            raise Refusal(ErrorCode.SYNTAX)
+            raise NotExecuted(ErrorCode.SYNTAX)
         return perform(body, command, now)
 
     monkeypatch.setattr(Body, "perform", refuse)
@@ -445,7 +447,7 @@ def test_learning_that_breaks_off_in_slow_mode_leaves_none_behind(
         await asyncio.sleep(0.7)
         assert is_slow(rig)
         await breaks(rig)
-        with pytest.raises(CameraRefusal):
+        with pytest.raises(Refusal):
             await learning
         await runs_at_full_speed(rig)
 

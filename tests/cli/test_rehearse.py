@@ -13,8 +13,8 @@ import pytest
 from ptzd.cli.main import cli
 from ptzd.cli.output import speak_for
 from ptzd.config import load_config
+from ptzd.daemon import calendar
 from ptzd.positions import PositionStore
-from ptzd.service import calendar
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHOW = str(CONFIGS / "choir-evening.toml")

@@ -12,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ptzd.cameras.reports import Activity, CameraState, Framing, Lock, MoveReport, Phase
-from ptzd.cues import CueDesk, CueRefusal, CueState, CueToken, ListedCue
+from ptzd.cues import CueDesk, CueState, CueToken, ListedCue
 from ptzd.cues.run import ListedMove
 from ptzd.positions import CuePlace
+from ptzd.refusal import Refusal
 
 NOW = datetime(2031, 5, 24, 19, 30, tzinfo=UTC)
 LOCK = Lock("the rigger", "hands at the head", NOW)
@@ -398,9 +399,9 @@ def test_what_is_refused_is_neither_kept_nor_said_and_moves_nothing() -> None:
     stage = Stage()
     stage.desk.hold()
     said, kept = len(stage.said), len(stage.kept)
-    with pytest.raises(CueRefusal):
+    with pytest.raises(Refusal):
         stage.standby()
-    with pytest.raises(CueRefusal):
+    with pytest.raises(Refusal):
         stage.desk.go(None, 0.0)
     assert (len(stage.said), len(stage.kept), stage.recalls) == (said, kept, [])
 
@@ -695,7 +696,7 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                     stage.after(3.0)
                 case "back" | "hold" | "release":
                     getattr(stage.desk, what)()
-        except CueRefusal:
+        except Refusal:
             pass
         if what in ("stand_by", "go"):
             in_hand.clear()

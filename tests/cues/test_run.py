@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ptzd.cues import CueRefusal, ListedCue, cue_list
+from ptzd.cues import ListedCue, cue_list
 from ptzd.cues.run import CueRun, ListedMove
 from ptzd.files import read_show_text
 from ptzd.positions import CuePlace
+from ptzd.refusal import Refusal
 
 NUMBERS = ("1", "2", "2.5", "10")
 CUES = tuple(ListedCue(Decimal(number)) for number in NUMBERS)
@@ -26,7 +27,7 @@ def where(run: CueRun) -> tuple[str | None, str | None]:
 
 
 def refusal(attempt: object, code: str) -> str:
-    with pytest.raises(CueRefusal) as refused:
+    with pytest.raises(Refusal) as refused:
         attempt()  # type: ignore[operator]
     assert refused.value.code == code
     return refused.value.sentence
@@ -209,7 +210,7 @@ def test_whatever_is_pressed_the_next_cue_comes_after_the_standing_one_unless_a_
                     run.jump(wanted or Decimal(1))
                 case _:
                     getattr(run, key)()
-        except CueRefusal:
+        except Refusal:
             assert run.place == before
         if was_held and key in ("go", "stand_by"):
             assert run.place == before

@@ -12,8 +12,9 @@ from decimal import Decimal
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.positions import CuePlace, PositionStore, StoreError, inline
+from ptzd.positions import CuePlace, PositionStore, inline
 from ptzd.positions.disk import in_thread
+from ptzd.refusal import Refusal
 
 
 @pytest.fixture
@@ -51,7 +52,7 @@ async def test_a_camera_without_positions_has_none(opened):
 async def test_a_name_that_exists_is_refused_without_replace(opened, make):
     async with opened() as store:
         await store.store(make(pan_counts=1))
-        with pytest.raises(StoreError) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await store.store(make(pan_counts=2))
         assert refusal.value.code == "exists"
         assert "choir-wide" in refusal.value.sentence
@@ -88,7 +89,7 @@ async def test_an_earlier_framing_comes_back_as_a_new_entry_of_today(opened, mak
 async def test_a_revert_to_a_number_that_never_was_is_refused(opened, make):
     async with opened() as store:
         await store.store(make())
-        with pytest.raises(StoreError) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await store.revert("gallery", "choir-wide", 2)
         assert refusal.value.code == "unknown"
         assert "1 to 1" in refusal.value.sentence
@@ -117,7 +118,7 @@ async def test_a_renamed_position_takes_its_history_along(opened, make):
         await store.rename("gallery", "choir-wide", "choir")
         assert list(store.positions("gallery")) == ["choir"]
         assert [entry.position.framing.pan_counts for entry in await store.history("gallery", "choir")] == [2, 1]
-        with pytest.raises(StoreError, match="no position choir-wide"):
+        with pytest.raises(Refusal, match="no position choir-wide"):
             await store.history("gallery", "choir-wide")
         before = store.position("gallery", "choir")
     async with opened() as store:
@@ -139,7 +140,7 @@ async def test_a_rename_to_a_name_in_use_or_no_name_is_refused(opened, make):
         await store.store(make(name="wide"))
         await store.store(make(name="soloist"))
         for new, code in (("soloist", "exists"), ("So/lo", "invalid")):
-            with pytest.raises(StoreError) as refusal:
+            with pytest.raises(Refusal) as refusal:
                 await store.rename("gallery", "wide", new)
             assert refusal.value.code == code
         assert list(store.positions("gallery")) == ["soloist", "wide"]
@@ -150,7 +151,7 @@ async def test_an_unknown_name_is_answered_with_the_nearest_one(opened, make, ac
     more = {"rename": ("new",), "revert": (1,)}.get(action, ())
     async with opened() as store:
         await store.store(make(name="soloist"))
-        with pytest.raises(StoreError) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await getattr(store, action)("gallery", "solist", *more)
     assert refusal.value.code == "unknown"
     assert "did you mean soloist?" in refusal.value.sentence
@@ -185,7 +186,7 @@ async def test_locks_survive_a_restart(opened, calendar):
 
 async def test_a_lock_with_half_a_character_is_refused(opened, calendar):
     async with opened() as store:
-        with pytest.raises(StoreError) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await store.set_lock("gallery", Lock("\ud83c", "", calendar()))
         assert refusal.value.code == "invalid"
         assert dict(store.locks()) == {}
@@ -269,6 +270,6 @@ async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened):
 
 async def test_the_place_of_a_show_without_a_name_is_not_kept(opened):
     async with opened() as store:
-        with pytest.raises(StoreError) as refusal:
+        with pytest.raises(Refusal) as refusal:
             await store.set_cue_place("The Evening", CuePlace())
         assert refusal.value.code == "invalid"

@@ -15,8 +15,9 @@ from pathlib import Path
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.positions import CuePlace, PositionStore, StoreError, inline
+from ptzd.positions import CuePlace, PositionStore, inline
 from ptzd.positions.schema import MIGRATIONS, bring_up_to_date
+from ptzd.refusal import Refusal
 
 # A program that stores one position after another, and says so after each.
 WRITER = """
@@ -25,6 +26,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from ptzd.cameras.reports import Framing
 from ptzd.positions import PositionStore, StoredPosition
+from ptzd.refusal import Refusal
 
 def calendar():
     return datetime(2031, 5, 24, tzinfo=UTC)
@@ -52,14 +54,14 @@ def opened(path, calendar):
     return lambda where=path: PositionStore.open(where, calendar=calendar, run_disk=inline)
 
 
-async def refusal_of(awaitable) -> StoreError:
-    with pytest.raises(StoreError) as refusal:
+async def refusal_of(awaitable) -> Refusal:
+    with pytest.raises(Refusal) as refusal:
         await awaitable
     assert refusal.value.sentence.count("\n") == 0
     return refusal.value
 
 
-async def refusal_to_open(opening) -> StoreError:
+async def refusal_to_open(opening) -> Refusal:
     return await refusal_of(opening.__aenter__())
 
 
@@ -107,7 +109,7 @@ async def test_a_full_disk_loses_nothing_and_the_store_goes_on(path, opened, mak
             try:
                 await store.store(make(name=f"shot-{stored}", note="x" * 900))
                 stored += 1
-            except StoreError as refusal:
+            except Refusal as refusal:
                 error = refusal
         assert error is not None
         assert error.code == "full"
@@ -132,7 +134,7 @@ import asyncio, resource, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from ptzd.cameras.reports import Framing
-from ptzd.positions import PositionStore, StoredPosition, StoreError
+from ptzd.positions import PositionStore, StoredPosition
 
 def position(name):
     return StoredPosition("gallery", name, Framing(0, 0, 0, 0, "auto"), "nibble4-51", None, None, "x" * 900,
@@ -146,7 +148,7 @@ async def main():
         resource.setrlimit(resource.RLIMIT_FSIZE, (size + 100, resource.RLIM_INFINITY))
         try:
             await store.store(position("too-much"))
-        except StoreError as error:
+        except Refusal as error:
             print(error.code, error.sentence)
         assert list(store.positions("gallery")) == ["before"]
         resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
@@ -301,14 +303,15 @@ import asyncio, resource, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from ptzd.cameras.reports import Lock
-from ptzd.positions import PositionStore, StoreError
+from ptzd.positions import PositionStore
+from ptzd.refusal import Refusal
 
 async def main():
     resource.setrlimit(resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
     async with PositionStore.open(Path(sys.argv[1]), calendar=lambda: datetime.now(UTC)) as store:
         try:
             await store.set_lock("gallery", Lock("Kim", "lens", datetime.now(UTC)))
-        except StoreError as error:
+        except Refusal as error:
             print(error.code, list(store.positions("gallery")), store.lock_of("left") is None, len(store.troubles))
 
 asyncio.run(main())

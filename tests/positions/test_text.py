@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ptzd.cameras.reports import Framing
-from ptzd.positions import PositionStore, StoredPosition, StoreError, inline
+from ptzd.positions import PositionStore, StoredPosition, inline
+from ptzd.refusal import Refusal
 
 names = st.from_regex(r"[a-z0-9][a-z0-9-]{0,31}", fullmatch=True)
 angles = st.integers(-0x80000, 0x7FFFF)
@@ -125,9 +126,9 @@ async def test_the_same_text_again_changes_nothing(store):
 async def test_a_position_that_differs_needs_replace_and_is_kept_in_history(store):
     await store.import_(TEXT)
     changed = TEXT.replace("pan_counts = 26", "pan_counts = 27")
-    with pytest.raises(StoreError) as refusal:
+    with pytest.raises(Refusal) as refusal:
         await store.import_(changed)
-    (mistake,) = refusal.value.mistakes
+    (mistake,) = refusal.value.__cause__.mistakes
     assert (mistake.line, mistake.field) == (2, "positions.gallery.choir-wide")
     assert "replace" in mistake.sentence
     done = await store.import_(changed, replace=True)
@@ -145,10 +146,10 @@ async def test_all_mistakes_are_told_with_their_lines_and_nothing_is_imported(st
         + "[positions.left.Tutti]\npan_counts = 0\ntilt_counts = 0\nzoom_counts = 0\nfocus_counts = 0\n"
         'focus_mode = "auto"\ndialect = "nibble4-51"\n'
     )
-    with pytest.raises(StoreError) as refusal:
+    with pytest.raises(Refusal) as refusal:
         await store.import_(wrong)
     assert refusal.value.code == "invalid"
-    assert {(mistake.line, mistake.field) for mistake in refusal.value.mistakes} == {
+    assert {(mistake.line, mistake.field) for mistake in refusal.value.__cause__.mistakes} == {
         (3, "positions.gallery.choir-wide.pan_counts"),
         (7, "positions.gallery.choir-wide.focus_mode"),
         (10, "positions.left.soloist"),  # speed and seconds
@@ -158,7 +159,7 @@ async def test_all_mistakes_are_told_with_their_lines_and_nothing_is_imported(st
         (19, "positions.left.soloist.stored_at"),
         (20, "positions.left.Tutti"),
     }
-    for mistake in refusal.value.mistakes:
+    for mistake in refusal.value.__cause__.mistakes:
         assert str(mistake) in refusal.value.sentence
     assert await store.export() == "# A show's stored positions. Read it back in with `ptzd positions import FILE`.\n"
 
@@ -174,10 +175,10 @@ async def test_all_mistakes_are_told_with_their_lines_and_nothing_is_imported(st
     ],
 )
 async def test_what_is_no_show_is_refused(store, text):
-    with pytest.raises(StoreError) as refusal:
+    with pytest.raises(Refusal) as refusal:
         await store.import_(text)
     assert refusal.value.code == "invalid"
-    assert refusal.value.mistakes[0].line == 1
+    assert refusal.value.__cause__.mistakes[0].line == 1
 
 
 async def test_an_export_is_plain_to_read(store, make):

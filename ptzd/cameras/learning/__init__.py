@@ -3,11 +3,10 @@
 from .measurements import Seeing
 from .progress import Progress
 from .run import estimate_seconds, learn
-from .trials import LearnLimits, LearnRefusal, rooms_within
+from .trials import LearnLimits, rooms_within
 
 __all__ = [
     "LearnLimits",
-    "LearnRefusal",
     "Progress",
     "Seeing",
     "estimate_seconds",

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ptzd.motion import AxisModel, Reading, fit_speed, steady
+from ptzd.refusal import Refusal
 
 from .measurements import Measurements, PanStop, ShortTrip, StepTrip, ramp_of, steady_part
 from .probe import READING_EVERY_SECONDS, TRIES, Probe
@@ -19,7 +20,6 @@ from .trials import (
     STOP_SHARES,
     WATCHED_SECONDS,
     Axis,
-    LearnRefusal,
     Plan,
     roomy,
     step_way,
@@ -108,7 +108,7 @@ class HeadTrials:
             middle = steady(readings, distance, PROBE_ENDS_SHARE * distance)
             if len(middle) > ENOUGH_READINGS:
                 return min(fit_speed(middle).value / speed, 1.0)
-        raise LearnRefusal("not-learned", "the camera hardly moved in its slow mode; look at it and try again")
+        raise Refusal("not-learned", "the camera hardly moved in its slow mode; look at it and try again")
 
     async def _step(self, step: int) -> None:
         """Travel at a step, both axes together where both have room, since slow steps take their time."""

@@ -10,6 +10,7 @@ from typing import TypeVar
 from ptzd.cameras.line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.reports import Framing
 from ptzd.motion import AxisModel, HeadModel, seconds_for_axis
+from ptzd.refusal import Refusal
 from ptzd.visca import (
     Command,
     Completed,
@@ -25,7 +26,7 @@ from ptzd.visca import (
     ZoomStop,
 )
 
-from .trials import AXES, BETWEEN_TRIALS_SECONDS, Axis, LearnRefusal, Rooms
+from .trials import AXES, BETWEEN_TRIALS_SECONDS, Axis, Rooms
 
 T = TypeVar("T")
 Look = Callable[[], Awaitable[bool]]  # read something while an order is carried out; True when no more is to be seen
@@ -98,21 +99,21 @@ class Probe:
             self.line.interrupt(HALT, HALT_SECONDS)
 
     async def ask(self, inquiry: Inquiry[T]) -> T:
-        """Return what the camera answers. Raises LearnRefusal where it does not."""
+        """Return what the camera answers. Raises Refusal where it does not."""
         return await self.patiently(lambda: self.line.ask(inquiry))
 
     async def patiently(self, ask: Callable[[], Awaitable[T]]) -> T:
-        """Ask again what was pushed aside. Raises LearnRefusal where that does not help."""
+        """Ask again what was pushed aside. Raises Refusal where that does not help."""
         for _ in range(ASKS):
             try:
                 return await ask()
             except PushedAside:
                 await asyncio.sleep(READING_EVERY_SECONDS)
             except LineDown:
-                raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt") from None
+                raise Refusal("unreachable", "the camera stopped answering; it was told to halt") from None
             except InquiryRefused as refusal:
-                raise LearnRefusal("not-understood", f"{refusal}; it can't be measured") from None
-        raise LearnRefusal(*TAKEN_OVER)
+                raise Refusal("not-understood", f"{refusal}; it can't be measured") from None
+        raise Refusal(*TAKEN_OVER)
 
     async def order(self, command: Command, expected_seconds: float, look: Look | None = None) -> Order:
         """Give an order now and wait for its end; `look` is called again and again until then, or until it is True."""
@@ -134,20 +135,20 @@ class Probe:
         return order
 
     def interrupt(self, command: Command, completion_seconds: float) -> Exchange:
-        """Send a command ahead of all else. Raises LearnRefusal where somebody else has taken over."""
+        """Send a command ahead of all else. Raises Refusal where somebody else has taken over."""
         self._require_ours()
         (exchange,) = self.line.interrupt([command], completion_seconds)
         self._interruptions = self.line.interruptions
         return exchange
 
     def perform(self, command: Command, completion_seconds: float) -> Exchange:
-        """Send a command in its turn. Raises LearnRefusal where somebody else has taken over."""
+        """Send a command in its turn. Raises Refusal where somebody else has taken over."""
         self._require_ours()
         return self.line.perform(command, completion_seconds)
 
     def _require_ours(self) -> None:
         if self.line.interruptions != self._interruptions:
-            raise LearnRefusal(*TAKEN_OVER)
+            raise Refusal(*TAKEN_OVER)
 
     def follow(self, exchange: Exchange, order: Order) -> None:
         """Let an order know when it is acknowledged, and when its end is reported."""
@@ -178,7 +179,7 @@ class Probe:
         for _ in range(TRIES):
             try:
                 order = await self.order(command, expected / slowest_share, look)
-            except LearnRefusal as refusal:
+            except Refusal as refusal:
                 if refusal.code != "refused":
                     raise
                 refused = refusal
@@ -247,7 +248,7 @@ class Probe:
         return stands_at
 
     async def read_head(self) -> tuple[float, dict[Axis, int]]:
-        """Return where the head is, and the loop time at which it was heard. Raises LearnRefusal as `ask` does."""
+        """Return where the head is, and the loop time at which it was heard. Raises Refusal as `ask` does."""
         self._require_ours()
         position = await self.ask(PanTiltPositionInquiry())
         mode = self._focus_mode
@@ -256,14 +257,14 @@ class Probe:
 
 
 def require_performed(ending: Ending) -> None:
-    """Raise LearnRefusal for an order that was not carried out."""
+    """Raise Refusal for an order that was not carried out."""
     match ending:
         case Unanswered():
-            raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt")
+            raise Refusal("unreachable", "the camera stopped answering; it was told to halt")
         case Interrupted() | Refused(code=ErrorCode.CANCELLED):
-            raise LearnRefusal(*TAKEN_OVER)
+            raise Refusal(*TAKEN_OVER)
         case Refused(code=code):
-            raise LearnRefusal(
+            raise Refusal(
                 "refused", f"the camera refused an order ({code.name.lower().replace('_', ' ')}); is it ready?"
             )
         case _:

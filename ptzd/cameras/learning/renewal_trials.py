@@ -64,7 +64,7 @@ class _Train:
         ]
 
     def require_carried_out(self) -> None:
-        """Raise LearnRefusal where the camera fell silent or was taken over."""
+        """Raise Refusal where the camera fell silent or was taken over."""
         for each in (self.first, *self.renewed):
             ending = each.exchange.ended.result() if each.exchange.ended.done() else None
             if isinstance(ending, Unanswered | Interrupted):

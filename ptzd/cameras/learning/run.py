@@ -22,6 +22,7 @@ from ptzd.cameras.line import Line, LineDown, PushedAside
 from ptzd.cameras.reports import Framing
 from ptzd.cameras.slowmode import SlowModeRefused, SlowModeSwitch
 from ptzd.motion import FitError, HeadModel, LearnedHead, published_head
+from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, FocusAuto
 
 from .head_trials import HeadTrials
@@ -30,7 +31,7 @@ from .measurements import Measurements, Seeing, learned_head
 from .probe import HALT_SECONDS, TAKEN_OVER, TRIES, Probe
 from .progress import Progress, Stages
 from .renewal_trials import RenewalTrials
-from .trials import LearnLimits, LearnRefusal, Plan, plan_trials, rooms_within
+from .trials import LearnLimits, Plan, plan_trials, rooms_within
 
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
 
@@ -40,7 +41,7 @@ def _nobody_listens(framing: Framing) -> None:
 
 
 def estimate_seconds(dialect: Dialect, start: Framing, limits: LearnLimits) -> float:
-    """Return about how long `learn` will take. Raises LearnRefusal as it would."""
+    """Return about how long `learn` will take. Raises Refusal as it would."""
     rooms = rooms_within(dialect, limits, start)
     return plan_trials(_published(dialect), dialect, rooms, random.Random(0)).seconds
 
@@ -62,7 +63,7 @@ async def learn(
 
     Nobody else may ask or order anything on the line meanwhile. `slow` is what is known of the slow mode; whatever way
     learning ends, it knows afterwards whether that may still be on. `progress` is told before each trial, `heard` of
-    every position; both must return at once. Raises LearnRefusal before anything moves for a range that won't do; later
+    every position; both must return at once. Raises Refusal before anything moves for a range that won't do; later
     where the camera refuses, falls silent or is moved by somebody else. Cancel the task to stop: the orders to halt
     leave in that very moment.
     """
@@ -77,7 +78,7 @@ async def learn(
         return await learned_head(measured, dialect, published, seeing, calendar())
     except FitError as error:
         probe.halt()
-        raise LearnRefusal(
+        raise Refusal(
             "not-learned", f"the readings did not agree ({error}); let nobody else move the camera and try again"
         ) from None
     except BaseException:
@@ -133,11 +134,11 @@ class _Run:
         try:
             await turn()
         except SlowModeRefused as refusal:
-            raise LearnRefusal("refused", f"{refusal}; is the camera ready?") from None
+            raise Refusal("refused", f"{refusal}; is the camera ready?") from None
         except LineDown:
-            raise LearnRefusal("unreachable", "the camera stopped answering; it was told to halt") from None
+            raise Refusal("unreachable", "the camera stopped answering; it was told to halt") from None
         except PushedAside:
-            raise LearnRefusal(*TAKEN_OVER) from None
+            raise Refusal(*TAKEN_OVER) from None
 
     async def _slow_steps(self) -> None:
         """Measure the steps in slow mode, on a head that has one."""

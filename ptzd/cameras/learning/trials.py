@@ -12,6 +12,7 @@ from typing import Literal
 
 from ptzd.cameras.reports import Framing
 from ptzd.motion import AxisModel, HeadModel, seconds_for_axis
+from ptzd.refusal import Refusal
 from ptzd.visca import AxisScale, Dialect
 
 FROM_THE_ENDS_DEG = 5.0
@@ -45,15 +46,6 @@ SEEN_STILL_SECONDS = 0.35  # until somebody who reads the position knows that it
 
 Axis = Literal["pan", "tilt"]
 AXES: tuple[Axis, ...] = ("pan", "tilt")
-
-
-class LearnRefusal(Exception):
-    """A head that can't be learned this way, or a trial that failed; the sentence says why and what would help."""
-
-    def __init__(self, code: str, sentence: str) -> None:
-        super().__init__(sentence)
-        self.code = code
-        self.sentence = sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +109,7 @@ class Rooms:
 
 
 def rooms_within(dialect: Dialect, limits: LearnLimits, start: Framing) -> Rooms:
-    """Return the range in counts. Raises LearnRefusal for one that is impossible, too small, or not around `start`."""
+    """Return the range in counts. Raises Refusal for one that is impossible, too small, or not around `start`."""
     pan = _room("pan", dialect.pan, limits.pan_deg, LEAST_PAN_RANGE_DEG, limits)
     tilt = _room("tilt", dialect.tilt, limits.tilt_deg, LEAST_TILT_RANGE_DEG, limits)
     for axis, room, here, (least, most) in (
@@ -125,7 +117,7 @@ def rooms_within(dialect: Dialect, limits: LearnLimits, start: Framing) -> Rooms
         ("tilt", tilt, start.tilt_counts, limits.tilt_deg),
     ):
         if not room.least_counts <= here <= room.most_counts:
-            raise LearnRefusal(
+            raise Refusal(
                 "out-of-range",
                 f"the camera stands at {axis} {room.scale.degrees(here):.1f}°, outside {least:g}° to {most:g}°; "
                 "move it into the range first, or give a range that it stands in",
@@ -136,14 +128,14 @@ def rooms_within(dialect: Dialect, limits: LearnLimits, start: Framing) -> Rooms
 def _room(axis: Axis, scale: AxisScale, wanted: tuple[float, float], smallest: float, limits: LearnLimits) -> Room:
     least, most = wanted
     if not most - least >= smallest:
-        raise LearnRefusal(
+        raise Refusal(
             "too-small", f"a range of {axis} must be {smallest:g}° wide at least, not {least:g}° to {most:g}°"
         )
     margin = 0.0 if limits.near_ends else FROM_THE_ENDS_DEG
     lowest, highest = scale.degrees(scale.least_counts) + margin, scale.degrees(scale.most_counts) - margin
     if least < lowest - 0.01 or most > highest + 0.01:
         why = "beyond the head's reach" if limits.near_ends else f"nearer than {FROM_THE_ENDS_DEG:g}° to its ends"
-        raise LearnRefusal(
+        raise Refusal(
             "out-of-reach",
             f"{axis} {least:g}° to {most:g}° goes {why}; the widest range is {lowest:.0f}° to {highest:.0f}°",
         )

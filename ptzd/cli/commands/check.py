@@ -15,9 +15,10 @@ from ptzd.cli.configuration import read_configuration
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
+from ptzd.daemon import camera_settings
 from ptzd.links import open_udp
-from ptzd.positions import PositionStore, StoreError
-from ptzd.service import camera_settings
+from ptzd.positions import PositionStore
+from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
 from .check_camera import question
@@ -79,7 +80,7 @@ async def _look_at_store(path: Path) -> list[Finding]:
                 notes.failed(trouble)
             if not store.troubles:
                 notes.ok(f"{path} can be read and written")
-    except StoreError as error:
+    except Refusal as error:
         if error.code == "busy":
             notes.caution(f"{path} is in use by another process: the daemon, if it runs")
         else:

@@ -21,8 +21,8 @@ from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import Client
 from ptzd.cli.output import Failure
 from ptzd.config import Config, load_config
+from ptzd.daemon import NotAtRestError, StartError, run_daemon
 from ptzd.positions import PositionStore
-from ptzd.service import NotAtRestError, StartError, run_daemon
 
 from .demo_ports import free_udp_ports
 

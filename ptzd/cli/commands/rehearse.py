@@ -21,6 +21,7 @@ from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.config import Config
+from ptzd.daemon import camera_settings
 from ptzd.files import (
     LARGEST_BYTES,
     ShowFile,
@@ -32,11 +33,11 @@ from ptzd.files import (
     write_copy,
 )
 from ptzd.motion import HeadFileError
-from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, read_show
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, read_show
+from ptzd.refusal import Refusal
 from ptzd.rehearsal import Fixed, PlannedMove, Rehearsal, RehearsedCamera, fix, vary
 from ptzd.rehearsal import rehearse as go_through
 from ptzd.report import html_report, svg_report
-from ptzd.service import camera_settings
 from ptzd.visca import DialectError
 
 from .rehearse_real_time import run_in_real_time
@@ -135,7 +136,7 @@ async def _stored(config: Config) -> list[StoredPosition]:
     try:
         async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
             return [position for name in config.camera for position in store.positions(name).values()]
-    except StoreError as error:
+    except Refusal as error:
         hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
         raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
 

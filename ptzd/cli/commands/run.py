@@ -14,8 +14,8 @@ from ptzd.cli.configuration import read_configuration
 from ptzd.cli.endings import end_by_signal, ignore_meaningless_signals
 from ptzd.cli.output import FAILED, Failure
 from ptzd.config import Config
+from ptzd.daemon import NotAtRestError, StartError, run_daemon
 from ptzd.logs import log_from
-from ptzd.service import NotAtRestError, StartError, run_daemon
 
 from .run_notify import feed_watchdog, notify
 

@@ -19,6 +19,7 @@ from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
 from ptzd.config import CameraConfig
+from ptzd.daemon import camera_settings
 from ptzd.motion import (
     HeadFileError,
     Lens,
@@ -29,7 +30,6 @@ from ptzd.motion import (
     lens_between,
 )
 from ptzd.positions import HeadFiles
-from ptzd.service import camera_settings
 from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
 
 from .shot_sums import Framing, Kit, mm

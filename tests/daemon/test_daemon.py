@@ -19,14 +19,15 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtu
 from ptzd.bus import Incoming, Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.daemon import Daemon
+from ptzd.daemon.stall import Stall
 from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import memory_pair
 from ptzd.motion import published_head
-from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, inline
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
+from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
-from ptzd.service import Service
-from ptzd.stall import Stall
 from ptzd.visca import load_dialect
 
 CAMERAS = ("left", "right", "gallery")
@@ -36,10 +37,10 @@ EVENING = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)
 class House:
     """A daemon, its broker and its cameras."""
 
-    def __init__(self, broker: MemoryBroker, simulated: dict[str, SimulatedCamera], service: Service) -> None:
+    def __init__(self, broker: MemoryBroker, simulated: dict[str, SimulatedCamera], daemon: Daemon) -> None:
         self.broker = broker
         self.simulated = simulated
-        self.service = service
+        self.daemon = daemon
         self.heard: list[tuple[str, dict[str, Any]]] = []
         broker.listen(self._hear)
 
@@ -137,7 +138,7 @@ async def open_house(
             MemoryGuard(watched) as guard,
             MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus,
         ):
-            service = Service(
+            daemon = Daemon(
                 links=links,
                 focus_by_itself=focus_by_itself,
                 store=store,
@@ -149,8 +150,8 @@ async def open_house(
                 guard=guard,
                 show=show,
             )
-            running = group.create_task(service.run(lambda: None))
-            house = House(broker, simulated, service)
+            running = group.create_task(daemon.run(lambda: None))
+            house = House(broker, simulated, daemon)
             try:
                 await house.ready()
                 yield house
@@ -290,7 +291,7 @@ def test_a_store_keeps_what_the_camera_says_and_its_history_comes_back(tmp_path:
         await asyncio.sleep(1)
         house.say("camera/left/store", {"position": "choir-wide", "replace": True, "speed": 7, "id": "2"})
         assert (await house.outcome("2"))["ok"]
-        stored = house.service._store.position("left", "choir-wide")
+        stored = house.daemon._store.position("left", "choir-wide")
         assert stored is not None
         assert stored.framing.pan_counts == pytest.approx(-2500, abs=1)
         assert stored.speed == 7
@@ -310,14 +311,14 @@ def test_a_framing_stored_anew_is_recalled_as_gently_as_the_old_one_unless_it_sa
         assert (await house.outcome("1"))["ok"]
         house.say("camera/left/store", {"position": "solo", "replace": True, "id": "2"})
         assert (await house.outcome("2"))["ok"]
-        stored = house.service._store.position("left", "solo")
+        stored = house.daemon._store.position("left", "solo")
         assert stored is not None
         assert (stored.speed, stored.seconds, stored.note) == (None, 4.0, "it is often on air")
         house.say(
             "camera/left/store", {"position": "solo", "replace": True, "speed": 5, "note": "now close", "id": "3"}
         )
         assert (await house.outcome("3"))["ok"]
-        stored = house.service._store.position("left", "solo")
+        stored = house.daemon._store.position("left", "solo")
         assert stored is not None
         assert (stored.speed, stored.seconds, stored.note) == (5, None, "now close")
 
@@ -376,7 +377,7 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
 
 def test_a_swapped_head_with_another_scale_goes_where_the_old_one_went(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
-        store = house.service._store
+        store = house.daemon._store
         framing = Framing(1440, -144, 0x1000, 0x4000, "manual")  # 100° and -10° at 14.4 counts a degree [D]
         await store.store(StoredPosition("left", "old", framing, "nibble4-14", None, None, "", EVENING))
         house.say("camera/left/recall", {"position": "old", "id": "1"})
@@ -405,7 +406,7 @@ LEARN = {"pan_deg": [-40, 40], "tilt_deg": [-10, 25]}
 
 def test_a_head_is_learned_on_command_kept_in_a_file_and_used_from_then_on(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
-        camera = house.service.cameras["left"]
+        camera = house.daemon.cameras["left"]
         assert camera.settings.head.origin == "published"
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         learned = await house.until(
@@ -444,7 +445,7 @@ def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
         assert (ended["ok"], ended["code"]) == (False, "stopped")
         await asyncio.sleep(1.5)
         assert house.speed() == 0
-        assert house.service.cameras["left"].settings.head.origin == "published"
+        assert house.daemon.cameras["left"].settings.head.origin == "published"
         house.say("camera/left/recall", {"position": "choir-wide", "id": "1"})
         assert (await house.end("1"))["phase"] == "settled"
 
@@ -635,7 +636,7 @@ def test_a_cue_sends_a_camera_when_the_rehearsal_does_and_tells_until_then_that_
         now = asyncio.get_running_loop().time
         company = {
             name: RehearsedCamera(camera.settings, {one.name: one for one in positions_of(name)})
-            for name, camera in house.service.cameras.items()
+            for name, camera in house.daemon.cameras.items()
         }
         [move] = rehearse(show, company).moves
         house.say("cue/go")  # cue 1, at 10 s into the show
@@ -700,7 +701,7 @@ def test_a_drive_by_hand_calls_off_what_a_cue_holds_back_and_that_is_told(tmp_pa
 
 def test_the_end_of_a_drive_and_a_drive_that_is_refused_call_nothing_off(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
-        camera = house.service.cameras["left"]
+        camera = house.daemon.cameras["left"]
         house.say("camera/left/drive", {"pan": 0.01})
         await waits(house)
         house.say("camera/left/drive", {"pan": 0, "tilt": 0.0, "id": "let go"})
@@ -807,7 +808,7 @@ def test_a_lock_counts_again_after_an_unlock_even_with_the_same_id(tmp_path: Pat
         assert (await house.outcome("2"))["ok"]
         house.say("camera/left/lock", {"by": "the rigger", "id": "1"})
         await asyncio.sleep(0.1)
-        assert house.service.cameras["left"].locked is not None
+        assert house.daemon.cameras["left"].locked is not None
 
     in_house(tmp_path, scene)
 
@@ -919,7 +920,7 @@ def test_a_stop_counts_again_even_with_the_same_id(tmp_path: Path) -> None:
 def test_what_a_stop_has_overtaken_is_refused_and_its_copy_is_not_answered_twice(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         def come(topic: str, payload: Any, **how: Any) -> None:
-            house.service.handle(Incoming(f"ptzd/{topic}", json.dumps(payload).encode(), **how))
+            house.daemon.handle(Incoming(f"ptzd/{topic}", json.dumps(payload).encode(), **how))
 
         over = {"overtaken": frozenset({"gallery"})}
         come("camera/gallery/stop", {"id": "stop"})
@@ -947,7 +948,7 @@ def test_a_stop_of_a_camera_that_there_is_not_is_no_stop(tmp_path: Path) -> None
 
 
 async def disk_is_full(*_: Any) -> None:
-    raise StoreError("full", "the disk is full")
+    raise Refusal("full", "the disk is full")
 
 
 def test_an_unlock_that_can_not_be_kept_holds_until_a_restart_and_that_is_told(
@@ -1031,7 +1032,7 @@ def test_a_framing_with_digital_zoom_is_not_stored(tmp_path: Path) -> None:
     """Digital zoom lies above 4000 (Ceiling DocCam II technical manual)."""
 
     async def scene(house: House) -> None:
-        camera, lens = house.service.cameras["left"], house.simulated["left"].lens
+        camera, lens = house.daemon.cameras["left"], house.simulated["left"].lens
         camera.settings = replace(camera.settings, strange_motion="report")  # somebody zooms by the camera's own remote
         now = asyncio.get_running_loop().time
         lens.zoom_to(now(), 0x4000)
@@ -1082,9 +1083,9 @@ def test_an_unlock_that_a_lock_has_overtaken_does_not_unlock(tmp_path: Path) -> 
         house.say("camera/gallery/lock", {"by": "stage", "id": "lock"})
         await house.outcome("lock")
         unlock = json.dumps({"by": "stage", "id": "unlock"}).encode()
-        house.service.handle(Incoming("ptzd/camera/gallery/unlock", unlock, overtaken=frozenset({"gallery"})))
+        house.daemon.handle(Incoming("ptzd/camera/gallery/unlock", unlock, overtaken=frozenset({"gallery"})))
         assert (await house.outcome("unlock"))["code"] == "overtaken"
-        assert house.service.cameras["gallery"].locked is not None
+        assert house.daemon.cameras["gallery"].locked is not None
 
     in_house(tmp_path, scene)
 
@@ -1103,11 +1104,11 @@ def test_a_go_while_a_camera_is_locked_does_not_move_it_when_it_is_unlocked(tmp_
     in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
 
 
-def stand_still(service: Service, seconds: float) -> None:
-    """Let the service see its clock jump, as after a freeze."""
+def stand_still(daemon: Daemon, seconds: float) -> None:
+    """Let the daemon see its clock jump, as after a freeze."""
     shift = 0.0
     loop = asyncio.get_running_loop()
-    service._stall = Stall(lambda: loop.time() + shift)
+    daemon._stall = Stall(lambda: loop.time() + shift)
     shift = seconds
 
 
@@ -1115,7 +1116,7 @@ def test_after_a_stall_drives_and_undated_recalls_are_discarded_and_stops_are_no
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     async def scene(house: House) -> None:
-        stand_still(house.service, 8.0)
+        stand_still(house.daemon, 8.0)
         now = (EVENING + timedelta(seconds=asyncio.get_running_loop().time())).isoformat()
         house.say("camera/gallery/drive", {"pan": 1, "id": "drive"})
         house.say("camera/gallery/recall", {"position": "choir-wide", "id": "old"})
@@ -1140,7 +1141,7 @@ def test_a_stall_in_a_drive_stops_the_camera_before_any_message(tmp_path: Path) 
         house.say("camera/gallery/drive", {"pan": 1})
         await asyncio.sleep(0.3)
         assert house.speed() > 10
-        stand_still(house.service, 2.0)
+        stand_still(house.daemon, 2.0)
         house.say("camera/gallery/drive", {"pan": 1, "id": "waited"})
         assert (await house.outcome("waited"))["code"] == "stalled"
         await asyncio.sleep(0.6)
@@ -1178,7 +1179,7 @@ def test_with_a_damaged_store_stops_and_locks_work_and_every_camera_is_locked_un
         status = await house.until(lambda topic, message: topic == "ptzd/status" and message["state"] == "online")
         assert any("damaged" in trouble for trouble in status["troubles"])
         for name in CAMERAS:
-            assert house.service.cameras[name].locked is not None
+            assert house.daemon.cameras[name].locked is not None
         house.say("all/stop", {"id": "stop"})
         assert (await house.outcome("stop"))["ok"]
         house.say("camera/gallery/unlock", {"by": "stage", "id": "unlock"})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ptzd.stall import Stall
+from ptzd.daemon.stall import Stall
 
 
 class Clock:

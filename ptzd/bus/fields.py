@@ -1,0 +1,81 @@
+"""The kinds of fields that commands have.
+
+A field's description is part of what people read: it goes after "it must be" in a refusal, and into the JSON Schema.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Annotated
+
+from pydantic import AfterValidator, AwareDatetime, Field, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from ptzd.files import FASTEST_STEP, LONGEST_SECONDS, NAME_PATTERN
+
+HIGHEST_CUE = 99_999
+
+ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"  # these texts end on terminals: nothing in them may steer one
+
+PositionName = Annotated[
+    str,
+    Field(
+        pattern=NAME_PATTERN,
+        description="a name of 1 to 32 lower-case letters, digits and hyphens, starting with a letter or digit, "
+        "such as choir-wide",
+    ),
+]
+Speed = Annotated[int, Field(ge=1, le=FASTEST_STEP, description=f"a whole number from 1 to {FASTEST_STEP}")]
+Seconds = Annotated[
+    float,
+    Field(
+        gt=0,
+        le=LONGEST_SECONDS,
+        allow_inf_nan=False,
+        description=f"a number of seconds above 0 and at most {LONGEST_SECONDS:.0f}",
+    ),
+]
+Deflection = Annotated[
+    float,
+    Field(ge=-1, le=1, allow_inf_nan=False, description="a number from -1 to 1, a share of the axis's fastest speed"),
+]
+SentAt = Annotated[
+    AwareDatetime, Field(description="a date and time with its offset (RFC 3339), such as 2031-05-17T19:30:00.250Z")
+]
+
+
+def _rising(value: tuple[float, float]) -> tuple[float, float]:
+    first, second = value
+    if first > second:
+        raise PydanticCustomError("range", f"the smaller angle must come first: write [{second:g}, {first:g}]")
+    if first == second:
+        raise PydanticCustomError("range", "the two angles must differ: write a range such as [-30, 30]")
+    return value
+
+
+Angle = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+_ANGLE_RANGE = "two angles in degrees from -360 to 360, [least, most], the smaller first, such as [-30, 30]"
+AngleRange = Annotated[
+    tuple[Angle, Angle],
+    Field(strict=False, description=_ANGLE_RANGE),
+    AfterValidator(_rising),
+    WithJsonSchema(  # as every draft of JSON Schema understands it
+        {
+            "type": "array",
+            "items": {"type": "number", "minimum": -360, "maximum": 360},
+            "minItems": 2,
+            "maxItems": 2,
+            "description": _ANGLE_RANGE,
+        }
+    ),
+]
+Switch = Annotated[bool, Field(description="true or false")]
+CueNumber = Annotated[
+    Decimal,
+    Field(
+        ge=0,
+        le=HIGHEST_CUE,
+        decimal_places=3,
+        description=f"a cue number from 0 to {HIGHEST_CUE} with up to three decimals, such as 12.5",
+    ),
+]

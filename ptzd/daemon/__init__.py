@@ -1,0 +1,7 @@
+"""The daemon: where everything is wired together, and what each command does."""
+
+from .daemon import Daemon
+from .run import NotAtRestError, run_daemon
+from .setup import StartError, calendar, camera_settings
+
+__all__ = ["Daemon", "NotAtRestError", "StartError", "calendar", "camera_settings", "run_daemon"]

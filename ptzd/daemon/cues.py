@@ -1,0 +1,159 @@
+"""The commands of cues, and the desk of the show that is loaded, where one is."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine, Mapping
+from datetime import datetime
+from typing import Any
+
+import structlog
+
+from ptzd.bus import Asked, Bus
+from ptzd.bus.commands import (
+    BackCommand,
+    GoCommand,
+    HoldCommand,
+    JumpCommand,
+    RecallCommand,
+    ReleaseCommand,
+    StandbyCommand,
+)
+from ptzd.bus.messages import CueStateMessage, GoResult
+from ptzd.cameras import Camera, CameraState, MoveReport
+from ptzd.cues import CueDesk, CueState, CueToken, cue_list
+from ptzd.files import ShowFile
+from ptzd.positions import CuePlace, PositionStore
+from ptzd.refusal import Refusal
+
+from .advice import unknown
+from .answers import Answers
+from .handling import handles
+from .recalls import Recalls
+
+log = structlog.get_logger()
+
+
+class Cues:
+    """A show's cues towards the bus, the store and the cameras. Without a show, every command of cues is refused."""
+
+    def __init__(
+        self,
+        show: ShowFile | None,
+        *,
+        cameras: Mapping[str, Camera],
+        recalls: Recalls,
+        store: PositionStore,
+        bus: Bus,
+        answers: Answers,
+        calendar: Callable[[], datetime],
+        require_not_overtaken: Callable[[str], None],
+        spawn: Callable[[Coroutine[Any, Any, None]], None],
+        once_within_seconds: float,
+    ) -> None:
+        """`require_not_overtaken` raises Refusal for a camera that was stopped ahead of the message that is handled."""
+        self._cameras = cameras
+        self._recalls = recalls
+        self._store = store
+        self._bus = bus
+        self._answers = answers
+        self._calendar = calendar
+        self._require_not_overtaken = require_not_overtaken
+        self._spawn = spawn
+        self._loop = asyncio.get_running_loop()
+        self._loaded: CueDesk | None = None
+        if show is not None:
+            self._name = show.show.name
+            self._loaded = CueDesk(
+                self._name,
+                cue_list(show),
+                place=store.cue_place(self._name),
+                recall=self._recall,
+                state=lambda camera: cameras[camera].state() if camera in cameras else None,
+                say=self._say,
+                keep=lambda place: spawn(self._keep(place)),
+                later=self._loop.call_later,
+                once_within_seconds=once_within_seconds,
+            )
+
+    # Commands
+
+    @handles(StandbyCommand)
+    def stand_by(self, asked: Asked[StandbyCommand]) -> None:
+        self._desk.stand_by(asked.what.number, self._loop.time())
+
+    @handles(GoCommand)
+    def go(self, asked: Asked[GoCommand]) -> GoResult:
+        return GoResult.of(self._desk.go(asked.what.number, self._loop.time()))
+
+    @handles(BackCommand)
+    def back(self, asked: Asked[BackCommand]) -> None:
+        self._desk.back()
+
+    @handles(JumpCommand)
+    def jump(self, asked: Asked[JumpCommand]) -> None:
+        self._desk.jump(asked.what.number)
+
+    @handles(HoldCommand)
+    def hold(self, asked: Asked[HoldCommand]) -> None:
+        self._desk.hold()
+
+    @handles(ReleaseCommand)
+    def release(self, asked: Asked[ReleaseCommand]) -> None:
+        self._desk.release()
+
+    @property
+    def _desk(self) -> CueDesk:
+        if self._loaded is None:
+            raise Refusal("no-cues", "no cue list is loaded: name a show file under [show] in the configuration")
+        return self._loaded
+
+    # What the desk is to know
+
+    def heard(self, report: CameraState | MoveReport) -> None:
+        """Take note of what a camera says."""
+        if self._loaded is not None:
+            self._loaded.heard(report)
+
+    def stopped(self, camera: str | None) -> None:
+        """Take note of a stop of one camera or (None) of all: nothing may start by itself after it."""
+        if self._loaded is not None:
+            self._loaded.stopped(camera)
+
+    def driven(self, camera: str) -> None:
+        """Take note that somebody drives a camera by hand."""
+        if self._loaded is not None:
+            self._loaded.driven(camera)
+
+    def say_state(self) -> None:
+        """Say how the show stands."""
+        if self._loaded is not None:
+            self._loaded.say_state()
+
+    # What the desk does
+
+    def _recall(
+        self, name: str, position: str, speed: int | None, seconds: float | None, on_air: bool, token: CueToken
+    ) -> None:
+        id = f"cue {token.cue}"
+        camera = self._cameras.get(name)
+        if camera is None:
+            refusal = Refusal("unknown-camera", unknown("camera", name, self._cameras))
+            self._answers.refused(Asked(self._bus.topics.of(RecallCommand, name), refusal, name, id), refusal)
+            return
+        try:
+            self._require_not_overtaken(name)
+        except Refusal as refusal:
+            camera.refuse(position, id, token, refusal)
+            return
+        self._recalls.start(camera, position, speed, seconds, on_air=on_air, id=id, token=token)
+
+    def _say(self, state: CueState) -> None:
+        message = CueStateMessage.of(state, self._calendar())
+        self._bus.publish(self._bus.topics.of(CueStateMessage), message.encode(), retain=True)
+
+    async def _keep(self, place: CuePlace) -> None:
+        try:
+            await self._store.set_cue_place(self._name, place)
+        except Refusal as refusal:
+            log.error("the standing cue is not kept: after a restart it would be another", why=refusal.sentence)

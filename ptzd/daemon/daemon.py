@@ -1,0 +1,288 @@
+"""The daemon at work: cameras, the store and the bus, joined and watched over.
+
+A message from the bus becomes a command, a command goes to the one function that does it, and what cameras say goes
+back to the bus. A recall goes all the way from the message to the first packet in one call, with no task in between.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Callable, Coroutine, Mapping
+from datetime import datetime, timedelta
+from importlib.metadata import version
+from typing import Any
+
+import structlog
+
+from ptzd.bus import Asked, Bus, Incoming, Intake
+from ptzd.bus.commands import Command, StopCommand
+from ptzd.bus.messages import OF_A_CAMERA, StateMessage, StatusMessage
+from ptzd.cameras import Activity, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
+from ptzd.cues import ONCE_WITHIN_SECONDS
+from ptzd.files import ShowFile
+from ptzd.guard import Guardian
+from ptzd.links import Link
+from ptzd.positions import HeadFiles, PositionStore
+from ptzd.refusal import Refusal
+
+from .advice import unknown
+from .answers import Answers
+from .cues import Cues
+from .handling import Brought, handlers_of
+from .moves import Moves
+from .positions import Positions
+from .recalls import Recalls, StandsIn
+from .stall import BEAT_SECONDS, Stall
+
+REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
+RESTART_PAUSE_SECONDS = 1.0
+OVERTAKEN = "this was sent before a stop or lock that has been carried out already: send it anew if it is still wanted"
+STALLED = "the daemon stood still while this waited: send it anew if it is still wanted"
+LOOK_AT_IT = "look at it; pull its plug where it could endanger anybody"
+
+log = structlog.get_logger()
+
+
+class Daemon:
+    """Cameras, the store and the bus, joined. `handle` takes each message and never raises."""
+
+    def __init__(
+        self,
+        *,
+        links: Mapping[str, tuple[CameraSettings, Link]],
+        focus_by_itself: frozenset[str] = frozenset(),
+        store: PositionStore,
+        bus: Bus,
+        intake: Intake,
+        calendar: Callable[[], datetime],
+        heads: HeadFiles,
+        rng: random.Random,
+        guard: Guardian,
+        show: ShowFile | None = None,
+        once_within_seconds: float = ONCE_WITHIN_SECONDS,
+        stall: Stall | None = None,
+    ) -> None:
+        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop.
+
+        `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks.
+        """
+        self._stall = stall
+        self._guard = guard
+        self._store = store
+        self._bus = bus
+        self._intake = intake
+        self._calendar = calendar
+        self._links: dict[str, LinkState] = {}  # as last logged
+        self._tasks: asyncio.TaskGroup | None = None
+        self._overtaken: frozenset[str | None] = frozenset()  # cameras stopped ahead of the message that is handled
+        self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
+        self.cameras = {
+            name: Camera(
+                settings,
+                link,
+                guard=guard,
+                calendar=calendar,
+                report=self._reported,
+                stands_in=StandsIn(store, settings),
+                lock=store.lock_of(name),
+            )
+            for name, (settings, link) in links.items()
+        }
+        self._answers = Answers(bus)
+        recalls = Recalls(store, focus_by_itself)
+        self._cues = Cues(
+            show,
+            cameras=self.cameras,
+            recalls=recalls,
+            store=store,
+            bus=bus,
+            answers=self._answers,
+            calendar=calendar,
+            require_not_overtaken=self._require_not_overtaken,
+            spawn=self._spawn,
+            once_within_seconds=once_within_seconds,
+        )
+        self._moves = Moves(
+            cameras=self.cameras,
+            recalls=recalls,
+            cues=self._cues,
+            store=store,
+            heads=heads,
+            bus=bus,
+            rng=rng,
+            calendar=calendar,
+        )
+        self._positions = Positions(cameras=self.cameras, store=store, bus=bus, calendar=calendar)
+        self.handlers = handlers_of(self._moves, self._positions, self._cues)
+
+    async def run(self, ready: Callable[[], None]) -> None:
+        """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen."""
+        async with asyncio.TaskGroup() as attended:
+            kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
+            if self._stall is not None:
+                kept.append(attended.create_task(self._beat()))
+            try:
+                self._say_all()
+                async with asyncio.TaskGroup() as self._tasks:
+                    ready()
+                    async for incoming in self._bus:
+                        self.handle(incoming)
+            finally:
+                self._tasks = None
+                self._cues.stopped(None)  # what a cue holds back must not begin while all come to rest
+                await self._rest()
+                for task in kept:
+                    task.cancel()
+
+    async def _rest(self) -> None:
+        rests = await asyncio.gather(*(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values()))
+        self.not_at_rest = tuple(name for name, rested in zip(self.cameras, rests, strict=True) if not rested)
+        for name in set(self.cameras).difference(self.not_at_rest):
+            self._guard.renew(name, 0.0)  # or it would take the end of the daemon for a death
+        for name in self.not_at_rest:
+            log.error(f"camera {name} was not seen to come to rest: {LOOK_AT_IT}", camera=name)
+            if self.cameras[name].state().activity is Activity.HALTING:
+                self._guard.halt(name, "the daemon ended and had not seen it come to rest")
+
+    async def _attend(self, camera: Camera) -> None:
+        """Keep a camera going: a mistake in one must not end the others."""
+        while True:
+            try:
+                await camera.run()
+            except Exception:
+                log.exception("a camera's conversation broke off and begins anew", camera=camera.name)
+                await asyncio.sleep(RESTART_PAUSE_SECONDS)
+
+    async def _beat(self) -> None:
+        while True:
+            self._look_for_a_stall()
+            await asyncio.sleep(BEAT_SECONDS)
+
+    def _look_for_a_stall(self) -> None:
+        if self._stall is None or not (seconds := self._stall.noticed()):
+            return
+        now = self._calendar()
+        log.warning(
+            f"the daemon stood still for {seconds:.1f} s: open-ended moves are stopped, what waited is discarded",
+            since=(now - timedelta(seconds=seconds)).isoformat(timespec="milliseconds"),
+            until=now.isoformat(timespec="milliseconds"),
+        )
+        for camera in self.cameras.values():
+            camera.stalled(seconds)
+
+    # What comes
+
+    def handle(self, incoming: Incoming) -> None:
+        """Do what a message asks for, or say why not."""
+        try:
+            self._look_for_a_stall()
+            waited = self._stall is not None and self._stall.message_waited()
+            asked = self._intake.read(incoming)
+            what = asked.what
+            self._overtaken = incoming.overtaken
+            if incoming.again:  # it was carried out ahead of what was sent before it; a lock of then still holds
+                if isinstance(what, StopCommand):
+                    self._moves.stop_now(asked.camera)
+            elif isinstance(what, Refusal):
+                self._answers.refused(asked, what)
+            else:
+                self._command(asked, what, waited)
+        except Exception:
+            log.exception("a message could not be handled", topic=incoming.topic)
+        finally:
+            self._overtaken = frozenset()
+
+    def _command(self, asked: Asked[Any], command: Command, waited: bool) -> None:
+        """Do a command, unless it has lost its meaning or was done before."""
+        try:
+            if asked.camera is not None and command.undone_by_a_stop:
+                self._require_not_overtaken(asked.camera)
+            if waited and command.stale_once_it_waited:
+                raise Refusal("stalled", STALLED)
+            if self._answers.answered_before(asked):
+                return
+            handler = self.handlers[type(command)]
+            if command.on.startswith(OF_A_CAMERA):
+                camera = self.cameras.get(asked.camera or "")
+                if camera is None:
+                    raise Refusal("unknown-camera", unknown("camera", asked.camera or "", self.cameras))
+                brought = handler(asked, camera)
+            else:
+                brought = handler(asked)
+        except Refusal as refusal:
+            self._answers.refused(asked, refusal)
+            return
+        if isinstance(brought, Coroutine):
+            self._finish_later(asked, brought)
+        else:
+            self._answers.done(asked, brought)
+
+    def _require_not_overtaken(self, camera: str) -> None:
+        if camera in self._overtaken or None in self._overtaken:
+            raise Refusal("overtaken", OVERTAKEN)
+
+    def _finish_later(self, asked: Asked[Command], work: Coroutine[Any, Any, Brought]) -> None:
+        if self._tasks is None:
+            work.close()
+            self._answers.refused(
+                asked, Refusal("ending", "the daemon is coming to its end; ask again when it is back")
+            )
+            return
+        self._tasks.create_task(self._finish(asked, work))
+
+    async def _finish(self, asked: Asked[Command], work: Coroutine[Any, Any, Brought]) -> None:
+        try:
+            result = await work
+        except Refusal as refusal:
+            self._answers.refused(asked, refusal)
+        except Exception:
+            log.exception("a command failed", topic=asked.topic)
+            why = Refusal("internal", "the daemon failed at this command; its log tells more")
+            self._answers.refused(asked, why)
+        else:
+            self._answers.done(asked, result)
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        if self._tasks is None:
+            work.close()
+        else:
+            self._tasks.create_task(work)
+
+    # What cameras say
+
+    def _reported(self, report: CameraState | MoveReport) -> None:
+        if isinstance(report, CameraState):
+            topic = self._bus.topics.of(StateMessage, report.camera)
+            self._bus.publish(topic, StateMessage.of(report).encode(), retain=True)
+            if self._links.get(report.camera) != report.link:
+                self._links[report.camera] = report.link
+                log.info("camera link", camera=report.camera, link=report.link)
+            self._cues.heard(report)
+            return
+        self._answers.moved(report)
+        self._cues.heard(report)
+        if report.phase is not Phase.REFUSED:
+            log.info(
+                "move",
+                camera=report.camera,
+                position=report.position,
+                phase=report.phase.value,
+                **({} if report.code is None else {"code": report.code, "sentence": report.sentence}),
+            )
+
+    def _say_all(self) -> None:
+        status = StatusMessage(
+            state="online",
+            version=version("ptzd"),
+            cameras=list(self.cameras),
+            since=self._calendar(),
+            troubles=list(self._store.troubles),
+        )
+        for trouble in self._store.troubles:
+            log.error(trouble)
+        self._bus.publish(self._bus.topics.of(StatusMessage), status.encode(), retain=True)
+        for name, camera in self.cameras.items():
+            self._reported(camera.state())
+            self._positions.say(name)
+        self._cues.say_state()

@@ -1,0 +1,107 @@
+"""The commands on stored positions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+
+from ptzd.bus import Asked, Bus
+from ptzd.bus.commands import (
+    DeleteCommand,
+    ExportCommand,
+    HistoryCommand,
+    ImportCommand,
+    RenameCommand,
+    RevertCommand,
+    StoreCommand,
+)
+from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, PositionsMessage
+from ptzd.cameras import Camera
+from ptzd.positions import PositionStore, StoredPosition
+from ptzd.refusal import Refusal
+
+from .handling import handles
+
+STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
+
+
+class Positions:
+    """The store towards the bus, and towards the cameras that frame what is stored."""
+
+    def __init__(
+        self, *, cameras: Mapping[str, Camera], store: PositionStore, bus: Bus, calendar: Callable[[], datetime]
+    ) -> None:
+        self._cameras = cameras
+        self._store = store
+        self._bus = bus
+        self._calendar = calendar
+
+    @handles(StoreCommand)
+    async def store(self, asked: Asked[StoreCommand], camera: Camera) -> None:
+        wanted = asked.what
+        if not wanted.replace and self._store.position(camera.name, wanted.position) is not None:
+            raise Refusal(
+                "exists",
+                f"camera {camera.name} already has a position {wanted.position}: {STORE_WITH_REPLACE} to put the new "
+                "framing in its place (the old one stays in its history), or take another name",
+                STORE_WITH_REPLACE,
+            )
+        framing = await camera.read_framing()
+        speed, seconds, note = wanted.speed, wanted.seconds, wanted.note
+        if (before := self._store.position(camera.name, wanted.position)) is not None:
+            # Whoever frames a shot anew on the day still wants it as gently as it was.
+            if speed is None and seconds is None:
+                speed, seconds = before.speed, before.seconds
+            note = note or before.note
+        position = StoredPosition(
+            camera=camera.name,
+            name=wanted.position,
+            framing=framing,
+            dialect=camera.settings.dialect.name,
+            speed=speed,
+            seconds=seconds,
+            note=note,
+            stored_at=self._calendar(),
+        )
+        await self._store.store(position, wanted.replace)
+        self._changed(camera)
+
+    @handles(RenameCommand)
+    async def rename(self, asked: Asked[RenameCommand], camera: Camera) -> None:
+        await self._store.rename(camera.name, asked.what.position, asked.what.to)
+        self._changed(camera)
+
+    @handles(DeleteCommand)
+    async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> None:
+        await self._store.delete(camera.name, asked.what.position)
+        self._changed(camera)
+
+    @handles(RevertCommand)
+    async def revert(self, asked: Asked[RevertCommand], camera: Camera) -> None:
+        await self._store.revert(camera.name, asked.what.position, asked.what.number)
+        self._changed(camera)
+
+    @handles(HistoryCommand)
+    async def history(self, asked: Asked[HistoryCommand], camera: Camera) -> HistoryResult:
+        entries = await self._store.history(camera.name, asked.what.position)
+        return HistoryResult.of(camera.name, asked.what.position, entries)
+
+    @handles(ExportCommand)
+    async def export(self, asked: Asked[ExportCommand]) -> ExportResult:
+        return ExportResult(show=await self._store.export())
+
+    @handles(ImportCommand)
+    async def import_(self, asked: Asked[ImportCommand]) -> ImportResult:
+        imported = await self._store.import_(asked.what.show, asked.what.replace)
+        for camera in self._cameras.values():
+            self._changed(camera)
+        return ImportResult.of(imported)
+
+    def say(self, camera: str) -> None:
+        """Say what is stored of a camera."""
+        message = PositionsMessage.of(camera, self._store.positions(camera))
+        self._bus.publish(self._bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
+
+    def _changed(self, camera: Camera) -> None:
+        self.say(camera.name)
+        camera.positions_changed()

@@ -1,0 +1,82 @@
+"""The daemon's life: all is opened, it serves, and every camera comes to rest."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from contextlib import AsyncExitStack
+
+import structlog
+
+from ptzd.bus import Intake
+from ptzd.cameras import CameraSettings
+from ptzd.config import Config
+from ptzd.cues import ONCE_WITHIN_SECONDS
+from ptzd.guard import Keeper
+from ptzd.links import Link, open_udp
+from ptzd.motion import HeadFileError
+from ptzd.positions import HeadFiles, PositionStore
+from ptzd.refusal import Refusal
+from ptzd.visca import DialectError
+
+from .daemon import LOOK_AT_IT, Daemon
+from .setup import StartError, bus_of, calendar, camera_settings, guarded, show_of
+from .stall import Stall
+
+GUARD_SECONDS = 5.0  # to come to life in
+
+log = structlog.get_logger()
+
+
+class NotAtRestError(Exception):
+    """The daemon has ended, and cameras were not seen to come to rest; the text is one sentence that names them."""
+
+
+async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
+    """Run the daemon until cancelled, and leave every camera at rest.
+
+    Raises StartError if it can't start, and NotAtRestError, in the place of the cancellation, where a camera was not
+    seen to come to rest.
+    """
+    async with AsyncExitStack() as stack:
+        try:
+            store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))
+        except Refusal as refusal:
+            raise StartError(refusal.sentence) from None
+        heads = HeadFiles(config.store.path.parent)
+        # Before any camera is spoken to: nothing is to move that nobody would stop.
+        guard = await stack.enter_async_context(Keeper(guarded(config)))
+        links: dict[str, tuple[CameraSettings, Link]] = {}
+        for name, camera in config.camera.items():
+            try:
+                link = await stack.enter_async_context(open_udp(camera.link.host, camera.link.port))
+                links[name] = (camera_settings(name, camera, heads.path(name)), link)
+            except OSError as error:
+                raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
+            except (DialectError, HeadFileError) as error:
+                raise StartError(f"camera {name}: {error}") from None
+        show = show_of(config)
+        bus = await stack.enter_async_context(bus_of(config, rng))
+        daemon = Daemon(
+            links=links,
+            focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
+            store=store,
+            bus=bus,
+            intake=Intake(bus.topics, calendar=calendar, late_after_seconds=config.recall.late_after_seconds),
+            calendar=calendar,
+            heads=heads,
+            rng=rng,
+            guard=guard,
+            show=show,
+            once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
+            stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
+        )
+        if not await guard.living(GUARD_SECONDS):
+            log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
+        try:
+            await daemon.run(on_ready)
+        finally:
+            if daemon.not_at_rest:
+                names = ", ".join(daemon.not_at_rest)
+                raise NotAtRestError(f"Not seen to come to rest: {names}; {LOOK_AT_IT}.")

@@ -1,0 +1,124 @@
+"""From the configuration to what the daemon is made of."""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, datetime
+from pathlib import Path
+
+import structlog
+
+from ptzd.bus import BrokerSettings, MqttBus, StatusMessage, Topics
+from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
+from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.files import ShowFile, TextFileError, read_show_file
+from ptzd.guard import Guarded
+from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, Sensor, lens_between, published_head
+from ptzd.positions import read_head_file
+from ptzd.visca import Dialect
+
+log = structlog.get_logger()
+
+
+class StartError(Exception):
+    """The daemon can't start; the text is one sentence on why and what to do."""
+
+
+def calendar() -> datetime:
+    """The one clock for dates that people read."""
+    return datetime.now(UTC)
+
+
+def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -> CameraSettings:
+    """Return what the camera needs of its table in the configuration.
+
+    The head is as it was learned, in the file that the configuration names or else in `kept`, if there is one; or else
+    as the dialect's tables have it. Raises DialectError or HeadFileError.
+    """
+    dialect = dialect_named(config.dialect)
+    pan = tilt = config.tolerance_counts
+    if config.tolerance_deg is not None:
+        pan = max(1, dialect.pan.counts(config.tolerance_deg))
+        tilt = max(1, dialect.tilt.counts(config.tolerance_deg))
+    return CameraSettings(
+        name=name,
+        dialect=dialect,
+        head=_head(name, config, dialect, kept),
+        speed=config.speed,
+        tolerance=Tolerance(pan, tilt, config.tolerance_counts, config.tolerance_counts),
+        on_air_moves=config.on_air_moves,
+        on_air_speed=config.on_air_speed,
+        optics=_optics(dialect, config),
+        window=_window(dialect, config),
+        strange_motion=config.moved_by_others,
+    )
+
+
+def _window(dialect: Dialect, config: CameraConfig) -> Window | None:
+    if config.window is None:
+        return None
+    reach = reach_of(dialect)
+    return Window(config.window.pan_deg or reach.pan_deg, config.window.tilt_deg or reach.tilt_deg)
+
+
+def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
+    if config.sensor is None or config.focal_length is None:
+        return None
+    first, second = config.focal_length[:2]
+    if isinstance(first, tuple) or isinstance(second, tuple):
+        lens = Lens(tuple(point for point in config.focal_length if isinstance(point, tuple)))
+    elif first < second:
+        lens = lens_between(first, second, dialect.zoom.tele_counts)
+    else:
+        return None  # a fixed lens: nothing relates its one focal length to zoom counts
+    return Optics(Sensor(*config.sensor), lens, config.frame_rate)
+
+
+def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) -> HeadModel:
+    path = config.head_model or kept
+    learned = None if path is None else read_head_file(path)
+    if learned is not None and learned.dialect == dialect.name:
+        return learned.model
+    if learned is not None:
+        log.warning("learned in another dialect, so not used", camera=name, learned_in=learned.dialect)
+    return published_head(
+        dialect.pan.steps_deg_per_s,
+        dialect.tilt.steps_deg_per_s,
+        shared_speed=dialect.absolute == "shared-speed",
+        settle=ON_A_TRIPOD if config.mount == "tripod" else ON_A_RAIL,
+        renewal=dialect.renewal,
+    )
+
+
+def bus_of(config: Config, rng: random.Random) -> MqttBus:
+    """Return the bus behind the broker of the configuration. Raises StartError."""
+    broker = config.broker
+    try:
+        password = None
+        if broker.password_file is not None:
+            password = broker.password_file.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
+        settings = BrokerSettings(broker.host, broker.port, broker.protocol, broker.username, password, broker.ca_file)
+        return MqttBus(
+            settings,
+            Topics(broker.base_topic),
+            offline=StatusMessage(state="offline").encode(),
+            cameras=config.camera,
+            rng=rng,
+        )
+    except (OSError, ValueError) as error:
+        raise StartError(f"the broker's settings can't be used: {error}") from None
+
+
+def guarded(config: Config) -> list[Guarded]:
+    """Return the cameras as the guard is to know them."""
+    return [Guarded(name, each.link.host, each.link.port, each.dialect) for name, each in config.camera.items()]
+
+
+def show_of(config: Config) -> ShowFile | None:
+    """Return the show whose cues are run, where the configuration names one. Raises StartError."""
+    if config.show is None:
+        return None
+    try:
+        return read_show_file(config.show.file)
+    except TextFileError as error:
+        raise StartError(f"the show file {config.show.file} has mistakes: {error}") from None
