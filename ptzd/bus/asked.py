@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import Generic, NamedTuple, TypeVar
 
 from ptzd.refusal import Refusal
 
@@ -13,8 +12,7 @@ from .commands import Command
 What = TypeVar("What", bound=Command | Refusal, covariant=True)
 
 
-@dataclass(frozen=True, slots=True)
-class Asked(Generic[What]):
+class Asked(NamedTuple, Generic[What]):
     """What came on a whole topic, with its own `id` and where MQTT 5 wants it answered.
 
     A Refusal stands where it is no command. Its codes: `unknown-topic`, `bad-name`, `retained`, `too-large`, `empty`,

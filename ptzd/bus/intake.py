@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import datetime
+from functools import lru_cache
+from typing import Any
 
 from pydantic import ValidationError
 from pydantic_core import from_json
@@ -123,6 +125,7 @@ class Intake:
         return None if near is None else self._topics.of(kinds[near])
 
 
+@lru_cache(256)  # what is refused is not kept, so no flood of noise pushes a show's few names out
 def _from_text(kind: type[Command], text: str) -> Command:
     """Read what is no JSON object. For a recall this is the shortest way: no clock is asked."""
     bare = kind.bare
@@ -133,7 +136,8 @@ def _from_text(kind: type[Command], text: str) -> Command:
     if bare is None or (bare is A_NAME and text[0] in '["'):
         raise Refusal("not-json", f"the payload {shown(text)} is no JSON object: write it such as {kind.in_words()}")
     try:
-        return kind.model_validate({bare.field: bare.read(text)})
+        value: Any = bare.read(text)
+        return kind(**{bare.field: value})
     except ValueError:
         if bare is A_NAME:
             raise Refusal("bad-name", name_sentence("position", text)) from None

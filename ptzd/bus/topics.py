@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from .commands import COMMANDS, Command
 from .messages import NAME, OF_A_CAMERA, REPORTS, Report
@@ -13,16 +13,14 @@ LONGEST_BASE = 200  # characters
 Kind = type[Command] | type[Report]
 
 
-@dataclass(frozen=True, slots=True)
-class CommandTopic:
+class CommandTopic(NamedTuple):
     """A topic that commands something. `camera` is as it was written: it may be no valid name."""
 
     command: type[Command]
     camera: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class ReportTopic:
+class ReportTopic(NamedTuple):
     """A topic on which the daemon speaks."""
 
     report: type[Report]
@@ -43,13 +41,18 @@ class Topics:
         self.commands = tuple(commands)
         self._below = f"{base}/"
         self._plain: dict[str, CommandTopic | ReportTopic] = {}
-        self._of_a_camera: dict[str, Kind] = {}  # by the topic's last level
-        kinds: tuple[Kind, ...] = (*self.commands, *REPORTS)
-        for each in kinds:
-            if each.on.startswith(OF_A_CAMERA):
-                self._of_a_camera[each.on.removeprefix(OF_A_CAMERA)] = each
+        self._commands: dict[str, type[Command]] = {}  # to one camera, by the last level
+        self._reports: dict[str, type[Report]] = {}  # of one camera, by the last level
+        for command in self.commands:
+            if command.on.startswith(OF_A_CAMERA):
+                self._commands[command.on.removeprefix(OF_A_CAMERA)] = command
             else:
-                self._plain[each.on] = _found(each, None)
+                self._plain[command.on] = CommandTopic(command, None)
+        for report in REPORTS:
+            if report.on.startswith(OF_A_CAMERA):
+                self._reports[report.on.removeprefix(OF_A_CAMERA)] = report
+            else:
+                self._plain[report.on] = ReportTopic(report, None)
 
     @property
     def everything(self) -> str:
@@ -82,10 +85,11 @@ class Topics:
         if not below.startswith("camera/"):
             return self._plain.get(below)
         levels = below.split("/")
-        if len(levels) != 3 or (kind := self._of_a_camera.get(levels[2])) is None:
+        if len(levels) != 3:
             return None
-        return _found(kind, levels[1])
-
-
-def _found(kind: Kind, camera: str | None) -> CommandTopic | ReportTopic:
-    return CommandTopic(kind, camera) if issubclass(kind, Command) else ReportTopic(kind, camera)
+        _, camera, verb = levels
+        if (command := self._commands.get(verb)) is not None:
+            return CommandTopic(command, camera)
+        if (report := self._reports.get(verb)) is not None:
+            return ReportTopic(report, camera)
+        return None

@@ -17,7 +17,7 @@ import structlog
 
 from ptzd.bus import Asked, Bus, Incoming, Intake
 from ptzd.bus.commands import Command, StopCommand
-from ptzd.bus.messages import OF_A_CAMERA, StateMessage, StatusMessage
+from ptzd.bus.messages import Result, StateMessage, StatusMessage
 from ptzd.cameras import Activity, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
 from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.files import ShowFile
@@ -196,27 +196,26 @@ class Daemon:
     def _command(self, asked: Asked[Any], command: Command, waited: bool) -> None:
         """Do a command, unless it has lost its meaning or was done before."""
         try:
-            if asked.camera is not None and command.undone_by_a_stop:
+            if self._overtaken and asked.camera is not None and command.undone_by_a_stop:
                 self._require_not_overtaken(asked.camera)
             if waited and command.stale_once_it_waited:
                 raise Refusal("stalled", STALLED)
-            if self._answers.answered_before(asked):
+            if asked.id is not None and self._answers.answered_before(asked):
                 return
             handler = self.handlers[type(command)]
-            if command.on.startswith(OF_A_CAMERA):
-                camera = self.cameras.get(asked.camera or "")
-                if camera is None:
-                    raise Refusal("unknown-camera", unknown("camera", asked.camera or "", self.cameras))
-                brought = handler(asked, camera)
-            else:
+            if asked.camera is None:
                 brought = handler(asked)
+            elif (camera := self.cameras.get(asked.camera)) is None:
+                raise Refusal("unknown-camera", unknown("camera", asked.camera, self.cameras))
+            else:
+                brought = handler(asked, camera)
         except Refusal as refusal:
             self._answers.refused(asked, refusal)
             return
-        if isinstance(brought, Coroutine):
-            self._finish_later(asked, brought)
-        else:
+        if brought is None or isinstance(brought, Result):
             self._answers.done(asked, brought)
+        else:
+            self._finish_later(asked, brought)
 
     def _require_not_overtaken(self, camera: str) -> None:
         if camera in self._overtaken or None in self._overtaken:

@@ -36,23 +36,22 @@ class Recalls:
 
         With neither `speed` (pan step 1..24) nor `seconds` it goes at the pace that was stored.
         """
-        try:
-            position = self._known(camera.name, name)
-            framing = _framing(camera.settings.dialect, position)
-        except Refusal as refusal:
-            camera.refuse(name, id, token, refusal)
+        settings = camera.settings
+        position = self._store.position(settings.name, name)
+        if position is None:
+            known = self._store.positions(settings.name)
+            camera.refuse(name, id, token, Refusal("unknown-position", unknown("position", name, known)))
             return
-        if camera.name in self._focus_by_itself:
+        try:
+            framing = _framing(settings.dialect, position)
+        except DialectError as error:
+            camera.refuse(name, id, token, Refusal("unknown-dialect", f"position {name}: {error}"))
+            return
+        if settings.name in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:
             speed, seconds = position.speed, position.seconds
         camera.recall(Recall(name, framing, speed, seconds, on_air, id, token))
-
-    def _known(self, camera: str, name: str) -> StoredPosition:
-        position = self._store.position(camera, name)
-        if position is None:
-            raise Refusal("unknown-position", unknown("position", name, self._store.positions(camera)))
-        return position
 
 
 class StandsIn:
@@ -67,7 +66,7 @@ class StandsIn:
         for name, position in self._store.positions(settings.name).items():
             try:
                 wanted = _framing(settings.dialect, position)
-            except Refusal:
+            except DialectError:
                 continue
             if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
                 continue  # most of them: no need to look closer
@@ -77,10 +76,7 @@ class StandsIn:
 
 
 def _framing(dialect: Dialect, position: StoredPosition) -> Framing:
-    """A position's framing in the counts of a head that may have been swapped."""
+    """A position's framing in the counts of a head that may have been swapped. Raises DialectError."""
     if position.dialect == dialect.name:
         return position.framing
-    try:
-        return carried(position.framing, load_dialect(position.dialect), dialect)
-    except DialectError as error:
-        raise Refusal("unknown-dialect", f"position {position.name}: {error}") from None
+    return carried(position.framing, load_dialect(position.dialect), dialect)

@@ -7,14 +7,14 @@ import random
 import sys
 from typing import Literal, cast
 
-from ptzd.bus import BrokerSettings, MqttBus, Topics
+from ptzd.bus import BrokerSettings, MqttBus, StatusMessage, Topics
 
 
 async def main(port: int, protocol: Literal["3.1.1", "5"]) -> None:
     settings = BrokerSettings(port=port, protocol=protocol)
     bus = MqttBus(settings, Topics("ptzd"), offline=b"offline", cameras=[], rng=random.Random(1))
     async with bus:
-        bus.publish(bus.topics.status, b"online", retain=True)
+        bus.publish(bus.topics.of(StatusMessage), b"online", retain=True)
         while not bus.connected:
             await asyncio.sleep(0.01)
         await asyncio.sleep(0.2)

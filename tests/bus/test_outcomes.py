@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 
 from ptzd.bus import Answer, Asked, Outcomes, Repeat, Reply
@@ -36,22 +35,22 @@ def test_a_repeat_is_told_what_was_said_last() -> None:
 def test_whoever_repeats_a_command_gets_its_later_outcome_too() -> None:
     outcomes = Outcomes()
     first, second = Reply("panel/a", b"1"), Reply("panel/a", b"2")
-    outcomes.claim(replace(RECALL, reply=first), now=0.0)
+    outcomes.claim(RECALL._replace(reply=first), now=0.0)
     assert outcomes.said("left", "q12", ACCEPTED) == (first,)
-    outcomes.claim(replace(RECALL, reply=second), now=1.0)
-    outcomes.claim(replace(RECALL, reply=second), now=1.1)
+    outcomes.claim(RECALL._replace(reply=second), now=1.0)
+    outcomes.claim(RECALL._replace(reply=second), now=1.1)
     assert outcomes.said("left", "q12", SETTLED) == (first, second)
 
 
 def test_a_repeat_may_have_been_sent_at_another_moment() -> None:
     outcomes = Outcomes()
-    outcomes.claim(replace(RECALL, what=recall(sent_at=datetime(2031, 5, 17, tzinfo=UTC))), now=0.0)
-    assert outcomes.claim(replace(RECALL, what=recall(sent_at=datetime(2031, 5, 18, tzinfo=UTC))), now=0.5) is not None
+    outcomes.claim(RECALL._replace(what=recall(sent_at=datetime(2031, 5, 17, tzinfo=UTC))), now=0.0)
+    assert outcomes.claim(RECALL._replace(what=recall(sent_at=datetime(2031, 5, 18, tzinfo=UTC))), now=0.5) is not None
 
 
 def test_a_command_without_an_id_is_always_new() -> None:
     outcomes = Outcomes()
-    without = replace(RECALL, id=None)
+    without = RECALL._replace(id=None)
     assert outcomes.claim(without, now=0.0) is None
     assert outcomes.claim(without, now=0.0) is None
     assert outcomes.said("left", None, SETTLED) == ()
@@ -60,8 +59,8 @@ def test_a_command_without_an_id_is_always_new() -> None:
 def test_another_command_with_the_same_id_is_another_command() -> None:
     outcomes = Outcomes()
     outcomes.claim(RECALL, now=0.0)
-    assert outcomes.claim(replace(RECALL, what=recall("soloist")), now=1.0) is None
-    assert outcomes.claim(replace(RECALL, camera="right"), now=1.0) is None
+    assert outcomes.claim(RECALL._replace(what=recall("soloist")), now=1.0) is None
+    assert outcomes.claim(RECALL._replace(camera="right"), now=1.0) is None
 
 
 def test_a_minute_after_a_command_that_has_ended_the_same_one_is_done_again() -> None:
@@ -82,6 +81,6 @@ def test_a_command_that_still_runs_is_not_begun_again_however_long_it_takes() ->
 def test_only_so_many_commands_are_remembered() -> None:
     outcomes = Outcomes(most=3)
     for number in range(4):
-        outcomes.claim(replace(RECALL, id=f"q{number}"), now=0.0)
-    assert outcomes.claim(replace(RECALL, id="q3"), now=0.0) is not None
-    assert outcomes.claim(replace(RECALL, id="q0"), now=0.0) is None
+        outcomes.claim(RECALL._replace(id=f"q{number}"), now=0.0)
+    assert outcomes.claim(RECALL._replace(id="q3"), now=0.0) is not None
+    assert outcomes.claim(RECALL._replace(id="q0"), now=0.0) is None

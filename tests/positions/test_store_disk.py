@@ -135,6 +135,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from ptzd.cameras.reports import Framing
 from ptzd.positions import PositionStore, StoredPosition
+from ptzd.refusal import Refusal
 
 def position(name):
     return StoredPosition("gallery", name, Framing(0, 0, 0, 0, "auto"), "nibble4-51", None, None, "x" * 900,
