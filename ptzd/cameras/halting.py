@@ -113,7 +113,7 @@ class Halting(Activity):
         self._looks = [*self._looks[-2:], (at, framing)]
         if len(self._looks) == 3:
             (first_at, first), (second_at, second), (_, third) = self._looks
-            went, goes = _ways(self._host.settings, first, second), _ways(self._host.settings, second, third)
+            went, goes = _travels(self._host.settings, first, second), _travels(self._host.settings, second, third)
             share = UNBRAKED_SHARE * (at - second_at) / (second_at - first_at)
             if at - self._began_at > LONGEST_BRAKING_SECONDS:
                 share = 0.0
@@ -158,10 +158,10 @@ class AtRest(Activity):
 
 def _has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
     """Whether a camera has moved by more than a swing, or a reading that wavers."""
-    return any(abs(way) > 1.0 for way in _ways(settings, before, now))
+    return any(abs(travel) > 1.0 for travel in _travels(settings, before, now))
 
 
-def _ways(settings: CameraSettings, before: Framing, now: Framing) -> tuple[float, float, float]:
+def _travels(settings: CameraSettings, before: Framing, now: Framing) -> tuple[float, float, float]:
     """Return how far pan, tilt and zoom have moved, each as a multiple of what may be a swing or a wavering reading."""
     dialect = settings.dialect
     zoom = dialect.zoom.tele_counts - dialect.zoom.wide_counts
