@@ -14,12 +14,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bus_document import promised, promised_of
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from pydantic import Field
 
-from ptzd.bus import Incoming, Intake, StatusMessage, Topics
+from ptzd.bus import Asked, CommandTopic, Incoming, Intake, ReportTopic, StatusMessage, Topics, asyncapi, tables
+from ptzd.bus.asyncapi import name_of
+from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
-from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.bus.messages import REPORTS, LearnProgressMessage, Result
+from ptzd.cameras import Camera, CameraSettings, Framing, Tolerance
 from ptzd.daemon import Daemon
+from ptzd.daemon.handling import handlers_of, handles
 from ptzd.daemon.stall import Stall
 from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
@@ -99,11 +105,11 @@ async def open_house(
     show: ShowFile | None = None,
     focus_by_itself: frozenset[str] = frozenset(),
     store_works: bool = True,
+    topics: Topics = Topics("ptzd"),  # noqa: B008
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
     dialect = load_dialect("nibble4-51")
-    topics = Topics("ptzd")
     loop = asyncio.get_running_loop()
 
     def calendar() -> datetime:
@@ -1200,3 +1206,106 @@ def test_with_a_damaged_store_stops_and_locks_work_and_every_camera_is_locked_un
         data[page * 4096 : page * 4096 + 200] = b"\xa5" * 200
     path.write_bytes(data)
     in_house(tmp_path, scene, store_works=False)
+
+
+# The table of commands
+
+
+def test_each_command_is_done_by_one_function(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        assert set(house.daemon.handlers) == set(COMMANDS)
+
+    in_house(tmp_path, scene)
+
+
+class BlinkResult(Result):
+    blinked: int
+
+
+class BlinkCommand(Command):
+    """Let the lamp of the camera blink."""
+
+    on = "camera/NAME/blink"
+    examples = ("3", '{"times": 3}')
+    bare = Bare("times", "^[1-9]$", int)
+    results = (BlinkResult,)
+
+    times: int = Field(ge=1, le=9, description="a whole number from 1 to 9")
+
+
+class Lamps:
+    @handles(BlinkCommand)
+    def blink(self, asked: Asked[BlinkCommand], camera: Camera) -> BlinkResult:
+        if asked.what.times > 5:
+            raise Refusal("lamp", f"the lamp of camera {camera.name} blinks 5 times at most")
+        return BlinkResult(blinked=asked.what.times)
+
+
+def test_a_class_and_a_function_make_a_command(tmp_path: Path) -> None:
+    commands = (*COMMANDS, BlinkCommand)
+
+    async def play() -> None:
+        async with open_house(tmp_path, topics=Topics("ptzd", commands)) as house:
+            house.daemon.handlers |= handlers_of(Lamps())
+            house.say("camera/left/blink", {"times": 3, "id": "blink"})
+            assert (await house.outcome("blink"))["result"] == {"blinked": 3}
+            house.say("camera/left/blink", "4")
+            await house.until(lambda _, message: message.get("result") == {"blinked": 4})
+            for times, code in ((6, "lamp"), (10, "bad-value")):
+                house.say("camera/left/blink", {"times": times, "id": str(times)})
+                assert (await house.outcome(str(times)))["code"] == code
+            house.say("camera/left/blonk", {"id": "blonk"})
+            assert "ptzd/camera/left/blink?" in (await house.outcome("blonk"))["sentence"]
+
+    virtual_time.run(play())
+    document = asyncapi(commands=commands)
+    assert promised("blink", document).is_valid({"times": 3})
+    assert not promised("blink-outcome", document).is_valid({"result": {"blinked": "often"}})
+    assert '| `camera/NAME/blink` | `3` or `{"times": 3}` | Let the lamp of the camera blink |' in tables(commands)
+
+
+def test_no_two_functions_do_the_same_command() -> None:
+    class MoreLamps(Lamps):
+        blink = Lamps.blink
+
+    with pytest.raises(TypeError, match="BlinkCommand"):
+        handlers_of(Lamps(), MoreLamps())
+
+
+def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path) -> None:
+    said: list[Said] = []
+
+    async def play() -> None:
+        broker = MemoryBroker()
+        broker.listen(said.append)
+        async with open_house(tmp_path, broker, read_show_text(CUES)) as house:
+            house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+            house.say("camera/right/recall", {"position": "nowhere", "id": "2"})
+            house.say("camera/gallery/drive", {"pan": 1, "id": "3"})
+            house.say("camera/left/history", {"position": "soloist", "id": "4"})
+            house.say("camera/right/learn", {"pan_deg": [-20, 20], "tilt_deg": [-10, 20], "estimate": True, "id": "5"})
+            house.say("show/export")
+            house.say("cue/standby")
+            house.say("cue/go")
+            house.say("nonsense")
+            await asyncio.sleep(2)
+            house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
+            for id in ("4", "5"):
+                await house.outcome(id)
+            await asyncio.sleep(10)
+
+    virtual_time.run(play())
+    topics, heard, with_result = Topics("ptzd"), set(), set()
+    for one in said:
+        found = topics.parse(one.topic)
+        if isinstance(found, ReportTopic):
+            message = json.loads(one.payload)
+            promised_of(found.report).validate(message)
+            heard.add(found.report)
+            if message.get("result") is not None:
+                asked = topics.parse(message["topic"])
+                assert isinstance(asked, CommandTopic)
+                promised(f"{name_of(asked.command)}-outcome").validate(message)
+                with_result.add(asked.command)
+    assert heard == set(REPORTS) - {LearnProgressMessage}
+    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand}
