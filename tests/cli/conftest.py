@@ -13,6 +13,7 @@ from asyncio.subprocess import Process
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
 import aiomqtt
@@ -20,6 +21,10 @@ import psutil
 import pytest
 from brokers import running_embedded
 
+from ptzd.bus import Incoming, Intake, Topics
+from ptzd.bus.commands import Command
+
+INTAKE = Intake(Topics(), calendar=lambda: datetime.now(UTC))
 Answers = Sequence[tuple[str, dict[str, Any]]]
 Answering = Answers | Callable[[dict[str, Any]], Answers]  # a function is given what was asked
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
@@ -254,6 +259,8 @@ class StandIn:
         async for message in self.client.messages:
             topic = str(message.topic).removeprefix("ptzd/")
             assert isinstance(message.payload, bytes)
+            understood = INTAKE.read(Incoming(str(message.topic), message.payload)).what
+            assert isinstance(understood, Command), understood  # the command line says nothing that is no command
             body = json.loads(message.payload) if message.payload else {}
             self.asked.append((topic, body))
             answers = self.answers[topic]
@@ -286,6 +293,8 @@ async def _stand_in(broker: str, answers: Mapping[str, Answering]) -> AsyncItera
         finally:
             serving.cancel()
             await asyncio.wait([serving])
+            if not serving.cancelled():
+                serving.result()
             await daemon.say_offline()
 
 

@@ -10,6 +10,7 @@ import click
 import pytest
 from jsonschema import Draft202012Validator
 
+from ptzd.bus import asyncapi
 from ptzd.cli.main import cli
 
 ROOT = Path(__file__).parents[2]
@@ -133,9 +134,9 @@ async def test_the_schema_of_the_configuration_takes_the_example_and_refuses_wha
     assert list(schema.iter_errors(example | {"brokr": {}})) != []
 
 
-async def test_the_schemas_of_the_bus_name_every_command_by_its_topic(ptzd):
+async def test_the_bus_is_printed_as_its_document_and_as_the_tables_of_the_readme(ptzd):
     ended = await ptzd("schema", "bus")
+    assert (ended.code, ended.json()) == (0, asyncapi())
+    ended = await ptzd("schema", "messages")
     assert ended.code == 0
-    recall = Draft202012Validator(ended.json()["commands"]["camera/NAME/recall"])
-    assert recall.is_valid({"position": "choir-wide", "speed": 24})
-    assert not recall.is_valid({"position": "choir-wide", "speed": 25})
+    assert f"\n\n{ended.out}\n" in (ROOT / "README.md").read_text(), "put what it prints in the place of what is there"

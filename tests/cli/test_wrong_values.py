@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
-import pytest
+import re
+from collections.abc import Awaitable
+from datetime import UTC, datetime
+from pathlib import Path
 
+import pytest
+from ptzsim import virtual_time
+from rigs import framing, rigged
+
+from ptzd.cameras import Recall
 from ptzd.cli.client import refused
 from ptzd.cli.main import cli
 from ptzd.cli.output import broken, speak_for
+from ptzd.positions import PositionStore, inline
+from ptzd.refusal import Refusal
 
 
 @pytest.mark.parametrize(
@@ -38,18 +48,54 @@ def test_help_is_also_asked_for_with_one_letter(capsys: pytest.CaptureFixture[st
     assert "Example: ptzd" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(
-    ("asked_of_a_message", "option"),
-    [
-        ('camera left is on air; to move it all the same, send "on_air": true', "--on-air"),
-        ("camera left already has a position wide: store it with replace to put it in its place", "--replace"),
-        ("line 3: it is stored already and differs; import with replace, or rename one", "--replace"),
-    ],
-)
-def test_a_refusal_names_the_option_and_not_the_field_of_a_message(asked_of_a_message: str, option: str) -> None:
-    told = refused({"sentence": asked_of_a_message}).message
-    assert option in told
-    assert '"on_air"' not in told
+async def refusal_of(doing: Awaitable[object]) -> Refusal:
+    with pytest.raises(Refusal) as refusal:
+        await doing
+    return refusal.value
+
+
+def told(refusal: Refusal) -> str:
+    return refused({"code": refusal.code, "sentence": refusal.sentence, "hint": refusal.hint}).message
+
+
+def test_a_refusal_for_a_camera_on_air_names_the_option_and_not_the_field_of_a_message() -> None:
+    async def play() -> None:
+        async with rigged() as rig:
+            await rig.ready()
+            rig.camera.set_tally("program")
+            rig.camera.recall(Recall("wide", framing(100), id="1"))
+            report = rig.moves[-1]
+            assert report.sentence is not None and '"on_air": true' in report.sentence
+            asked_for = refused({"code": report.code, "sentence": report.sentence, "hint": report.hint}).message
+            assert asked_for == "Camera gallery is on air; to move it all the same, add --on-air."
+
+    virtual_time.run(play())
+
+
+def test_a_refusal_that_no_option_helps_names_none() -> None:
+    async def play() -> None:
+        async with rigged(on_air_moves="refuse") as rig:
+            await rig.ready()
+            rig.camera.set_tally("program")
+            rig.camera.recall(Recall("wide", framing(100), id="1"))
+            assert rig.moves[-1].code == "on-air"
+            assert rig.moves[-1].hint is None
+
+    virtual_time.run(play())
+
+
+async def test_a_refused_import_names_the_option_for_each_position_that_differs(tmp_path: Path) -> None:
+    text = (Path(__file__).parents[2] / "configs" / "granary-show.toml").read_text("utf-8")
+    async with PositionStore.open(tmp_path / "show.db", calendar=lambda: datetime.now(UTC), run_disk=inline) as store:
+        await store.import_(text)
+        refusal = await refusal_of(store.import_(re.sub(r"tilt_counts = .*", "tilt_counts = 7", text)))
+    assert refusal.sentence.count("import with replace") > 1
+    assert told(refusal) == f"N{refusal.sentence[1:]}.".replace("import with replace", "import with --replace")
+
+
+def test_the_words_of_a_refusal_stay_where_the_daemon_gives_no_hint() -> None:
+    told = refused({"code": "exists", "sentence": "camera left already has a position wide", "hint": None}).message
+    assert told == "Camera left already has a position wide."
 
 
 @pytest.mark.parametrize("columns", [40, 80])
