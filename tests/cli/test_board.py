@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 from rich.console import Console
@@ -11,7 +12,7 @@ from rich.console import Console
 from ptzd.cli.board import Board
 
 PICTURE = Path(__file__).parents[1] / "pictures" / "watch.svg"
-SLEWING = {
+SLEWING: dict[str, Any] = {
     "link": "up",
     "power": "on",
     "phase": "slewing",
