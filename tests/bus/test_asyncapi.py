@@ -18,6 +18,7 @@ from ptzd.bus import Incoming, Intake, Topics
 from ptzd.bus.asyncapi import name_of
 from ptzd.bus.commands import COMMANDS, Command
 from ptzd.bus.messages import REPORTS
+from ptzd.bus.topics import Kind
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # of its own making
@@ -83,7 +84,8 @@ def test_every_schema_means_the_same_in_draft_7() -> None:
 
 
 def test_every_command_and_report_has_its_channel_and_its_operation() -> None:
-    for kind in (*COMMANDS, *REPORTS):
+    kinds: list[Kind] = [*COMMANDS, *REPORTS]
+    for kind in kinds:
         operation = DOCUMENT["operations"][name_of(kind)]
         assert operation["action"] == ("receive" if issubclass(kind, Command) else "send")
         assert DOCUMENT["channels"][name_of(kind)]["address"] == f"ptzd/{kind.on}".replace("NAME", "{camera}")

@@ -26,12 +26,13 @@ def test_what_the_daemon_says_is_recognised_as_its_own() -> None:
     topics = Topics("ptzd")
     assert topics.parse("ptzd/camera/left/state") == ReportTopic(StateMessage, "left")
     assert topics.parse("ptzd/status") == ReportTopic(StatusMessage, None)
-    said = [topics.of(report, "left" if report.on.startswith("camera/") else None) for report in REPORTS]
-    assert all(isinstance(topics.parse(topic), ReportTopic) for topic in said)
+    for report in REPORTS:
+        camera = "left" if report.on.startswith("camera/") else None
+        assert topics.parse(topics.of(report, camera)) == ReportTopic(report, camera)
 
 
 def test_no_two_commands_or_reports_share_a_topic() -> None:
-    known = [kind.on for kind in (*COMMANDS, *REPORTS)]
+    known = [*(command.on for command in COMMANDS), *(report.on for report in REPORTS)]
     assert len(known) == len(set(known))
 
 

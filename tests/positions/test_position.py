@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
 
 import pytest
+
+from ptzd.positions import StoredPosition
 
 
 @pytest.mark.parametrize(
@@ -27,7 +31,9 @@ import pytest
         ("stored_at", datetime.min.replace(tzinfo=timezone(timedelta(hours=5))), "years"),
     ],
 )
-def test_what_cannot_be_is_refused_with_a_sentence(make, field, value, about):
+def test_what_cannot_be_is_refused_with_a_sentence(
+    make: Callable[..., StoredPosition], field: str, value: object, about: str
+) -> None:
     with pytest.raises(ValueError, match=about):
         make(**{field: value})
 
@@ -42,18 +48,20 @@ def test_what_cannot_be_is_refused_with_a_sentence(make, field, value, about):
         {"focus_mode": "x"},
     ],
 )
-def test_counts_that_no_message_could_carry_are_refused(make, wrong):
+def test_counts_that_no_message_could_carry_are_refused(
+    make: Callable[..., StoredPosition], wrong: dict[str, Any]
+) -> None:
     position = make()
     with pytest.raises(ValueError, match=next(iter(wrong))):
         replace(position, framing=replace(position.framing, **wrong))
 
 
-def test_speed_and_seconds_exclude_each_other(make):
+def test_speed_and_seconds_exclude_each_other(make: Callable[..., StoredPosition]) -> None:
     with pytest.raises(ValueError, match="both"):
         make(speed=3, seconds=2.0)
 
 
-def test_a_date_is_kept_in_utc(make):
+def test_a_date_is_kept_in_utc(make: Callable[..., StoredPosition]) -> None:
     summer = timezone(timedelta(hours=2))
     position = make(stored_at=datetime(2031, 5, 24, 21, 30, tzinfo=summer))
     assert position.stored_at.isoformat() == "2031-05-24T19:30:00+00:00"
