@@ -12,17 +12,14 @@ from ptzd.cameras import (
     Activity,
     CameraState,
     FocusMode,
-    Landing,
     LinkState,
-    Lock,
-    MoveReport,
     Phase,
     PowerState,
     Tally,
     Way,
 )
-from ptzd.cues import CueState, Gone, ListedCue, NotReady
-from ptzd.positions import HistoryEntry, Imported, StoredPosition
+from ptzd.cues import CueState, Gone, ListedCue
+from ptzd.positions import HistoryEntry, StoredPosition
 
 NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
 OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
@@ -36,6 +33,15 @@ class Message(BaseModel):
     def encode(self) -> bytes:
         """The payload."""
         return self.model_dump_json().encode()
+
+
+class Alike(Message):
+    """A message with the same fields as what it is made of."""
+
+    @classmethod
+    def of(cls, known: object) -> Self:
+        """The message for something that has these fields."""
+        return cls.model_validate(known, from_attributes=True)
 
 
 class Report(Message):
@@ -58,17 +64,12 @@ class StatusMessage(Report):
     troubles: list[str] = []  # what it started without: sentences on what of the store can't be read or kept
 
 
-class LockMessage(Message):
+class LockMessage(Alike):
     """Who locked a camera and why."""
 
     by: str
     reason: str
     since: AwareDatetime
-
-    @classmethod
-    def of(cls, lock: Lock) -> Self:
-        """The message for a lock."""
-        return cls(by=lock.by, reason=lock.reason, since=lock.since)
 
 
 class StateMessage(Report):
@@ -124,7 +125,7 @@ class StateMessage(Report):
         )
 
 
-class LandingMessage(Message):
+class LandingMessage(Alike):
     """How far off a move ended: reported minus wanted. Focus is null where the camera focuses by itself."""
 
     pan_counts: int
@@ -134,20 +135,8 @@ class LandingMessage(Message):
     pan_deg: float
     tilt_deg: float
 
-    @classmethod
-    def of(cls, landing: Landing) -> Self:
-        """The message for a landing."""
-        return cls(
-            pan_counts=landing.pan_counts,
-            tilt_counts=landing.tilt_counts,
-            zoom_counts=landing.zoom_counts,
-            focus_counts=landing.focus_counts,
-            pan_deg=landing.pan_deg,
-            tilt_deg=landing.tilt_deg,
-        )
 
-
-class MoveMessage(Report):
+class MoveMessage(Report, Alike):
     """One phase of one move, as it begins."""
 
     on = "camera/NAME/move"
@@ -168,28 +157,6 @@ class MoveMessage(Report):
     warning: str | None  # where a move on air is too fast to watch
     hint: str | None  # the words in the sentence that hold for messages alone: what to send
     as_of: AwareDatetime
-
-    @classmethod
-    def of(cls, report: MoveReport) -> Self:
-        """The message for a report."""
-        return cls(
-            camera=report.camera,
-            phase=report.phase,
-            position=report.position,
-            id=report.id,
-            predicted_seconds=report.predicted_seconds,
-            least_seconds=report.least_seconds,
-            most_seconds=report.most_seconds,
-            measured_seconds=report.measured_seconds,
-            landing=None if report.landing is None else LandingMessage.of(report.landing),
-            code=report.code,
-            sentence=report.sentence,
-            way=report.way,
-            why=report.why,
-            warning=report.warning,
-            hint=report.hint,
-            as_of=report.as_of,
-        )
 
 
 class OutcomeMessage(Report):
@@ -281,18 +248,13 @@ class CueMessage(Message):
         return cls(number=str(cue.number), label=cue.label, take=cue.take)
 
 
-class NotReadyMessage(Message):
+class NotReadyMessage(Alike):
     """A camera that the next cue needs and that is not as it needs it."""
 
     camera: str
     position: str | None  # null where the cue only takes the camera
     code: str
     sentence: str
-
-    @classmethod
-    def of(cls, one: NotReady) -> Self:
-        """The message for a camera."""
-        return cls(camera=one.camera, position=one.position, code=one.code, sentence=one.sentence)
 
 
 class CueStateMessage(Report):
@@ -383,17 +345,12 @@ class ExportResult(Result):
     show: str
 
 
-class ImportResult(Result):
+class ImportResult(Result, Alike):
     """The `result` of `show/import`, in numbers of positions."""
 
     added: int
     replaced: int
     unchanged: int
-
-    @classmethod
-    def of(cls, imported: Imported) -> Self:
-        """The result for what an import did."""
-        return cls(added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged)
 
 
 class GoResult(Result):

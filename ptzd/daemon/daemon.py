@@ -103,17 +103,17 @@ class Daemon:
             spawn=self._spawn,
             once_within_seconds=once_within_seconds,
         )
+        self._positions = Positions(cameras=self.cameras, kept=store, bus=bus, calendar=calendar)
         self._moves = Moves(
             cameras=self.cameras,
             recalls=recalls,
             cues=self._cues,
-            store=store,
+            kept=store,
             heads=heads,
             bus=bus,
             rng=rng,
             calendar=calendar,
         )
-        self._positions = Positions(cameras=self.cameras, store=store, bus=bus, calendar=calendar)
         self.handlers = handlers_of(self._moves, self._positions, self._cues)
 
     async def run(self, ready: Callable[[], None]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -29,42 +30,24 @@ from .handling import handles
 from .recalls import Recalls
 
 
+@dataclass(frozen=True, kw_only=True)
 class Moves:
     """Joins cameras to whoever moves, stops, locks or measures them."""
 
-    def __init__(
-        self,
-        *,
-        cameras: Mapping[str, Camera],
-        recalls: Recalls,
-        cues: Cues,
-        store: PositionStore,
-        heads: HeadFiles,
-        bus: Bus,
-        rng: random.Random,
-        calendar: Callable[[], datetime],
-    ) -> None:
-        self._cameras = cameras
-        self._recalls = recalls
-        self._cues = cues
-        self._store = store
-        self._heads = heads
-        self._bus = bus
-        self._rng = rng
-        self._calendar = calendar
+    cameras: Mapping[str, Camera]
+    recalls: Recalls
+    cues: Cues
+    kept: PositionStore
+    heads: HeadFiles
+    bus: Bus
+    rng: random.Random
+    calendar: Callable[[], datetime]
 
     @handles(RecallCommand)
     def recall(self, asked: Asked[RecallCommand], camera: Camera) -> None:
         wanted = asked.what
-        self._recalls.start(
-            camera,
-            wanted.position,
-            wanted.speed,
-            wanted.seconds,
-            on_air=wanted.on_air,
-            id=asked.id,
-            token=asked.reply,
-        )
+        pace = wanted.speed, wanted.seconds
+        self.recalls.start(camera, wanted.position, *pace, on_air=wanted.on_air, id=asked.id, token=asked.reply)
 
     @handles(StopCommand)
     def stop(self, asked: Asked[StopCommand], camera: Camera) -> None:
@@ -76,17 +59,17 @@ class Moves:
 
     def stop_now(self, camera: str | None) -> None:
         """Stop a camera, or (None) all."""
-        for name in self._cameras if camera is None else (camera,):
-            if name in self._cameras:
-                self._cameras[name].stop()
-        self._cues.stopped(camera)
+        for name in self.cameras if camera is None else (camera,):
+            if name in self.cameras:
+                self.cameras[name].stop()
+        self.cues.stopped(camera)
 
     @handles(DriveCommand)
     def drive(self, asked: Asked[DriveCommand], camera: Camera) -> None:
         wanted = asked.what
         camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus)
         if wanted.pan or wanted.tilt or wanted.zoom or wanted.focus:  # not where a drive ends
-            self._cues.driven(camera.name)
+            self.cues.driven(camera.name)
 
     @handles(TallyCommand)
     def tally(self, asked: Asked[TallyCommand], camera: Camera) -> None:
@@ -95,14 +78,14 @@ class Moves:
     @handles(LockCommand)
     def lock(self, asked: Asked[LockCommand], camera: Camera) -> Coroutine[Any, Any, None]:
         """Lock at once; what comes later is whether that is kept."""
-        lock = Lock(asked.what.by, asked.what.reason, self._calendar())
+        lock = Lock(asked.what.by, asked.what.reason, self.calendar())
         camera.lock(lock)
-        self._cues.stopped(camera.name)
+        self.cues.stopped(camera.name)
         return self._keep_lock(camera.name, lock)
 
     async def _keep_lock(self, camera: str, lock: Lock) -> None:
         try:
-            await self._store.set_lock(camera, lock)
+            await self.kept.set_lock(camera, lock)
         except Refusal as refusal:
             raise Refusal(
                 refusal.code, f"camera {camera} is locked now, but would not be after a restart: {refusal.sentence}"
@@ -116,7 +99,7 @@ class Moves:
         trouble = None
         if camera.locked is lock:
             try:
-                await self._store.clear_lock(camera.name)
+                await self.kept.clear_lock(camera.name)
             except Refusal as refusal:
                 trouble = refusal
         if camera.locked is not lock:  # while the disk was busy, or in the same moment
@@ -130,7 +113,7 @@ class Moves:
 
     @handles(LearnCommand)
     async def learn(self, asked: Asked[LearnCommand], camera: Camera) -> LearnResult | LearnEstimate:
-        topic = self._bus.topics.of(LearnProgressMessage, camera.name)
+        topic = self.bus.topics.of(LearnProgressMessage, camera.name)
 
         def told(progress: Progress) -> None:
             message = LearnProgressMessage(
@@ -141,11 +124,11 @@ class Moves:
                 doing=progress.doing,
                 seconds_left=round(progress.seconds_left, 1),
             )
-            self._bus.publish(topic, message.encode())
+            self.bus.publish(topic, message.encode())
 
         limits = LearnLimits(asked.what.pan_deg, asked.what.tilt_deg, asked.what.near_ends)
         if asked.what.estimate:
             return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1))
-        learned = await camera.learn(limits, told, self._rng)
-        path = await self._heads.keep(camera.name, learned)
+        learned = await camera.learn(limits, told, self.rng)
+        path = await self.heads.keep(camera.name, learned)
         return LearnResult(model=write_head(learned), path=str(path), renewal=learned.model.renewal)

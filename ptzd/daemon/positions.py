@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 
 from ptzd.bus import Asked, Bus
@@ -25,21 +26,19 @@ from .handling import handles
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
 
 
+@dataclass(frozen=True, kw_only=True)
 class Positions:
     """The store towards the bus, and towards the cameras that frame what is stored."""
 
-    def __init__(
-        self, *, cameras: Mapping[str, Camera], store: PositionStore, bus: Bus, calendar: Callable[[], datetime]
-    ) -> None:
-        self._cameras = cameras
-        self._store = store
-        self._bus = bus
-        self._calendar = calendar
+    cameras: Mapping[str, Camera]
+    kept: PositionStore
+    bus: Bus
+    calendar: Callable[[], datetime]
 
     @handles(StoreCommand)
     async def store(self, asked: Asked[StoreCommand], camera: Camera) -> None:
         wanted = asked.what
-        if not wanted.replace and self._store.position(camera.name, wanted.position) is not None:
+        if not wanted.replace and self.kept.position(camera.name, wanted.position) is not None:
             raise Refusal(
                 "exists",
                 f"camera {camera.name} already has a position {wanted.position}: {STORE_WITH_REPLACE} to put the new "
@@ -48,7 +47,7 @@ class Positions:
             )
         framing = await camera.read_framing()
         speed, seconds, note = wanted.speed, wanted.seconds, wanted.note
-        if (before := self._store.position(camera.name, wanted.position)) is not None:
+        if (before := self.kept.position(camera.name, wanted.position)) is not None:
             # Whoever frames a shot anew on the day still wants it as gently as it was.
             if speed is None and seconds is None:
                 speed, seconds = before.speed, before.seconds
@@ -61,46 +60,46 @@ class Positions:
             speed=speed,
             seconds=seconds,
             note=note,
-            stored_at=self._calendar(),
+            stored_at=self.calendar(),
         )
-        await self._store.store(position, wanted.replace)
+        await self.kept.store(position, wanted.replace)
         self._changed(camera)
 
     @handles(RenameCommand)
     async def rename(self, asked: Asked[RenameCommand], camera: Camera) -> None:
-        await self._store.rename(camera.name, asked.what.position, asked.what.to)
+        await self.kept.rename(camera.name, asked.what.position, asked.what.to)
         self._changed(camera)
 
     @handles(DeleteCommand)
     async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> None:
-        await self._store.delete(camera.name, asked.what.position)
+        await self.kept.delete(camera.name, asked.what.position)
         self._changed(camera)
 
     @handles(RevertCommand)
     async def revert(self, asked: Asked[RevertCommand], camera: Camera) -> None:
-        await self._store.revert(camera.name, asked.what.position, asked.what.number)
+        await self.kept.revert(camera.name, asked.what.position, asked.what.number)
         self._changed(camera)
 
     @handles(HistoryCommand)
     async def history(self, asked: Asked[HistoryCommand], camera: Camera) -> HistoryResult:
-        entries = await self._store.history(camera.name, asked.what.position)
+        entries = await self.kept.history(camera.name, asked.what.position)
         return HistoryResult.of(camera.name, asked.what.position, entries)
 
     @handles(ExportCommand)
     async def export(self, asked: Asked[ExportCommand]) -> ExportResult:
-        return ExportResult(show=await self._store.export())
+        return ExportResult(show=await self.kept.export())
 
     @handles(ImportCommand)
     async def import_(self, asked: Asked[ImportCommand]) -> ImportResult:
-        imported = await self._store.import_(asked.what.show, asked.what.replace)
-        for camera in self._cameras.values():
+        imported = await self.kept.import_(asked.what.show, asked.what.replace)
+        for camera in self.cameras.values():
             self._changed(camera)
         return ImportResult.of(imported)
 
     def say(self, camera: str) -> None:
         """Say what is stored of a camera."""
-        message = PositionsMessage.of(camera, self._store.positions(camera))
-        self._bus.publish(self._bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
+        message = PositionsMessage.of(camera, self.kept.positions(camera))
+        self.bus.publish(self.bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
 
     def _changed(self, camera: Camera) -> None:
         self.say(camera.name)
