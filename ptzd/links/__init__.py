@@ -3,6 +3,7 @@
 from .address import LinkAddress, parse_link
 from .link import Link
 from .memory import MemoryLink, memory_pair
-from .udp import UdpLink, open_udp
+from .opening import open
+from .udp import UdpLink
 
-__all__ = ["Link", "LinkAddress", "MemoryLink", "UdpLink", "memory_pair", "open_udp", "parse_link"]
+__all__ = ["Link", "LinkAddress", "MemoryLink", "UdpLink", "memory_pair", "open", "parse_link"]
