@@ -7,11 +7,13 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import cast
 
-from .link import Link
+from .link import Form, Link
 
 
 class UdpLink(asyncio.DatagramProtocol):
     """A connected UDP socket: the kernel drops whatever comes from another address or port."""
+
+    form: Form = "numbered"
 
     def __init__(self) -> None:
         self._received: asyncio.Queue[bytes] = asyncio.Queue(maxsize=256)
