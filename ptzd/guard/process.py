@@ -15,14 +15,13 @@ import os
 import signal
 from collections.abc import AsyncIterator
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
-from pathlib import Path
 from typing import Any
 
 import structlog
 
 from ptzd.links import Link, open_udp
 from ptzd.logs import log_from
-from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
+from ptzd.visca import dialect_named
 
 from .halting import Watched
 from .terms import HaltBegan, HaltEnded, Terms
@@ -93,7 +92,7 @@ class Process:
         match message:
             case {"watch": str(name), "host": str(host), "port": int(port), "dialect": str(dialect)}:
                 self._addresses[name] = host, port
-                self._terms.add(Watched(name, _dialect(dialect), lambda: self._open(name)))
+                self._terms.add(Watched(name, dialect_named(dialect), lambda: self._open(name)))
                 if not _is_numeric(host):
                     task = asyncio.create_task(self._resolve(name, host, port))
                     self._resolving.add(task)
@@ -137,10 +136,6 @@ class Process:
 async def _udp(host: str, port: int) -> AsyncIterator[Link]:
     async with open_udp(host, port) as link:
         yield link
-
-
-def _dialect(name: str) -> Dialect:
-    return load_dialect(name) if name in dialect_names() else read_dialect(Path(name))
 
 
 def _is_numeric(host: str) -> bool:

@@ -21,13 +21,12 @@ from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
-from ptzd.cameras.framing import carried
 from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.service import Service
-from ptzd.visca import PowerOn, PowerStandby, load_dialect
+from ptzd.visca import PowerOn, PowerStandby
 
 from .wire import Wire, WireEnd
 
@@ -174,7 +173,7 @@ def scene_of(actor: Actor, rng: random.Random) -> Scene | None:
     counts only where there is nothing else.
     """
     dialect = actor.settings.dialect
-    framings = [carried(one.framing, load_dialect(one.dialect), dialect) for one in actor.positions]
+    framings = [one.framing_for(dialect) for one in actor.positions]
     found = [framing for framing in framings if actor.focus_by_itself or framing.focus_mode == "auto"] or framings
     subjects = [
         (
