@@ -136,7 +136,7 @@ class Dialect(_Model):
                 raise ValueError(f"the {axis} counts do not fit a field of {nibbles} nibbles")
         return self
 
-    @cached_property
+    @cached_property  # it is asked for at each reading; a changed copy must be validated anew
     def scales(self) -> str:
         """A fingerprint of all that decides what a stored framing's counts mean.
 
