@@ -136,7 +136,7 @@ class Dialect(_Model):
                 raise ValueError(f"the {axis} counts do not fit a field of {nibbles} nibbles")
         return self
 
-    @cached_property  # it is asked for at each reading; a changed copy must be validated anew
+    @cached_property  # it is looked at with each reading; a copy with other figures must be validated anew
     def scales(self) -> str:
         """A fingerprint of all that decides what a stored framing's counts mean.
 

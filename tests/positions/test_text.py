@@ -43,6 +43,7 @@ def positions(draw):
         seconds=seconds,
         note=draw(notes),
         stored_at=draw(st.datetimes(timezones=st.just(UTC))),
+        scales=draw(st.none() | notes.filter(bool)),
     )
 
 
