@@ -82,15 +82,20 @@ class Timing:
     """When to repeat, and how often. The published documents give no figures (common practice)."""
 
     first_repeat_seconds: float = 0.1  # doubled with each repeat
-    longest_repeat_seconds: float = 0.5
-    attempts: int = 9  # the first sending included: the last is given up 2.6 to 3.7 s after the first
+    longest_repeat_seconds: float = 0.25
+    attempts: int = 13  # the first sending included: the last is given up 2.6 to 3.1 s after the first
+    urgent_attempts: int = 26  # given up as late, since they come at even intervals
     soonest_repeat_seconds: float = 0.02  # to a camera that is known to reply in less
 
-    def pause(self, earlier: int, expected_seconds: float | None = None) -> float:
+    def pause(self, earlier: int, expected_seconds: float | None = None, *, urgent: bool = False) -> float:
         """Return how many seconds to wait for a reply after so many earlier attempts.
 
-        Repeats come sooner where it is known within how many seconds a reply is to be expected.
+        Repeats come sooner where it is known within how many seconds a reply is to be expected, and where what is to be
+        said is urgent, they come at even intervals.
         """
+        if urgent:
+            # The first refusal must be heard before a repeat leaves: a camera that lost count is then reset at once.
+            return self.first_repeat_seconds
         first = self.first_repeat_seconds
         if expected_seconds is not None:
             first = min(first, max(self.soonest_repeat_seconds, expected_seconds))
@@ -325,12 +330,12 @@ class Conversation:
     def tick(self, now: float) -> list[Event]:
         """Repeat what was not answered, end what is overdue; return what happened."""
         if self._resets and now >= self._reset_deadline:
-            if self._resets < self._timing.attempts:
+            if self._resets < (self._timing.urgent_attempts if self._urgent else self._timing.attempts):
                 self._send_reset(now)
             else:
                 self._close()
         for exchange in [each for each in self._answerable() if now >= each.deadline]:
-            if exchange.sent < self._timing.attempts:
+            if exchange.sent < (self._timing.urgent_attempts if exchange.urgent else self._timing.attempts):
                 self._transmit_again(exchange, now)
             elif exchange.own:
                 self._settle_cancel(exchange, now)
@@ -421,10 +426,8 @@ class Conversation:
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
         self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
-        # The first refusal of what is urgent must be heard before a repeat leaves: a camera that lost count is then
-        # reset at once.
-        expected = None if exchange.urgent else self._reply_times.expected_seconds
-        exchange.deadline = now + self._timing.pause(exchange.sent, expected)
+        expected = self._reply_times.expected_seconds
+        exchange.deadline = now + self._timing.pause(exchange.sent, expected, urgent=exchange.urgent)
         if not exchange.sent:
             exchange.sent_at = now
         exchange.sent += 1
@@ -434,7 +437,7 @@ class Conversation:
     def _send_reset(self, now: float) -> None:
         self._linked = False
         self._outgoing.append(Packet(PayloadType.CONTROL, 0, RESET).encode())
-        self._reset_deadline = now + self._timing.pause(self._resets)
+        self._reset_deadline = now + self._timing.pause(self._resets, urgent=bool(self._urgent))
         self._resets += 1
 
     # Hearing

@@ -242,14 +242,15 @@ def test_a_camera_on_air_is_not_moved_before_it_is_off() -> None:
 
 
 def test_a_camera_that_waits_to_be_off_air_is_not_sent_after_a_go_a_hold_a_stop_or_a_drive() -> None:
-    for end in (
+    ends: tuple[Callable[[CueDesk], object], ...] = (
         lambda desk: desk.go(None, 0.0),
         lambda desk: desk.hold(),
         lambda desk: desk.stopped(None),
         lambda desk: desk.stopped("left"),
         lambda desk: desk.driven("left"),
         lambda desk: desk.back(),
-    ):
+    )
+    for end in ends:
         stage = Stage(CuePlace(Decimal(1), Decimal(2)))
         stage.camera("left", tally="program")
         stage.standby()

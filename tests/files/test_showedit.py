@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -84,17 +85,17 @@ def _changed(old: str, new: str) -> list[str]:
         (Change(2, None, "label", 'A "quote" \\ and ü'), ['+ label = "A \\"quote\\" \\\\ and ü"']),
     ],
 )
-def test_one_change_touches_nothing_else(change, lines):
+def test_one_change_touches_nothing_else(change: Change, lines: list[str]) -> None:
     assert sorted(_changed(TEXT, edited(TEXT, [change]))) == sorted(lines)
 
 
-def test_a_field_within_brackets_is_added_within_them():
+def test_a_field_within_brackets_is_added_within_them() -> None:
     show = read_show_text(edited(TEXT, [Change(1, 0, "seconds", 4.0)]))
     assert show.cue[1].move[0].seconds == 4.0
 
 
 @pytest.mark.parametrize(("source", "target"), [(0, 1), (0, 2), (1, 0), (1, 2)])
-def test_a_move_goes_into_another_cue_with_its_comments(source, target):
+def test_a_move_goes_into_another_cue_with_its_comments(source: int, target: int) -> None:
     text = edited(TEXT, [Change(source, 0, "cue", target)])
     show, before = read_show_text(text), read_show_text(TEXT)
     assert show.cue[source].move == ()
@@ -105,7 +106,7 @@ def test_a_move_goes_into_another_cue_with_its_comments(source, target):
         assert text.index("# Quietly!") > text.index("number = 3")
 
 
-def test_a_cue_is_put_in_before_the_comments_of_the_next():
+def test_a_cue_is_put_in_before_the_comments_of_the_next() -> None:
     cue = Cue(
         number=1.5, after=4.0, label="New", take="right", move=(CueMove(camera="left", position="door", on_air=True),)
     )
@@ -117,18 +118,18 @@ def test_a_cue_is_put_in_before_the_comments_of_the_next():
 
 
 @pytest.mark.parametrize("number", [0.5, 1.25, 2.75, 99.0])
-def test_a_cue_is_put_in_wherever_its_number_belongs(number):
+def test_a_cue_is_put_in_wherever_its_number_belongs(number: float) -> None:
     text = with_cue(TEXT, Cue(number=number, after=1.0))
     assert [each.number for each in read_show_text(text).cue] == sorted([1.0, 2.5, 3.0, number])
     assert [line for line in _changed(TEXT, text) if line.startswith("-")] == []
 
 
-def test_a_number_that_is_taken_is_refused():
+def test_a_number_that_is_taken_is_refused() -> None:
     with pytest.raises(ValueError, match=r"a cue 2\.5 already"):
         with_cue(TEXT, Cue(number=2.5, after=1.0))
 
 
-def test_cues_are_numbered_anew_in_their_order():
+def test_cues_are_numbered_anew_in_their_order() -> None:
     text = renumbered(TEXT, first=10, step=10)
     assert [cue.number for cue in read_show_text(text).cue] == [10.0, 20.0, 30.0]
     assert sorted(_changed(TEXT, text)) == sorted(
@@ -143,12 +144,12 @@ def test_cues_are_numbered_anew_in_their_order():
     )
 
 
-def test_lines_that_end_as_in_windows_stay_so():
+def test_lines_that_end_as_in_windows_stay_so() -> None:
     text = edited(TEXT.replace("\n", "\r\n"), [Change(0, 0, "speed", 12), Change(2, None, "label", "End")])
     assert "\n" not in text.replace("\r\n", "")
 
 
-def test_what_would_be_no_show_any_more_is_refused():
+def test_what_would_be_no_show_any_more_is_refused() -> None:
     with pytest.raises(TextFileError, match="1 to 24"):
         edited(TEXT, [Change(0, 0, "speed", 25)])
     with pytest.raises(ValueError, match="no cue at place 7"):
@@ -167,7 +168,7 @@ changes = st.one_of(
 
 
 @given(st.lists(changes, max_size=5))
-def test_any_changes_say_what_they_should_and_keep_every_comment(asked):
+def test_any_changes_say_what_they_should_and_keep_every_comment(asked: list[Change]) -> None:
     text = edited(TEXT, asked)
     show = read_show_text(text)
     last = {(change.cue_index, change.move_index, change.field): change.value for change in asked}
@@ -185,7 +186,7 @@ def test_any_changes_say_what_they_should_and_keep_every_comment(asked):
 # On disk
 
 
-def test_a_copy_is_never_written_over_anything(tmp_path):
+def test_a_copy_is_never_written_over_anything(tmp_path: Path) -> None:
     show = tmp_path / "show.toml"
     show.write_text(TEXT)
     (tmp_path / "other.toml").write_text("mine")
@@ -197,7 +198,7 @@ def test_a_copy_is_never_written_over_anything(tmp_path):
     assert (show.read_text(), (tmp_path / "other.toml").read_text()) == (TEXT, "mine")
 
 
-def test_a_file_is_changed_in_place_only_with_a_copy_of_what_it_was(tmp_path):
+def test_a_file_is_changed_in_place_only_with_a_copy_of_what_it_was(tmp_path: Path) -> None:
     show = tmp_path / "show.toml"
     show.write_text("one")
     show.chmod(0o640)

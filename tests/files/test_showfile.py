@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -58,7 +59,7 @@ latest = 10
 """
 
 
-def test_a_whole_show_is_read():
+def test_a_whole_show_is_read() -> None:
     show = read_show_text(WHOLE, KNOWN)
     assert [number_text(cue.number) for cue in show.cue] == ["1", "12", "12.5"]
     assert [(time.at_seconds, time.gap_seconds, time.on_call) for time in cue_times(show)] == [
@@ -71,7 +72,7 @@ def test_a_whole_show_is_read():
     assert show.cue_index(12.5) == 2
 
 
-def test_a_cue_that_is_not_there_is_told_with_its_neighbours():
+def test_a_cue_that_is_not_there_is_told_with_its_neighbours() -> None:
     with pytest.raises(ValueError, match=r"no cue 12\.3; the nearest there are 12 and 12\.5"):
         read_show_text(WHOLE).cue_index(12.3)
 
@@ -114,14 +115,14 @@ def test_a_cue_that_is_not_there_is_told_with_its_neighbours():
         ("[show]", "[schow]", None, "it is missing"),
     ],
 )
-def test_a_mistake_is_told_with_its_line(old, new, line, words):
+def test_a_mistake_is_told_with_its_line(old: str, new: str, line: int, words: str) -> None:
     assert old in WHOLE
     with pytest.raises(TextFileError) as told:
         read_show_text(WHOLE.replace(old, new, 1), KNOWN)
     assert any(mistake.line == line and words in mistake.sentence for mistake in told.value.mistakes), told.value
 
 
-def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines():
+def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines() -> None:
     wrong = (
         WHOLE.replace('take = "left"', 'take = "lfet"')
         .replace("number = 12.5", "number = 12")
@@ -134,7 +135,7 @@ def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines():
     assert [mistake.line for mistake in told.value.mistakes] == [11, 16, 25, 30, 31]
 
 
-def test_a_file_of_50_megabytes_is_not_read(tmp_path):
+def test_a_file_of_50_megabytes_is_not_read(tmp_path: Path) -> None:
     path = tmp_path / "show.toml"
     path.write_bytes(b"# " + b"x" * 50_000_000)
     with pytest.raises(TextFileError, match="larger than 5 MB"):
@@ -142,7 +143,7 @@ def test_a_file_of_50_megabytes_is_not_read(tmp_path):
 
 
 @pytest.mark.parametrize("encoding", ["latin-1", "utf-16"])
-def test_a_file_in_another_encoding_is_told_with_the_line(tmp_path, encoding):
+def test_a_file_in_another_encoding_is_told_with_the_line(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "show.toml"
     path.write_bytes(WHOLE.replace("Doors", "Türen").encode(encoding))
     with pytest.raises(TextFileError, match="is not UTF-8") as told:
@@ -153,12 +154,12 @@ def test_a_file_in_another_encoding_is_told_with_the_line(tmp_path, encoding):
 @pytest.mark.parametrize(
     "text", ["", "[[cue]]", "cue = 3", "cue = [3]", "show = 1\ncue = [{ move = 2 }]", "[show", "\0"]
 )
-def test_anything_else_is_told_as_mistakes(text):
+def test_anything_else_is_told_as_mistakes(text: str) -> None:
     with pytest.raises(TextFileError):
         read_show_text(text, KNOWN)
 
 
-def test_the_schema_takes_what_is_read_and_refuses_what_it_can_see():
+def test_the_schema_takes_what_is_read_and_refuses_what_it_can_see() -> None:
     import tomllib
 
     schema = show_schema()
@@ -178,7 +179,7 @@ def test_the_schema_takes_what_is_read_and_refuses_what_it_can_see():
 @pytest.mark.parametrize(
     ("text", "seconds"), [("0:12:30", 750.0), ("12:30", 750.0), ("1:00:00.5", 3600.5), ("10:00:01", 36001.0)]
 )
-def test_a_time_into_the_show_is_hours_minutes_seconds(text, seconds):
+def test_a_time_into_the_show_is_hours_minutes_seconds(text: str, seconds: float) -> None:
     assert seconds_of_clock(text) == seconds
     assert seconds_of_clock(clock_of_seconds(seconds)) == seconds
     assert re.fullmatch(r"\d+:\d\d:\d\d(\.\d+)?", clock_of_seconds(seconds))

@@ -57,16 +57,16 @@ LINES = {
 }
 
 
-def test_every_table_and_key_has_its_line():
+def test_every_table_and_key_has_its_line() -> None:
     tomllib.loads(TEXT)  # it is TOML
     assert key_lines(TEXT) == LINES
 
 
-def test_windows_line_ends_count_once():
+def test_windows_line_ends_count_once() -> None:
     assert key_lines(TEXT.replace("\n", "\r\n")) == LINES
 
 
-def test_what_has_no_line_of_its_own_has_that_of_what_it_stands_in():
+def test_what_has_no_line_of_its_own_has_that_of_what_it_stands_in() -> None:
     lines = key_lines(TEXT)
     assert line_of(lines, ("table", "array", 1, "a")) == 11
     assert line_of(lines, ("table", "missing")) == 10
@@ -92,8 +92,9 @@ FILLERS = st.sampled_from(["", "\n", "# note\n", "  \n\t\n", "#\n#[x]\n"])
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(FILLERS, st.booleans(), st.sampled_from(VALUES)), max_size=15))
-def test_lines_are_found_between_any_values(parts):
-    text, wanted, table = "", {}, ()
+def test_lines_are_found_between_any_values(parts: list[tuple[str, bool, str]]) -> None:
+    text, table = "", tuple[str, ...]()
+    wanted: dict[tuple[str, ...], int] = {}
     for number, (filler, opens_table, value) in enumerate(parts):
         text += filler
         line = text.count("\n") + 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import count
+from typing import Any
 
 import pytest
 
@@ -22,8 +23,10 @@ def calendar() -> Callable[[], datetime]:
 
 @pytest.fixture
 def make() -> Callable[..., StoredPosition]:
-    def position(camera: str = "gallery", name: str = "choir-wide", pan_counts: int = 26, **other: object):
-        fields = {
+    def position(
+        camera: str = "gallery", name: str = "choir-wide", pan_counts: int = 26, **other: Any
+    ) -> StoredPosition:
+        fields: dict[str, Any] = {
             "dialect": "nibble4-51",
             "speed": None,
             "seconds": None,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
 
 import pytest
 
-from ptzd.positions import unfit_positions
+from ptzd.positions import StoredPosition, unfit_positions
 from ptzd.visca import Dialect, ScalesError, load_dialect
 
 
@@ -32,7 +34,9 @@ from ptzd.visca import Dialect, ScalesError, load_dialect
         ("stored_at", datetime.min.replace(tzinfo=timezone(timedelta(hours=5))), "years"),
     ],
 )
-def test_what_cannot_be_is_refused_with_a_sentence(make, field, value, about):
+def test_what_cannot_be_is_refused_with_a_sentence(
+    make: Callable[..., StoredPosition], field: str, value: object, about: str
+) -> None:
     with pytest.raises(ValueError, match=about):
         make(**{field: value})
 
@@ -47,18 +51,20 @@ def test_what_cannot_be_is_refused_with_a_sentence(make, field, value, about):
         {"focus_mode": "x"},
     ],
 )
-def test_counts_that_no_message_could_carry_are_refused(make, wrong):
+def test_counts_that_no_message_could_carry_are_refused(
+    make: Callable[..., StoredPosition], wrong: dict[str, Any]
+) -> None:
     position = make()
     with pytest.raises(ValueError, match=next(iter(wrong))):
         replace(position, framing=replace(position.framing, **wrong))
 
 
-def test_speed_and_seconds_exclude_each_other(make):
+def test_speed_and_seconds_exclude_each_other(make: Callable[..., StoredPosition]) -> None:
     with pytest.raises(ValueError, match="both"):
         make(speed=3, seconds=2.0)
 
 
-def test_a_date_is_kept_in_utc(make):
+def test_a_date_is_kept_in_utc(make: Callable[..., StoredPosition]) -> None:
     summer = timezone(timedelta(hours=2))
     position = make(stored_at=datetime(2031, 5, 24, 21, 30, tzinfo=summer))
     assert position.stored_at.isoformat() == "2031-05-24T19:30:00+00:00"
@@ -68,18 +74,22 @@ def test_a_date_is_kept_in_utc(make):
 NIBBLE_51, NIBBLE_14 = load_dialect("nibble4-51"), load_dialect("nibble4-14")
 
 
-def own_head(name="own-head", pan_counts_per_degree=51.2):
+def own_head(pan_counts_per_degree: float = 51.2) -> Dialect:
     figures = NIBBLE_51.model_dump()
     figures["pan"]["counts_per_degree"] = pan_counts_per_degree
-    return Dialect.model_validate(figures | {"name": name})
+    return Dialect.model_validate(figures | {"name": "own-head"})
 
 
-def test_a_position_whose_dialect_is_as_it_was_is_recalled_as_it_was_stored(make):
+def test_a_position_whose_dialect_is_as_it_was_is_recalled_as_it_was_stored(
+    make: Callable[..., StoredPosition],
+) -> None:
     position = make(dialect="own-head", scales=own_head().scales)
     assert position.framing_for(own_head()) == position.framing
 
 
-def test_a_position_stored_in_other_figures_of_the_same_name_is_refused_with_both(make):
+def test_a_position_stored_in_other_figures_of_the_same_name_is_refused_with_both(
+    make: Callable[..., StoredPosition],
+) -> None:
     position = make(dialect="own-head", scales=own_head().scales)
     with pytest.raises(ScalesError) as refusal:
         position.framing_for(own_head(pan_counts_per_degree=50.0))
@@ -87,19 +97,21 @@ def test_a_position_stored_in_other_figures_of_the_same_name_is_refused_with_bot
     assert "now pan 50, tilt 51.2" in str(refusal.value)
 
 
-def test_a_position_without_figures_is_trusted_by_the_name_of_its_dialect(make):
+def test_a_position_without_figures_is_trusted_by_the_name_of_its_dialect(make: Callable[..., StoredPosition]) -> None:
     position = make(dialect="own-head")
     assert position.framing_for(own_head(pan_counts_per_degree=50.0)) == position.framing
 
 
-def test_a_position_of_a_swapped_head_is_carried_over_only_from_figures_that_are_as_they_were(make):
+def test_a_position_of_a_swapped_head_is_carried_over_only_from_figures_that_are_as_they_were(
+    make: Callable[..., StoredPosition],
+) -> None:
     # 26 counts at 51.2 a degree are 0.508 degrees, 7.3 counts at 14.4.
     assert make(scales=NIBBLE_51.scales).framing_for(NIBBLE_14).pan_counts == 7
     with pytest.raises(ScalesError):
         make(scales=own_head(pan_counts_per_degree=50.0).scales).framing_for(NIBBLE_14)
 
 
-def test_positions_that_a_camera_cannot_be_sent_to_are_told_together(make):
+def test_positions_that_a_camera_cannot_be_sent_to_are_told_together(make: Callable[..., StoredPosition]) -> None:
     stored = {
         "wide": make(name="wide", dialect="own-head", scales=own_head().scales),
         "solo": make(name="solo", dialect="own-head", scales=own_head().scales),

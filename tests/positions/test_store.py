@@ -4,34 +4,40 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
+from pathlib import Path
+from typing import TypeVar
 
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.positions import CuePlace, PositionStore, StoreError, inline
+from ptzd.positions import CuePlace, PositionStore, StoredPosition, StoreError, inline
 from ptzd.positions.disk import in_thread
+
+Opened = Callable[[], AbstractAsyncContextManager[PositionStore]]
+Kept = TypeVar("Kept")
 
 
 @pytest.fixture
-def path(tmp_path):
+def path(tmp_path: Path) -> Path:
     return tmp_path / "granary.db"
 
 
 @pytest.fixture(params=[in_thread, inline], ids=["in a thread", "inline"])
-def opened(path, calendar, request):
+def opened(path: Path, calendar: Callable[[], datetime], request: pytest.FixtureRequest) -> Opened:
     @asynccontextmanager
-    async def open_store():
+    async def open_store() -> AsyncIterator[PositionStore]:
         async with PositionStore.open(path, calendar=calendar, run_disk=request.param) as store:
             yield store
 
     return open_store
 
 
-async def test_what_was_stored_is_there_after_a_restart(opened, make):
+async def test_what_was_stored_is_there_after_a_restart(opened: Opened, make: Callable[..., StoredPosition]) -> None:
     wide, solo = make(note="beams 🎼"), make(name="soloist", seconds=4.25, speed=None)
     async with opened() as store:
         await store.store(solo)
@@ -42,13 +48,15 @@ async def test_what_was_stored_is_there_after_a_restart(opened, make):
         assert store.position("gallery", "soloist") == solo
 
 
-async def test_a_camera_without_positions_has_none(opened):
+async def test_a_camera_without_positions_has_none(opened: Opened) -> None:
     async with opened() as store:
         assert dict(store.positions("left")) == {}
         assert store.position("left", "choir-wide") is None
 
 
-async def test_a_name_that_exists_is_refused_without_replace(opened, make):
+async def test_a_name_that_exists_is_refused_without_replace(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make(pan_counts=1))
         with pytest.raises(StoreError) as refusal:
@@ -56,11 +64,13 @@ async def test_a_name_that_exists_is_refused_without_replace(opened, make):
         assert refusal.value.code == "exists"
         assert "choir-wide" in refusal.value.sentence
         assert "replace" in refusal.value.sentence
-        assert store.position("gallery", "choir-wide").framing.pan_counts == 1
+        assert store.positions("gallery")["choir-wide"].framing.pan_counts == 1
         await store.store(make(camera="left", pan_counts=3))  # another camera's names are its own
 
 
-async def test_replaced_framings_stay_in_history_with_number_and_date(opened, make):
+async def test_replaced_framings_stay_in_history_with_number_and_date(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     first, second = make(pan_counts=1), make(pan_counts=2, stored_at=datetime(2031, 5, 25, tzinfo=UTC))
     async with opened() as store:
         await store.store(first)
@@ -72,7 +82,9 @@ async def test_replaced_framings_stay_in_history_with_number_and_date(opened, ma
     assert (oldest.number, oldest.position, oldest.current) == (1, first, False)
 
 
-async def test_an_earlier_framing_comes_back_as_a_new_entry_of_today(opened, make):
+async def test_an_earlier_framing_comes_back_as_a_new_entry_of_today(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make(pan_counts=1, note="first"))
         await store.store(make(pan_counts=2, note="second"), replace=True)
@@ -85,7 +97,9 @@ async def test_an_earlier_framing_comes_back_as_a_new_entry_of_today(opened, mak
         assert [entry.current for entry in history] == [True, False, False]
 
 
-async def test_a_revert_to_a_number_that_never_was_is_refused(opened, make):
+async def test_a_revert_to_a_number_that_never_was_is_refused(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make())
         with pytest.raises(StoreError) as refusal:
@@ -94,7 +108,9 @@ async def test_a_revert_to_a_number_that_never_was_is_refused(opened, make):
         assert "1 to 1" in refusal.value.sentence
 
 
-async def test_a_deleted_position_is_gone_but_can_be_brought_back(opened, make):
+async def test_a_deleted_position_is_gone_but_can_be_brought_back(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make(pan_counts=7))
         await store.delete("gallery", "choir-wide")
@@ -104,13 +120,13 @@ async def test_a_deleted_position_is_gone_but_can_be_brought_back(opened, make):
         (entry,) = await store.history("gallery", "choir-wide")
         assert not entry.current
         await store.revert("gallery", "choir-wide", 1)
-        assert store.position("gallery", "choir-wide").framing.pan_counts == 7
+        assert store.positions("gallery")["choir-wide"].framing.pan_counts == 7
         await store.delete("gallery", "choir-wide")
         await store.store(make(pan_counts=8))  # the name is free again, and its history goes on
         assert [entry.number for entry in await store.history("gallery", "choir-wide")] == [3, 2, 1]
 
 
-async def test_a_renamed_position_takes_its_history_along(opened, make):
+async def test_a_renamed_position_takes_its_history_along(opened: Opened, make: Callable[..., StoredPosition]) -> None:
     async with opened() as store:
         await store.store(make(pan_counts=1))
         await store.store(make(pan_counts=2), replace=True)
@@ -124,7 +140,9 @@ async def test_a_renamed_position_takes_its_history_along(opened, make):
         assert store.position("gallery", "choir") == before == make(name="choir", pan_counts=2)
 
 
-async def test_a_rename_to_a_name_with_history_comes_after_that_history(opened, make):
+async def test_a_rename_to_a_name_with_history_comes_after_that_history(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make(name="wide", pan_counts=1))
         await store.delete("gallery", "wide")
@@ -134,7 +152,9 @@ async def test_a_rename_to_a_name_with_history_comes_after_that_history(opened, 
         assert [(entry.number, entry.position.framing.pan_counts) for entry in history] == [(2, 2), (1, 1)]
 
 
-async def test_a_rename_to_a_name_in_use_or_no_name_is_refused(opened, make):
+async def test_a_rename_to_a_name_in_use_or_no_name_is_refused(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make(name="wide"))
         await store.store(make(name="soloist"))
@@ -146,7 +166,9 @@ async def test_a_rename_to_a_name_in_use_or_no_name_is_refused(opened, make):
 
 
 @pytest.mark.parametrize("action", ["delete", "rename", "history", "revert"])
-async def test_an_unknown_name_is_answered_with_the_nearest_one(opened, make, action):
+async def test_an_unknown_name_is_answered_with_the_nearest_one(
+    opened: Opened, make: Callable[..., StoredPosition], action: str
+) -> None:
     more = {"rename": ("new",), "revert": (1,)}.get(action, ())
     async with opened() as store:
         await store.store(make(name="soloist"))
@@ -156,17 +178,17 @@ async def test_an_unknown_name_is_answered_with_the_nearest_one(opened, make, ac
     assert "did you mean soloist?" in refusal.value.sentence
 
 
-async def test_positions_handed_out_cannot_be_changed(opened, make):
+async def test_positions_handed_out_cannot_be_changed(opened: Opened, make: Callable[..., StoredPosition]) -> None:
     async with opened() as store:
         await store.store(make())
         with pytest.raises(TypeError):
-            store.positions("gallery")["other"] = make(name="other")
+            store.positions("gallery")["other"] = make(name="other")  # type: ignore[index]
         held = store.positions("gallery")
         await store.store(make(name="soloist"))
         assert list(held) == ["choir-wide"]  # who holds a mapping is not surprised by a later one
 
 
-async def test_locks_survive_a_restart(opened, calendar):
+async def test_locks_survive_a_restart(opened: Opened, calendar: Callable[[], datetime]) -> None:
     lock = Lock("Kim", "changing the lens", calendar())
     async with opened() as store:
         assert dict(store.locks()) == {}
@@ -183,7 +205,7 @@ async def test_locks_survive_a_restart(opened, calendar):
         assert list(store.locks()) == ["left"]
 
 
-async def test_a_lock_with_half_a_character_is_refused(opened, calendar):
+async def test_a_lock_with_half_a_character_is_refused(opened: Opened, calendar: Callable[[], datetime]) -> None:
     async with opened() as store:
         with pytest.raises(StoreError) as refusal:
             await store.set_lock("gallery", Lock("\ud83c", "", calendar()))
@@ -191,11 +213,17 @@ async def test_a_lock_with_half_a_character_is_refused(opened, calendar):
         assert dict(store.locks()) == {}
 
 
-async def test_memory_changes_only_once_the_disk_has_it(path, calendar, make):
+async def test_memory_changes_only_once_the_disk_has_it(
+    path: Path, calendar: Callable[[], datetime], make: Callable[..., StoredPosition]
+) -> None:
     begin = threading.Event()
 
-    async def slow(work):
-        return await in_thread(lambda: begin.wait() and work())
+    async def slow(work: Callable[[], Kept]) -> Kept:
+        def when_begun() -> Kept:
+            begin.wait()
+            return work()
+
+        return await in_thread(when_begun)
 
     begin.set()
     async with PositionStore.open(path, calendar=calendar, run_disk=slow) as store:
@@ -208,11 +236,13 @@ async def test_memory_changes_only_once_the_disk_has_it(path, calendar, make):
         assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_a_cancelled_store_that_had_begun_is_wholly_made(path, calendar, make):
+async def test_a_cancelled_store_that_had_begun_is_wholly_made(
+    path: Path, calendar: Callable[[], datetime], make: Callable[..., StoredPosition]
+) -> None:
     begun, go_on = threading.Event(), threading.Event()
     go_on.set()
 
-    def held(work):
+    def held(work: Callable[[], Kept]) -> Kept:
         begun.set()
         go_on.wait()
         return work()
@@ -235,7 +265,7 @@ async def test_a_cancelled_store_that_had_begun_is_wholly_made(path, calendar, m
         assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_stores_at_the_same_time_are_all_kept(opened, make):
+async def test_stores_at_the_same_time_are_all_kept(opened: Opened, make: Callable[..., StoredPosition]) -> None:
     async with opened() as store:
         async with asyncio.TaskGroup() as tasks:
             for number in range(20):
@@ -245,16 +275,18 @@ async def test_stores_at_the_same_time_are_all_kept(opened, make):
         assert len(store.positions("gallery")) == 20
 
 
-async def test_of_two_stores_of_one_name_at_the_same_time_one_is_refused(opened, make):
+async def test_of_two_stores_of_one_name_at_the_same_time_one_is_refused(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         outcomes = await asyncio.gather(
             store.store(make(pan_counts=1)), store.store(make(pan_counts=2)), return_exceptions=True
         )
         assert [getattr(outcome, "code", None) for outcome in outcomes] == [None, "exists"]
-        assert store.position("gallery", "choir-wide").framing.pan_counts == 1
+        assert store.positions("gallery")["choir-wide"].framing.pan_counts == 1
 
 
-async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened):
+async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened: Opened) -> None:
     stood = CuePlace(Decimal("12.5"), None, held=True)
     async with opened() as store:
         assert store.cue_place("evening") is None
@@ -267,7 +299,7 @@ async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened):
         assert store.cue_place("matinee") == CuePlace(None, Decimal(1))
 
 
-async def test_the_place_of_a_show_without_a_name_is_not_kept(opened):
+async def test_the_place_of_a_show_without_a_name_is_not_kept(opened: Opened) -> None:
     async with opened() as store:
         with pytest.raises(StoreError) as refusal:
             await store.set_cue_place("The Evening", CuePlace())

@@ -8,15 +8,19 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
-from contextlib import contextmanager
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import AbstractAsyncContextManager, contextmanager
+from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.positions import CuePlace, PositionStore, StoreError, inline
+from ptzd.positions import CuePlace, PositionStore, StoredPosition, StoreError, inline
 from ptzd.positions.schema import MIGRATIONS, bring_up_to_date
+
+Opened = Callable[..., AbstractAsyncContextManager[PositionStore]]  # given a path, or that of the test
 
 # A program that stores one position after another, and says so after each.
 WRITER = """
@@ -43,24 +47,30 @@ asyncio.run(main())
 
 
 @pytest.fixture
-def path(tmp_path):
+def path(tmp_path: Path) -> Path:
     return tmp_path / "granary.db"
 
 
 @pytest.fixture
-def opened(path, calendar):
+def opened(path: Path, calendar: Callable[[], datetime]) -> Opened:
     return lambda where=path: PositionStore.open(where, calendar=calendar, run_disk=inline)
 
 
-async def refusal_of(awaitable) -> StoreError:
+async def refusal_of(awaitable: Awaitable[object]) -> StoreError:
     with pytest.raises(StoreError) as refusal:
         await awaitable
     assert refusal.value.sentence.count("\n") == 0
     return refusal.value
 
 
-async def refusal_to_open(opening) -> StoreError:
+async def refusal_to_open(opening: AbstractAsyncContextManager[PositionStore]) -> StoreError:
     return await refusal_of(opening.__aenter__())
+
+
+def lock_on(store: PositionStore, camera: str) -> Lock:
+    lock = store.lock_of(camera)
+    assert lock is not None
+    return lock
 
 
 def confirmed_before_kill(path: Path, stores: int, kill_after: int) -> int:
@@ -68,20 +78,23 @@ def confirmed_before_kill(path: Path, stores: int, kill_after: int) -> int:
     with subprocess.Popen(
         [sys.executable, "-c", WRITER, str(path), str(stores)], stdout=subprocess.PIPE, text=True
     ) as writer:
+        assert writer.stdout is not None
         for _ in range(kill_after):
             assert writer.stdout.readline().startswith("confirmed")
         writer.send_signal(signal.SIGKILL)
         return kill_after + writer.stdout.read().count("confirmed")
 
 
-async def test_a_confirmed_position_survives_kill_9(path, opened):
+async def test_a_confirmed_position_survives_kill_9(path: Path, opened: Opened) -> None:
     confirmed_before_kill(path, stores=1, kill_after=1)
     async with opened() as store:
-        assert store.position("gallery", "shot-0").framing.pan_counts == 0
+        assert store.positions("gallery")["shot-0"].framing.pan_counts == 0
 
 
 @pytest.mark.parametrize("kill_after", [3, 17])
-async def test_nothing_confirmed_is_lost_when_killed_in_the_middle_of_writing(path, opened, kill_after):
+async def test_nothing_confirmed_is_lost_when_killed_in_the_middle_of_writing(
+    path: Path, opened: Opened, kill_after: int
+) -> None:
     confirmed = confirmed_before_kill(path, stores=100_000, kill_after=kill_after)
     async with opened() as store:
         kept = {position.framing.pan_counts for position in store.positions("gallery").values()}
@@ -89,14 +102,16 @@ async def test_nothing_confirmed_is_lost_when_killed_in_the_middle_of_writing(pa
         assert len(kept) <= confirmed + 1  # the one that was being written may be there, whole
 
 
-async def test_every_commit_is_synced_to_the_disk(opened):
+async def test_every_commit_is_synced_to_the_disk(opened: Opened) -> None:
     async with opened() as store:
         # sqlite.org/pragma.html: synchronous 2 is FULL; in WAL mode it syncs the log at each commit.
         assert store._connection.execute("PRAGMA synchronous").fetchone() == (2,)
         assert store._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
-async def test_a_full_disk_loses_nothing_and_the_store_goes_on(path, opened, make):
+async def test_a_full_disk_loses_nothing_and_the_store_goes_on(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make(name="before"))
         pages = store._connection.execute("PRAGMA page_count").fetchone()[0]
@@ -156,7 +171,7 @@ asyncio.run(main())
 """
 
 
-async def test_a_write_that_the_system_refuses_loses_nothing_and_the_store_goes_on(path, opened):
+async def test_a_write_that_the_system_refuses_loses_nothing_and_the_store_goes_on(path: Path, opened: Opened) -> None:
     done = ended(LIMITED, path)
     assert done.returncode == 0, done.stderr
     assert done.stdout.split()[0] in ("disk", "full")
@@ -165,7 +180,9 @@ async def test_a_write_that_the_system_refuses_loses_nothing_and_the_store_goes_
         assert list(store.positions("gallery")) == ["after", "before"]
 
 
-async def test_a_store_that_became_read_only_refuses_writes_and_still_reads(opened, make, calendar):
+async def test_a_store_that_became_read_only_refuses_writes_and_still_reads(
+    opened: Opened, make: Callable[..., StoredPosition], calendar: Callable[[], datetime]
+) -> None:
     async with opened() as store:
         await store.store(make())
         store._connection.execute("PRAGMA query_only = ON")
@@ -189,7 +206,7 @@ async def test_a_store_that_became_read_only_refuses_writes_and_still_reads(open
 
 
 @contextmanager
-def as_nobody():
+def as_nobody() -> Iterator[None]:
     """Do what follows without the rights of root, for whom nothing is read-only."""
     if os.geteuid() != 0:
         yield
@@ -202,7 +219,7 @@ def as_nobody():
 
 
 @contextmanager
-def read_only(path: Path):
+def read_only(path: Path) -> Iterator[None]:
     """Let nobody but root write a file and its folder."""
     path.chmod(0o444)
     path.parent.chmod(0o555)
@@ -214,7 +231,9 @@ def read_only(path: Path):
         path.chmod(0o644)
 
 
-async def test_a_file_that_may_not_be_written_is_read_and_told(opened, make, calendar):
+async def test_a_file_that_may_not_be_written_is_read_and_told(
+    opened: Opened, make: Callable[..., StoredPosition], calendar: Callable[[], datetime]
+) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "granary.db")
         async with opened(path) as store:
@@ -223,7 +242,7 @@ async def test_a_file_that_may_not_be_written_is_read_and_told(opened, make, cal
         with read_only(path):
             async with opened(path) as store:
                 assert list(store.positions("gallery")) == ["choir-wide"]
-                assert store.lock_of("left").by == "Kim"
+                assert lock_on(store, "left").by == "Kim"
                 assert store.lock_of("gallery") is None
                 assert ["writable" in trouble for trouble in store.troubles] == [True]
                 error = await refusal_of(store.store(make(name="soloist")))
@@ -234,14 +253,14 @@ async def test_a_file_that_may_not_be_written_is_read_and_told(opened, make, cal
             assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_a_folder_that_does_not_exist_is_named(opened, tmp_path):
+async def test_a_folder_that_does_not_exist_is_named(opened: Opened, tmp_path: Path) -> None:
     error = await refusal_to_open(opened(tmp_path / "nowhere" / "granary.db"))
     assert error.code == "missing"
     assert f"{tmp_path / 'nowhere'}" in error.sentence
     assert "make it" in error.sentence
 
 
-async def test_a_folder_in_the_place_of_the_file_is_refused(opened, tmp_path):
+async def test_a_folder_in_the_place_of_the_file_is_refused(opened: Opened, tmp_path: Path) -> None:
     error = await refusal_to_open(opened(tmp_path))
     assert error.code == "missing"
     assert "is a folder" in error.sentence
@@ -256,7 +275,9 @@ def damage(path: Path, pages: slice) -> bytes:
     return bytes(data)
 
 
-async def test_a_damaged_file_is_told_left_alone_and_locks_every_camera(path, opened, make, calendar):
+async def test_a_damaged_file_is_told_left_alone_and_locks_every_camera(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition], calendar: Callable[[], datetime]
+) -> None:
     async with opened() as store:
         await store.set_lock("left", Lock("Kim", "lens", calendar()))
         for number in range(50):
@@ -264,14 +285,16 @@ async def test_a_damaged_file_is_told_left_alone_and_locks_every_camera(path, op
     data = damage(path, slice(1, None))  # all but the first page, which says what file it is
     async with opened() as store:
         assert any("is damaged" in trouble and "import your last export" in trouble for trouble in store.troubles)
-        assert "unlock it when it is safe" in store.lock_of("left").reason
+        assert "unlock it when it is safe" in lock_on(store, "left").reason
         assert store.lock_of("gallery") is not None
         for change in (store.store(make()), store.set_lock("left", Lock("Kim", "lens", calendar()))):
             assert (await refusal_of(change)).code == "damaged"
     assert path.read_bytes() == data
 
 
-async def test_of_a_store_that_is_damaged_in_one_place_the_rest_is_read(path, opened, make, calendar):
+async def test_of_a_store_that_is_damaged_in_one_place_the_rest_is_read(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition], calendar: Callable[[], datetime]
+) -> None:
     async with opened() as store:
         await store.set_lock("left", Lock("Kim", "lens", calendar()))
         for number in range(60):
@@ -279,12 +302,14 @@ async def test_of_a_store_that_is_damaged_in_one_place_the_rest_is_read(path, op
     damage(path, slice(-3, -2))
     async with opened() as store:
         assert 30 <= len(store.positions("gallery")) < 60
-        assert store.lock_of("left").by == "Kim"
+        assert lock_on(store, "left").by == "Kim"
         assert store.lock_of("gallery") is None, "the locks are elsewhere in the file and whole"
         assert store.troubles
 
 
-async def test_a_store_whose_first_page_is_destroyed_starts_with_every_camera_locked(path, opened, make):
+async def test_a_store_whose_first_page_is_destroyed_starts_with_every_camera_locked(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make())
     data = bytearray(path.read_bytes())
@@ -315,7 +340,9 @@ asyncio.run(main())
 """
 
 
-async def test_a_daemon_starts_on_a_full_disk_with_what_it_has(path, opened, make):
+async def test_a_daemon_starts_on_a_full_disk_with_what_it_has(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     new = ended(FULL, path)  # nothing is there yet, and nothing can be made
     assert new.returncode == 0, new.stderr
     assert new.stdout.split(" ", 1)[1] == "[] True 1\n"
@@ -329,7 +356,9 @@ async def test_a_daemon_starts_on_a_full_disk_with_what_it_has(path, opened, mak
         assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_damage_that_shows_while_running_does_not_end_the_store(path, opened, make):
+async def test_damage_that_shows_while_running_does_not_end_the_store(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make())
         store._connection.execute("DROP TABLE entry")  # as far as a statement can tell
@@ -337,7 +366,9 @@ async def test_damage_that_shows_while_running_does_not_end_the_store(path, open
         assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_a_row_that_makes_no_sense_is_told_and_all_others_are_read(path, opened, make):
+async def test_a_row_that_makes_no_sense_is_told_and_all_others_are_read(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make())
         await store.store(make(name="soloist"))
@@ -352,28 +383,28 @@ async def test_a_row_that_makes_no_sense_is_told_and_all_others_are_read(path, o
         await store.store(make(name="sopranos"))
 
 
-async def test_a_lock_that_makes_no_sense_locks(path, opened, calendar):
+async def test_a_lock_that_makes_no_sense_locks(path: Path, opened: Opened, calendar: Callable[[], datetime]) -> None:
     async with opened() as store:
         await store.set_lock("gallery", Lock("Kim", "lens", calendar()))
     with sqlite3.connect(path) as connection:
         connection.execute("UPDATE lock SET since = 'yesterday'")
     connection.close()
     async with opened() as store:
-        assert "unlock it when it is safe" in store.lock_of("gallery").reason
+        assert "unlock it when it is safe" in lock_on(store, "gallery").reason
         assert store.lock_of("left") is None
         assert "lock of camera gallery" in store.troubles[0]
         await store.clear_lock("gallery")
         assert store.lock_of("gallery") is None
 
 
-async def test_a_file_that_is_no_database_is_refused_and_left_alone(path, opened):
+async def test_a_file_that_is_no_database_is_refused_and_left_alone(path: Path, opened: Opened) -> None:
     path.write_text("dear diary, " * 100)
     error = await refusal_to_open(opened())
     assert error.code == "foreign"
     assert path.read_text() == "dear diary, " * 100
 
 
-async def test_a_database_of_something_else_is_refused_and_left_alone(path, opened):
+async def test_a_database_of_something_else_is_refused_and_left_alone(path: Path, opened: Opened) -> None:
     with sqlite3.connect(path) as connection:
         connection.execute("CREATE TABLE recipe (name TEXT)")
     connection.close()
@@ -384,7 +415,9 @@ async def test_a_database_of_something_else_is_refused_and_left_alone(path, open
     connection.close()
 
 
-async def test_a_store_of_a_newer_ptzd_is_refused_and_left_alone(path, opened, make):
+async def test_a_store_of_a_newer_ptzd_is_refused_and_left_alone(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make())
         store._connection.execute("PRAGMA user_version = 99")
@@ -403,17 +436,20 @@ sys.stdin.read()
 
 
 @contextmanager
-def held(path: Path):
+def held(path: Path) -> Iterator[None]:
     """Hold a store in another process."""
     with subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as holder:
+        assert holder.stdin is not None and holder.stdout is not None
         assert holder.stdout.readline() == "held\n"
         yield
         holder.stdin.close()
 
 
-async def test_a_store_held_by_another_process_is_refused(path, opened, make):
+async def test_a_store_held_by_another_process_is_refused(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     async with opened() as store:
         await store.store(make())
     with held(path):
@@ -424,13 +460,13 @@ async def test_a_store_held_by_another_process_is_refused(path, opened, make):
         assert list(store.positions("gallery")) == ["choir-wide"]
 
 
-async def test_two_daemons_cannot_share_a_store(path, opened):
+async def test_two_daemons_cannot_share_a_store(path: Path, opened: Opened) -> None:
     async with opened():
         error = await refusal_to_open(opened())
         assert error.code == "busy"
 
 
-def test_an_older_store_is_brought_up_to_date_and_keeps_what_it_has(tmp_path):
+def test_an_older_store_is_brought_up_to_date_and_keeps_what_it_has(tmp_path: Path) -> None:
     connection = sqlite3.connect(tmp_path / "old.db")
     bring_up_to_date(connection, tmp_path / "old.db")
     connection.execute("INSERT INTO lock VALUES ('gallery', 'Kim', 'lens', '2031-05-24T19:30:00+00:00')")
@@ -442,7 +478,7 @@ def test_an_older_store_is_brought_up_to_date_and_keeps_what_it_has(tmp_path):
     connection.close()
 
 
-async def test_a_store_from_before_there_were_cues_opens_with_all_it_has(path, opened):
+async def test_a_store_from_before_there_were_cues_opens_with_all_it_has(path: Path, opened: Opened) -> None:
     connection = sqlite3.connect(path)
     bring_up_to_date(connection, path, MIGRATIONS[:1])
     connection.execute("INSERT INTO lock VALUES ('gallery', 'Kim', 'lens', '2031-05-24T19:30:00+00:00')")
@@ -464,17 +500,21 @@ def store_from_before_there_were_scales(path: Path) -> None:
     connection.close()
 
 
-async def test_a_store_from_before_there_were_scales_keeps_its_positions_and_takes_new_ones(path, opened, make):
+async def test_a_store_from_before_there_were_scales_keeps_its_positions_and_takes_new_ones(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     store_from_before_there_were_scales(path)
     async with opened() as store:
         assert store.position("gallery", "choir-wide") == make()
         await store.store(make(name="soloist", scales="pan 51.2"))
     async with opened() as store:
         assert not store.troubles
-        assert [store.position("gallery", name).scales for name in ("choir-wide", "soloist")] == [None, "pan 51.2"]
+        assert [one.scales for one in store.positions("gallery").values()] == [None, "pan 51.2"]
 
 
-async def test_a_store_from_before_there_were_scales_that_may_not_be_written_is_read(opened, make):
+async def test_a_store_from_before_there_were_scales_that_may_not_be_written_is_read(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "granary.db")
         store_from_before_there_were_scales(path)
@@ -484,7 +524,7 @@ async def test_a_store_from_before_there_were_scales_that_may_not_be_written_is_
                 assert [entry.position for entry in await store.history("gallery", "choir-wide")] == [make()]
 
 
-async def test_a_cue_number_that_is_none_is_told(path, opened):
+async def test_a_cue_number_that_is_none_is_told(path: Path, opened: Opened) -> None:
     async with opened() as store:
         await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
     with sqlite3.connect(path) as connection:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import tempfile
 import tomllib
+from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -30,7 +31,7 @@ notes = st.text(
 
 
 @st.composite
-def positions(draw):
+def positions(draw: st.DrawFn) -> StoredPosition:
     speed, seconds = draw(speeds)
     return StoredPosition(
         camera=draw(names),
@@ -52,8 +53,8 @@ shows = st.lists(positions(), max_size=8, unique_by=lambda position: (position.c
 
 @settings(max_examples=60, deadline=None)
 @given(shows)
-def test_an_export_read_back_is_the_same_show(show):
-    async def there_and_back():
+def test_an_export_read_back_is_the_same_show(show: list[StoredPosition]) -> None:
+    async def there_and_back() -> None:
         with tempfile.TemporaryDirectory() as folder:
             async with PositionStore.open(Path(folder, "a.db"), calendar=never, run_disk=inline) as store:
                 for position in show:
@@ -101,29 +102,30 @@ stored_at = 2031-05-24T21:30:00+02:00
 
 
 @pytest.fixture
-async def store(tmp_path, calendar):
+async def store(tmp_path: Path, calendar: Callable[[], datetime]) -> AsyncIterator[PositionStore]:
     async with PositionStore.open(tmp_path / "granary.db", calendar=calendar, run_disk=inline) as store:
         yield store
 
 
-async def test_a_text_written_by_hand_is_taken(store):
+async def test_a_text_written_by_hand_is_taken(store: PositionStore) -> None:
     done = await store.import_(TEXT)
     assert (done.added, done.replaced, done.unchanged) == (2, 0, 0)
     wide, solo = store.position("gallery", "choir-wide"), store.position("left", "soloist")
+    assert wide is not None and solo is not None
     assert wide.framing == Framing(26, -420, 0x1781, 0x2000, "manual")
     assert wide.stored_at == datetime(2031, 5, 24, 19, 31, tzinfo=UTC)  # none given: the moment of the import
     assert (solo.seconds, solo.speed) == (4.0, None)
     assert solo.stored_at == datetime(2031, 5, 24, 19, 30, tzinfo=UTC)
 
 
-async def test_the_same_text_again_changes_nothing(store):
+async def test_the_same_text_again_changes_nothing(store: PositionStore) -> None:
     await store.import_(TEXT)
     done = await store.import_(TEXT)
     assert (done.added, done.replaced, done.unchanged) == (0, 0, 2)
     assert len(await store.history("gallery", "choir-wide")) == 1
 
 
-async def test_a_position_that_differs_needs_replace_and_is_kept_in_history(store):
+async def test_a_position_that_differs_needs_replace_and_is_kept_in_history(store: PositionStore) -> None:
     await store.import_(TEXT)
     changed = TEXT.replace("pan_counts = 26", "pan_counts = 27")
     with pytest.raises(StoreError) as refusal:
@@ -136,7 +138,7 @@ async def test_a_position_that_differs_needs_replace_and_is_kept_in_history(stor
     assert [entry.position.framing.pan_counts for entry in await store.history("gallery", "choir-wide")] == [27, 26]
 
 
-async def test_all_mistakes_are_told_with_their_lines_and_nothing_is_imported(store):
+async def test_all_mistakes_are_told_with_their_lines_and_nothing_is_imported(store: PositionStore) -> None:
     wrong = (
         TEXT.replace("pan_counts = 26", "pan_counts = 999999")
         .replace('focus_mode = "manual"', 'focus_mode = "by hand"')
@@ -174,14 +176,14 @@ async def test_all_mistakes_are_told_with_their_lines_and_nothing_is_imported(st
         "[show]\na = 1\n",
     ],
 )
-async def test_what_is_no_show_is_refused(store, text):
+async def test_what_is_no_show_is_refused(store: PositionStore, text: str) -> None:
     with pytest.raises(StoreError) as refusal:
         await store.import_(text)
     assert refusal.value.code == "invalid"
     assert refusal.value.mistakes[0].line == 1
 
 
-async def test_an_export_is_plain_to_read(store, make):
+async def test_an_export_is_plain_to_read(store: PositionStore, make: Callable[..., StoredPosition]) -> None:
     await store.store(make(note='the "wide"', seconds=2.5))
     text = await store.export()
     assert "[positions.gallery.choir-wide]\npan_counts = 26\ntilt_counts = -420\n" in text

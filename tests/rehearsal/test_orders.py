@@ -22,7 +22,7 @@ FLAT = ("home", "near", "door", "piano", "post")
 
 
 @st.composite
-def shows(draw):
+def shows(draw: st.DrawFn) -> str:
     cues = []
     for number in range(1, draw(st.integers(1, 5)) + 1):
         cue = f"[[cue]]\nnumber = {number}\nafter = {draw(st.sampled_from(GAPS))}\n"
@@ -78,7 +78,7 @@ def _fits(order: tuple[tuple[float, float, str], ...], on_air: list[tuple[float,
 
 @settings(max_examples=150, deadline=None)
 @given(shows())
-def test_a_show_fits_exactly_if_some_order_of_moves_does(text):
+def test_a_show_fits_exactly_if_some_order_of_moves_does(text: str) -> None:
     show = read_show_text(text)
     rehearsal = rehearse(show, two_cameras())
     for camera in CAMERAS:
@@ -87,7 +87,7 @@ def test_a_show_fits_exactly_if_some_order_of_moves_does(text):
 
 
 @st.composite
-def shows_on_air(draw):
+def shows_on_air(draw: st.DrawFn) -> str:
     """With moves that leave at go, so that moves of one camera may run into each other and into its takes."""
     text = draw(shows())
     lines = []
@@ -105,7 +105,7 @@ def shows_on_air(draw):
 
 @settings(max_examples=150, deadline=None)
 @given(shows_on_air())
-def test_what_fits_is_seen_by_looking_at_every_pair_of_moves_and_takes(text):
+def test_what_fits_is_seen_by_looking_at_every_pair_of_moves_and_takes(text: str) -> None:
     show = read_show_text(text)
     rehearsal = rehearse(show, two_cameras())
     told = {"taken-unsettled", "late", "still-on-air", "overlap"}

@@ -26,7 +26,7 @@ def _off_by(chance: float) -> float:
 
 @pytest.mark.parametrize("expected", [2.0, 2.5, 3.0, 4.0])
 @pytest.mark.parametrize("share", [0.1, 0.2, 0.3])
-def test_one_gap_on_call(expected, share):
+def test_one_gap_on_call(expected: float, share: float) -> None:
     # To the post it takes 90/60 + 60/120 = 2.0 s, and 0.5 s before and after.
     text = f"""{HEAD}
         [[cue]]
@@ -43,7 +43,7 @@ def test_one_gap_on_call(expected, share):
     assert move.ready_chance == pytest.approx(chance, abs=_off_by(chance))
 
 
-def test_two_gaps_on_call_add_as_normal_gaps_do():
+def test_two_gaps_on_call_add_as_normal_gaps_do() -> None:
     # A move on air leaves with cue 1, and its camera is next taken at cue 3.
     text = f"""{HEAD}
         [[cue]]
@@ -72,7 +72,7 @@ def test_two_gaps_on_call_add_as_normal_gaps_do():
     assert move.ready_chance == pytest.approx(chance, abs=_off_by(chance))
 
 
-def test_a_gap_that_is_not_on_call_does_not_vary():
+def test_a_gap_that_is_not_on_call_does_not_vary() -> None:
     text = f"""{HEAD}
         [[cue]]
         number = 1
@@ -98,7 +98,7 @@ def test_a_gap_that_is_not_on_call_does_not_vary():
     assert (left.ready_chance, right.ready_chance) == (1.0, 0.0)
 
 
-def test_a_move_that_is_not_made_is_never_ready():
+def test_a_move_that_is_not_made_is_never_ready() -> None:
     text = f"""{HEAD}
         on_air = "left"
         [[cue]]
@@ -113,7 +113,7 @@ def test_a_move_that_is_not_made_is_never_ready():
     assert (move.made, move.ready_chance) == (False, 0.0)
 
 
-def test_the_same_seed_draws_the_same_and_another_one_draws_others():
+def test_the_same_seed_draws_the_same_and_another_one_draws_others() -> None:
     text = f"{HEAD}\n[[cue]]\nnumber = 1\non_call = true\nexpected = 2.5\n" + (
         '[[cue.move]]\ncamera = "left"\nposition = "post"\n'
     )
@@ -126,13 +126,13 @@ def test_the_same_seed_draws_the_same_and_another_one_draws_others():
 
 
 @pytest.mark.parametrize(("share", "runs"), [(-0.1, 5), (float("nan"), 5), (0.2, 0)])
-def test_a_share_or_a_number_of_runs_that_makes_no_sense_is_refused(share, runs):
+def test_a_share_or_a_number_of_runs_that_makes_no_sense_is_refused(share: float, runs: int) -> None:
     show = read_show_text(f"{HEAD}\n[[cue]]\nnumber = 1\nafter = 1\n")
     with pytest.raises(ValueError, match="not"):
         vary(show, two_cameras(), share=share, runs=runs, seed=1)
 
 
-def test_a_gap_is_never_below_zero_so_that_a_move_has_the_time_that_is_certain():
+def test_a_gap_is_never_below_zero_so_that_a_move_has_the_time_that_is_certain() -> None:
     # It is on air from cue 1 to cue 3, and cue 3 is 8 s after cue 2, which may come right after cue 1 but not before.
     text = f"""{HEAD}
         [[cue]]

@@ -161,7 +161,9 @@ def test_whoever_cannot_see_it_is_told_what_is_where(choir: Rehearsal) -> None:
         for row in names(names(table, "tbody")[0], "tr"):
             assert sum(int(cell.get("colspan", "1")) for cell in row) == columns
     picture = ElementTree.fromstring(svg_report(choir).encode("utf-8"))
-    assert words(picture.find(f"{SVG}title")) and words(picture.find(f"{SVG}desc"))
+    for name in ("title", "desc"):
+        [said] = picture.findall(f"{SVG}{name}")
+        assert words(said)
 
 
 def test_an_evening_that_fits_says_so() -> None:
@@ -233,10 +235,11 @@ def test_words_stand_out_from_what_they_stand_on() -> None:
     assert contrast("#000", "#ffffff") == pytest.approx(21)
 
     def of(rule: str, key: str) -> str:
-        [found] = re.findall(
+        found: list[str] = re.findall(
             r"(?:^|})" + re.escape(rule) + r"\{[^}]*?\b" + key + r":(#\w+)", STYLE + PAGE_STYLE, re.MULTILINE
         )
-        return found
+        [colour] = found
+        return colour
 
     ink = of("svg text", "fill")
     for paper in (of(".off", "fill"), of(".disc", "fill"), of(".tag", "fill"), of(".verdict.fits", "background")):
@@ -311,12 +314,14 @@ def measured(page: str, folder: Path) -> dict[str, Any]:
     done = subprocess.run(command, capture_output=True, timeout=300, check=True)
     tree = html5lib.parse(done.stdout.decode("utf-8"), namespaceHTMLElements=False)
     [told] = [element for element in tree.iter("pre") if element.get("id") == "measured"]
-    return json.loads(told.text)
+    measured: dict[str, Any] = json.loads(told.text or "")
+    return measured
 
 
 def overlapping(boxes: Iterable[Box]) -> list[tuple[Box, Box]]:
     """Pairs of boxes that share more than half a pixel either way."""
-    found, last = [], []
+    found: list[tuple[Box, Box]] = []
+    last: list[Box] = []
     for box in sorted(boxes, key=lambda box: box["x"]):
         last = [other for other in last if other["right"] > box["x"] + 0.5]
         found += [

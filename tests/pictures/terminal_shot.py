@@ -1,6 +1,6 @@
 """Take `watch.svg`: what `ptzd watch` shows on a terminal in the middle of the choir evening.
 
-    python -m bench.terminal_shot        (in `tests/`, takes half a minute)
+    python -m pictures.terminal_shot        (in `tests/`, takes half a minute)
 
 All of it is the real thing but for the cameras: a broker, three simulated cameras, `ptzd run`, and `ptzd watch` on a
 terminal of its own. The picture is the last that it drew before Ctrl-C.

@@ -1,6 +1,6 @@
 """Draw `moves.svg`: picture speed against time for three moves, made directly and shaped.
 
-    python -m bench.shaped_plot        (in `tests/`)
+    python -m pictures.shaped_plot        (in `tests/`)
 
 Both ways are carried out on the same simulated head and seen as a viewer would see them. The direct move is a dashed
 line, the shaped one a solid one, so that nobody needs the colours.
