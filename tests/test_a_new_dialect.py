@@ -14,6 +14,7 @@ import pytest
 from made_up_head import NAME, made_up_head
 from ptzevening import Actor, House, open_house
 from ptzsim import mount_named, virtual_time
+from ptzsim.fleet import CameraPlan
 
 from ptzd.config import load_config
 from ptzd.positions import PositionStore, inline
@@ -122,3 +123,8 @@ def test_after_its_figures_were_corrected_a_position_is_refused_until_somebody_s
 
     asyncio.run(accept())
     assert recalled(folder, pan_deg=9000 / 91)["phase"] == "settled"
+
+
+def test_a_head_from_a_file_of_ones_own_is_simulated_too(folder: Path) -> None:
+    plan = CameraPlan("left", "127.0.0.1", 52381, str(folder / f"{NAME}.toml"), "tripod", 0, True, 0.0)
+    assert plan.build(now=0.0).dialect.name == NAME
