@@ -29,7 +29,7 @@ from ptzd.cameras import (
 )
 from ptzd.links import Form, MemoryLink, memory_pair
 from ptzd.motion import published_head
-from ptzd.visca import load_dialect
+from ptzd.visca import Dialect, load_dialect
 
 
 class CutLink:
@@ -115,6 +115,7 @@ class Rig:
 async def rigged(
     *,
     dialect_name: str = "nibble4-51",
+    dialect: Dialect | None = None,
     seed: int = 1,
     loss: float = 0.0,
     ready: bool = True,
@@ -127,9 +128,9 @@ async def rigged(
     report: Callable[[CameraState | MoveReport], None] | None = None,
     form: Form = "numbered",
 ) -> AsyncIterator[Rig]:
-    """`report` hears what the camera says, in the place of the rig's own list."""
+    """`dialect` goes before `dialect_name`. `report` hears what the camera says, in the place of the rig's own list."""
     rng = random.Random(seed)
-    dialect = load_dialect(dialect_name)
+    dialect = dialect or load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
     simulated = SimulatedCamera(
         dialect,

@@ -14,7 +14,6 @@ import math
 import os
 import signal
 from contextlib import AbstractAsyncContextManager, suppress
-from pathlib import Path
 from typing import Any
 
 import structlog
@@ -22,7 +21,7 @@ import structlog
 from ptzd import links
 from ptzd.links import Link, LinkAddress
 from ptzd.logs import log_from
-from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
+from ptzd.visca import dialect_named
 
 from .halting import Watched
 from .terms import HaltBegan, HaltEnded, Terms
@@ -93,7 +92,7 @@ class Process:
         match message:
             case {"watch": str(name), "host": str(host), "port": int(port), "dialect": str(dialect)}:
                 self._addresses[name] = LinkAddress(host, port)
-                self._terms.add(Watched(name, _dialect(dialect), lambda: self._open(name)))
+                self._terms.add(Watched(name, dialect_named(dialect), lambda: self._open(name)))
                 if not _is_numeric(host):
                     task = asyncio.create_task(self._resolve(name, host, port))
                     self._resolving.add(task)
@@ -131,10 +130,6 @@ class Process:
     def _write(self, message: dict[str, Any]) -> None:
         with suppress(OSError):  # a daemon that is gone or stands still reads nothing
             os.write(STDOUT, encode(message))
-
-
-def _dialect(name: str) -> Dialect:
-    return load_dialect(name) if name in dialect_names() else read_dialect(Path(name))
 
 
 def _is_numeric(host: str) -> bool:

@@ -67,10 +67,13 @@ from .dialect import (
     DialectError,
     FocusScale,
     Renewal,
+    ScalesError,
     ZoomScale,
+    dialect_named,
     dialect_names,
     load_dialect,
     read_dialect,
+    require_same_scales,
 )
 from .framing import Bare, Framing, OverIp
 from .inquiries import (
@@ -187,6 +190,7 @@ __all__ = [
     "Refused",
     "Renewal",
     "Reply",
+    "ScalesError",
     "SlowModeOff",
     "SlowModeOn",
     "TallyLampOff",
@@ -202,10 +206,12 @@ __all__ = [
     "ZoomStop",
     "ZoomTele",
     "ZoomWide",
+    "dialect_named",
     "dialect_names",
     "load_dialect",
     "parse_command",
     "parse_inquiry",
     "parse_reply",
     "read_dialect",
+    "require_same_scales",
 ]

@@ -12,10 +12,10 @@ from ptzd import links
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, say, say_json
-from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.config import CameraConfig, Config
 from ptzd.guard import Halt, Watched
 from ptzd.guard import halt as halt_until_still
-from ptzd.visca import DialectError
+from ptzd.visca import DialectError, dialect_named
 
 PATIENCE_SECONDS = 5.0
 
