@@ -8,6 +8,11 @@ from pathlib import Path
 
 import pytest
 from brokers import MosquittoBroker, running_mosquitto
+from hypothesis import HealthCheck, settings
+
+# How long an example takes says more of what else the machine does than of the code: bounds on time are in tests/bench.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
