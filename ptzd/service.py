@@ -20,6 +20,7 @@ from typing import Any
 
 import structlog
 
+from ptzd import links
 from ptzd.bus import (
     Answer,
     BackRequest,
@@ -93,7 +94,7 @@ from ptzd.config import CameraConfig, Config, dialect_named
 from ptzd.cues import ONCE_WITHIN_SECONDS, CueDesk, CueRefusal, CueState, CueToken, cue_list
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded, Guardian, Keeper
-from ptzd.links import Link, open_udp
+from ptzd.links import Link
 from ptzd.motion import (
     ON_A_RAIL,
     ON_A_TRIPOD,
@@ -816,11 +817,11 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         heads = HeadFiles(config.store.path.parent)
         # Before any camera is spoken to: nothing is to move that nobody would stop.
         guard = await stack.enter_async_context(Keeper(_guarded(config)))
-        links: dict[str, tuple[CameraSettings, Link]] = {}
+        opened: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
-                link = await stack.enter_async_context(open_udp(camera.link.host, camera.link.port))
-                links[name] = (camera_settings(name, camera, heads.path(name)), link)
+                link = await stack.enter_async_context(links.open(camera.link))
+                opened[name] = (camera_settings(name, camera, heads.path(name)), link)
             except OSError as error:
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
             except (DialectError, HeadFileError) as error:
@@ -833,7 +834,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
                 raise StartError(f"the show file {config.show.file} has mistakes: {error}") from None
         bus = await stack.enter_async_context(_bus(config, rng))
         service = Service(
-            links=links,
+            links=opened,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
             store=store,
             bus=bus,

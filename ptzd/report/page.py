@@ -16,7 +16,7 @@ from .elements import SVG, Element, add, clock, margin_text, put, root, say, sha
 from .lanes import Row, State, row_seconds, rows
 from .style import PAGE_STYLE
 from .text import wrapped
-from .timeline import PICTURE_WIDTH, STYLE, Evening, Window, disc_width, draw, draw_bar, draw_disc, draw_range
+from .timeline import PICTURE_WIDTH, STYLE, Chart, Section, disc_width, draw, draw_bar, draw_disc, draw_range
 
 CONFLICT_TITLES: Final[dict[ConflictKind, str]] = {
     "taken-unsettled": "Taken before it has settled",
@@ -41,12 +41,12 @@ def html_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -
 
     `seconds_per_row` is how much of the evening stands side by side, more than 0; None: what suits the show.
     """
-    evening = Evening(rehearsal)
+    chart = Chart(rehearsal)
     body = root("body")
     _add_header(body, rehearsal)
     main = add(body, "main")
-    _add_timeline(main, evening, _row_length(rehearsal, seconds_per_row))
-    _add_conflicts(main, evening)
+    _add_timeline(main, chart, _row_length(rehearsal, seconds_per_row))
+    _add_conflicts(main, chart)
     _add_closest_calls(main, rehearsal)
     _add_running_order(main, rehearsal)
     head = root("head")
@@ -67,7 +67,7 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
 
     `seconds_per_row` is as for `html_report`.
     """
-    evening = Evening(rehearsal)
+    chart = Chart(rehearsal)
     svg = root("svg", xmlns=SVG, role="img", aria_labelledby="report-title report-words")
     put(svg, "title", f"{rehearsal.label or rehearsal.show}: rehearsal", id="report-title")
     put(svg, "desc", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", id="report-words")
@@ -83,9 +83,9 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
             put(sheet, "text", _quiet_text(rehearsal, row), x=0, y=y + 16, font_size=_TEXT_SIZE)
             y += 34
         else:
-            y = draw(sheet, evening, evening.lanes, _row_window(evening, row), y) + 18
+            y = draw(sheet, chart, chart.lanes, _row_window(chart, row), y) + 18
     for number, conflict in enumerate(rehearsal.conflicts, 1):
-        y = _draw_conflict(sheet, evening, number, conflict, y + 8)
+        y = _draw_conflict(sheet, chart, number, conflict, y + 8)
     for key, value in (("width", PICTURE_WIDTH + 40), ("height", y + 30)):
         paper.set(key, f"{value:.0f}")
         svg.set(key, f"{value:.0f}")
@@ -99,8 +99,8 @@ def _row_length(rehearsal: Rehearsal, wished: float | None) -> float:
     return row_seconds(rehearsal) if wished is None else wished
 
 
-def _row_window(evening: Evening, row: Row) -> Window:
-    return Window(row.from_seconds, row.until_seconds, evening.gutter, PICTURE_WIDTH - evening.tag_room)
+def _row_window(chart: Chart, row: Row) -> Section:
+    return Section(row.from_seconds, row.until_seconds, chart.gutter, PICTURE_WIDTH - chart.tag_room)
 
 
 # The words at the top.
@@ -182,8 +182,8 @@ def _draw_legend(parent: Element, top: float) -> float:
     return top + 30
 
 
-def _add_timeline(main: Element, evening: Evening, length: float) -> None:
-    rehearsal = evening.rehearsal
+def _add_timeline(main: Element, chart: Chart, length: float) -> None:
+    rehearsal = chart.rehearsal
     section = add(main, "section", aria_labelledby="evening")
     put(section, "h2", "The evening", id="evening")
     legend = _add_picture(section, PICTURE_WIDTH, "legend", "What the marks mean")
@@ -192,16 +192,16 @@ def _add_timeline(main: Element, evening: Evening, length: float) -> None:
         if row.quiet:
             put(section, "p", _quiet_text(rehearsal, row), class_="quiet")
             continue
-        window = _row_window(evening, row)
+        window = _row_window(chart, row)
         figure = add(section, "figure")
         svg = _add_picture(
             figure,
             PICTURE_WIDTH,
             f"row-{number}",
             f"{clock(row.from_seconds)} to {clock(row.until_seconds)}",
-            _row_words(evening, window),
+            _row_words(chart, window),
         )
-        svg.set("viewBox", f"0 0 {PICTURE_WIDTH:.0f} {draw(svg, evening, evening.lanes, window, 2):.0f}")
+        svg.set("viewBox", f"0 0 {PICTURE_WIDTH:.0f} {draw(svg, chart, chart.lanes, window, 2):.0f}")
 
 
 def _add_picture(parent: Element, wide: float, name: str, title: str, words: str = "") -> Element:
@@ -215,14 +215,12 @@ def _add_picture(parent: Element, wide: float, name: str, title: str, words: str
     return svg
 
 
-def _row_words(evening: Evening, window: Window) -> str:
-    cues = evening.cues(window)
+def _row_words(chart: Chart, window: Section) -> str:
+    cues = chart.cues(window)
     words = "No cue." if not cues else f"Cues {number_text(cues[0].number)} to {number_text(cues[-1].number)}."
     if len(cues) == 1:
         words = f"Cue {number_text(cues[0].number)}."
-    troubles = sorted(
-        {number for camera in evening.rehearsal.cameras for number, _ in evening.conflicts(camera, window)}
-    )
+    troubles = sorted({number for camera in chart.rehearsal.cameras for number, _ in chart.conflicts(camera, window)})
     if troubles:
         words += f" Does not fit: {', '.join(map(str, troubles))}."
     return words
@@ -240,7 +238,7 @@ def _quiet_text(rehearsal: Rehearsal, row: Row) -> str:
 # What does not fit.
 
 
-def _close_up_window(rehearsal: Rehearsal, conflict: Conflict, width: float, gutter: float) -> Window:
+def _close_up_window(rehearsal: Rehearsal, conflict: Conflict, width: float, gutter: float) -> Section:
     """So much of the evening around a conflict that its moves can be seen whole."""
     begin, end = conflict.from_seconds, conflict.until_seconds
     for index in conflict.moves:
@@ -250,15 +248,15 @@ def _close_up_window(rehearsal: Rehearsal, conflict: Conflict, width: float, gut
         if move.margin_seconds is not None and move.margin_seconds <= move.needed_seconds:
             end = max(end, move.settled_seconds + move.margin_seconds)
     pad = max((end - begin) * 0.14, (_LEAST_CLOSE_UP_SECONDS - (end - begin)) / 2, 1.0)
-    return Window(begin - pad, end + pad, gutter, width - 50)
+    return Section(begin - pad, end + pad, gutter, width - 50)
 
 
-def _draw_close_up(parent: Element, evening: Evening, conflict: Conflict, top: float) -> float:
-    lane = evening.lane_of[conflict.camera]
-    window = _close_up_window(evening.rehearsal, conflict, _CLOSE_UP_WIDTH, min(evening.gutter, 110.0))
-    y = draw(parent, evening, [lane], window, top, closer=True)
+def _draw_close_up(parent: Element, chart: Chart, conflict: Conflict, top: float) -> float:
+    lane = chart.lane_of[conflict.camera]
+    window = _close_up_window(chart.rehearsal, conflict, _CLOSE_UP_WIDTH, min(chart.gutter, 110.0))
+    y = draw(parent, chart, [lane], window, top, closer=True)
     for index in conflict.moves:
-        y = draw_range(parent, evening.rehearsal.moves[index], window, y + 2)
+        y = draw_range(parent, chart.rehearsal.moves[index], window, y + 2)
     return y + 4
 
 
@@ -270,8 +268,8 @@ def _cue_of(rehearsal: Rehearsal, conflict: Conflict) -> RehearsedCue:
     return rehearsal.cues[conflict.cue_index]
 
 
-def _add_conflicts(main: Element, evening: Evening) -> None:
-    rehearsal = evening.rehearsal
+def _add_conflicts(main: Element, chart: Chart) -> None:
+    rehearsal = chart.rehearsal
     section = add(main, "section", aria_labelledby="conflicts")
     put(section, "h2", "What does not fit", id="conflicts")
     if not rehearsal.conflicts:
@@ -297,7 +295,7 @@ def _add_conflicts(main: Element, evening: Evening) -> None:
         put(what, "p", _ended(conflict.sentence))
         name = f"close-up-{number}"
         svg = _add_picture(what, _CLOSE_UP_WIDTH, name, f"{conflict.camera} at cue {number_text(cue.number)}, closer")
-        height = _draw_close_up(svg, evening, conflict, 2)
+        height = _draw_close_up(svg, chart, conflict, 2)
         svg.set("viewBox", f"0 0 {_CLOSE_UP_WIDTH:.0f} {height:.0f}")
         _add_remedies(add(row, "td"), conflict)
 
@@ -313,9 +311,9 @@ def _add_remedies(cell: Element, conflict: Conflict) -> None:
             put(item, "span", "can be written into the show", class_="can")
 
 
-def _draw_conflict(parent: Element, evening: Evening, number: int, conflict: Conflict, top: float) -> float:
+def _draw_conflict(parent: Element, chart: Chart, number: int, conflict: Conflict, top: float) -> float:
     """A conflict in the picture: in words on the left, from closer on the right. Returns where the drawing ends."""
-    cue = _cue_of(evening.rehearsal, conflict)
+    cue = _cue_of(chart.rehearsal, conflict)
     group = add(parent, "g", id=f"conflict-{number}")
     shape(group, "line", class_="grid", x1=0, x2=PICTURE_WIDTH, y1=top, y2=top)
     draw_disc(group, number, 0, top + 10)
@@ -336,7 +334,7 @@ def _draw_conflict(parent: Element, evening: Evening, number: int, conflict: Con
             put(group, "text", line, x=left + 14, y=y, font_size=_TEXT_SIZE)
             y += 15
     close = add(group, "g", transform=f"translate({PICTURE_WIDTH - _CLOSE_UP_WIDTH:.0f} 0)")
-    return max(y, _draw_close_up(close, evening, conflict, top + 8))
+    return max(y, _draw_close_up(close, chart, conflict, top + 8))
 
 
 # The tables.

@@ -60,7 +60,7 @@ svg text{font-family:"Liberation Sans",Arial,Helvetica,sans-serif;fill:#16191c;u
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class Section:
     """A part of the evening and the part of the picture, in its own units, that it fills."""
 
     from_seconds: float
@@ -74,7 +74,7 @@ class Window:
         return self.left + (self.right - self.left) * min(1.0, max(0.0, share))
 
 
-class Evening:
+class Chart:
     """A rehearsal made ready to be drawn: what lies in a window is found without going through the whole evening."""
 
     def __init__(self, rehearsal: Rehearsal) -> None:
@@ -89,18 +89,18 @@ class Evening:
         self.gutter = min(210.0, max([76.0, *(width(c, _NAME_SIZE, bold=True) + 12 for c in rehearsal.cameras)]))
         self.tag_room = max([0.0, *(_tag_width(cue) for cue in rehearsal.cues)]) + 4
 
-    def stretches(self, lane: Lane, window: Window) -> Sequence[Stretch]:
+    def stretches(self, lane: Lane, window: Section) -> Sequence[Stretch]:
         """Return what a camera does in a window."""
         starts = self._starts[lane.camera]
         first = max(0, bisect_right(starts, window.from_seconds) - 1)
         return lane.stretches[first : bisect_left(starts, window.until_seconds)]
 
-    def cues(self, window: Window) -> Sequence[RehearsedCue]:
+    def cues(self, window: Section) -> Sequence[RehearsedCue]:
         """Return the cues of a window; one that comes just as it ends belongs to the next."""
         times = self._cue_times
         return self.rehearsal.cues[bisect_left(times, window.from_seconds) : bisect_left(times, window.until_seconds)]
 
-    def conflicts(self, camera: str, window: Window) -> list[tuple[int, Conflict]]:
+    def conflicts(self, camera: str, window: Section) -> list[tuple[int, Conflict]]:
         """Return a camera's conflicts in a window with their numbers, in the order of time."""
         found = [
             (number, conflict)
@@ -145,20 +145,20 @@ class _Bars:
 
 
 def draw(
-    parent: Element, evening: Evening, drawn: Sequence[Lane], window: Window, top: float, *, closer: bool = False
+    parent: Element, chart: Chart, drawn: Sequence[Lane], window: Section, top: float, *, closer: bool = False
 ) -> float:
     """Draw lanes, cues and conflicts in a window, from `top` down. Returns where the drawing ends.
 
     What has no room in it, it says when pointed at; but not where it is only shown `closer` what was drawn before.
     """
-    cues = evening.cues(window)
+    cues = chart.cues(window)
     tags = [_tag_width(cue) for cue in cues]
     flags = places(
         [window.x(cue.at_seconds) for cue in cues],
         [tag + 3 for tag in tags],
         [tag + min(_LONGEST_LABEL, width(cue.label, _LABEL_SIZE) + 9) for cue, tag in zip(cues, tags, strict=True)],
         _LEVELS,
-        window.right + evening.tag_room,
+        window.right + chart.tag_room,
     )
     first_lane = top + _LEVEL * max([1, *(flag.level + 1 for flag in flags)]) + 5
     tops: list[float] = []
@@ -166,7 +166,7 @@ def draw(
     y = first_lane
     for lane in drawn:
         tops.append(y)
-        found = evening.conflicts(lane.camera, window)
+        found = chart.conflicts(lane.camera, window)
         placed = _mark_places(found, window)
         marks.append((found, placed))
         y += _BAR + _GAP + _MARK_LEVEL * max([0, *(place.level + 1 for place in placed)])
@@ -174,10 +174,10 @@ def draw(
     _draw_ruler(parent, window, first_lane, ruler)
     _draw_cue_lines(parent, cues, flags, window, first_lane, ruler)
     for lane, y in zip(drawn, tops, strict=True):
-        _draw_lane(add(parent, "g"), evening.stretches(lane, window), window, y, hints=not closer)
+        _draw_lane(add(parent, "g"), chart.stretches(lane, window), window, y, hints=not closer)
     _draw_flags(parent, cues, tags, flags, window, first_lane, hints=not closer)
-    if window.from_seconds < evening.rehearsal.seconds <= window.until_seconds:
-        x = window.x(evening.rehearsal.seconds)
+    if window.from_seconds < chart.rehearsal.seconds <= window.until_seconds:
+        x = window.x(chart.rehearsal.seconds)
         shape(parent, "line", class_="end", x1=x, x2=x, y1=first_lane - 2, y2=ruler)
     for lane, y, (found, placed) in zip(drawn, tops, marks, strict=True):
         name = shortened(lane.camera, window.left - 8, _NAME_SIZE, bold=True)
@@ -194,7 +194,7 @@ def draw(
     return ruler + _RULER
 
 
-def draw_range(parent: Element, move: PlannedMove, window: Window, top: float) -> float:
+def draw_range(parent: Element, move: PlannedMove, window: Section, top: float) -> float:
     """Draw when a move will have settled, as a range, and when it must have, where that is in the window.
 
     Returns where the drawing ends.
@@ -235,7 +235,7 @@ def _tag_width(cue: RehearsedCue) -> float:
     return width(number_text(cue.number), _LABEL_SIZE, bold=True) + 8
 
 
-def _draw_ruler(parent: Element, window: Window, top: float, bottom: float) -> None:
+def _draw_ruler(parent: Element, window: Section, top: float, bottom: float) -> None:
     length = window.until_seconds - window.from_seconds
     a_second = (window.right - window.left) / length
     step = next((step for step in _TICK_STEPS if step * a_second >= _LEAST_TICK), _TICK_STEPS[-1])
@@ -253,7 +253,7 @@ def _draw_ruler(parent: Element, window: Window, top: float, bottom: float) -> N
         put(parent, "text", clock(index * step), class_="hour", x=window.x(index * step), y=bottom + 15)
 
 
-def _draw_lane(parent: Element, stretches: Sequence[Stretch], window: Window, y: float, *, hints: bool) -> None:
+def _draw_lane(parent: Element, stretches: Sequence[Stretch], window: Section, y: float, *, hints: bool) -> None:
     bars = _Bars()
     named: list[tuple[Stretch, str]] = []  # as much of a name as there is room for
     for stretch in stretches:
@@ -330,7 +330,7 @@ def _draw_cue_lines(
     parent: Element,
     cues: Sequence[RehearsedCue],
     flags: Sequence[Place],
-    window: Window,
+    window: Section,
     first_lane: float,
     bottom: float,
 ) -> None:
@@ -348,7 +348,7 @@ def _draw_flags(
     cues: Sequence[RehearsedCue],
     tags: Sequence[float],
     flags: Sequence[Place],
-    window: Window,
+    window: Section,
     first_lane: float,
     *,
     hints: bool,
@@ -379,7 +379,7 @@ def _draw_flags(
             put(flagged, "text", label, class_="label", x=x + tag + 3, y=y + 11.8)
 
 
-def _mark_places(found: Sequence[tuple[int, Conflict]], window: Window) -> tuple[Place, ...]:
+def _mark_places(found: Sequence[tuple[int, Conflict]], window: Section) -> tuple[Place, ...]:
     starts = [_mark_left(number, conflict, window) for number, conflict in found]
     rooms = [
         max(disc_width(number), window.x(conflict.until_seconds) - start) + 3
@@ -397,14 +397,14 @@ def _mark_places(found: Sequence[tuple[int, Conflict]], window: Window) -> tuple
     return tuple(by_index[index] for index in range(len(found)))
 
 
-def _mark_left(number: int, conflict: Conflict, window: Window) -> float:
+def _mark_left(number: int, conflict: Conflict, window: Section) -> float:
     """The disc hangs in the middle under its moment, or begins with a conflict that lasts."""
     x = window.x(conflict.from_seconds)
     wide = disc_width(number)
     return x if window.x(conflict.until_seconds) - x >= wide else x - wide / 2
 
 
-def _draw_mark(parent: Element, number: int, conflict: Conflict, window: Window, y: float, level: int) -> None:
+def _draw_mark(parent: Element, number: int, conflict: Conflict, window: Section, y: float, level: int) -> None:
     from_x, until_x = window.x(conflict.from_seconds), window.x(conflict.until_seconds)
     low = y + level * _MARK_LEVEL
     if level:

@@ -59,7 +59,6 @@ from .conversation import (
     Overdue,
     PerformedUnheard,
     Refused,
-    Timing,
     Unanswered,
 )
 from .dialect import (
@@ -73,6 +72,7 @@ from .dialect import (
     load_dialect,
     read_dialect,
 )
+from .framing import Bare, Framing, OverIp
 from .inquiries import (
     INQUIRIES,
     DigitalZoomInquiry,
@@ -105,6 +105,7 @@ from .packets import (
     PayloadType,
 )
 from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, Reply, parse_reply
+from .timing import Timing
 
 __all__ = [
     "INQUIRIES",
@@ -117,6 +118,7 @@ __all__ = [
     "Answer",
     "Answered",
     "AxisScale",
+    "Bare",
     "Cancel",
     "Clear",
     "Command",
@@ -147,6 +149,7 @@ __all__ = [
     "FocusOnePush",
     "FocusScale",
     "FocusStop",
+    "Framing",
     "Ignored",
     "Initialisation",
     "Inquiry",
@@ -158,6 +161,7 @@ __all__ = [
     "MemorySet",
     "MessageError",
     "Movement",
+    "OverIp",
     "Overdue",
     "Packet",
     "PacketError",

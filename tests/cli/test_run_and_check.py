@@ -18,9 +18,10 @@ import aiomqtt
 import pytest
 from commands import Ended, Ptzd, StartPtzd
 
+from ptzd import links
 from ptzd.cameras.line import Line
 from ptzd.cameras.reading import read_framing
-from ptzd.links import open_udp
+from ptzd.links import LinkAddress
 from ptzd.visca import load_dialect
 
 ServiceManager = tuple[Path, Callable[[], Coroutine[Any, Any, str]]]
@@ -72,7 +73,7 @@ def service_manager(tmp_path: Path) -> Iterator[ServiceManager]:
 
 
 async def pan_counts(port: int) -> int:
-    async with open_udp("127.0.0.1", port) as link:
+    async with links.open(LinkAddress("127.0.0.1", port)) as link:
         line = Line(link, load_dialect("nibble4-51"), on_restart=lambda: None)
         carrying = asyncio.create_task(line.run())
         line.restart()

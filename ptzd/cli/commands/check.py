@@ -9,13 +9,13 @@ from pathlib import Path
 
 import click
 
+from ptzd import links
 from ptzd.cli.broker import broker_of
 from ptzd.cli.client import reach
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
-from ptzd.links import open_udp
 from ptzd.positions import PositionStore, StoreError
 from ptzd.service import camera_settings
 from ptzd.visca import DialectError
@@ -104,7 +104,7 @@ async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
     notes = Notes(f"camera {name} ({camera.label})" if camera.label else f"camera {name}")
     try:
         dialect = camera_settings(name, camera).dialect
-        async with open_udp(camera.link.host, camera.link.port) as link:
+        async with links.open(camera.link) as link:
             await question(link, dialect, notes)
     except DialectError as error:
         notes.failed(str(error))

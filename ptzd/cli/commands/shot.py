@@ -32,7 +32,7 @@ from ptzd.positions import HeadFiles
 from ptzd.service import camera_settings
 from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
 
-from .shot_sums import Framing, Kit, mm
+from .shot_sums import Kit, View, mm
 
 DEFAULT_FRAME_RATE = 25.0
 
@@ -122,15 +122,15 @@ def shot(
         raise Misuse("That depends on how far away people are; add --distance, in metres.")
     known, learned = _camera_of(path, camera)
     kit = _kit(camera, known, learned, sensor, ends_mm, dialect_name, frame_rate, picture_width_px)
-    framings = [*_framings(kit, distance_m, Shot(shot) if shot is not None else None, width_m, focal_length_mm)]
+    views = [*_views(kit, distance_m, Shot(shot) if shot is not None else None, width_m, focal_length_mm)]
     if as_json:
-        say_json(_as_json(kit, distance_m, framings))
+        say_json(_as_json(kit, distance_m, views))
         return
-    if len(framings) == 1:
-        _print_one(framings[0])
+    if len(views) == 1:
+        _print_one(views[0])
     else:
-        _print_all(framings)
-    for note in _notes(kit, framings):
+        _print_all(views)
+    for note in _notes(kit, views):
         say(note)
 
 
@@ -216,73 +216,73 @@ def _ends_and_table(
     return (first, last), None
 
 
-def _framings(
+def _views(
     kit: Kit,
     distance_m: float | None,
     shot: Shot | None,
     width_m: float | None,
     focal_length_mm: float | None,
-) -> Iterator[Framing]:
+) -> Iterator[View]:
     if focal_length_mm is not None:
-        yield Framing(f"{focal_length_mm:g} mm", kit, focal_length_mm, distance_m)
+        yield View(f"{focal_length_mm:g} mm", kit, focal_length_mm, distance_m)
     elif distance_m is not None and width_m is not None:
         wanted = focal_length_for_picture_mm(kit.sensor.width_mm, distance_m, width_m)
-        yield Framing(f"{width_m:g} m wide", kit, wanted, distance_m)
+        yield View(f"{width_m:g} m wide", kit, wanted, distance_m)
     elif distance_m is not None and shot is not None:
-        yield Framing(str(shot), kit, focal_length_for_shot_mm(kit.sensor, shot, distance_m), distance_m)
+        yield View(str(shot), kit, focal_length_for_shot_mm(kit.sensor, shot, distance_m), distance_m)
     else:
         if kit.ends_mm is None and distance_m is None:
             raise Misuse("Say what is to be seen: add --distance with --shot or --width, or --focal-length or --lens.")
         zooms = kit.ends_mm is not None and kit.ends_mm[0] < kit.ends_mm[1]
         if kit.ends_mm is not None:
-            yield Framing("wide end" if zooms else mm(kit.ends_mm[0]), kit, kit.ends_mm[0], distance_m)
+            yield View("wide end" if zooms else mm(kit.ends_mm[0]), kit, kit.ends_mm[0], distance_m)
         if distance_m is not None:
             for each in Shot:
-                yield Framing(str(each), kit, focal_length_for_shot_mm(kit.sensor, each, distance_m), distance_m)
+                yield View(str(each), kit, focal_length_for_shot_mm(kit.sensor, each, distance_m), distance_m)
         if kit.ends_mm is not None and zooms:
-            yield Framing("tele end", kit, kit.ends_mm[1], distance_m)
+            yield View("tele end", kit, kit.ends_mm[1], distance_m)
 
 
-def _cells(framing: Framing) -> dict[str, str]:
-    """One framing as people read it; what is not known is left out."""
-    wide, high, across = framing.angles_deg
-    nearest = "" if framing.fits is not False else f" ({mm(framing.wanted_mm).removesuffix(' mm')} needed)"
+def _cells(view: View) -> dict[str, str]:
+    """One view as people read it; what is not known is left out."""
+    wide, high, across = view.angles_deg
+    nearest = "" if view.fits is not False else f" ({mm(view.wanted_mm).removesuffix(' mm')} needed)"
     cells = {
-        "focal length": f"{mm(framing.focal_length_mm)}{nearest}",
+        "focal length": f"{mm(view.focal_length_mm)}{nearest}",
         "angle of view": f"{wide:.2f} × {high:.2f}°",
         "across": f"{across:.2f}°",
     }
-    if framing.picture_m is not None:
-        cells["picture"] = "{:.2f} × {:.2f} m".format(*framing.picture_m)
-    if framing.zoom_counts is not None:
-        cells["zoom"] = str(framing.zoom_counts)
-    if framing.pixels_per_count is not None:
-        pan, tilt = (f"{pixels:.1f}" for pixels in framing.pixels_per_count)
+    if view.picture_m is not None:
+        cells["picture"] = "{:.2f} × {:.2f} m".format(*view.picture_m)
+    if view.zoom_counts is not None:
+        cells["zoom"] = str(view.zoom_counts)
+    if view.pixels_per_count is not None:
+        pan, tilt = (f"{pixels:.1f}" for pixels in view.pixels_per_count)
         cells["one count"] = f"{pan} px" if pan == tilt else f"{pan} × {tilt} px"
-    cells["watchable pan"] = f"{framing.panning_limit_deg_per_s:.2f}°/s"
-    if framing.panning is not None:
-        step = framing.panning.fastest_watchable_step
+    cells["watchable pan"] = f"{view.panning_limit_deg_per_s:.2f}°/s"
+    if view.panning is not None:
+        step = view.panning.fastest_watchable_step
         cells["watchable pan"] += ", no step" if step is None else f", step {step}"
-        cells["watchable pan"] += " in slow mode" if framing.panning.slow_mode else ""
+        cells["watchable pan"] += " in slow mode" if view.panning.slow_mode else ""
     return cells
 
 
-def _print_one(framing: Framing) -> None:
+def _print_one(view: View) -> None:
     table = Table(box=box.SIMPLE_HEAD, show_header=False)
-    for what, value in _cells(framing).items():
+    for what, value in _cells(view).items():
         table.add_row(what, value)
     _print(table)
-    if (sentence := framing.lens_sentence()) is not None:
+    if (sentence := view.lens_sentence()) is not None:
         say(sentence)
-    if framing.panning is not None:
-        say(f"Pan: {framing.panning.sentence}.")
+    if view.panning is not None:
+        say(f"Pan: {view.panning.sentence}.")
 
 
-def _print_all(framings: Sequence[Framing]) -> None:
+def _print_all(views: Sequence[View]) -> None:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-    rows = [(framing.name, _cells(framing)) for framing in framings]
+    rows = [(view.name, _cells(view)) for view in views]
     shown = [heading for heading in rows[0][1] if heading != "across"]  # too much for a terminal's width
-    table.add_column(no_wrap=True, min_width=max(len(framing.name) for framing in framings))
+    table.add_column(no_wrap=True, min_width=max(len(view.name) for view in views))
     for heading in shown:
         table.add_column(heading)
     for framing_name, cells in rows:
@@ -295,18 +295,18 @@ def _print(table: Table) -> None:
     Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
 
 
-def _notes(kit: Kit, framings: Sequence[Framing]) -> Iterator[str]:
+def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:
     """What some figures rest on."""
     if kit.zoom_is_estimated:
         yield "The zoom counts are estimated from the ends of the lens; a measured table of focal_length is better."
     if kit.steps_are_assumed:
         yield "The speeds of the steps are assumed, as none are published for this head."
-    too_fast = any(each.panning is not None and each.panning.fastest_watchable_step is None for each in framings)
+    too_fast = any(each.panning is not None and each.panning.fastest_watchable_step is None for each in views)
     if too_fast and kit.dialect is not None and kit.dialect.slow_mode and not kit.slow_steps_deg_per_s:
         yield "This head has a slow mode, and nobody publishes how slow: `ptzd learn` finds out, and it may do."
 
 
-def _as_json(kit: Kit, distance_m: float | None, framings: Sequence[Framing]) -> dict[str, Any]:
+def _as_json(kit: Kit, distance_m: float | None, views: Sequence[View]) -> dict[str, Any]:
     return {
         "sensor_mm": [kit.sensor.width_mm, kit.sensor.height_mm],
         "lens_mm": kit.ends_mm,
@@ -314,25 +314,25 @@ def _as_json(kit: Kit, distance_m: float | None, framings: Sequence[Framing]) ->
         "dialect": kit.dialect.name if kit.dialect is not None else None,
         "frame_rate": kit.frame_rate,
         "picture_width_px": kit.picture_width_px,
-        "notes": [*_notes(kit, framings)],
-        "framings": [_framing_as_json(framing) for framing in framings],
+        "notes": [*_notes(kit, views)],
+        "framings": [_view_as_json(view) for view in views],
     }
 
 
-def _framing_as_json(framing: Framing) -> dict[str, Any]:
-    panning = framing.panning
+def _view_as_json(view: View) -> dict[str, Any]:
+    panning = view.panning
     return {
-        "name": framing.name,
-        "needed_mm": framing.wanted_mm,
-        "focal_length_mm": framing.focal_length_mm,
-        "fits": framing.fits,
-        "angle_of_view_deg": framing.angles_deg,
-        "picture_m": framing.picture_m,
-        "zoom_counts": framing.zoom_counts,
-        "pixels_per_count": framing.pixels_per_count,
-        "panning_limit_deg_per_s": framing.panning_limit_deg_per_s,
+        "name": view.name,
+        "needed_mm": view.wanted_mm,
+        "focal_length_mm": view.focal_length_mm,
+        "fits": view.fits,
+        "angle_of_view_deg": view.angles_deg,
+        "picture_m": view.picture_m,
+        "zoom_counts": view.zoom_counts,
+        "pixels_per_count": view.pixels_per_count,
+        "panning_limit_deg_per_s": view.panning_limit_deg_per_s,
         "fastest_watchable_step": panning.fastest_watchable_step if panning is not None else None,
         "in_slow_mode": panning.slow_mode if panning is not None else None,
-        "lens_sentence": framing.lens_sentence(),
+        "lens_sentence": view.lens_sentence(),
         "panning_sentence": panning.sentence if panning is not None else None,
     }

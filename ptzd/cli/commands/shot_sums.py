@@ -37,7 +37,7 @@ class Kit:
 
 
 @dataclass(frozen=True, slots=True)
-class Framing:
+class View:
     """One picture that is wanted, and what becomes of it with the focal length that is nearest."""
 
     name: str

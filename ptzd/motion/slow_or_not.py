@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from .direct import PlanRefused
+from .direct_plan import PlanRefused
 from .head import HeadModel
 from .picture import Picture
 from .pose import Pose
-from .shaped import ShapedPlan, plan_shaped
+from .shaped_plan import ShapedPlan, plan_shaped
 
 WORTH_SHARE = 0.9  # of the jolt, or of the fastest travel of the picture: below, slow mode is worth its orders
 SAME_SHARE = 1.08  # of the jolt, which nobody tells apart

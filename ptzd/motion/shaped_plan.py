@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from math import exp, hypot, inf
 
 from .course import AxisWay, Course, course, quickest_seconds, slowest_seconds, standing
-from .direct import PlanRefused
+from .direct_plan import PlanRefused
 from .head import HeadModel
 from .picture import Picture
 from .pose import Pose
