@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-START_SECONDS = 5.0
+START_SECONDS = 20.0
 EMBEDDED = """
 import asyncio, sys
 from ptzd.bus.embedded import embedded_broker

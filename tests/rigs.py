@@ -68,6 +68,7 @@ class Rig:
         camera: Camera,
         simulated: SimulatedCamera,
         said: list[CameraState | MoveReport],
+        moves: list[MoveReport],
         link: CutLink,
         run: asyncio.Task[None],
     ) -> None:
@@ -76,10 +77,11 @@ class Rig:
         self.camera = camera
         self.simulated = simulated
         self.said = said
+        self.moves = moves  # of what it said
 
-    @property
-    def moves(self) -> list[MoveReport]:
-        return [each for each in self.said if isinstance(each, MoveReport)]
+    def forget(self) -> None:
+        self.said.clear()
+        self.moves.clear()
 
     @property
     def phases(self) -> list[tuple[str | None, str]]:
@@ -94,11 +96,20 @@ class Rig:
         await self.until(lambda: self.camera.state().power == "on" and not self.camera.moving)
 
     async def end_of(self, id: str, seconds: float = 120.0) -> MoveReport:
-        def ended() -> list[MoveReport]:
-            return [each for each in self.moves if each.id == id and each.phase.ended]
+        seen = 0  # of thousands of reports each is looked at once
+        end: MoveReport | None = None
 
-        await self.until(lambda: bool(ended()), seconds)
-        return ended()[-1]
+        def ended() -> bool:
+            nonlocal seen, end
+            for each in self.moves[seen:]:
+                if each.id == id and each.phase.ended:
+                    end = each
+            seen = len(self.moves)
+            return end is not None
+
+        await self.until(ended, seconds)
+        assert end is not None
+        return end
 
     async def recall(self, recall: Recall) -> MoveReport:
         self.camera.recall(recall)
@@ -128,7 +139,7 @@ async def rigged(
     report: Callable[[CameraState | MoveReport], None] | None = None,
     form: Form = "numbered",
 ) -> AsyncIterator[Rig]:
-    """`dialect` goes before `dialect_name`. `report` hears what the camera says, in the place of the rig's own list."""
+    """`dialect` goes before `dialect_name`. `report` hears what the camera says, in the place of the rig's own lists."""
     rng = random.Random(seed)
     dialect = dialect or load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
@@ -144,6 +155,13 @@ async def rigged(
     link = CutLink(ours, form)
     serve = serve_memory if form == "numbered" else partial(serve_bare, stream=form == "stream", rng=rng)
     said: list[CameraState | MoveReport] = []
+    moves: list[MoveReport] = []
+
+    def keep(each: CameraState | MoveReport) -> None:
+        said.append(each)
+        if isinstance(each, MoveReport):
+            moves.append(each)
+
     camera = Camera(
         CameraSettings(
             name="gallery",
@@ -161,13 +179,13 @@ async def rigged(
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
-        report=report or said.append,
+        report=report or keep,
         stands_in=lambda framing: None,
     )
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
         try:
-            yield Rig(camera, simulated, said, link, tasks[0])
+            yield Rig(camera, simulated, said, moves, link, tasks[0])
         finally:
             for task in tasks:
                 task.cancel()

@@ -52,11 +52,13 @@ class House:
         self.broker.publish(f"ptzd/{topic}", json.dumps(payload).encode() if data is None else data, **how)
 
     async def until(self, found: Callable[[str, dict[str, Any]], bool], seconds: float = 60) -> dict[str, Any]:
+        seen = 0
         async with asyncio.timeout(seconds):
             while True:
-                for topic, message in self.heard:
+                for topic, message in self.heard[seen:]:
                     if found(topic, message):
                         return message
+                seen = len(self.heard)
                 await asyncio.sleep(0.02)
 
     async def outcome(self, id: str) -> dict[str, Any]:
