@@ -7,7 +7,9 @@ import random
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from functools import partial
 
+from bare_camera import serve_bare
 from ptzsim.camera import SimulatedCamera
 from ptzsim.habits import Habits
 from ptzsim.mount import mount_named
@@ -25,16 +27,17 @@ from ptzd.cameras import (
     Recall,
     Tolerance,
 )
-from ptzd.links import MemoryLink, memory_pair
+from ptzd.links import Form, MemoryLink, memory_pair
 from ptzd.motion import published_head
-from ptzd.visca import load_dialect
+from ptzd.visca import Dialect, load_dialect
 
 
 class CutLink:
     """A wire that can be cut: nothing passes either way while it is."""
 
-    def __init__(self, link: MemoryLink) -> None:
+    def __init__(self, link: MemoryLink, form: Form = "numbered") -> None:
         self._link = link
+        self.form = form
         self.cut = False
 
     def send(self, datagram: bytes) -> None:
@@ -112,6 +115,7 @@ class Rig:
 async def rigged(
     *,
     dialect_name: str = "nibble4-51",
+    dialect: Dialect | None = None,
     seed: int = 1,
     loss: float = 0.0,
     ready: bool = True,
@@ -122,10 +126,11 @@ async def rigged(
     habits: Habits | None = None,
     doubled: float = 0.0,
     report: Callable[[CameraState | MoveReport], None] | None = None,
+    form: Form = "numbered",
 ) -> AsyncIterator[Rig]:
-    """`report` hears what the camera says, in the place of the rig's own list."""
+    """`dialect` goes before `dialect_name`. `report` hears what the camera says, in the place of the rig's own list."""
     rng = random.Random(seed)
-    dialect = load_dialect(dialect_name)
+    dialect = dialect or load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
     simulated = SimulatedCamera(
         dialect,
@@ -136,7 +141,8 @@ async def rigged(
         habits=habits or Habits(),
     )
     ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, doubled=doubled, rng=rng)
-    link = CutLink(ours)
+    link = CutLink(ours, form)
+    serve = serve_memory if form == "numbered" else partial(serve_bare, stream=form == "stream", rng=rng)
     said: list[CameraState | MoveReport] = []
     camera = Camera(
         CameraSettings(
@@ -159,7 +165,7 @@ async def rigged(
         stands_in=lambda framing: None,
     )
     async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(camera.run()), group.create_task(serve_memory(simulated, theirs))]
+        tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
         try:
             yield Rig(camera, simulated, said, link, tasks[0])
         finally:

@@ -6,7 +6,7 @@ import asyncio
 import json
 import random
 from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import asynccontextmanager, nullcontext
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -19,13 +19,13 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtu
 from ptzd.bus import Incoming, Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
-from ptzd.links import memory_pair
+from ptzd.links import Link, memory_pair
 from ptzd.motion import published_head
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, inline
+from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.service import Service
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, inline
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import ShowFile, read_show_text
 from ptzd.stall import Stall
 from ptzd.visca import load_dialect
 
@@ -91,6 +91,10 @@ def positions_of(camera: str) -> list[StoredPosition]:
     ]
 
 
+def already_open(link: Link) -> AbstractAsyncContextManager[Link]:
+    return nullcontext(link)
+
+
 @asynccontextmanager
 async def open_house(
     folder: Path,
@@ -120,7 +124,7 @@ async def open_house(
             ours, theirs = memory_pair(rng=rng)
             the_guards, at_the_camera = memory_pair(rng=rng)
             served.append(group.create_task(serve_memory(camera, theirs, at_the_camera)))
-            watched.append(Watched(name, dialect, partial(nullcontext, the_guards)))
+            watched.append(Watched(name, dialect, partial(already_open, the_guards)))
             simulated[name] = camera
             settings = CameraSettings(
                 name,
@@ -388,6 +392,29 @@ def test_a_swapped_head_with_another_scale_goes_where_the_old_one_went(tmp_path:
     in_house(tmp_path, scene)
 
 
+def test_what_was_stored_in_other_figures_is_told_at_the_start_and_not_recalled(tmp_path: Path) -> None:
+    async def store() -> None:
+        async with PositionStore.open(tmp_path / "show.db", calendar=lambda: EVENING, run_disk=inline) as store:
+            framing = Framing(1440, -144, 0x1000, 0x4000, "manual")
+            of_before = load_dialect("nibble4-51").scales.replace("pan 51.2", "pan 45.3333")
+            await store.store(StoredPosition("left", "old", framing, "nibble4-51", None, None, "", EVENING, of_before))
+
+    async def scene(house: House) -> None:
+        status = await house.until(lambda topic, message: topic == "ptzd/status" and message["state"] == "online")
+        (trouble,) = status["troubles"]
+        assert trouble.startswith("camera left can't be sent to old: ")
+        assert "pan 45.3333" in trouble
+        house.say("camera/left/recall", {"position": "old", "id": "1"})
+        end = await house.end("1")
+        assert (end["phase"], end["code"]) == ("refused", "other-scales")
+        assert house.simulated["left"].head.pan_deg(asyncio.get_running_loop().time()) == 0.0
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "2"})
+        assert (await house.end("2"))["phase"] == "settled"
+
+    virtual_time.run(store())
+    in_house(tmp_path, scene)
+
+
 def test_an_mqtt_5_sender_gets_its_answer_where_it_wants_it(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         answers: list[Said] = []
@@ -406,7 +433,8 @@ LEARN = {"pan_deg": [-40, 40], "tilt_deg": [-10, 25]}
 def test_a_head_is_learned_on_command_kept_in_a_file_and_used_from_then_on(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         camera = house.service.cameras["left"]
-        assert camera.settings.head.origin == "published"
+        head = camera.settings.head
+        assert head.origin == "published"
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         learned = await house.until(
             lambda topic, message: topic == "ptzd/outcome" and message["id"] == "learn", seconds=3600

@@ -1,6 +1,6 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
-from .direct import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
+from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
     Figure,
     FitError,
@@ -32,7 +32,7 @@ from .head import (
     published_head,
 )
 from .headfile import HeadFileError, LearnedHead, Measured, read_head, write_head
-from .lens import PUBLISHED_RATIOS, Lens, lens_between
+from .lens import Lens, lens_between
 from .optics import (
     SHOT_HEIGHT_M,
     PanningVerdict,
@@ -50,8 +50,8 @@ from .picture import Picture
 from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
-from .shaped import ShapedPlan, plan_shaped
-from .slowmode import plan_to_be_seen
+from .shaped_plan import ShapedPlan, plan_shaped
+from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
 from .watching import (
     AxisSpeeds,
@@ -66,7 +66,6 @@ from .watching import (
 __all__ = [
     "ON_A_RAIL",
     "ON_A_TRIPOD",
-    "PUBLISHED_RATIOS",
     "SHOT_HEIGHT_M",
     "AxisModel",
     "AxisSpeeds",

@@ -22,7 +22,7 @@ from typing import Any
 import pytest
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 from ptzd.motion import LearnedHead, Measured, SlowMode, published_head, write_head
 from ptzd.visca import load_dialect
 
@@ -188,8 +188,12 @@ def learned_with_slow_mode(share: float) -> LearnedHead:
         replace(axis, steps_deg_per_s=tuple(share * speed for speed in axis.steps_deg_per_s))
         for axis in (head.pan, head.tilt)
     )
-    spreads = {"slow_pan_steps": (0.01,) * 24, "slow_tilt_steps": (0.01,) * 23}
-    measured = Measured((0.01,) * 24, 0.1, (0.01,) * 23, 0.1, 0.1, (0.1,) * 8, 0.1, 0.1, 0.1, 0.1, **spreads)
+    pan_spreads, tilt_spreads = (0.01,) * 24, (0.01,) * 23
+    measured = Measured(
+        *(pan_spreads, 0.1, tilt_spreads, 0.1, 0.1, (0.1,) * 8, 0.1, 0.1, 0.1, 0.1),
+        slow_pan_steps=pan_spreads,
+        slow_tilt_steps=tilt_spreads,
+    )
     model = replace(head, slow=SlowMode(pan, tilt, 0.01), origin="learned")
     return LearnedHead(model, measured, dialect.name, datetime(2026, 6, 20, tzinfo=UTC))
 
@@ -214,6 +218,17 @@ def test_a_table_in_the_configuration_is_met_and_is_no_estimate(run: Run, config
     assert (code, told["framings"][0]["zoom_counts"]) == (0, 8192)
     assert not [note for note in told["notes"] if "zoom" in note]
     assert [note for note in told["notes"] if "speeds" in note]  # none are published for nibble4-51
+
+
+def test_the_focus_for_a_distance_goes_by_the_heads_table_and_says_what_that_is_worth(
+    run: Run, figures: Callable[..., dict[str, Any]]
+) -> None:
+    # [J] FCB-EX1010 technical manual, "Lens control": 5 m is 4000.
+    question = (*FULL_FRAME, "--lens", "100-400", "--distance", "5", "--shot", "medium", "--dialect", "nibble4-51")
+    assert figures(*question)["focus_counts"] == 0x4000
+    out = run(*question)[1]
+    assert "the focus stands near 16384; the counts are assumed, as none are published for this head" in out
+    assert "focus stands" not in run(*question[:-2])[1]  # without a head, nothing is said of it
 
 
 def test_what_is_named_goes_before_the_configuration(figures: Callable[..., dict[str, Any]], config: str) -> None:
