@@ -139,7 +139,7 @@ async def rigged(
     report: Callable[[CameraState | MoveReport], None] | None = None,
     form: Form = "numbered",
 ) -> AsyncIterator[Rig]:
-    """`dialect` goes before `dialect_name`. `report` hears what the camera says, in the place of the rig's own lists."""
+    """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists."""
     rng = random.Random(seed)
     dialect = dialect or load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
