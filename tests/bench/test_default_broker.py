@@ -16,6 +16,7 @@ import socket
 import statistics
 import sys
 from contextlib import AsyncExitStack
+from functools import partial
 from pathlib import Path
 
 import aiomqtt
@@ -71,9 +72,7 @@ async def test_no_recall_waits_for_an_acknowledgement_whatever_the_broker_is_set
             folder.mkdir()
             ports, taps[base] = [], []
             for _ in range(CAMERAS):
-                transport, tap = await loop.create_datagram_endpoint(
-                    lambda port=first: Tap(port), local_addr=("127.0.0.1", 0)
-                )
+                transport, tap = await loop.create_datagram_endpoint(partial(Tap, first), local_addr=("127.0.0.1", 0))
                 first += 1
                 opened.callback(transport.close)
                 taps[base].append(tap)
