@@ -23,7 +23,7 @@ from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.files import ShowFile
 from ptzd.guard import Guardian
 from ptzd.links import Link
-from ptzd.positions import HeadFiles, PositionStore
+from ptzd.positions import HeadFiles, PositionStore, unfit_positions
 from ptzd.refusal import Refusal
 
 from .advice import unknown
@@ -271,14 +271,17 @@ class Daemon:
             )
 
     def _say_all(self) -> None:
+        troubles = [*self._store.troubles]
+        for name, camera in self.cameras.items():
+            troubles += unfit_positions(name, self._store.positions(name), camera.settings.dialect)
         status = StatusMessage(
             state="online",
             version=version("ptzd"),
             cameras=list(self.cameras),
             since=self._calendar(),
-            troubles=list(self._store.troubles),
+            troubles=troubles,
         )
-        for trouble in self._store.troubles:
+        for trouble in troubles:
             log.error(trouble)
         self._bus.publish(self._bus.topics.of(StatusMessage), status.encode(), retain=True)
         for name, camera in self.cameras.items():

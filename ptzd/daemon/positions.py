@@ -61,6 +61,7 @@ class Positions:
             seconds=seconds,
             note=note,
             stored_at=self.calendar(),
+            scales=camera.settings.dialect.scales,
         )
         await self.kept.store(position, wanted.replace)
         self._changed(camera)

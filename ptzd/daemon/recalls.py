@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Set
 from dataclasses import replace
 
-from ptzd.cameras import Camera, CameraSettings, Framing, Recall, carried, landing
-from ptzd.positions import PositionStore, StoredPosition
+from ptzd.cameras import Camera, CameraSettings, Framing, Recall, landing
+from ptzd.positions import PositionStore
 from ptzd.refusal import Refusal
-from ptzd.visca import Dialect, DialectError, load_dialect
+from ptzd.visca import DialectError, ScalesError
 
 from .advice import unknown
 
@@ -43,9 +43,10 @@ class Recalls:
             camera.refuse(name, id, token, Refusal("unknown-position", unknown("position", name, known)))
             return
         try:
-            framing = _framing(settings.dialect, position)
+            framing = position.framing_for(settings.dialect)
         except DialectError as error:
-            camera.refuse(name, id, token, Refusal("unknown-dialect", f"position {name}: {error}"))
+            code = "other-scales" if isinstance(error, ScalesError) else "unknown-dialect"
+            camera.refuse(name, id, token, Refusal(code, f"position {name}: {error}"))
             return
         if settings.name in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
@@ -65,7 +66,7 @@ class StandsIn:
         settings = self._settings
         for name, position in self._store.positions(settings.name).items():
             try:
-                wanted = _framing(settings.dialect, position)
+                wanted = position.framing_for(settings.dialect)
             except DialectError:
                 continue
             if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
@@ -73,10 +74,3 @@ class StandsIn:
             if settings.tolerance.holds(landing(settings.dialect, framing, wanted)):
                 return name
         return None
-
-
-def _framing(dialect: Dialect, position: StoredPosition) -> Framing:
-    """A position's framing in the counts of a head that may have been swapped. Raises DialectError."""
-    if position.dialect == dialect.name:
-        return position.framing
-    return carried(position.framing, load_dialect(position.dialect), dialect)

@@ -9,12 +9,13 @@ from contextlib import AsyncExitStack
 
 import structlog
 
+from ptzd import links
 from ptzd.bus import Intake
 from ptzd.cameras import CameraSettings
 from ptzd.config import Config
 from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.guard import Keeper
-from ptzd.links import Link, open_udp
+from ptzd.links import Link
 from ptzd.motion import HeadFileError
 from ptzd.positions import HeadFiles, PositionStore
 from ptzd.refusal import Refusal
@@ -47,11 +48,11 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         heads = HeadFiles(config.store.path.parent)
         # Before any camera is spoken to: nothing is to move that nobody would stop.
         guard = await stack.enter_async_context(Keeper(guarded(config)))
-        links: dict[str, tuple[CameraSettings, Link]] = {}
+        opened: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
-                link = await stack.enter_async_context(open_udp(camera.link.host, camera.link.port))
-                links[name] = (camera_settings(name, camera, heads.path(name)), link)
+                link = await stack.enter_async_context(links.open(camera.link))
+                opened[name] = (camera_settings(name, camera, heads.path(name)), link)
             except OSError as error:
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
             except (DialectError, HeadFileError) as error:
@@ -59,7 +60,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         show = show_of(config)
         bus = await stack.enter_async_context(bus_of(config, rng))
         daemon = Daemon(
-            links=links,
+            links=opened,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
             store=store,
             bus=bus,

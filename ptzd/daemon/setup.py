@@ -10,12 +10,12 @@ import structlog
 
 from ptzd.bus import BrokerSettings, MqttBus, StatusMessage, Topics
 from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
-from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
 from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, Sensor, lens_between, published_head
 from ptzd.positions import read_head_file
-from ptzd.visca import Dialect
+from ptzd.visca import Dialect, dialect_named
 
 log = structlog.get_logger()
 
@@ -68,7 +68,7 @@ def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
     if isinstance(first, tuple) or isinstance(second, tuple):
         lens = Lens(tuple(point for point in config.focal_length if isinstance(point, tuple)))
     elif first < second:
-        lens = lens_between(first, second, dialect.zoom.tele_counts)
+        lens = lens_between(first, second, dialect.zoom.ratios)
     else:
         return None  # a fixed lens: nothing relates its one focal length to zoom counts
     return Optics(Sensor(*config.sensor), lens, config.frame_rate)
