@@ -157,8 +157,10 @@ class Line:
         self._timer = self._loop.call_at(deadline, self._tick)
 
     def _tick(self) -> None:
+        # The loop may ring a clock resolution early: what was promised for now is due now, or this would go on and on.
+        now = max(self._loop.time(), self._timer_at or 0.0)
         self._timer = self._timer_at = None
-        self._heard(self._conversation.tick(self._loop.time()))
+        self._heard(self._conversation.tick(now))
 
     def _heard(self, events: Sequence[Event]) -> None:
         restarted = False
