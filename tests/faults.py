@@ -1,0 +1,368 @@
+"""Puts faults into rooms on purpose, one at a time, and says which of them the tests notice.
+
+    .venv/bin/python tests/faults.py ptzd/guard ptzd/cameras --faults 40 --seed 1
+
+The tree is copied and only the copy is changed. A fault is tried with the tests that reach its line, the quickest first,
+until one fails. Which test reaches which line is measured by one run of all tests (`coverage`, processes that tests
+start included) and kept in `.faults/`; test files that are new or changed since are measured again.
+
+A fault that makes the tests hang counts as noticed. One whose tests would take longer than `--seconds` is tried with
+the quickest of them. Logging, docstrings, annotations and what `__repr__` says are no faults.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import difflib
+import hashlib
+import os
+import pickle
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+CACHE = ROOT / ".faults" / "reach.pickle"
+ROOMS = ("ptzd", "simulators")
+PRELOADED = ("aiomqtt", "amqtt.broker", "click", "hypothesis", "numpy", "psutil", "pydantic", "rich.console", "structlog")
+WORDS = {"debug", "info", "warning", "error", "exception", "warn", "log", "echo"}  # calls that only say something
+TURNED: dict[type[ast.AST], type[ast.AST]] = {
+    ast.Lt: ast.GtE, ast.GtE: ast.Lt, ast.Gt: ast.LtE, ast.LtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.And: ast.Or, ast.Or: ast.And,
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fault:
+    """`was` at byte `start` of `path` becomes `instead`; `lines` are where, `name` what is defined there."""
+
+    path: Path
+    lines: range
+    start: int
+    was: bytes
+    instead: bytes
+    name: str | None = None
+
+    def __str__(self) -> str:
+        was, instead = (" ".join(each.decode().split()) for each in (self.was, self.instead))
+        return f"{self.path}:{self.lines.start}: {was[:100]}  →  {instead[:100]}"
+
+    def put_into(self, source: bytes) -> bytes:
+        return source[: self.start] + self.instead + source[self.start + len(self.was) :]
+
+
+def instead_of(node: ast.AST) -> Iterator[ast.expr | str]:
+    """What could stand wrongly where `node` stands."""
+    match node:
+        case ast.Compare(left, [only], [right]):
+            yield ast.Compare(left, [TURNED[type(only)]()], [right])  # type: ignore[list-item]
+        case ast.BoolOp(by, values):
+            yield ast.BoolOp(TURNED[type(by)](), values)  # type: ignore[arg-type]
+        case ast.UnaryOp(ast.Not(), operand):
+            yield operand
+        case ast.BinOp(left, by, right) if type(by) in TURNED and not isinstance(left, ast.JoinedStr):
+            yield ast.BinOp(left, TURNED[type(by)](), right)  # type: ignore[arg-type]
+        case ast.Constant(bool() as value):
+            yield ast.Constant(not value)
+        case ast.Constant(int() as value):
+            yield ast.Constant(value + 1 if abs(value) < 3 else 2 * value)
+        case ast.Constant(float() as value):
+            yield ast.Constant(2 * value if value else 1.0)
+        case ast.Call(function, arguments, keywords):
+            for keyword in keywords:
+                if keyword.arg is not None:
+                    yield ast.Call(function, arguments, [each for each in keywords if each is not keyword])
+            if isinstance(function, ast.Name) and function.id in ("min", "max"):
+                yield ast.Call(ast.Name("max" if function.id == "min" else "min"), arguments, keywords)
+        case ast.Expr(ast.Call() | ast.Await(ast.Call())) | ast.Raise() | ast.AugAssign():
+            yield "pass"
+        case ast.Assign([ast.Attribute() | ast.Subscript()]):
+            yield "pass"
+        case ast.Return(value) if value is not None and not isinstance(value, ast.Constant):
+            yield "return None"
+
+
+def only_says(node: ast.AST) -> bool:
+    """Whether `node` is words for people or types, and so no place for a fault."""
+    match node:
+        case ast.Expr(ast.Constant()) | ast.Assert() | ast.JoinedStr() | ast.Import() | ast.ImportFrom():
+            return True
+        case ast.Call(ast.Attribute(ast.Name(), attr)):
+            return attr in WORDS
+        case ast.FunctionDef(name):
+            return name in ("__repr__", "__str__")
+        case ast.If(ast.Name("TYPE_CHECKING")):
+            return True
+        case ast.Assign([ast.Name("__all__")]):
+            return True
+    return False
+
+
+def faults_of(path: Path, source: bytes) -> list[Fault]:
+    """Every fault that could be put into one file."""
+    begins = [0, *(i + 1 for i, byte in enumerate(source) if byte == 0x0A)]
+    found: list[Fault] = []
+
+    def put(node: ast.expr | ast.stmt, instead: ast.expr | str, name: str | None) -> None:
+        assert node.end_lineno is not None and node.end_col_offset is not None
+        start, end = begins[node.lineno - 1] + node.col_offset, begins[node.end_lineno - 1] + node.end_col_offset
+        text = instead if isinstance(instead, str) else f"({ast.unparse(ast.fix_missing_locations(instead))})"
+        found.append(
+            Fault(path, range(node.lineno, node.end_lineno + 1), start, source[start:end], text.encode(), name)
+        )
+
+    def walk(node: ast.AST, name: str | None, inside: bool) -> None:
+        if only_says(node) or (isinstance(node, ast.Expr) and only_says(node.value)):
+            return
+        if not inside and isinstance(node, (ast.Assign, ast.AnnAssign)):
+            target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
+            name = target.id if isinstance(target, ast.Name) else name
+        if isinstance(node, (ast.expr, ast.stmt)):
+            for instead in instead_of(node):
+                put(node, instead, None if inside else name)
+        if isinstance(node, (ast.If, ast.IfExp, ast.While)):
+            if not isinstance(node, ast.While):
+                put(node.test, "True", None)
+            put(node.test, "False", None)
+        functions = (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)
+        for label, value in ast.iter_fields(node):
+            if label in ("annotation", "returns", "type_params"):
+                continue
+            for child in value if isinstance(value, list) else [value]:
+                if isinstance(child, ast.AST):
+                    walk(child, name, inside or (isinstance(node, functions) and label == "body"))
+
+    walk(ast.parse(source), None, False)
+    return found
+
+
+@dataclass
+class Reach:
+    """Which tests reach which line, what each takes, and the texts that this was measured for."""
+
+    texts: dict[str, str] = field(default_factory=dict)
+    seconds: dict[str, float] = field(default_factory=dict)  # of tests that passed
+    lines: dict[str, dict[int, set[str]]] = field(default_factory=lambda: defaultdict(lambda: defaultdict(set)))
+    hashes: dict[str, str] = field(default_factory=dict)  # of test files
+
+    def tests_at(self, fault: Fault, source: str) -> set[str]:
+        """The tests that reach a fault; for one in what a module defines, those that reach a use of its name."""
+        if fault.name is not None:
+            places = [
+                (path, number)
+                for path, text in self.texts.items()
+                for number, line in enumerate(text.splitlines(), 1)
+                if fault.name in line
+            ]
+        else:
+            path, now = str(fault.path), source.splitlines()
+            match = difflib.SequenceMatcher(None, self.texts.get(path, "").splitlines(), now, autojunk=False)
+            places = []
+            for tag, old, old_end, new, new_end in match.get_opcodes():
+                for number in range(max(new + 1, fault.lines.start), min(new_end + 1, fault.lines.stop)):
+                    if tag == "equal":
+                        places.append((path, number - new + old))
+                    else:  # changed since: what reaches the lines beside it reaches it
+                        places += [(path, each) for each in range(old, old_end + 2)]
+        found = {test for path, number in places for test in self.lines.get(path, {}).get(number, ())}
+        if fault.name is not None and not found:
+            found = {test for tests in self.lines.get(str(fault.path), {}).values() for test in tests}
+        kept = {test.partition("::")[0] for test in found if "@cache" in (ROOT / test.partition("::")[0]).read_text()}
+        return {test for test in self.seconds if test in found or test.partition("::")[0] in kept}
+
+
+def copy_of_the_tree(into: Path) -> None:
+    listed = subprocess.run(["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, check=True)
+    for name in listed.stdout.decode().splitlines():
+        if (ROOT / name).is_file():
+            (into / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(ROOT / name, into / name)
+
+
+def measured(tree: Path, again: bool) -> Reach:
+    """Who reaches what: from the cache, with the test files measured anew that it does not know as they are."""
+    reach: Reach = Reach() if again or not CACHE.exists() else pickle.loads(CACHE.read_bytes())
+    files = {
+        str(path.relative_to(tree)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted((tree / "tests").rglob("test_*.py"))
+        if "bench" not in path.parts
+    }
+    if unknown := [path for path, digest in files.items() if reach.hashes.get(path) != digest]:
+        print(f"measuring which lines {len(unknown)} test files reach", flush=True)
+        settings = tree / ".faults.ini"
+        sources = "\n ".join(str(tree / room) for room in ROOMS)
+        settings.write_text(
+            f"[run]\nparallel = True\nsigterm = True\nsource =\n {sources}\n"
+            f"data_file = {tree}/.coverage\ncontext = ${{FAULTS_TEST-}}\ndisable_warnings = no-data-collected\n"
+        )
+        run = ["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-p", "faults", "-p", "no:timeout"]
+        subprocess.run([sys.executable, *run, *unknown], cwd=tree, env=environment(tree), check=False)
+        reach = with_measurements(reach, tree, settings, unknown)
+        reach.hashes |= {path: files[path] for path in unknown}
+        CACHE.parent.mkdir(exist_ok=True)
+        reach.lines = {path: dict(lines) for path, lines in reach.lines.items()}
+        CACHE.write_bytes(pickle.dumps(reach))
+    return reach
+
+
+def with_measurements(reach: Reach, tree: Path, settings: Path, files: list[str]) -> Reach:
+    from coverage import Coverage
+
+    coverage = Coverage(config_file=str(settings))
+    coverage.combine([str(tree)])
+    data = coverage.get_data()
+    new = Reach(seconds={test: took for test, took in reach.seconds.items() if test.partition("::")[0] not in files})
+    users: dict[str, set[str]] = defaultdict(set)  # of fixtures that several tests share
+    for line in (tree / ".tests").read_text().splitlines():
+        test, took, *fixtures = line.split("\t")
+        new.seconds[test] = float(took)
+        for fixture in fixtures:
+            users[f"fixture {fixture}"].add(test)
+    sources = sorted(path for room in ROOMS for path in (tree / room).rglob("*.py"))
+    for path in sources:
+        name = str(path.relative_to(tree))
+        new.texts[name] = text = path.read_text()
+        old = difflib.SequenceMatcher(None, reach.texts.get(name, "").splitlines(), text.splitlines(), autojunk=False)
+        moved = {a + i + 1: b + i + 1 for a, b, size in old.get_matching_blocks() for i in range(size)}
+        for number, tests in reach.lines.get(name, {}).items():
+            if number in moved:
+                new.lines[name][moved[number]] |= {test for test in tests if test in new.seconds}
+        for number, contexts in data.contexts_by_lineno(str(path)).items():
+            for context in contexts:
+                new.lines[name][number] |= users.get(context, {context} & new.seconds.keys())
+    return new
+
+
+def environment(tree: Path) -> dict[str, str]:
+    paths = os.pathsep.join(str(tree / each) for each in (".", "simulators", "tests"))
+    return os.environ | {"PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+class Measuring:
+    """The part that runs inside pytest: tells coverage, and processes that a test starts, which test it is."""
+
+    def __init__(self) -> None:
+        self._began = 0.0
+        self._file = Path(".tests").open("w")  # noqa: SIM115 - open for as long as pytest runs
+
+    def turn_to(self, context: str) -> None:
+        from coverage import Coverage
+
+        current = Coverage.current()
+        assert current is not None
+        current.switch_context(context)
+        os.environ |= {"COVERAGE_PROCESS_START": str(Path(".faults.ini").resolve()), "FAULTS_TEST": context}
+
+    def pytest_runtest_logstart(self, nodeid: str) -> None:
+        self._began = time.monotonic()
+        self.turn_to(nodeid)
+
+    def pytest_fixture_setup(self, fixturedef: object, request: object) -> None:
+        scope = getattr(fixturedef, "scope", "function")
+        self.turn_to(f"fixture {getattr(fixturedef, 'argname', '')}" if scope != "function" else self._test(request))
+
+    def pytest_runtest_call(self, item: object) -> None:
+        self.turn_to(str(getattr(item, "nodeid", "")))
+
+    def _test(self, request: object) -> str:
+        return str(getattr(getattr(request, "node", None), "nodeid", ""))
+
+    def pytest_runtest_makereport(self, item: object, call: object) -> None:
+        if getattr(call, "when", "") == "call" and getattr(call, "excinfo", None) is None:
+            took = time.monotonic() - self._began
+            fixtures = "\t".join(getattr(item, "fixturenames", ()))
+            self._file.write(f"{getattr(item, 'nodeid', '')}\t{took:.4f}\t{fixtures}\n")
+            self._file.flush()
+
+
+def pytest_configure(config: object) -> None:
+    getattr(config, "pluginmanager").register(Measuring())  # noqa: B009 - pytest alone gives it
+
+
+def noticed(tree: Path, tests: list[str], seconds: float) -> bool:
+    """Whether one of `tests` fails, or all of them together take longer than `seconds`."""
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        os.chdir(tree)
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        for each in (0, 1, 2):
+            os.dup2(nowhere, each)
+        os.environ |= environment(tree)
+        sys.path[:0] = [str(tree), str(tree / "simulators")]
+        sys.dont_write_bytecode = True
+        import pytest
+
+        quiet = ["-p", "no:timeout", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+        os._exit(int(pytest.main(["-x", "--no-header", *quiet, *tests])))
+    until = time.monotonic() + seconds
+    ended, status = 0, 0
+    while not ended and time.monotonic() < until:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        time.sleep(0.02)
+    with suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    if not ended:
+        os.waitpid(child, 0)
+        return True
+    return os.waitstatus_to_exitcode(status) != 0
+
+
+def room_of(path: Path) -> str:
+    return str(path.parent) if path.parent.name != "ptzd" else "ptzd/*.py"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Put faults into rooms and say which the tests notice.")
+    parser.add_argument("places", nargs="*", type=Path, default=[ROOT / room for room in ROOMS])
+    parser.add_argument("--faults", type=int, default=40, help="how many to put into each room")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=45.0, help="of tests to try a fault with, at most")
+    parser.add_argument("--measure", action="store_true", help="measure again which test reaches which line")
+    chosen = parser.parse_args()
+    for name in PRELOADED:
+        __import__(name)
+    with tempfile.TemporaryDirectory(prefix="faults-") as directory:
+        tree = Path(directory)
+        copy_of_the_tree(tree)
+        reach = measured(tree, chosen.measure)
+        rooms: dict[str, list[Fault]] = defaultdict(list)
+        for place in chosen.places:
+            place = place.resolve()
+            for path in sorted(place.rglob("*.py") if place.is_dir() else [place]):
+                name = path.relative_to(ROOT)
+                rooms[room_of(name)] += faults_of(name, path.read_bytes())
+        passed: list[str] = []
+        print(f"{'room':<36}{'put in':>8}{'noticed':>9}{'share':>8}")
+        for room, possible in rooms.items():
+            drawn = random.Random(f"{chosen.seed} {room}").sample(possible, min(chosen.faults, len(possible)))
+            found = 0
+            for fault in sorted(drawn, key=lambda each: (each.path, each.start)):
+                source = (ROOT / fault.path).read_bytes()
+                tests = sorted(reach.tests_at(fault, source.decode()), key=lambda test: reach.seconds[test])
+                while len(tests) > 1 and sum(reach.seconds[test] for test in tests) > chosen.seconds:
+                    tests.pop()
+                (tree / fault.path).write_bytes(fault.put_into(source))
+                allowed = 30 + 3 * sum(reach.seconds[test] for test in tests)
+                if tests and noticed(tree, tests, allowed):
+                    found += 1
+                else:
+                    passed.append(f"{fault}  ({len(tests)} tests)")
+                (tree / fault.path).write_bytes(source)
+            print(f"{room:<36}{len(drawn):>8}{found:>9}{found / max(1, len(drawn)):>8.0%}", flush=True)
+    print("\nnot noticed:", *passed, sep="\n")
+
+
+if __name__ == "__main__":
+    main()
