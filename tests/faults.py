@@ -34,7 +34,17 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 CACHE = ROOT / ".faults" / "reach.pickle"
 ROOMS = ("ptzd", "simulators")
-PRELOADED = ("aiomqtt", "amqtt.broker", "click", "hypothesis", "numpy", "psutil", "pydantic", "rich.console", "structlog")
+PRELOADED = (
+    "aiomqtt",
+    "amqtt.broker",
+    "click",
+    "hypothesis",
+    "numpy",
+    "psutil",
+    "pydantic",
+    "rich.console",
+    "structlog",
+)
 WORDS = {"debug", "info", "warning", "error", "exception", "warn", "log", "echo"}  # calls that only say something
 TURNED: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.GtE, ast.GtE: ast.Lt, ast.Gt: ast.LtE, ast.LtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
