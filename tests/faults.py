@@ -2,9 +2,9 @@
 
     .venv/bin/python tests/faults.py ptzd/guard ptzd/cameras --faults 40 --seed 1
 
-The tree is copied and only the copy is changed. A fault is tried with the tests that reach its line, the quickest first,
-until one fails. Which test reaches which line is measured by one run of all tests (`coverage`, processes that tests
-start included) and kept in `.faults/`; test files that are new or changed since are measured again.
+The tree is copied and only the copy is changed. A fault is tried with the tests that reach its line, the quickest
+first, until one fails. Which test reaches which line is measured by one run of all tests and kept in `.faults/`; test
+files that are new or changed since are measured again.
 
 A fault that makes the tests hang counts as noticed. One whose tests would take longer than `--seconds` is tried with
 the quickest of them. Logging, docstrings, annotations and what `__repr__` says are no faults.
@@ -14,10 +14,7 @@ from __future__ import annotations
 
 import argparse
 import ast
-import difflib
-import hashlib
 import os
-import pickle
 import random
 import shutil
 import signal
@@ -28,12 +25,11 @@ import time
 from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
-CACHE = ROOT / ".faults" / "reach.pickle"
-ROOMS = ("ptzd", "simulators")
+from reach import ROOMS, ROOT, Reach, environment, measured
+
 PRELOADED = (
     "aiomqtt",
     "amqtt.broker",
@@ -157,147 +153,12 @@ def faults_of(path: Path, source: bytes) -> list[Fault]:
     return found
 
 
-@dataclass
-class Reach:
-    """Which tests reach which line, what each takes, and the texts that this was measured for."""
-
-    texts: dict[str, str] = field(default_factory=dict)
-    seconds: dict[str, float] = field(default_factory=dict)  # of tests that passed
-    lines: dict[str, dict[int, set[str]]] = field(default_factory=lambda: defaultdict(lambda: defaultdict(set)))
-    hashes: dict[str, str] = field(default_factory=dict)  # of test files
-
-    def tests_at(self, fault: Fault, source: str) -> set[str]:
-        """The tests that reach a fault; for one in what a module defines, those that reach a use of its name."""
-        if fault.name is not None:
-            places = [
-                (path, number)
-                for path, text in self.texts.items()
-                for number, line in enumerate(text.splitlines(), 1)
-                if fault.name in line
-            ]
-        else:
-            path, now = str(fault.path), source.splitlines()
-            match = difflib.SequenceMatcher(None, self.texts.get(path, "").splitlines(), now, autojunk=False)
-            places = []
-            for tag, old, old_end, new, new_end in match.get_opcodes():
-                for number in range(max(new + 1, fault.lines.start), min(new_end + 1, fault.lines.stop)):
-                    if tag == "equal":
-                        places.append((path, number - new + old))
-                    else:  # changed since: what reaches the lines beside it reaches it
-                        places += [(path, each) for each in range(old, old_end + 2)]
-        found = {test for path, number in places for test in self.lines.get(path, {}).get(number, ())}
-        if fault.name is not None and not found:
-            found = {test for tests in self.lines.get(str(fault.path), {}).values() for test in tests}
-        kept = {test.partition("::")[0] for test in found if "@cache" in (ROOT / test.partition("::")[0]).read_text()}
-        return {test for test in self.seconds if test in found or test.partition("::")[0] in kept}
-
-
 def copy_of_the_tree(into: Path) -> None:
     listed = subprocess.run(["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, check=True)
     for name in listed.stdout.decode().splitlines():
         if (ROOT / name).is_file():
             (into / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy2(ROOT / name, into / name)
-
-
-def measured(tree: Path, again: bool) -> Reach:
-    """Who reaches what: from the cache, with the test files measured anew that it does not know as they are."""
-    reach: Reach = Reach() if again or not CACHE.exists() else pickle.loads(CACHE.read_bytes())
-    files = {
-        str(path.relative_to(tree)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in sorted((tree / "tests").rglob("test_*.py"))
-        if "bench" not in path.parts
-    }
-    if unknown := [path for path, digest in files.items() if reach.hashes.get(path) != digest]:
-        print(f"measuring which lines {len(unknown)} test files reach", flush=True)
-        settings = tree / ".faults.ini"
-        sources = "\n ".join(str(tree / room) for room in ROOMS)
-        settings.write_text(
-            f"[run]\nparallel = True\nsigterm = True\nsource =\n {sources}\n"
-            f"data_file = {tree}/.coverage\ncontext = ${{FAULTS_TEST-}}\ndisable_warnings = no-data-collected\n"
-        )
-        run = ["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-p", "faults", "-p", "no:timeout"]
-        subprocess.run([sys.executable, *run, *unknown], cwd=tree, env=environment(tree), check=False)
-        reach = with_measurements(reach, tree, settings, unknown)
-        reach.hashes |= {path: files[path] for path in unknown}
-        CACHE.parent.mkdir(exist_ok=True)
-        reach.lines = {path: dict(lines) for path, lines in reach.lines.items()}
-        CACHE.write_bytes(pickle.dumps(reach))
-    return reach
-
-
-def with_measurements(reach: Reach, tree: Path, settings: Path, files: list[str]) -> Reach:
-    from coverage import Coverage
-
-    coverage = Coverage(config_file=str(settings))
-    coverage.combine([str(tree)])
-    data = coverage.get_data()
-    new = Reach(seconds={test: took for test, took in reach.seconds.items() if test.partition("::")[0] not in files})
-    users: dict[str, set[str]] = defaultdict(set)  # of fixtures that several tests share
-    for line in (tree / ".tests").read_text().splitlines():
-        test, took, *fixtures = line.split("\t")
-        new.seconds[test] = float(took)
-        for fixture in fixtures:
-            users[f"fixture {fixture}"].add(test)
-    sources = sorted(path for room in ROOMS for path in (tree / room).rglob("*.py"))
-    for path in sources:
-        name = str(path.relative_to(tree))
-        new.texts[name] = text = path.read_text()
-        old = difflib.SequenceMatcher(None, reach.texts.get(name, "").splitlines(), text.splitlines(), autojunk=False)
-        moved = {a + i + 1: b + i + 1 for a, b, size in old.get_matching_blocks() for i in range(size)}
-        for number, tests in reach.lines.get(name, {}).items():
-            if number in moved:
-                new.lines[name][moved[number]] |= {test for test in tests if test in new.seconds}
-        for number, contexts in data.contexts_by_lineno(str(path)).items():
-            for context in contexts:
-                new.lines[name][number] |= users.get(context, {context} & new.seconds.keys())
-    return new
-
-
-def environment(tree: Path) -> dict[str, str]:
-    paths = os.pathsep.join(str(tree / each) for each in (".", "simulators", "tests"))
-    return os.environ | {"PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1"}
-
-
-class Measuring:
-    """The part that runs inside pytest: tells coverage, and processes that a test starts, which test it is."""
-
-    def __init__(self) -> None:
-        self._began = 0.0
-        self._file = Path(".tests").open("w")  # noqa: SIM115 - open for as long as pytest runs
-
-    def turn_to(self, context: str) -> None:
-        from coverage import Coverage
-
-        current = Coverage.current()
-        assert current is not None
-        current.switch_context(context)
-        os.environ |= {"COVERAGE_PROCESS_START": str(Path(".faults.ini").resolve()), "FAULTS_TEST": context}
-
-    def pytest_runtest_logstart(self, nodeid: str) -> None:
-        self._began = time.monotonic()
-        self.turn_to(nodeid)
-
-    def pytest_fixture_setup(self, fixturedef: object, request: object) -> None:
-        scope = getattr(fixturedef, "scope", "function")
-        self.turn_to(f"fixture {getattr(fixturedef, 'argname', '')}" if scope != "function" else self._test(request))
-
-    def pytest_runtest_call(self, item: object) -> None:
-        self.turn_to(str(getattr(item, "nodeid", "")))
-
-    def _test(self, request: object) -> str:
-        return str(getattr(getattr(request, "node", None), "nodeid", ""))
-
-    def pytest_runtest_makereport(self, item: object, call: object) -> None:
-        if getattr(call, "when", "") == "call" and getattr(call, "excinfo", None) is None:
-            took = time.monotonic() - self._began
-            fixtures = "\t".join(getattr(item, "fixturenames", ()))
-            self._file.write(f"{getattr(item, 'nodeid', '')}\t{took:.4f}\t{fixtures}\n")
-            self._file.flush()
-
-
-def pytest_configure(config: object) -> None:
-    getattr(config, "pluginmanager").register(Measuring())  # noqa: B009 - pytest alone gives it
 
 
 def noticed(tree: Path, tests: list[str], seconds: float) -> bool:
@@ -339,14 +200,13 @@ def main() -> None:
     parser.add_argument("--faults", type=int, default=40, help="how many to put into each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=45.0, help="of tests to try a fault with, at most")
-    parser.add_argument("--measure", action="store_true", help="measure again which test reaches which line")
     chosen = parser.parse_args()
     for name in PRELOADED:
         __import__(name)
     with tempfile.TemporaryDirectory(prefix="faults-") as directory:
         tree = Path(directory)
         copy_of_the_tree(tree)
-        reach = measured(tree, chosen.measure)
+        reach: Reach = measured(tree)
         rooms: dict[str, list[Fault]] = defaultdict(list)
         for place in chosen.places:
             place = place.resolve()
@@ -360,7 +220,8 @@ def main() -> None:
             found = 0
             for fault in sorted(drawn, key=lambda each: (each.path, each.start)):
                 source = (ROOT / fault.path).read_bytes()
-                tests = sorted(reach.tests_at(fault, source.decode()), key=lambda test: reach.seconds[test])
+                reaching = reach.tests_at(str(fault.path), source.decode().splitlines(), fault.lines, fault.name)
+                tests = sorted(reaching, key=lambda test: reach.seconds[test])
                 while len(tests) > 1 and sum(reach.seconds[test] for test in tests) > chosen.seconds:
                     tests.pop()
                 (tree / fault.path).write_bytes(fault.put_into(source))
