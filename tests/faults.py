@@ -106,6 +106,8 @@ def only_says(node: ast.AST) -> bool:
             return True
         case ast.Call(ast.Attribute(ast.Name(), attr)):
             return attr in WORDS
+        case ast.Call(ast.Name("dataclass")):
+            return True
         case ast.FunctionDef(name):
             return name in ("__repr__", "__str__")
         case ast.If(ast.Name("TYPE_CHECKING")):
@@ -134,6 +136,8 @@ def faults_of(path: Path, source: bytes) -> list[Fault]:
         if not inside and isinstance(node, (ast.Assign, ast.AnnAssign)):
             target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
             name = target.id if isinstance(target, ast.Name) else name
+        elif not inside and isinstance(node, (ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)):
+            name = node.name
         if isinstance(node, (ast.expr, ast.stmt)):
             for instead in instead_of(node):
                 put(node, instead, None if inside else name)

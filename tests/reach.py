@@ -85,7 +85,7 @@ def measured(tree: Path) -> Reach:
 
 
 def with_measurements(reach: Reach, tree: Path, settings: Path, files: dict[str, str]) -> Reach:
-    """`files` are those measured now, with their hashes; what is known of others is carried to the lines as they are."""
+    """`files` are those measured now, with their hashes; what is known of others goes to the lines as they are."""
     coverage = Coverage(config_file=str(settings))
     coverage.combine([str(tree)])
     data = coverage.get_data()
