@@ -51,14 +51,14 @@ TURNED: dict[type[ast.AST], type[ast.AST]] = {
 
 @dataclass(frozen=True)
 class Fault:
-    """`was` at byte `start` of `path` becomes `instead`; `lines` are where, `name` what is defined there."""
+    """`was` at byte `start` of `path` becomes `instead`; `lines` are where, `names` what is defined there."""
 
     path: Path
     lines: range
     start: int
     was: bytes
     instead: bytes
-    name: str | None = None
+    names: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         was, instead = (" ".join(each.decode().split()) for each in (self.was, self.instead))
@@ -122,38 +122,38 @@ def faults_of(path: Path, source: bytes) -> list[Fault]:
     begins = [0, *(i + 1 for i, byte in enumerate(source) if byte == 0x0A)]
     found: list[Fault] = []
 
-    def put(node: ast.expr | ast.stmt, instead: ast.expr | str, name: str | None) -> None:
+    def put(node: ast.expr | ast.stmt, instead: ast.expr | str, names: tuple[str, ...]) -> None:
         assert node.end_lineno is not None and node.end_col_offset is not None
         start, end = begins[node.lineno - 1] + node.col_offset, begins[node.end_lineno - 1] + node.end_col_offset
         text = instead if isinstance(instead, str) else f"({ast.unparse(ast.fix_missing_locations(instead))})"
         found.append(
-            Fault(path, range(node.lineno, node.end_lineno + 1), start, source[start:end], text.encode(), name)
+            Fault(path, range(node.lineno, node.end_lineno + 1), start, source[start:end], text.encode(), names)
         )
 
-    def walk(node: ast.AST, name: str | None, inside: bool) -> None:
+    def walk(node: ast.AST, names: tuple[str, ...], inside: bool) -> None:
         if only_says(node) or (isinstance(node, ast.Expr) and only_says(node.value)):
             return
         if not inside and isinstance(node, (ast.Assign, ast.AnnAssign)):
             target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
-            name = target.id if isinstance(target, ast.Name) else name
+            names = (*names, target.id) if isinstance(target, ast.Name) else names
         elif not inside and isinstance(node, (ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)):
-            name = node.name
+            names = (*names, node.name)
         if isinstance(node, (ast.expr, ast.stmt)):
             for instead in instead_of(node):
-                put(node, instead, None if inside else name)
+                put(node, instead, () if inside else names)
         if isinstance(node, (ast.If, ast.IfExp, ast.While)):
             if not isinstance(node, ast.While):
-                put(node.test, "True", None)
-            put(node.test, "False", None)
+                put(node.test, "True", ())
+            put(node.test, "False", ())
         functions = (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)
         for label, value in ast.iter_fields(node):
             if label in ("annotation", "returns", "type_params"):
                 continue
             for child in value if isinstance(value, list) else [value]:
                 if isinstance(child, ast.AST):
-                    walk(child, name, inside or (isinstance(node, functions) and label == "body"))
+                    walk(child, names, inside or (isinstance(node, functions) and label == "body"))
 
-    walk(ast.parse(source), None, False)
+    walk(ast.parse(source), (), False)
     return found
 
 
@@ -213,9 +213,9 @@ def main() -> None:
         reach: Reach = measured(tree)
         rooms: dict[str, list[Fault]] = defaultdict(list)
         for place in chosen.places:
-            place = place.resolve()
-            for path in sorted(place.rglob("*.py") if place.is_dir() else [place]):
-                name = path.relative_to(ROOT)
+            copied = tree / place.resolve().relative_to(ROOT)
+            for path in sorted(copied.rglob("*.py") if copied.is_dir() else [copied]):
+                name = path.relative_to(tree)
                 rooms[room_of(name)] += faults_of(name, path.read_bytes())
         passed: list[str] = []
         print(f"{'room':<36}{'put in':>8}{'noticed':>9}{'share':>8}")
@@ -223,8 +223,8 @@ def main() -> None:
             drawn = random.Random(f"{chosen.seed} {room}").sample(possible, min(chosen.faults, len(possible)))
             found = 0
             for fault in sorted(drawn, key=lambda each: (each.path, each.start)):
-                source = (ROOT / fault.path).read_bytes()
-                reaching = reach.tests_at(str(fault.path), source.decode().splitlines(), fault.lines, fault.name)
+                source = (tree / fault.path).read_bytes()
+                reaching = reach.tests_at(str(fault.path), source.decode().splitlines(), fault.lines, fault.names)
                 tests = sorted(reaching, key=lambda test: reach.seconds[test])
                 while len(tests) > 1 and sum(reach.seconds[test] for test in tests) > chosen.seconds:
                     tests.pop()

@@ -34,14 +34,14 @@ class Reach:
     lines: dict[str, dict[int, set[str]]] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)  # of test files
 
-    def tests_at(self, path: str, now: list[str], lines: range, name: str | None) -> set[str]:
-        """The tests that reach `lines` of a file as it is `now`; of what a module defines, a use of its `name`."""
-        if name is not None:
+    def tests_at(self, path: str, now: list[str], lines: range, names: tuple[str, ...]) -> set[str]:
+        """The tests that reach `lines` of a file as it is `now`; of what a module defines, a use of its `names`."""
+        if names:
             places = [
                 (each, number)
                 for each, text in self.texts.items()
                 for number, line in enumerate(text.splitlines(), 1)
-                if name in line
+                if any(name in line for name in names)
             ]
         else:
             match = difflib.SequenceMatcher(None, self.texts.get(path, "").splitlines(), now, autojunk=False)
@@ -53,7 +53,7 @@ class Reach:
                     else:  # changed since: what reaches the lines beside it reaches it
                         places += [(path, each) for each in range(old, old_end + 2)]
         found = {test for each, number in places for test in self.lines.get(each, {}).get(number, ())}
-        if name is not None and not found:
+        if names and not found:
             found = {test for tests in self.lines.get(path, {}).values() for test in tests}
         kept = {test.partition("::")[0] for test in found if "@cache" in (ROOT / test.partition("::")[0]).read_text()}
         return {test for test in self.seconds if test in found or test.partition("::")[0] in kept}
