@@ -24,8 +24,8 @@ from pydantic import (
 
 from ptzd.bus import Topics
 from ptzd.cameras import reach_of
+from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
 from ptzd.links import LinkAddress, parse_link
-from ptzd.show import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
 from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
 
 __all__ = [

@@ -90,6 +90,8 @@ from ptzd.cameras import (
     reach_of,
 )
 from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.cues import ONCE_WITHIN_SECONDS, CueDesk, CueRefusal, CueState, CueToken, cue_list
+from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded, Guardian, Keeper
 from ptzd.links import Link, open_udp
 from ptzd.motion import (
@@ -103,23 +105,8 @@ from ptzd.motion import (
     published_head,
     write_head,
 )
+from ptzd.positions import CuePlace, HeadFiles, PositionStore, StoredPosition, StoreError, read_head_file
 from ptzd.refusals import RefusalLog
-from ptzd.show import (
-    CueDesk,
-    CuePlace,
-    CueRefusal,
-    CueState,
-    CueToken,
-    HeadFiles,
-    PositionStore,
-    StoredPosition,
-    StoreError,
-    TextFileError,
-    cue_list,
-    read_head_file,
-)
-from ptzd.show.cues import ONCE_WITHIN_SECONDS
-from ptzd.show.showfile import ShowFile, read_show_file
 from ptzd.stall import BEAT_SECONDS, Stall
 from ptzd.visca import Dialect, DialectError, load_dialect
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from ptzd.cameras import CameraSettings, Optics, Tolerance
 from ptzd.cameras.reports import Framing
 from ptzd.config import load_config
 from ptzd.motion import AxisModel, HeadModel, Sensor, SettleModel, Spread, ZoomModel, lens_between, published_head
+from ptzd.positions import StoredPosition, read_show
+from ptzd.rehearsal import RehearsedCamera
 from ptzd.service import camera_settings
-from ptzd.show import StoredPosition
-from ptzd.show.rehearsal import RehearsedCamera
-from ptzd.show.showtext import read_show
 from ptzd.visca import load_dialect
 
 CONFIGS = Path(__file__).parent.parent / "configs"
@@ -49,9 +49,9 @@ PLACES: Mapping[str, tuple[float, float, int]] = {
 }
 
 
-def camera(name: str, places: Mapping[str, tuple[float, float, int]] = PLACES, **settings: object) -> RehearsedCamera:
+def camera(name: str, places: Mapping[str, tuple[float, float, int]] = PLACES, **settings: Any) -> RehearsedCamera:
     """A camera with a plain head and a position at each place."""
-    fields = {
+    fields: dict[str, Any] = {
         "head": PLAIN,
         "speed": 3,
         "on_air_speed": 3,
@@ -64,9 +64,9 @@ def camera(name: str, places: Mapping[str, tuple[float, float, int]] = PLACES, *
     )
 
 
-def stored(name: str, place: str, pan_deg: float, tilt_deg: float, zoom_counts: int, **pace: object) -> StoredPosition:
+def stored(name: str, place: str, pan_deg: float, tilt_deg: float, zoom_counts: int, **pace: Any) -> StoredPosition:
     """A position that points somewhere; the camera focuses by itself."""
-    fields = {"speed": None, "seconds": None} | pace
+    fields: dict[str, Any] = {"speed": None, "seconds": None} | pace
     framing = Framing(DIALECT.pan.counts(pan_deg), DIALECT.tilt.counts(tilt_deg), zoom_counts, 0x2000, "auto")
     return StoredPosition(name, place, framing, DIALECT.name, note="", stored_at=EVENING, **fields)
 

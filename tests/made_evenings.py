@@ -7,17 +7,9 @@ from itertools import pairwise
 
 from hypothesis import strategies as st
 
-from ptzd.show.rehearsed import (
-    Change,
-    Conflict,
-    ConflictKind,
-    OnAirStretch,
-    PlannedMove,
-    Rehearsal,
-    RehearsedCue,
-    Remedy,
-    Variation,
-)
+from ptzd.files import Change
+from ptzd.rehearsal import Conflict, ConflictKind, OnAirStretch, PlannedMove, Rehearsal, RehearsedCue
+from ptzd.rehearsal.rehearsed import Remedy, Variation
 
 KINDS: tuple[ConflictKind, ...] = ("taken-unsettled", "late", "still-on-air", "wanted-twice", "overlap", "out-of-reach")
 

@@ -9,9 +9,11 @@ import socket
 import subprocess
 import time
 import tomllib
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -20,8 +22,11 @@ from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLA
 from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
 from ptzd.links import LinkAddress
+from ptzd.positions import PositionStore, inline
 from ptzd.service import camera_settings
-from ptzd.show import PositionStore, inline
+
+Write = Callable[[str], Path]
+Mistakes = Callable[[str], list[str]]
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 
@@ -35,7 +40,7 @@ dialect = "nibble4-51"
 
 
 @pytest.fixture
-def write(tmp_path):
+def write(tmp_path: Path) -> Write:
     def written(text: str) -> Path:
         path = tmp_path / "ptzd.toml"
         path.write_text(text)
@@ -45,7 +50,7 @@ def write(tmp_path):
 
 
 @pytest.fixture
-def mistakes(write):
+def mistakes(write: Write) -> Mistakes:
     def told(text: str) -> list[str]:
         with pytest.raises(TextFileError) as error:
             load_config(write(text))
@@ -54,7 +59,7 @@ def mistakes(write):
     return told
 
 
-def test_what_is_left_out_has_its_usual_value(write, tmp_path):
+def test_what_is_left_out_has_its_usual_value(write: Write, tmp_path: Path) -> None:
     config = load_config(write(SMALLEST))
     assert (config.broker.host, config.broker.port, config.broker.base_topic) == ("127.0.0.1", 1883, "ptzd")
     assert config.recall.late_after_seconds == 2.0
@@ -64,7 +69,7 @@ def test_what_is_left_out_has_its_usual_value(write, tmp_path):
     assert config.store.path == tmp_path / "show.db"  # relative paths start at the file's folder
 
 
-def test_everything_that_can_be_said_is_read(write, tmp_path):
+def test_everything_that_can_be_said_is_read(write: Write, tmp_path: Path) -> None:
     for name in ("password", "ca.pem", "gallery-head.toml"):
         (tmp_path / name).write_text("")
     config = load_config(
@@ -112,7 +117,7 @@ focus = "auto"
     assert camera.head_model == tmp_path / "gallery-head.toml"
 
 
-def test_a_configuration_with_five_mistakes_is_told_all_five_with_their_lines(mistakes):
+def test_a_configuration_with_five_mistakes_is_told_all_five_with_their_lines(mistakes: Mistakes) -> None:
     told = mistakes(
         """\
 [broker]
@@ -189,7 +194,9 @@ dialect = "nibble4-51"
         ("lable = 'Gallery'", "did you mean label?"),
     ],
 )
-def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(mistakes, line, about):
+def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(
+    mistakes: Mistakes, line: str, about: str
+) -> None:
     (told,) = mistakes(SMALLEST + line + "\n")
     wrong = line.splitlines()[-1]
     field = wrong.split(" ")[0]
@@ -197,7 +204,7 @@ def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(mistak
     assert about in told
 
 
-def test_an_axis_that_a_window_does_not_name_may_turn_as_far_as_the_head_can(write):
+def test_an_axis_that_a_window_does_not_name_may_turn_as_far_as_the_head_can(write: Write) -> None:
     camera = load_config(write(SMALLEST + "window = { tilt_deg = [-10, 30] }\n")).camera["gallery"]
     # 170° to either side (SRG-300H technical manual)
     assert camera_settings("gallery", camera).window == Window((-170.0, 170.0), (-10.0, 30.0))
@@ -206,7 +213,7 @@ def test_an_axis_that_a_window_does_not_name_may_turn_as_far_as_the_head_can(wri
 
 
 @pytest.mark.parametrize("word", ["halt", "report"])
-def test_what_becomes_of_a_head_that_others_move_reaches_its_camera(write, word):
+def test_what_becomes_of_a_head_that_others_move_reaches_its_camera(write: Write, word: str) -> None:
     camera = load_config(write(SMALLEST + f'moved_by_others = "{word}"\n')).camera["gallery"]
     assert camera_settings("gallery", camera).strange_motion == word
 
@@ -220,20 +227,20 @@ def test_what_becomes_of_a_head_that_others_move_reaches_its_camera(write, word)
         ("52381", "udp://"),
     ],
 )
-def test_a_link_that_leads_nowhere_is_told(mistakes, link, about):
+def test_a_link_that_leads_nowhere_is_told(mistakes: Mistakes, link: str, about: str) -> None:
     (told,) = mistakes(SMALLEST.replace('"udp://127.0.0.1:52381"', link))
     assert told.startswith("line 4, field camera.gallery.link: ")
     assert about in told
 
 
 @pytest.mark.parametrize("name", ["Gallery", '"choir/left"', '"hay gallery"', "_left", "a" * 33, '""'])
-def test_a_camera_name_that_fits_no_topic_is_told(mistakes, name):
+def test_a_camera_name_that_fits_no_topic_is_told(mistakes: Mistakes, name: str) -> None:
     (told,) = mistakes(SMALLEST.replace("[camera.gallery]", f"[camera.{name}]"))
     assert told.startswith("line 3, field camera.")
     assert "lower-case letters, digits and hyphens" in told
 
 
-def test_what_is_missing_is_told(mistakes):
+def test_what_is_missing_is_told(mistakes: Mistakes) -> None:
     assert [line.split(";")[0] for line in mistakes("[camera.gallery]\n")] == [
         "field store: it is missing",
         "line 1, field camera.gallery.link: it is missing",
@@ -244,7 +251,7 @@ def test_what_is_missing_is_told(mistakes):
     assert "at least one table [camera.NAME]" in mistakes('camera = 3\n[store]\npath = "a.db"\n')[0]
 
 
-def test_broker_settings_that_cannot_be_are_told(mistakes, tmp_path):
+def test_broker_settings_that_cannot_be_are_told(mistakes: Mistakes, tmp_path: Path) -> None:
     (tmp_path / "password").write_text("x")
     told = mistakes(
         SMALLEST + '[broker]\nprotocol = "4"\npassword_file = "password"\nbase_topic = "ptzd/#"\nca_file = "ca.pem"\n'
@@ -257,13 +264,13 @@ def test_broker_settings_that_cannot_be_are_told(mistakes, tmp_path):
     ]
 
 
-def test_a_store_in_a_folder_that_does_not_exist_is_told(mistakes, tmp_path):
+def test_a_store_in_a_folder_that_does_not_exist_is_told(mistakes: Mistakes, tmp_path: Path) -> None:
     (told,) = mistakes(SMALLEST.replace("show.db", "nowhere/show.db"))
     assert told.startswith("line 2, field store.path: ")
     assert str(tmp_path / "nowhere") in told
 
 
-def test_a_dialect_may_be_a_file_and_its_mistakes_are_told(write, mistakes, tmp_path):
+def test_a_dialect_may_be_a_file_and_its_mistakes_are_told(write: Write, mistakes: Mistakes, tmp_path: Path) -> None:
     import ptzd.visca
 
     (own,) = (Path(folder) / "dialects" / "nibble4-51.toml" for folder in ptzd.visca.__path__)
@@ -281,19 +288,19 @@ def test_a_dialect_may_be_a_file_and_its_mistakes_are_told(write, mistakes, tmp_
 # The schema
 
 
-def example() -> dict:
+def example() -> dict[str, Any]:
     return tomllib.loads((CONFIGS / "granary.toml").read_text())
 
 
-def test_the_schema_is_one_and_takes_the_example():
+def test_the_schema_is_one_and_takes_the_example() -> None:
     Draft202012Validator.check_schema(config_schema())
     assert list(Draft202012Validator(config_schema()).iter_errors(example())) == []
 
 
-def setting(*path_and_value):
+def setting(*path_and_value: Any) -> Callable[[dict[str, Any]], None]:
     *path, last, value = path_and_value
 
-    def change(config: dict) -> None:
+    def change(config: dict[str, Any]) -> None:
         for key in path:
             config = config[key]
         config[last] = value
@@ -327,7 +334,7 @@ BROKEN = {
 
 
 @pytest.mark.parametrize("change", BROKEN.values(), ids=BROKEN.keys())
-def test_the_schema_refuses_what_is_wrong(change):
+def test_the_schema_refuses_what_is_wrong(change: Callable[[dict[str, Any]], None]) -> None:
     config = copy.deepcopy(example())
     change(config)
     assert list(Draft202012Validator(config_schema()).iter_errors(config))
@@ -336,7 +343,7 @@ def test_the_schema_refuses_what_is_wrong(change):
 # The examples
 
 
-def test_the_example_is_read_as_it_stands():
+def test_the_example_is_read_as_it_stands() -> None:
     config = load_config(CONFIGS / "granary.toml")
     assert set(config.camera) == {"left", "right", "gallery"}
     # The cameras of `ptzsim --listen 127.0.0.1:52381 --cameras 3` listen on this port and the two after it.
@@ -346,7 +353,7 @@ def test_the_example_is_read_as_it_stands():
     assert config.store.path == CONFIGS / "granary.db"
 
 
-async def test_the_example_show_is_imported_as_it_stands_and_is_an_export(tmp_path):
+async def test_the_example_show_is_imported_as_it_stands_and_is_an_export(tmp_path: Path) -> None:
     text = (CONFIGS / "granary-show.toml").read_text()
     async with PositionStore.open(
         tmp_path / "granary.db", calendar=lambda: datetime(2031, 5, 24, tzinfo=UTC), run_disk=inline
@@ -363,7 +370,7 @@ async def test_the_example_show_is_imported_as_it_stands_and_is_an_export(tmp_pa
 
 
 @contextmanager
-def broker(folder: Path):
+def broker(folder: Path) -> Iterator[int]:
     """Run mosquitto with configs/mosquitto.conf, but for the port and the places of its files."""
     if shutil.which("mosquitto_pub") is None or not Path("/usr/sbin/mosquitto").exists():
         if os.environ.get("PTZD_REQUIRE_TOOLS"):
@@ -416,6 +423,7 @@ def allowed(port: int, user: str | None, topics: list[str]) -> set[str]:
         stdout=subprocess.PIPE,
         text=True,
     )
+    assert listener.stdout is not None
     arrived = set()
     try:
         # The daemon's own messages frame the others. They are retained: told as soon as the subscription stands.
@@ -442,7 +450,7 @@ REPORTS = [f"ptzd/camera/gallery/{verb}" for verb in CAMERA_REPORTS] + [f"ptzd/{
 
 
 @pytest.mark.mosquitto
-def test_an_operator_may_command_and_nobody_may_speak_for_the_daemon(tmp_path):
+def test_an_operator_may_command_and_nobody_may_speak_for_the_daemon(tmp_path: Path) -> None:
     with broker(tmp_path) as port:
         assert allowed(port, "operator", [*COMMANDS, *REPORTS]) == set(COMMANDS)
         assert allowed(port, "viewer", [*COMMANDS, *REPORTS]) == set()
@@ -451,7 +459,7 @@ def test_an_operator_may_command_and_nobody_may_speak_for_the_daemon(tmp_path):
 
 @pytest.mark.mosquitto
 @pytest.mark.parametrize("user", ["operator", "viewer"])
-def test_who_may_look_sees_what_the_daemon_says(tmp_path, user):
+def test_who_may_look_sees_what_the_daemon_says(tmp_path: Path, user: str) -> None:
     with broker(tmp_path) as port:
         state = ["-t", "ptzd/camera/gallery/state", "-m", "up", "-r", "-q", "1"]
         subprocess.run(client("mosquitto_pub", port, "ptzd", *state), check=True)
@@ -465,7 +473,7 @@ def test_who_may_look_sees_what_the_daemon_says(tmp_path, user):
 
 
 @pytest.mark.mosquitto
-def test_who_has_no_password_hears_nothing(tmp_path):
+def test_who_has_no_password_hears_nothing(tmp_path: Path) -> None:
     with broker(tmp_path) as port:
         for login in ([], ["-u", "operator", "-P", "wrong"]):
             refused = subprocess.run(

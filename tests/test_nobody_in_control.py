@@ -23,7 +23,7 @@ def outcomes(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFa
     """What the scenes that are asked for brought to light."""
     folder = tmp_path_factory.mktemp("stages")
     asked = [
-        item.callspec.params["scene"]
+        str(item.callspec.params["scene"])
         for item in request.session.items
         if isinstance(item, pytest.Function) and item.module is request.module
     ]

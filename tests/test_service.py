@@ -6,7 +6,7 @@ import asyncio
 import json
 import random
 from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import asynccontextmanager, nullcontext
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -19,13 +19,13 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtu
 from ptzd.bus import Incoming, Intake, StatusMessage, Topics
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
-from ptzd.links import memory_pair
+from ptzd.links import Link, memory_pair
 from ptzd.motion import published_head
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, inline
+from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.service import Service
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, inline
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import ShowFile, read_show_text
 from ptzd.stall import Stall
 from ptzd.visca import load_dialect
 
@@ -91,6 +91,10 @@ def positions_of(camera: str) -> list[StoredPosition]:
     ]
 
 
+def already_open(link: Link) -> AbstractAsyncContextManager[Link]:
+    return nullcontext(link)
+
+
 @asynccontextmanager
 async def open_house(
     folder: Path,
@@ -120,7 +124,7 @@ async def open_house(
             ours, theirs = memory_pair(rng=rng)
             the_guards, at_the_camera = memory_pair(rng=rng)
             served.append(group.create_task(serve_memory(camera, theirs, at_the_camera)))
-            watched.append(Watched(name, dialect, partial(nullcontext, the_guards)))
+            watched.append(Watched(name, dialect, partial(already_open, the_guards)))
             simulated[name] = camera
             settings = CameraSettings(
                 name,
@@ -411,7 +415,8 @@ LEARN = {"pan_deg": [-40, 40], "tilt_deg": [-10, 25]}
 def test_a_head_is_learned_on_command_kept_in_a_file_and_used_from_then_on(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         camera = house.service.cameras["left"]
-        assert camera.settings.head.origin == "published"
+        head = camera.settings.head
+        assert head.origin == "published"
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         learned = await house.until(
             lambda topic, message: topic == "ptzd/outcome" and message["id"] == "learn", seconds=3600

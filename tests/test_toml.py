@@ -8,6 +8,7 @@ from __future__ import annotations
 import subprocess
 import sys
 import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -20,8 +21,8 @@ DEEP = "a." * 10_000 + "a = 1"  # 20 KB
 IMPORT = """
 import resource, sys
 from datetime import UTC, datetime
-from ptzd.show.showtext import read_show
-from ptzd.show.textfile import TextFileError
+from ptzd.positions.text import read_show
+from ptzd.files import TextFileError
 
 text = eval(sys.argv[1])
 import psutil
@@ -56,7 +57,7 @@ def test_an_import_that_would_take_gigabytes_is_refused_in_one_sentence_within_a
     assert words in sentence
 
 
-def test_head_files_and_dialects_have_the_same_bounds(tmp_path) -> None:
+def test_head_files_and_dialects_have_the_same_bounds(tmp_path: Path) -> None:
     with pytest.raises(HeadFileError, match="more than 16 parts") as head:
         read_head(DEEP)
     (tmp_path / "own.toml").write_text(DEEP)

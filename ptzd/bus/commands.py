@@ -12,15 +12,12 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
 from ptzd.cameras import Tally
-from ptzd.show import NAME_PATTERN
+from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, NAME_PATTERN
 
 LONGEST_ID = 64  # characters
 LONGEST_WHO = 64
 LONGEST_REASON = 200
-LONGEST_NOTE = 1000  # as the store keeps it
-LONGEST_SECONDS = 600.0  # as the store keeps it
 HIGHEST_CUE = 99_999
-FASTEST_STEP = 24  # pan speed steps are 1..24, 01..18 in hexadecimal [A, B]
 
 _ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"  # these texts end on terminals: nothing in them may steer one
 

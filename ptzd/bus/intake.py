@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import from_json
 
-from ptzd.show import NAME_PATTERN
+from ptzd.files import NAME_PATTERN
 
 from . import commands, requests
 from .bus import Incoming, Reply

@@ -21,7 +21,8 @@ from ptzd.cameras import (
     Tally,
     Way,
 )
-from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, NotReady, StoredPosition
+from ptzd.cues import CueState, Gone, ListedCue, NotReady
+from ptzd.positions import HistoryEntry, Imported, StoredPosition
 
 
 class Message(BaseModel):

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from ptzd.show import checked_name
+from ptzd.files import checked_name
 
 from .commands import Command
 

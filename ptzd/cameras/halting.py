@@ -8,8 +8,9 @@ and not before, it is at rest. One that falls silent meanwhile is told to stop a
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 
-from ptzd.visca import Command, FocusStop, PanTiltStop, Refused, ZoomStop
+from ptzd.visca import Command, FocusStop, PanTiltPosition, PanTiltStop, Refused, ZoomStop
 
 from .activity import Activity, Host
 from .line import Exchange
@@ -18,10 +19,13 @@ from .reports import Framing
 from .settings import CameraSettings
 
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
-REPEAT_SECONDS = 0.25
+REPEAT_SECONDS = 0.2
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time
+LONGEST_BRAKING_SECONDS = (
+    1.0  # common practice; one that moves on for longer is not braking, however unevenly it is read
+)
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
 PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
@@ -93,7 +97,6 @@ class Halting(Activity):
 
     def _turn(self) -> None:
         """Look whether it stands still; else stop it again, if it is time to."""
-        self._look_whether_it_goes_on()
         if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
             self._host.rested()
             return
@@ -101,16 +104,19 @@ class Halting(Activity):
             self._stop()
         self._wind()
 
-    def _look_whether_it_goes_on(self) -> None:
-        """A head that brakes gets slower, and a swing turns round; one that drives on does neither."""
-        framing, at = self._host.contact.framing, self._host.contact.read_at
-        if framing is None or at < self._began_at or (self._looks and at - self._looks[-1][0] < LOOK_SECONDS):
+    def saw(self, head: PanTiltPosition) -> None:
+        """Look whether it goes on: a head that brakes gets slower, a swing turns round, and this does neither."""
+        framing, at = self._host.contact.framing, self._loop.time()
+        if framing is None or (self._looks and at - self._looks[-1][0] < LOOK_SECONDS):
             return
+        framing = replace(framing, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts)
         self._looks = [*self._looks[-2:], (at, framing)]
         if len(self._looks) == 3:
             (first_at, first), (second_at, second), (_, third) = self._looks
-            went, goes = _ways(self._host.settings, first, second), _ways(self._host.settings, second, third)
+            went, goes = _travels(self._host.settings, first, second), _travels(self._host.settings, second, third)
             share = UNBRAKED_SHARE * (at - second_at) / (second_at - first_at)
+            if at - self._began_at > LONGEST_BRAKING_SECONDS:
+                share = 0.0
             self.goes_on = any(
                 abs(after) > 1.0 and before * after > 0.0 and abs(after) > share * abs(before)
                 for before, after in zip(went, goes, strict=True)
@@ -152,10 +158,10 @@ class AtRest(Activity):
 
 def _has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
     """Whether a camera has moved by more than a swing, or a reading that wavers."""
-    return any(abs(way) > 1.0 for way in _ways(settings, before, now))
+    return any(abs(travel) > 1.0 for travel in _travels(settings, before, now))
 
 
-def _ways(settings: CameraSettings, before: Framing, now: Framing) -> tuple[float, float, float]:
+def _travels(settings: CameraSettings, before: Framing, now: Framing) -> tuple[float, float, float]:
     """Return how far pan, tilt and zoom have moved, each as a multiple of what may be a swing or a wavering reading."""
     dialect = settings.dialect
     zoom = dialect.zoom.tele_counts - dialect.zoom.wide_counts

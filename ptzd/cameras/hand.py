@@ -196,8 +196,8 @@ def _ahead(scale: AxisScale, counts: int, deflection: float, speed: float, model
     """Degrees of the place that an axis is sent to; it begins to brake for it only after `AHEAD_SECONDS`."""
     if not deflection:
         return scale.degrees(counts)
-    way = speed * AHEAD_SECONDS + speed * speed / (2.0 * model.acceleration_deg_per_s2)
-    return scale.degrees(counts) + math.copysign(way, deflection)
+    travel_deg = speed * AHEAD_SECONDS + speed * speed / (2.0 * model.acceleration_deg_per_s2)
+    return scale.degrees(counts) + math.copysign(travel_deg, deflection)
 
 
 def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:

@@ -90,7 +90,7 @@ async def run_shaped(
     stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does
     not turn it on. Who cancels this must stop the camera, too.
     """
-    move = _Run(line, dialect, plan, framing, renewed, told, left)
+    move = _ShapedRun(line, dialect, plan, framing, renewed, told, left)
     slow = slow or SlowModeSwitch(line, dialect)
     if plan.slow_mode:
         await slow.on()
@@ -112,7 +112,7 @@ class _Place(NamedTuple):
     tilt_counts: int
 
 
-class _Run:
+class _ShapedRun:
     def __init__(
         self,
         line: Line,

@@ -57,23 +57,23 @@ class Window:
         least, most = self.edges_deg(axis)
         return min(max(deg, least), most)
 
-    def room(self, axis: HeadAxis, deg: float, way: int) -> float:
-        """Return how many degrees are left from `deg` to the edge ahead, `way` being 1 (right, up) or -1.
+    def room(self, axis: HeadAxis, deg: float, sign: int) -> float:
+        """Return how many degrees are left from `deg` to the edge ahead, `sign` being 1 (right, up) or -1.
 
         0 at the edge and beyond it. An axis that stands outside may always come back, and has room to the far edge.
         """
         least, most = self.edges_deg(axis)
-        return max(0.0, most - deg if way > 0 else deg - least)
+        return max(0.0, most - deg if sign > 0 else deg - least)
 
     def fastest_deg_per_s(
-        self, axis: HeadAxis, deg: float, way: int, *, braking_deg_per_s2: float, seconds: float
+        self, axis: HeadAxis, deg: float, sign: int, *, braking_deg_per_s2: float, seconds: float
     ) -> float:
         """Return the speed from which an axis still comes to rest inside, if it is told to only in `seconds`.
 
         `seconds` is the time until the next look at where it stands, and whatever an order needs until it is obeyed.
         That much way and the braking itself, v·t + v²/2a, just fill the room that is left. 0 where there is none.
         """
-        room = self.room(axis, deg, way)
+        room = self.room(axis, deg, sign)
         brakes_by = braking_deg_per_s2 * seconds  # °/s, in the time that it is not braked
         return sqrt(brakes_by * brakes_by + 2.0 * braking_deg_per_s2 * room) - brakes_by
 
@@ -85,8 +85,8 @@ class Window:
         The speed is the faster of what it does and what it is told to. Where the answer is no, it must be stopped or
         slowed to `fastest_deg_per_s` now.
         """
-        way = 1 if speed_deg_per_s > 0 else -1
-        fastest = self.fastest_deg_per_s(axis, deg, way, braking_deg_per_s2=braking_deg_per_s2, seconds=seconds)
+        sign = 1 if speed_deg_per_s > 0 else -1
+        fastest = self.fastest_deg_per_s(axis, deg, sign, braking_deg_per_s2=braking_deg_per_s2, seconds=seconds)
         return abs(speed_deg_per_s) <= fastest
 
 

@@ -13,7 +13,7 @@ import aiomqtt
 import click
 from click.core import ParameterSource
 
-from .speech import Misuse
+from .output import Misuse
 
 if TYPE_CHECKING:
     from ptzd.config import BrokerConfig
@@ -143,7 +143,7 @@ def broker_of(config: BrokerConfig) -> BrokerAddress:
 
 
 def _configured(path: Path) -> BrokerAddress:
-    from .configuration import read_configuration  # only here: it brings in much that a `ptzd stop` need not wait for
+    from .configuration import read_configuration
 
     return broker_of(read_configuration(path).broker)
 

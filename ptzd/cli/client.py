@@ -19,7 +19,7 @@ from typing import Any
 import aiomqtt
 
 from .broker import BrokerAddress
-from .speech import Failure
+from .output import Failure
 
 Payload = dict[str, Any]
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from ptzd.config import Config, TextFileError, load_config
 
-from .speech import Misuse
+from .output import Misuse
 
 
 def read_configuration(path: Path) -> Config:

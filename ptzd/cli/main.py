@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from .speech import speak_for
+from .output import speak_for
 
 _MODULES = {
     "demo": "demo",
@@ -37,7 +37,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _MODULES:
             return None
-        command = getattr(importlib.import_module(f"ptzd.cli.{_MODULES[cmd_name]}"), cmd_name)
+        command = getattr(importlib.import_module(f"ptzd.cli.commands.{_MODULES[cmd_name]}"), cmd_name)
         assert isinstance(command, click.Command)
         return command
 

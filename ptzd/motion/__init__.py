@@ -1,6 +1,6 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
-from .direct import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
+from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
     Figure,
     FitError,
@@ -50,8 +50,8 @@ from .picture import Picture
 from .pose import Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
-from .shaped import ShapedPlan, plan_shaped
-from .slowmode import plan_to_be_seen
+from .shaped_plan import ShapedPlan, plan_shaped
+from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
 from .watching import (
     AxisSpeeds,

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from math import copysign, hypot, inf
 
 from .course import Course
-from .shaped import ShapedPlan
+from .shaped_plan import ShapedPlan
 from .staircase import DWELL_SECONDS, Staircase
 
 REPEAT_SECONDS = 0.5  # after which an order that nobody has heard of, repeats and all, is given anew

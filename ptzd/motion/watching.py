@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import ceil, cos, degrees, floor, hypot, log, pi, radians, sqrt, tan
 
-from .direct import STANDING_COUNTS, STANDING_DEG
+from .direct_plan import STANDING_COUNTS, STANDING_DEG
 from .head import HeadModel
 from .lens import Lens
 from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s

@@ -82,8 +82,8 @@ class Timing:
     """When to repeat, and how often. The published documents give no figures (common practice)."""
 
     first_repeat_seconds: float = 0.1  # doubled with each repeat
-    longest_repeat_seconds: float = 0.5
-    attempts: int = 9  # the first sending included: the last is given up 2.6 to 3.7 s after the first
+    longest_repeat_seconds: float = 0.25
+    attempts: int = 13  # the first sending included: the last is given up 2.6 to 3.1 s after the first
     soonest_repeat_seconds: float = 0.02  # to a camera that is known to reply in less
 
     def pause(self, earlier: int, expected_seconds: float | None = None) -> float:

@@ -22,12 +22,10 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 
 from ptzd.config import CameraConfig, Config, load_config
+from ptzd.files import TextFileError, decoded, read_show_file
 from ptzd.motion import HeadFileError
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, inline, read_show
 from ptzd.service import camera_settings
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, StoreError, TextFileError, inline
-from ptzd.show.showfile import read_show_file
-from ptzd.show.showtext import read_show
-from ptzd.show.textfile import decoded
 from ptzd.visca import DialectError
 
 from .evening import PLAYING, Evening, play

@@ -21,11 +21,10 @@ from typing import Any, Literal
 
 from ptzsim.virtual_time import VirtualTimeLoop
 
+from ptzd.files import ShowFile, number_text
 from ptzd.motion import HeadModel
-from ptzd.show.heads import read_head_file
-from ptzd.show.legs import SWEEP_SECONDS
-from ptzd.show.rehearsal import ConflictKind, PlannedMove, Rehearsal, RehearsedCamera, rehearse
-from ptzd.show.showfile import ShowFile, number_text
+from ptzd.positions import read_head_file
+from ptzd.rehearsal import SWEEP_SECONDS, ConflictKind, PlannedMove, Rehearsal, RehearsedCamera, rehearse
 from ptzd.visca import AxisScale, Dialect
 
 from .house import Actor, House, open_house

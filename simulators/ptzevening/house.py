@@ -22,11 +22,11 @@ from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.cameras.framing import carried
+from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.service import Service
-from ptzd.show import HeadFiles, PositionStore, StoredPosition, inline
-from ptzd.show.showfile import ShowFile
 from ptzd.visca import PowerOn, PowerStandby, load_dialect
 
 from .wire import Wire, WireEnd

@@ -11,6 +11,7 @@ import statistics
 import sys
 import textwrap
 from contextlib import AsyncExitStack
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -93,7 +94,7 @@ async def test_the_first_packet_leaves_nearly_as_soon_as_a_bare_relay_could_send
         ports: list[int] = []
         for number in range(CAMERAS):
             transport, tap = await loop.create_datagram_endpoint(
-                lambda number=number: Tap(first + number), local_addr=("127.0.0.1", 0)
+                partial(Tap, first + number), local_addr=("127.0.0.1", 0)
             )
             opened.callback(transport.close)
             taps.append(tap)

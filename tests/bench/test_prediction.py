@@ -62,10 +62,9 @@ async def moves(dialect_name: str, mount: str, *, learn: bool) -> list[Timed]:
             )
             await asyncio.sleep(rng.uniform(1.5, 4.0))
             camera.recall(Recall("soloist", target, step=rng.randint(6, 24), id=str(number)))
-            assert camera._move is not None
-            said = camera._move.prediction
-            assert said is not None
-            timed.append(judged(said, await rig.end_of(str(number))))
+            move = camera.activity.move
+            assert move is not None
+            timed.append(judged(move.plan.prediction, await rig.end_of(str(number))))
         return timed
 
 

@@ -14,15 +14,16 @@ import sys
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from ptzd.config import load_config
+from ptzd.files import read_show_text
+from ptzd.positions import read_show
+from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.service import camera_settings
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import read_show_text
-from ptzd.show.showtext import read_show
 
 CAMERAS = 24
 PLACES = 12
@@ -79,7 +80,7 @@ def least(measure: Callable[[], float], times: int = 5) -> float:
 
 
 @pytest.mark.bench
-def test_2000_cues_and_24_cameras_from_a_cold_start(tmp_path):
+def test_2000_cues_and_24_cameras_from_a_cold_start(tmp_path: Path) -> None:
     rng = random.Random(2031)
     write_theatre(tmp_path, rng)
     rehearsed, baseline = {}, {}
@@ -87,10 +88,8 @@ def test_2000_cues_and_24_cameras_from_a_cold_start(tmp_path):
         path = tmp_path / f"{cues}.toml"
         path.write_text(show(cues, rng))
         rest = ("--config", str(tmp_path / "config.toml"), "--positions", str(tmp_path / "positions.toml"))
-        rehearsed[cues] = least(
-            lambda path=path, rest=rest: processor_seconds("-c", REHEARSE, "rehearse", str(path), *rest)
-        )
-        baseline[cues] = least(lambda path=path: processor_seconds("-c", BASELINE, str(path)))
+        rehearsed[cues] = least(partial(processor_seconds, "-c", REHEARSE, "rehearse", str(path), *rest))
+        baseline[cues] = least(partial(processor_seconds, "-c", BASELINE, str(path)))
     print("\n  cues  rehearse  baseline  ratio  (processor seconds, cold start)")
     for cues, seconds in rehearsed.items():
         print(f"{cues:6}  {seconds:8.2f}  {baseline[cues]:8.2f}  {seconds / baseline[cues]:5.1f}")
@@ -98,7 +97,7 @@ def test_2000_cues_and_24_cameras_from_a_cold_start(tmp_path):
 
 
 @pytest.mark.bench
-def test_twice_as_many_cues_take_twice_as_long(tmp_path):
+def test_twice_as_many_cues_take_twice_as_long(tmp_path: Path) -> None:
     rng = random.Random(2031)
     write_theatre(tmp_path, rng)
     config = load_config(tmp_path / "config.toml")
@@ -121,7 +120,7 @@ def test_twice_as_many_cues_take_twice_as_long(tmp_path):
     print("\n  cues  milliseconds  each  (read and rehearsed, without the start)")
     for cues in (250, 500, 1000, 2000):
         evening = show(cues, random.Random(7))
-        seconds[cues] = least(lambda evening=evening: measure(evening))
+        seconds[cues] = least(partial(measure, evening))
         print(f"{cues:6}  {1000 * seconds[cues]:12.1f}  {1000 * seconds[cues] / cues:.3f}")
     # Each pair of camera, place and place is planned once, so that a further cue may cost less, but never more.
     assert seconds[2000] < 1.3 * 8 * seconds[250]

@@ -33,7 +33,9 @@ from ptzd.bus import (
 )
 from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
 from ptzd.cameras import Activity, CameraState, Framing, Landing, Lock, MoveReport, Phase
-from ptzd.show import CueState, Gone, HistoryEntry, Imported, ListedCue, ListedMove, NotReady, StoredPosition
+from ptzd.cues import CueState, Gone, ListedCue, NotReady
+from ptzd.cues.run import ListedMove
+from ptzd.positions import HistoryEntry, Imported, StoredPosition
 
 NOW = datetime(2031, 5, 17, 19, 30, tzinfo=UTC)
 FRAMING = Framing(102, -51, 8192, 4096, "manual")

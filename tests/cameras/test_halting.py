@@ -15,6 +15,7 @@ from ptzsim.habits import Habits
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraRefusal, CameraState, Lock, Recall, Window
+from ptzd.motion import Renewal
 from ptzd.visca import ErrorCode, ErrorReply, Packet, PanTiltDrive, PanTiltStop, PayloadType, ZoomTele, load_dialect
 
 LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
@@ -406,7 +407,7 @@ def test_a_head_that_is_left_alone_in_a_move_on_air_lands(after: float) -> None:
 
 @pytest.mark.parametrize("renewal", ["smooth", "unknown"])
 @pytest.mark.parametrize(("pan", "tilt"), [(1.0, 0.0), (-0.6, 0.3), (0.3, -1.0), (0.05, 0.05)])
-def test_a_head_that_is_driven_never_comes_out_of_its_window(pan: float, tilt: float, renewal: str) -> None:
+def test_a_head_that_is_driven_never_comes_out_of_its_window(pan: float, tilt: float, renewal: Renewal) -> None:
     async def scene(rig: Rig) -> None:
         settings = rig.camera.settings
         window = Window((-20.0, 25.0), (-8.0, 12.0))

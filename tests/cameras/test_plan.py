@@ -28,10 +28,10 @@ from ptzd.cameras import (
     pose_wanted,
 )
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
+from ptzd.files import read_show_text
 from ptzd.motion import AxisModel, SlowMode
-from ptzd.show import StoredPosition
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import read_show_text
+from ptzd.positions import StoredPosition
+from ptzd.rehearsal import RehearsedCamera, rehearse
 
 LEFT: CameraSettings = camera("left").settings
 DIALECT = LEFT.dialect
@@ -62,7 +62,7 @@ def refusal(wanted: Framing, pace: Pace = Pace(), *, seen: bool = False, of: Cam
 # What nobody sees
 
 
-def test_off_air_a_camera_goes_straight_there_at_its_own_speed():
+def test_off_air_a_camera_goes_straight_there_at_its_own_speed() -> None:
     # Step 3 is 60°/s at 120°/s²: 90° take 90/60 + 60/120 = 2 s. Step 1 is 5°/s: 18 s and 1/24 s.
     made = plan(framed(90.0))
     assert (made.way, made.pan_step, made.shaped, made.verdict, made.warning) == ("direct", 3, None, None, None)
@@ -73,7 +73,9 @@ def test_off_air_a_camera_goes_straight_there_at_its_own_speed():
 
 
 @given(st.floats(-170.0, 170.0), st.floats(-20.0, 90.0), st.sampled_from((1, 2, 3)))
-def test_the_axis_that_takes_longer_travels_as_a_reference_library_says(pan_deg, tilt_deg, step):
+def test_the_axis_that_takes_longer_travels_as_a_reference_library_says(
+    pan_deg: float, tilt_deg: float, step: int
+) -> None:
     wanted = framed(pan_deg, tilt_deg)
     speed = (5.0, 20.0, 60.0)[step - 1]
     travels = [_reference_seconds(counts / 51.2, speed) for counts in (wanted.pan_counts, wanted.tilt_counts)]
@@ -90,17 +92,17 @@ def _reference_seconds(distance: float, top_speed: float) -> float:
     wanted.max_velocity, wanted.max_acceleration, wanted.max_jerk = [top_speed], [120.0], [1e9]
     trajectory = ruckig.Trajectory(1)
     assert ruckig.Ruckig(1).calculate(wanted, trajectory) >= 0
-    return trajectory.duration
+    return float(trajectory.duration)
 
 
-def test_a_wished_time_is_met_by_the_step_nearest_to_it():
+def test_a_wished_time_is_met_by_the_step_nearest_to_it() -> None:
     # 60° at 20°/s take 3 s and 1/6 s, and 0.1 s until the order is obeyed; the other steps 1.5 and 12 s.
     made = plan(framed(60.0), Pace(seconds=4.0))
     assert made.pan_step == 2
     assert made.prediction.seconds_to_arrival == pytest.approx(0.1 + 3.0 + 1.0 / 6.0)
 
 
-def test_a_time_that_cannot_be_had_is_refused_with_the_nearest_plan():
+def test_a_time_that_cannot_be_had_is_refused_with_the_nearest_plan() -> None:
     # 90°: at the fastest 2 s, at the slowest 18.04 s, each and 0.1 s.
     short, long = refusal(framed(90.0), Pace(seconds=1.0)), refusal(framed(90.0), Pace(seconds=30.0))
     assert (short.code, short.of_framing, short.nearest.pan_step) == ("too-short", False, 3)
@@ -109,7 +111,7 @@ def test_a_time_that_cannot_be_had_is_refused_with_the_nearest_plan():
     assert "18.1 s at the slowest" in long.sentence
 
 
-def test_a_focus_takes_its_time_only_where_it_is_brought_back():
+def test_a_focus_takes_its_time_only_where_it_is_brought_back() -> None:
     # 20000 counts at 20000 counts/s, though the camera focuses by itself where it stands.
     focused = framed(1.0, focus=FOCUS + 20000)
     assert plan(focused).prediction.focus_seconds == pytest.approx(1.0)
@@ -123,21 +125,21 @@ def test_a_focus_takes_its_time_only_where_it_is_brought_back():
 # What is seen
 
 
-def test_on_air_a_camera_moves_along_a_curve_in_the_seconds_asked_for():
+def test_on_air_a_camera_moves_along_a_curve_in_the_seconds_asked_for() -> None:
     made = plan(framed(30.0), Pace(seconds=4.0), seen=True)
     assert made.way == "shaped"
     assert made.shaped is not None and made.shaped.to == pose_wanted(DIALECT, framed(30.0))
     assert made.prediction.seconds_to_arrival == pytest.approx(4.0, abs=0.2)
 
 
-def test_on_air_without_a_time_it_takes_as_long_as_the_direct_move_at_the_speed_on_air():
+def test_on_air_without_a_time_it_takes_as_long_as_the_direct_move_at_the_speed_on_air() -> None:
     # 30° at step 2, 20°/s: 1.5 s and 1/6 s and 0.1 s.
     made = plan(framed(30.0), seen=True, of=replace(LEFT, on_air_speed=2))
     assert made.way == "shaped"
     assert made.prediction.seconds_to_arrival == pytest.approx(1.767, abs=0.15)
 
 
-def test_a_move_on_air_that_is_too_fast_to_watch_carries_a_warning_where_the_picture_is_known():
+def test_a_move_on_air_that_is_too_fast_to_watch_carries_a_warning_where_the_picture_is_known() -> None:
     # 60° in two seconds with a picture at most 66° wide (28 mm on 36 mm): it must not be crossed in under seven.
     fast = Pace(seconds=2.0)
     assert plan(framed(60.0), fast, seen=True).warning is None
@@ -149,15 +151,16 @@ def test_a_move_on_air_that_is_too_fast_to_watch_carries_a_warning_where_the_pic
     assert calm.verdict is not None and calm.warning is None
 
 
-def test_a_time_too_long_for_a_curve_is_refused_only_where_it_was_asked_for():
+def test_a_time_too_long_for_a_curve_is_refused_only_where_it_was_asked_for() -> None:
     # 7.5° at the slowest, 5°/s, take 1.5 s: 20 s can't be had.
     refused = refusal(framed(7.5), Pace(seconds=20.0), seen=True)
     assert refused.code == "too-long"
     assert refused.nearest.way == "direct"
 
 
-def test_slow_mode_is_left_out_where_it_cannot_be_turned_on():
-    slow = SlowMode(*(AxisModel((1.25, 5.0, 15.0), 120.0) for _ in "pt"), spread=0.01)
+def test_slow_mode_is_left_out_where_it_cannot_be_turned_on() -> None:
+    axis = AxisModel((1.25, 5.0, 15.0), 120.0)
+    slow = SlowMode(axis, axis, 0.01)
     learned = replace(LEFT, head=replace(PLAIN, slow=slow))
     # 7.5° in 5 s: 1.5°/s on the way, for which only the slow table has a step.
     made = plan(framed(7.5), Pace(seconds=5.0), seen=True, of=learned)
@@ -182,20 +185,20 @@ def test_slow_mode_is_left_out_where_it_cannot_be_turned_on():
     ],
 )
 def test_what_head_or_lens_cannot_reach_is_refused_with_the_plan_to_the_nearest_that_they_can(
-    wanted, nearest, about, seen
-):
+    wanted: Framing, nearest: Framing, about: str, seen: bool
+) -> None:
     refused = refusal(wanted, seen=seen)
     assert (refused.code, refused.of_framing) == ("out-of-reach", True)
     assert about in refused.sentence
     assert refused.nearest == plan(nearest, seen=seen)
 
 
-def test_a_focus_out_of_range_is_no_matter_where_the_camera_focuses_by_itself():
+def test_a_focus_out_of_range_is_no_matter_where_the_camera_focuses_by_itself() -> None:
     assert plan(Framing(100, 100, 0, 0x0FFF, "auto")).way == "direct"
 
 
 @pytest.mark.parametrize("seen", [False, True])
-def test_a_target_outside_the_window_is_refused_and_the_window_told(seen):
+def test_a_target_outside_the_window_is_refused_and_the_window_told(seen: bool) -> None:
     narrow = replace(LEFT, window=Window((-60.0, 60.0), (-10.0, 30.0)))
     refused = refusal(framed(75.0), seen=seen, of=narrow)
     assert (refused.code, refused.of_framing) == ("outside-window", True)
@@ -204,7 +207,7 @@ def test_a_target_outside_the_window_is_refused_and_the_window_told(seen):
     assert plan(framed(60.0, 30.0), seen=seen, of=narrow) == plan(framed(60.0, 30.0), seen=seen)
 
 
-def test_a_camera_that_stands_outside_its_window_may_come_back():
+def test_a_camera_that_stands_outside_its_window_may_come_back() -> None:
     narrow = replace(LEFT, window=Window((-60.0, 60.0), (-10.0, 30.0)))
     outside = pose_standing(DIALECT, framed(80.0))
     assert isinstance(plan_move(narrow, outside, framed(50.0), Pace(), seen=False), MovePlan)
@@ -249,7 +252,9 @@ PACES = st.one_of(
 
 
 @given(drawn_settings(), drawn_framings(), PACES)
-def test_whatever_is_planned_lies_within_reach_and_window_and_can_be_told_to_the_camera(camera_settings, wanted, pace):
+def test_whatever_is_planned_lies_within_reach_and_window_and_can_be_told_to_the_camera(
+    camera_settings: CameraSettings, wanted: Framing, pace: Pace
+) -> None:
     planned = plan_move(camera_settings, HOME, wanted, pace, seen=False)
     pan, tilt = wanted.pan_counts / 51.2, wanted.tilt_counts / 51.2
     reached = -170.0 <= pan <= 170.0 and -20.0 <= tilt <= 90.0 and wanted.zoom_counts <= 0x4000
@@ -270,7 +275,9 @@ def test_whatever_is_planned_lies_within_reach_and_window_and_can_be_told_to_the
 
 @settings(max_examples=60)
 @given(drawn_settings(), drawn_framings(), drawn_framings(), PACES, st.booleans())
-def test_a_rehearsal_promises_what_the_camera_would(camera_settings, stands, wanted, pace, on_air):
+def test_a_rehearsal_promises_what_the_camera_would(
+    camera_settings: CameraSettings, stands: Framing, wanted: Framing, pace: Pace, on_air: bool
+) -> None:
     positions = {
         "here": StoredPosition("left", "here", stands, DIALECT.name, None, None, "", EVENING),
         "there": StoredPosition("left", "there", wanted, DIALECT.name, pace.step, pace.seconds, "", EVENING),

@@ -31,7 +31,7 @@ def to_rest(number: int) -> float | None:
     return 0.0
 
 
-def way(
+def travel(
     steps: list[int],
     lowest: Lowest = smoothly,
     *,
@@ -84,8 +84,8 @@ def judged(trial: RenewalTrial) -> str:
 @pytest.mark.parametrize("seed", range(10))
 @pytest.mark.parametrize("braking", [0.5, 1.0, 2.0])
 def test_a_head_that_passes_from_speed_to_speed_goes_on_smoothly(seed: int, braking: float) -> None:
-    assert judged(way(IN_TURN, braking=braking, seed=seed)) == "smooth"
-    assert judged(way(ALIKE, braking=braking, seed=seed, farther_on=True)) == "smooth"
+    assert judged(travel(IN_TURN, braking=braking, seed=seed)) == "smooth"
+    assert judged(travel(ALIKE, braking=braking, seed=seed, farther_on=True)) == "smooth"
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -93,8 +93,8 @@ def test_a_head_that_passes_from_speed_to_speed_goes_on_smoothly(seed: int, brak
 def test_a_head_that_comes_to_rest_each_time_stops_however_short_the_rest(
     seed: int, braking: float, pause: float
 ) -> None:
-    assert judged(way(IN_TURN, to_rest, braking=braking, pause=pause, seed=seed)) == "stops"
-    assert judged(way(ALIKE, to_rest, braking=braking, pause=pause, seed=seed, farther_on=True)) == "stops"
+    assert judged(travel(IN_TURN, to_rest, braking=braking, pause=pause, seed=seed)) == "stops"
+    assert judged(travel(ALIKE, to_rest, braking=braking, pause=pause, seed=seed, farther_on=True)) == "stops"
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -103,30 +103,30 @@ def test_a_head_that_stops_once_is_not_smooth(seed: int, order: int) -> None:
     def once(number: int) -> float | None:
         return 0.0 if number == order else None
 
-    assert judged(way(IN_TURN, once, seed=seed)) != "smooth"
-    assert judged(way(ALIKE, once, seed=seed, farther_on=True)) != "smooth"
+    assert judged(travel(IN_TURN, once, seed=seed)) != "smooth"
+    assert judged(travel(ALIKE, once, seed=seed, farther_on=True)) != "smooth"
 
 
 @pytest.mark.parametrize("seed", range(10))
 def test_a_head_that_falls_to_a_third_of_its_speed_is_not_smooth(seed: int) -> None:
-    assert judged(way(ALIKE, lambda number: 4.0, seed=seed, farther_on=True)) != "smooth"
+    assert judged(travel(ALIKE, lambda number: 4.0, seed=seed, farther_on=True)) != "smooth"
 
 
 @pytest.mark.parametrize("seed", range(10))
 def test_orders_that_change_nothing_are_refused(seed: int) -> None:
-    assert judged(way(IN_TURN, obeys=False, seed=seed)) == "refused"
+    assert judged(travel(IN_TURN, obeys=False, seed=seed)) == "refused"
 
 
 def test_a_head_that_says_no_or_stays_short_of_the_last_target_refuses() -> None:
-    assert judged(replace(way(IN_TURN), refused=True)) == "refused"
-    assert judged(replace(way(ALIKE, farther_on=True), landed=False)) == "refused"
-    assert judged(replace(way(IN_TURN), landed=False)) == "unknown", "all went to the same place"
+    assert judged(replace(travel(IN_TURN), refused=True)) == "refused"
+    assert judged(replace(travel(ALIKE, farther_on=True), landed=False)) == "refused"
+    assert judged(replace(travel(IN_TURN), landed=False)) == "unknown", "all went to the same place"
 
 
 def test_nothing_is_said_of_ways_too_slow_to_tell() -> None:
     # From 2°/s a stop costs v²/a = 0.033°, half a count.
-    assert judged(way([1] * ORDERS, farther_on=True)) == "unknown"
-    assert judged(way([1] * ORDERS, to_rest, farther_on=True)) == "unknown"
+    assert judged(travel([1] * ORDERS, farther_on=True)) == "unknown"
+    assert judged(travel([1] * ORDERS, to_rest, farther_on=True)) == "unknown"
 
 
 def several(*trials: RenewalTrial) -> str:
@@ -134,7 +134,7 @@ def several(*trials: RenewalTrial) -> str:
 
 
 def test_trials_that_do_not_agree_leave_it_unknown() -> None:
-    smooth, stops = way(IN_TURN), way(IN_TURN, to_rest)
+    smooth, stops = travel(IN_TURN), travel(IN_TURN, to_rest)
     assert several(smooth, smooth, smooth, smooth) == "smooth"
     assert several(smooth, smooth, smooth, stops) == "unknown"
     assert several(stops, stops, stops) == "stops"
@@ -142,7 +142,7 @@ def test_trials_that_do_not_agree_leave_it_unknown() -> None:
 
 
 def test_too_few_clear_trials_of_an_axis_leave_it_unknown() -> None:
-    smooth = way(IN_TURN)
+    smooth = travel(IN_TURN)
     assert several(smooth, smooth) == "unknown"
     both = {"pan": MODEL, "tilt": MODEL}
     trials = [smooth] * 4 + [replace(smooth, axis="tilt")] * 2
@@ -156,6 +156,6 @@ def test_every_way_stays_within_its_range(deg: float) -> None:
     )
     room = Room(scale, 0, round(deg * COUNTS))
     pace = renewal_pace(room, MODEL)
-    assert 0 < pace.way <= room.counts
+    assert 0 < pace.travel <= room.counts
     assert pace.orders >= 3
     assert pace.slow_step < pace.fast_step or deg < 6.2, "no step but the slowest fits"

@@ -578,7 +578,12 @@ def test_a_head_that_is_held_in_a_move_on_air_is_stopped_and_not_driven_on(
         await moves_on_air_to(rig, framing(4000, 2000), 30.0)
         await asyncio.sleep(20.0)
         sent: list[bytes] = []
-        losing(rig, lambda payload: sent.append(payload) is not None)
+
+        def noted(payload: bytes) -> bool:
+            sent.append(payload)
+            return False
+
+        losing(rig, noted)
         assert rig.moves[-1].phase == "failed", "5 s after it came up against it, and 10 s before the move was to end"
         assert rig.moves[-1].code == "held"
         await rests(rig, 20.0)

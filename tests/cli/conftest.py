@@ -3,41 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import pty
 import socket
 import sys
-import termios
 from asyncio.subprocess import Process
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import AsyncIterator, Iterator, Mapping
+from contextlib import asynccontextmanager, suppress
 
 import aiomqtt
 import psutil
 import pytest
 from brokers import running_embedded
+from commands import Answering, Ended, OnATerminal, Ptzd, StandIn, StandInFor, StartPtzd, Terminal
 
-Answers = Sequence[tuple[str, dict[str, Any]]]
-Answering = Answers | Callable[[dict[str, Any]], Answers]  # a function is given what was asked
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
-
-
-@dataclass(frozen=True)
-class Ended:
-    """How a command ended."""
-
-    code: int
-    out: str
-    err: str
-
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-    def json_lines(self) -> list[Any]:
-        return [json.loads(line) for line in self.out.splitlines()]
 
 
 def environment(**more: str) -> dict[str, str]:
@@ -67,7 +47,7 @@ async def _ptzd(*arguments: str, stdin: str = "", seconds: float = 20.0, **varia
 
 
 @pytest.fixture
-def ptzd() -> Callable[..., Coroutine[Any, Any, Ended]]:
+def ptzd() -> Ptzd:
     """Runs one command to its end, as a process of its own."""
     return _ptzd
 
@@ -78,7 +58,7 @@ def free_port() -> int:
 
 
 @pytest.fixture
-async def start_ptzd() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Process]]]:
+async def start_ptzd() -> AsyncIterator[StartPtzd]:
     """Starts a command that stays, and ends it with the test."""
     started: list[Process] = []
 
@@ -106,48 +86,8 @@ async def start_ptzd() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Proces
             await process.communicate()
 
 
-class Terminal:
-    """A command on a terminal of its own, as somebody in front of it sees it."""
-
-    def __init__(self, file: int, process: Process) -> None:
-        self._file = file
-        self._process = process
-        self._shown = b""
-        asyncio.get_running_loop().add_reader(file, self._read)
-
-    def _read(self) -> None:
-        try:
-            self._shown += os.read(self._file, 65536)
-        except OSError:  # the last that had it open has closed it
-            asyncio.get_running_loop().remove_reader(self._file)
-
-    @property
-    def shown(self) -> str:
-        return self._shown.decode("utf-8", "replace")
-
-    async def until(self, text: str, seconds: float = 20.0) -> None:
-        """Wait until a text has been shown."""
-        try:
-            async with asyncio.timeout(seconds):
-                while text not in self.shown:
-                    await asyncio.sleep(0.02)
-        except TimeoutError:
-            raise AssertionError(f"{text!r} was not shown in {seconds} s: {self.shown!r}") from None
-
-    def press(self, keys: bytes) -> None:
-        os.write(self._file, keys)
-
-    async def end(self, seconds: float = 20.0) -> int:
-        async with asyncio.timeout(seconds):
-            return await self._process.wait()
-
-    def settings(self) -> list[Any]:
-        """As `stty` knows them."""
-        return termios.tcgetattr(self._file)
-
-
 @pytest.fixture
-async def on_a_terminal() -> AsyncIterator[Callable[..., Coroutine[Any, Any, Terminal]]]:
+async def on_a_terminal() -> AsyncIterator[OnATerminal]:
     """Starts a command on a terminal of its own, and kills it with the test if it has not ended."""
     started: list[tuple[Process, int, int]] = []
 
@@ -242,36 +182,6 @@ async def broker(broker_process: int) -> str:
     return f"127.0.0.1:{broker_process}"
 
 
-@dataclass
-class StandIn:
-    """Answers as the daemon would, with what a test tells it to answer; keeps what it was asked."""
-
-    client: aiomqtt.Client
-    answers: Mapping[str, Answering]
-    asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
-
-    async def serve(self) -> None:
-        async for message in self.client.messages:
-            topic = str(message.topic).removeprefix("ptzd/")
-            assert isinstance(message.payload, bytes)
-            body = json.loads(message.payload) if message.payload else {}
-            self.asked.append((topic, body))
-            answers = self.answers[topic]
-            for answer_topic, answer in answers(body) if callable(answers) else answers:
-                payload = {"id": body.get("id"), "topic": topic, **answer}
-                await self.client.publish(f"ptzd/{answer_topic}", json.dumps(payload), qos=1)
-
-    async def say_online(self) -> None:
-        online = {"state": "online", "cameras": ["gallery", "left"]}
-        await self.client.publish("ptzd/status", json.dumps(online), qos=1, retain=True)
-
-    async def say_offline(self) -> None:
-        await self.client.publish("ptzd/status", json.dumps({"state": "offline"}), qos=1, retain=True)
-
-    async def forget_status(self) -> None:
-        await self.client.publish("ptzd/status", b"", qos=1, retain=True)
-
-
 @asynccontextmanager
 async def _stand_in(broker: str, answers: Mapping[str, Answering]) -> AsyncIterator[StandIn]:
     host, port = broker.split(":")
@@ -290,7 +200,7 @@ async def _stand_in(broker: str, answers: Mapping[str, Answering]) -> AsyncItera
 
 
 @pytest.fixture
-def stand_in() -> Callable[[str, Mapping[str, Answering]], AbstractAsyncContextManager[StandIn]]:
+def stand_in() -> StandInFor:
     """A daemon with the cameras gallery and left, online on a broker, that answers what it is told to answer.
 
     Each answer is the topic below the base and the payload; the `id` of the command is put in.

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 from rich.console import Console
 
 from ptzd.cli.board import Board
 
-PICTURE = Path(__file__).parents[1] / "bench" / "watch.svg"
-SLEWING = {
+PICTURE = Path(__file__).parents[1] / "pictures" / "watch.svg"
+SLEWING: dict[str, Any] = {
     "link": "up",
     "power": "on",
     "phase": "slewing",
@@ -82,7 +83,7 @@ def test_a_command_that_is_refused_is_told_with_its_reason() -> None:
 
 
 def test_the_picture_of_it_shows_the_table_as_it_is_drawn_today() -> None:
-    """To take it anew: `python -m bench.terminal_shot` in `tests`."""
+    """To take it anew: `python -m pictures.terminal_shot` in `tests`."""
     board = Board(lambda: 0.0)
     board.take_state("gallery", SLEWING)
     headings = drawn(board)[0].replace("stands in", "stands-in").replace("to go", "to-go").split()

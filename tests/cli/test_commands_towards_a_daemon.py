@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from pathlib import Path
 
 import pytest
+from commands import Ptzd, StandInFor, StartPtzd
 
 MOVE = "camera/gallery/move"
 RECALL = "camera/gallery/recall"
@@ -29,7 +31,7 @@ def ending(phase: str, **more: object) -> tuple[str, dict[str, object]]:
     return MOVE, {"phase": phase, "position": "choir-wide", **more}
 
 
-async def test_a_recall_ends_with_0_when_the_camera_has_settled(ptzd, broker, stand_in):
+async def test_a_recall_ends_with_0_when_the_camera_has_settled(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {RECALL: [ACCEPTED, SLEWING, SETTLED]}) as daemon:
         ended = await ptzd("recall", "gallery", "choir-wide", "--seconds", "4", "--broker", broker)
     assert (ended.code, ended.err) == (0, "")
@@ -44,7 +46,9 @@ async def test_a_recall_ends_with_0_when_the_camera_has_settled(ptzd, broker, st
     assert "on_air" not in asked, "nothing is said that was not asked for"
 
 
-async def test_a_recall_says_when_it_was_sent_so_that_a_late_one_is_refused(ptzd, broker, stand_in):
+async def test_a_recall_says_when_it_was_sent_so_that_a_late_one_is_refused(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {RECALL: [SETTLED]}) as daemon:
         await ptzd("recall", "gallery", "choir-wide", "--on-air", "--broker", broker)
     [(_, asked)] = daemon.asked
@@ -53,7 +57,9 @@ async def test_a_recall_says_when_it_was_sent_so_that_a_late_one_is_refused(ptzd
 
 
 @pytest.mark.parametrize("phase", ["refused", "superseded", "stopped", "failed"])
-async def test_a_recall_that_ends_otherwise_ends_with_1_and_the_daemons_sentence(ptzd, broker, stand_in, phase):
+async def test_a_recall_that_ends_otherwise_ends_with_1_and_the_daemons_sentence(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, phase: str
+) -> None:
     said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
     async with stand_in(broker, {RECALL: [ACCEPTED, ending(phase, code="x", sentence=said)]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--broker", broker)
@@ -61,35 +67,43 @@ async def test_a_recall_that_ends_otherwise_ends_with_1_and_the_daemons_sentence
     assert ended.err == f"C{said[1:]}.\n"
 
 
-async def test_what_happens_to_other_moves_is_not_mistaken_for_ours(ptzd, broker, stand_in):
+async def test_what_happens_to_other_moves_is_not_mistaken_for_ours(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {RECALL: [OTHERS, ACCEPTED, OTHERS, SETTLED]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--json", "--broker", broker)
     assert ended.code == 0
     assert ended.json()["phase"] == "settled"
 
 
-async def test_no_wait_returns_at_the_acceptance(ptzd, broker, stand_in):
+async def test_no_wait_returns_at_the_acceptance(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {RECALL: [ACCEPTED]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--no-wait", "--broker", broker)
     assert ended.code == 0
     assert ended.out == "gallery goes to choir-wide, about 3.1 s\n"
 
 
-async def test_the_range_of_the_prediction_and_a_warning_are_passed_on(ptzd, broker, stand_in):
+async def test_the_range_of_the_prediction_and_a_warning_are_passed_on(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     more = {"least_seconds": 2.8, "most_seconds": 3.9, "warning": "viewers see it move"}
     async with stand_in(broker, {RECALL: [(MOVE, ACCEPTED[1] | more)]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--no-wait", "--broker", broker)
     assert ended.out == "gallery goes to choir-wide, about 3.1 s (2.8 to 3.9); viewers see it move\n"
 
 
-async def test_a_recall_that_the_daemon_could_not_read_ends_with_1(ptzd, broker, stand_in):
+async def test_a_recall_that_the_daemon_could_not_read_ends_with_1(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     answer = ("outcome", {"ok": False, "code": "invalid", "sentence": "speed is 30: it must be 1 to 24"})
     async with stand_in(broker, {RECALL: [answer]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--broker", broker)
     assert (ended.code, ended.err) == (1, "Speed is 30: it must be 1 to 24.\n")
 
 
-async def test_a_move_that_takes_too_long_is_told_with_what_to_do(ptzd, broker, stand_in):
+async def test_a_move_that_takes_too_long_is_told_with_what_to_do(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {RECALL: [ACCEPTED]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--timeout", "0.5", "--broker", broker)
     assert ended.code == 1
@@ -97,7 +111,9 @@ async def test_a_move_that_takes_too_long_is_told_with_what_to_do(ptzd, broker, 
     assert "ptzd stop gallery" in ended.err
 
 
-async def test_who_stops_waiting_is_told_that_the_move_goes_on(start_ptzd, broker, stand_in):
+async def test_who_stops_waiting_is_told_that_the_move_goes_on(
+    start_ptzd: StartPtzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {RECALL: [ACCEPTED]}) as daemon:
         waiting = await start_ptzd("recall", "gallery", "choir-wide", "--broker", broker)
         async with asyncio.timeout(10):
@@ -109,7 +125,9 @@ async def test_who_stops_waiting_is_told_that_the_move_goes_on(start_ptzd, broke
     assert err == b"No longer waiting; a move that was accepted goes on: `ptzd stop gallery` ends it.\n"
 
 
-async def test_a_camera_that_the_daemon_does_not_have_is_named_with_those_it_has(ptzd, broker, stand_in):
+async def test_a_camera_that_the_daemon_does_not_have_is_named_with_those_it_has(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {"camera/balcony/recall": []}) as daemon:
         ended = await ptzd("recall", "balcony", "choir-wide", "--broker", broker)
     assert ended.code == 1
@@ -117,7 +135,7 @@ async def test_a_camera_that_the_daemon_does_not_have_is_named_with_those_it_has
     assert daemon.asked == [], "nothing was sent"
 
 
-async def test_without_a_broker_a_command_says_what_to_start(ptzd, free_port):
+async def test_without_a_broker_a_command_says_what_to_start(ptzd: Ptzd, free_port: int) -> None:
     ended = await ptzd("stop", "--broker", f"127.0.0.1:{free_port}")
     assert ended.code == 1
     assert ended.err.startswith(f"No broker answers at 127.0.0.1:{free_port} (connection refused)")
@@ -125,7 +143,7 @@ async def test_without_a_broker_a_command_says_what_to_start(ptzd, free_port):
     assert ended.err.count("\n") == 1
 
 
-async def test_without_a_daemon_a_command_says_what_to_start(ptzd, broker):
+async def test_without_a_daemon_a_command_says_what_to_start(ptzd: Ptzd, broker: str) -> None:
     ended = await ptzd("unlock", "left", "--broker", broker)
     assert ended.code == 1
     assert ended.err == (
@@ -134,7 +152,7 @@ async def test_without_a_daemon_a_command_says_what_to_start(ptzd, broker):
     )
 
 
-async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd, broker, stand_in):
+async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {}):
         pass
     ended = await ptzd("lock", "gallery", "--reason", "lens", "--broker", broker)
@@ -142,7 +160,7 @@ async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd, broker, stand_i
     assert "No daemon is online" in ended.err
 
 
-async def test_a_stop_goes_out_whatever_is_known_of_the_daemon(ptzd, broker, stand_in):
+async def test_a_stop_goes_out_whatever_is_known_of_the_daemon(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"all/stop": [("outcome", {"ok": True})]}) as daemon:
         await daemon.forget_status()
         ended = await ptzd("stop", "--broker", broker)
@@ -155,14 +173,16 @@ async def test_a_stop_goes_out_whatever_is_known_of_the_daemon(ptzd, broker, sta
     assert "No daemon is online" in ended.err
 
 
-async def test_the_broker_can_be_named_in_the_environment(ptzd, broker, stand_in):
+async def test_the_broker_can_be_named_in_the_environment(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"all/stop": [("outcome", {"ok": True})]}) as daemon:
         ended = await ptzd("stop", PTZD_BROKER=broker)
     assert (ended.code, ended.out) == (0, "Every camera was told to stop.\n")
     assert [topic for topic, _ in daemon.asked] == ["all/stop"]
 
 
-async def test_the_broker_can_be_named_by_the_daemons_configuration(ptzd, broker, stand_in, tmp_path):
+async def test_the_broker_can_be_named_by_the_daemons_configuration(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, tmp_path: Path
+) -> None:
     port = broker.split(":")[1]
     config = tmp_path / "granary.toml"
     config.write_text(
@@ -174,7 +194,7 @@ async def test_the_broker_can_be_named_by_the_daemons_configuration(ptzd, broker
     assert (ended.code, ended.err) == (0, "")
 
 
-async def test_a_store_sends_what_it_was_given(ptzd, broker, stand_in):
+async def test_a_store_sends_what_it_was_given(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"camera/left/store": [("outcome", {"ok": True})]}) as daemon:
         ended = await ptzd(
             *("store", "left", "soloist", "--speed", "6", "--note", "second row", "--replace", "--broker", broker)
@@ -185,14 +205,14 @@ async def test_a_store_sends_what_it_was_given(ptzd, broker, stand_in):
     assert asked == {"position": "soloist", "speed": 6, "note": "second row", "replace": True}
 
 
-async def test_a_refused_store_ends_with_1(ptzd, broker, stand_in):
+async def test_a_refused_store_ends_with_1(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     answer = ("outcome", {"ok": False, "code": "exists", "sentence": "there is a soloist; store with replace"})
     async with stand_in(broker, {"camera/left/store": [answer]}):
         ended = await ptzd("store", "left", "soloist", "--broker", broker)
     assert (ended.code, ended.err) == (1, "There is a soloist; store with replace.\n")
 
 
-async def test_a_lock_carries_who_and_why(ptzd, broker, stand_in):
+async def test_a_lock_carries_who_and_why(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"camera/left/lock": [("outcome", {"ok": True})]}) as daemon:
         ended = await ptzd(
             *("lock", "left", "--by", "rigger", "--reason", "changing the lens", "--json", "--broker", broker)
@@ -203,7 +223,9 @@ async def test_a_lock_carries_who_and_why(ptzd, broker, stand_in):
     assert (asked["by"], asked["reason"]) == ("rigger", "changing the lens")
 
 
-async def test_a_daemon_that_does_not_answer_is_not_waited_for_without_end(ptzd, broker, stand_in):
+async def test_a_daemon_that_does_not_answer_is_not_waited_for_without_end(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {"camera/left/unlock": []}):
         ended = await ptzd("unlock", "left", "--broker", broker)
     assert ended.code == 1

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
+from commands import OnATerminal, Ptzd, StandInFor
 
 STATE = "cue/state"
 SECOND = {"number": "12.5", "label": "Second verse", "take": "left"}
@@ -40,7 +42,9 @@ OK = ("outcome", {"ok": True})
         ("release", {}),
     ],
 )
-async def test_each_key_sends_its_word_and_a_number_where_there_is_one(ptzd, broker, stand_in, arguments, sent):
+async def test_each_key_sends_its_word_and_a_number_where_there_is_one(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, arguments: str, sent: dict[str, str]
+) -> None:
     topic = f"cue/{arguments.split()[0]}"
     async with stand_in(broker, {topic: [(STATE, STANDS), OK]}) as daemon:
         ended = await ptzd("cue", *arguments.split(), "--broker", broker)
@@ -51,13 +55,15 @@ async def test_each_key_sends_its_word_and_a_number_where_there_is_one(ptzd, bro
 
 
 @pytest.mark.parametrize("verb", ["standby", "go", "back"])
-async def test_what_moves_a_camera_or_the_show_says_when_it_was_sent(ptzd, broker, stand_in, verb):
+async def test_what_moves_a_camera_or_the_show_says_when_it_was_sent(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, verb: str
+) -> None:
     async with stand_in(broker, {f"cue/{verb}": [(STATE, STANDS), OK]}) as daemon:
         await ptzd("cue", verb, "--broker", broker)
     assert daemon.asked[0][1]["sent_at"].endswith("+00:00")
 
 
-async def test_a_standby_tells_who_is_not_ready_and_why(ptzd, broker, stand_in):
+async def test_a_standby_tells_who_is_not_ready_and_why(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"cue/standby": [(STATE, STANDS | NOT_READY), OK]}):
         ended = await ptzd("cue", "standby", "--broker", broker)
     first, second = ended.out.splitlines()
@@ -74,13 +80,17 @@ async def test_a_standby_tells_who_is_not_ready_and_why(ptzd, broker, stand_in):
         ({"next": None, "standby": False, "ready": False}, "that was the last"),
     ],
 )
-async def test_a_go_tells_where_the_show_stands_then(ptzd, broker, stand_in, change, words):
+async def test_a_go_tells_where_the_show_stands_then(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, change: dict[str, Any], words: str
+) -> None:
     async with stand_in(broker, {"cue/go": [(STATE, STANDS | change), OK]}):
         ended = await ptzd("cue", "go", "--broker", broker)
     assert words in ended.out
 
 
-async def test_a_go_tells_what_becomes_of_cameras_that_still_waited_and_whether_it_counted(ptzd, broker, stand_in):
+async def test_a_go_tells_what_becomes_of_cameras_that_still_waited_and_whether_it_counted(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     late = {
         "camera": "right",
         "position": "hands",
@@ -99,26 +109,28 @@ async def test_a_go_tells_what_becomes_of_cameras_that_still_waited_and_whether_
     assert "12.5" in ended.out.splitlines()[0] and "did not count" in ended.out.splitlines()[0]
 
 
-async def test_as_json_it_is_the_daemons_own_message(ptzd, broker, stand_in):
+async def test_as_json_it_is_the_daemons_own_message(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"cue/go": [(STATE, STANDS), OK]}):
         ended = await ptzd("cue", "go", "--json", "--broker", broker)
     assert ended.json()["next"] == SECOND
 
 
-async def test_a_refusal_ends_with_1_and_the_daemons_sentence(ptzd, broker, stand_in):
+async def test_a_refusal_ends_with_1_and_the_daemons_sentence(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     refused = ("outcome", {"ok": False, "code": "held", "sentence": "the cues are on hold; release them first"})
     async with stand_in(broker, {"cue/go": [refused]}):
         ended = await ptzd("cue", "go", "--broker", broker)
     assert (ended.code, ended.out, ended.err) == (1, "", "The cues are on hold; release them first.\n")
 
 
-async def test_without_a_daemon_no_cue_is_run(ptzd, broker):
+async def test_without_a_daemon_no_cue_is_run(ptzd: Ptzd, broker: str) -> None:
     ended = await ptzd("cue", "go", "--broker", broker)
     assert ended.code == 1
     assert "No daemon is online" in ended.err
 
 
-async def test_watch_tells_where_the_show_stands_and_ends_when_it_was_told_to(ptzd, broker, stand_in):
+async def test_watch_tells_where_the_show_stands_and_ends_when_it_was_told_to(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {"cue/hold": [(STATE, STANDS), OK]}) as daemon:
         await daemon.client.publish("ptzd/cue/state", json.dumps(STANDS), qos=1, retain=True)
         lines = await ptzd("cue", "watch", "--for", "1", "--broker", broker)
@@ -129,8 +141,8 @@ async def test_watch_tells_where_the_show_stands_and_ends_when_it_was_told_to(pt
 
 
 async def test_watch_on_a_terminal_keeps_up_with_the_show_and_leaves_the_terminal_as_it_was(
-    on_a_terminal, broker, stand_in
-):
+    on_a_terminal: OnATerminal, broker: str, stand_in: StandInFor
+) -> None:
     async with stand_in(broker, {"cue/hold": []}) as daemon:
         await daemon.client.publish("ptzd/cue/state", json.dumps(STANDS), qos=1, retain=True)
         terminal = await on_a_terminal("cue", "watch", "--broker", broker)
@@ -156,7 +168,7 @@ async def test_watch_on_a_terminal_keeps_up_with_the_show_and_leaves_the_termina
         ("forward", "No such command 'forward'"),
     ],
 )
-async def test_used_wrongly_it_ends_with_2_and_one_line(ptzd, arguments, what):
+async def test_used_wrongly_it_ends_with_2_and_one_line(ptzd: Ptzd, arguments: str, what: str) -> None:
     ended = await ptzd("cue", *arguments.split())
     assert (ended.code, ended.out) == (2, "")
     assert what in ended.err

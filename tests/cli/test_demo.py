@@ -12,16 +12,21 @@ import secrets
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from pathlib import Path
 
 import psutil
 import pytest
+from commands import Ptzd, StartPtzd
+
+DemoOnce = tuple[subprocess.Popen[bytes], Path, str]
 
 TOLERANCE_COUNTS = 1  # what a camera that is not configured otherwise may be off and still be there
 COMMAND = "from ptzd.cli import main; main()"
 
 
 @pytest.fixture(scope="module")
-def demo_once(tmp_path_factory):
+def demo_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DemoOnce]:
     """A demo that ends by itself, begun before the other tests of this file; its output goes to files."""
     folder = tmp_path_factory.mktemp("demo")
     mark = new_mark()
@@ -59,9 +64,12 @@ def carries(process: psutil.Process, mark: str) -> bool:
         return False
 
 
-async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(ptzd, start_ptzd, demo_once):
+async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(
+    ptzd: Ptzd, start_ptzd: StartPtzd, demo_once: DemoOnce
+) -> None:
     mark = new_mark()
     demo = await start_ptzd("demo", "--json", MARK=mark)
+    assert demo.stdout is not None
     async with asyncio.timeout(90):
         while (line := json.loads(await demo.stdout.readline()))["event"] != "ready":
             pass
@@ -77,7 +85,7 @@ async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(ptzd, sta
     assert left_behind(mark) == []
 
 
-def test_the_demo_once_settles_every_move_and_ends_with_0(demo_once):
+def test_the_demo_once_settles_every_move_and_ends_with_0(demo_once: DemoOnce) -> None:
     demo, folder, mark = demo_once
     assert demo.wait(90) == 0, (folder / "err").read_text()
     assert (folder / "err").read_text() == ""
@@ -95,7 +103,7 @@ def test_the_demo_once_settles_every_move_and_ends_with_0(demo_once):
     assert not any(line["event"] == "ready" for line in lines), "it does not stay up"
 
 
-async def test_a_demo_whose_port_is_taken_says_so(ptzd, broker):
+async def test_a_demo_whose_port_is_taken_says_so(ptzd: Ptzd, broker: str) -> None:
     ended = await ptzd("demo", "--once", "--port", broker.split(":")[1])
     assert ended.code == 1
     assert ended.err.startswith(f"The demo's broker can't listen on {broker} (address already in use)")

@@ -8,9 +8,12 @@ import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
+from typing import Any
 
 import psutil
 import pytest
+from commands import Ptzd, StartPtzd
 
 from ptzd.cli.endings import let_go_of_a_closed_terminal
 from ptzd.logs import Unhindered
@@ -20,7 +23,7 @@ DIALECT = 'dialect = "nibble4-51"\n'
 
 
 @pytest.fixture
-def config(tmp_path, broker, cameras):
+def config(tmp_path: Path, broker: str, cameras: int) -> Path:
     path = tmp_path / "granary.toml"
     path.write_text(
         f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
@@ -30,7 +33,7 @@ def config(tmp_path, broker, cameras):
     return path
 
 
-async def until_up(ptzd, broker):
+async def until_up(ptzd: Ptzd, broker: str) -> None:
     async with asyncio.timeout(20):
         while True:
             watched = await ptzd("watch", "--for", "0.5", "--json", "--broker", broker)
@@ -39,12 +42,14 @@ async def until_up(ptzd, broker):
                 return
 
 
-def logged(log: bytes) -> list[dict]:
+def logged(log: bytes) -> list[dict[str, Any]]:
     return [json.loads(line) for line in log.splitlines()]
 
 
 @pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGQUIT, signal.SIGINT])
-async def test_a_signal_that_asks_for_an_end_is_an_end_in_good_order(ptzd, config, broker, start_ptzd, number):
+async def test_a_signal_that_asks_for_an_end_is_an_end_in_good_order(
+    ptzd: Ptzd, config: Path, broker: str, start_ptzd: StartPtzd, number: signal.Signals
+) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
     await until_up(ptzd, broker)
     daemon.send_signal(number)
@@ -55,7 +60,9 @@ async def test_a_signal_that_asks_for_an_end_is_an_end_in_good_order(ptzd, confi
     assert not [line for line in logged(log) if line["level"] == "error"]
 
 
-async def test_signals_without_a_meaning_do_nothing(ptzd, config, broker, start_ptzd):
+async def test_signals_without_a_meaning_do_nothing(
+    ptzd: Ptzd, config: Path, broker: str, start_ptzd: StartPtzd
+) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
     await until_up(ptzd, broker)
     daemon.send_signal(signal.SIGUSR1)
@@ -66,7 +73,7 @@ async def test_signals_without_a_meaning_do_nothing(ptzd, config, broker, start_
     assert daemon.returncode == 0
 
 
-async def test_a_closed_terminal_does_not_break_the_ending(ptzd, config, broker):
+async def test_a_closed_terminal_does_not_break_the_ending(ptzd: Ptzd, config: Path, broker: str) -> None:
     ours, theirs = os.openpty()
     daemon = await asyncio.create_subprocess_exec(
         *(*PTZD, "run", "--config", str(config)),
@@ -89,8 +96,8 @@ async def test_a_closed_terminal_does_not_break_the_ending(ptzd, config, broker)
 
 @pytest.mark.parametrize("seconds_of_silence", [0.0, 12.0])
 async def test_a_silent_camera_is_told_and_the_end_is_a_failure(
-    ptzd, config, broker, cameras, start_ptzd, seconds_of_silence
-):
+    ptzd: Ptzd, config: Path, broker: str, cameras: int, start_ptzd: StartPtzd, seconds_of_silence: float
+) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
     await until_up(ptzd, broker)
     [simulator] = [each for each in psutil.Process().children() if f"127.0.0.1:{cameras}" in each.cmdline()]
@@ -111,7 +118,7 @@ async def test_a_silent_camera_is_told_and_the_end_is_a_failure(
     assert all("look at it; pull its plug" in line["event"] for line in told)
 
 
-def test_a_log_that_cannot_be_written_any_more_goes_nowhere_and_breaks_nothing():
+def test_a_log_that_cannot_be_written_any_more_goes_nowhere_and_breaks_nothing() -> None:
     """A write to a terminal that was closed fails with EIO; the exit code shows what Python can't flush at its end."""
     program = (
         "import os, sys\n"
@@ -126,7 +133,7 @@ def test_a_log_that_cannot_be_written_any_more_goes_nowhere_and_breaks_nothing()
     assert (ended.returncode, ended.stdout) == (0, "still here\n")
 
 
-def test_a_log_in_a_file_or_pipe_is_not_let_go_of(capfd):
+def test_a_log_in_a_file_or_pipe_is_not_let_go_of(capfd: pytest.CaptureFixture[str]) -> None:
     let_go_of_a_closed_terminal()
     log = Unhindered(sys.__stderr__)
     log.write("one line\n")

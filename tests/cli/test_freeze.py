@@ -5,11 +5,17 @@ from __future__ import annotations
 import asyncio
 import json
 import signal
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
 
 import aiomqtt
+from commands import StartPtzd
 
 
-async def test_a_frozen_daemon_says_so_stops_and_discards_what_waited(tmp_path, broker, cameras, start_ptzd):
+async def test_a_frozen_daemon_says_so_stops_and_discards_what_waited(
+    tmp_path: Path, broker: str, cameras: int, start_ptzd: StartPtzd
+) -> None:
     config = tmp_path / "granary.toml"
     config.write_text(
         f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
@@ -20,7 +26,7 @@ async def test_a_frozen_daemon_says_so_stops_and_discards_what_waited(tmp_path, 
     async with aiomqtt.Client(host, int(port)) as panel, asyncio.timeout(30):
         await panel.subscribe("ptzd/#")
 
-        async def heard(found):
+        async def heard(found: Callable[[Any], object]) -> Any:
             async for message in panel.messages:
                 if message.payload and found(said := json.loads(message.payload)):
                     return said

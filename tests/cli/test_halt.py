@@ -10,10 +10,13 @@ from contextlib import AsyncExitStack
 from pathlib import Path
 
 import pytest
+from commands import Ptzd
 from ptzsim import SimulatedCamera, draw_truth, mount_named
 from ptzsim.serving import serve_udp
 
 from ptzd.visca import PanTiltDrive, load_dialect
+
+Driving = dict[str, tuple[SimulatedCamera, int]]
 
 NAMES = ("gallery", "left")
 
@@ -43,7 +46,7 @@ def configured(folder: Path, **ports: int) -> Path:
     return path
 
 
-async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd, driving, tmp_path):
+async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd: Ptzd, driving: Driving, tmp_path: Path) -> None:
     path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
     ended = await ptzd("halt", "--config", str(path))
     assert (ended.code, ended.err) == (0, "")
@@ -55,7 +58,9 @@ async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd, driving, tmp_
         assert f"pan {dialect.pan.degrees(camera.head.pan_counts(now)):.1f}°" in line
 
 
-async def test_a_camera_that_is_not_seen_at_rest_makes_it_fail_and_is_warned_of(ptzd, driving, tmp_path):
+async def test_a_camera_that_is_not_seen_at_rest_makes_it_fail_and_is_warned_of(
+    ptzd: Ptzd, driving: Driving, tmp_path: Path
+) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as nobody:
         nobody.bind(("127.0.0.1", 0))
         path = configured(tmp_path, gallery=driving["gallery"][1], right=nobody.getsockname()[1])

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from typing import Any
 
 import pytest
+from commands import Answering, Ptzd, StandIn, StandInFor, StartPtzd
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 
 LEARN = "camera/gallery/learn"
 PROGRESS = "camera/gallery/learn-progress"
@@ -23,16 +25,16 @@ DONE = (
 )
 
 
-def learning(*answers):
+def learning(*answers: tuple[str, dict[str, Any]]) -> dict[str, Answering]:
     """A daemon that says how long it would take where that is asked, and otherwise does this."""
     return {LEARN: lambda asked: [ESTIMATE] if asked.get("estimate") else answers}
 
 
-def began(daemon):
+def began(daemon: StandIn) -> list[dict[str, Any]]:
     return [asked for topic, asked in daemon.asked if topic == LEARN and not asked.get("estimate")]
 
 
-async def test_who_confirms_the_caution_learns_the_head(ptzd, broker, stand_in):
+async def test_who_confirms_the_caution_learns_the_head(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, learning(FIRST, OTHERS, LATER, DONE)) as daemon:
         ended = await ptzd("learn", "gallery", *RANGE, "--broker", broker, stdin="y\n")
     assert ended.code == 0
@@ -47,7 +49,7 @@ async def test_who_confirms_the_caution_learns_the_head(ptzd, broker, stand_in):
 
 
 @pytest.mark.parametrize("answer", ["n\n", ""])
-async def test_who_does_not_confirm_moves_nothing(ptzd, broker, stand_in, answer):
+async def test_who_does_not_confirm_moves_nothing(ptzd: Ptzd, broker: str, stand_in: StandInFor, answer: str) -> None:
     async with stand_in(broker, learning(DONE)) as daemon:
         ended = await ptzd("learn", "gallery", *RANGE, "--broker", broker, stdin=answer)
     assert (ended.code, ended.out) == (1, "")
@@ -55,7 +57,9 @@ async def test_who_does_not_confirm_moves_nothing(ptzd, broker, stand_in, answer
     assert began(daemon) == []
 
 
-async def test_what_would_be_refused_is_refused_before_the_question(ptzd, broker, stand_in):
+async def test_what_would_be_refused_is_refused_before_the_question(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
     said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
     refusal = ("outcome", {"ok": False, "code": "locked", "sentence": said})
     async with stand_in(broker, {LEARN: [refusal]}) as daemon:
@@ -64,7 +68,7 @@ async def test_what_would_be_refused_is_refused_before_the_question(ptzd, broker
     assert began(daemon) == []
 
 
-async def test_yes_asks_nothing_but_warns_all_the_same(ptzd, broker, stand_in):
+async def test_yes_asks_nothing_but_warns_all_the_same(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, learning(FIRST, DONE)) as daemon:
         ended = await ptzd("learn", "gallery", *RANGE, "--near-ends", "--yes", "--json", "--broker", broker)
     assert ended.code == 0
@@ -73,7 +77,7 @@ async def test_yes_asks_nothing_but_warns_all_the_same(ptzd, broker, stand_in):
     assert began(daemon)[0]["near_ends"] is True
 
 
-async def test_a_refusal_is_told_in_the_daemons_sentence(ptzd, broker, stand_in):
+async def test_a_refusal_is_told_in_the_daemons_sentence(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
     async with stand_in(broker, learning(("outcome", {"ok": False, "code": "locked", "sentence": said}))):
         ended = await ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
@@ -81,7 +85,7 @@ async def test_a_refusal_is_told_in_the_daemons_sentence(ptzd, broker, stand_in)
     assert ended.err.splitlines()[-1] == f"C{said[1:]}."
 
 
-async def test_letting_go_stops_the_camera(start_ptzd, broker, stand_in):
+async def test_letting_go_stops_the_camera(start_ptzd: StartPtzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
         going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
         async with asyncio.timeout(10):
@@ -106,6 +110,8 @@ async def test_letting_go_stops_the_camera(start_ptzd, broker, stand_in):
         (("--pan", "-60", "60", "--tilt", "-10", "30", "--json"), "--yes"),
     ],
 )
-def test_a_misuse_is_told_before_anything_is_sent(capsys, arguments, says):
+def test_a_misuse_is_told_before_anything_is_sent(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], says: str
+) -> None:
     assert speak_for(cli, ["learn", "gallery", *arguments, "--broker", "127.0.0.1:1"]) == 2
     assert says in capsys.readouterr().err

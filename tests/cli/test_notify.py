@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.cli.notify import feed_watchdog, watchdog_seconds
+from ptzd.cli.commands.run_notify import feed_watchdog, watchdog_seconds
 
 
 @pytest.mark.parametrize(
@@ -24,7 +24,9 @@ from ptzd.cli.notify import feed_watchdog, watchdog_seconds
         ({}, None),
     ],
 )
-def test_the_manager_says_how_often_it_wants_to_hear(monkeypatch, variables, seconds):
+def test_the_manager_says_how_often_it_wants_to_hear(
+    monkeypatch: pytest.MonkeyPatch, variables: dict[str, str], seconds: float | None
+) -> None:
     for name in ("WATCHDOG_USEC", "WATCHDOG_PID"):
         monkeypatch.delenv(name, raising=False)
     for name, value in variables.items():
@@ -32,7 +34,7 @@ def test_the_manager_says_how_often_it_wants_to_hear(monkeypatch, variables, sec
     assert watchdog_seconds() == seconds
 
 
-async def test_a_loop_that_stands_still_feeds_nobody(monkeypatch, tmp_path: Path):
+async def test_a_loop_that_stands_still_feeds_nobody(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
         manager.setblocking(False)

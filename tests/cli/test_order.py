@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 
 SHOW = """\
 # The evening as the choir mistress wants it.

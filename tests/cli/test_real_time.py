@@ -6,14 +6,17 @@ import asyncio
 import json
 import sys
 import tomllib
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from commands import Answering, OnATerminal, Ptzd, StandIn, StandInFor, StartPtzd, Terminal
 
-from ptzd.cli.realtime import KeptTime, Times
-from ptzd.show.rehearsal import Change
-from ptzd.show.showfile import read_show_text
+from ptzd.cli.commands.rehearse_real_time import KeptTime, Times
+from ptzd.files import Change, read_show_text
+
+Rehearsing = tuple[Terminal, StandIn, Path]
 
 SHOW = """\
 [show]
@@ -94,7 +97,9 @@ def config_of(broker: str, first_port: int) -> str:
     )
 
 
-async def test_keys_run_a_show_and_a_copy_has_the_times(ptzd, start_ptzd, broker, cameras, tmp_path: Path) -> None:
+async def test_keys_run_a_show_and_a_copy_has_the_times(
+    ptzd: Ptzd, start_ptzd: StartPtzd, broker: str, cameras: int, tmp_path: Path
+) -> None:
     (tmp_path / "show.toml").write_text(SHOW)
     positions = tmp_path / "positions.toml"
     positions.write_text(
@@ -162,7 +167,7 @@ class Runner:
     """A daemon that runs the show's first two cues."""
 
     def __init__(self) -> None:
-        self.answers = {
+        self.answers: dict[str, Answering] = {
             "cue/jump": [stands(None, "1", False), OK],
             "cue/standby": [OK],
             "cue/go": self.go,
@@ -175,7 +180,9 @@ class Runner:
 
 
 @pytest.fixture
-async def rehearsing(on_a_terminal, broker, stand_in, tmp_path: Path):
+async def rehearsing(
+    on_a_terminal: OnATerminal, broker: str, stand_in: StandInFor, tmp_path: Path
+) -> AsyncIterator[Rehearsing]:
     """A rehearsal in real time, up to where it waits for the first go: its terminal, the daemon and the copy's path."""
     (tmp_path / "show.toml").write_text(SHOW)
     (tmp_path / "config.toml").write_text(config_of(broker, 52381))
@@ -199,7 +206,9 @@ async def rehearsing(on_a_terminal, broker, stand_in, tmp_path: Path):
 
 
 @pytest.mark.parametrize(("end", "code"), [(b"q", 0), (b"\x03", 1)], ids=["q", "Ctrl-C"])
-async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_ends(rehearsing, end, code):
+async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_ends(
+    rehearsing: Rehearsing, end: bytes, code: int
+) -> None:
     terminal, _, copy = rehearsing
     for key, heard in ((b" ", "cue 1 (Doors) came"), (b"\r", "cue 2.5 came")):
         terminal.press(key)
@@ -212,7 +221,7 @@ async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_e
     assert 0.1 <= timed[1]["expected"] <= 5.0
 
 
-async def test_the_times_are_kept_when_the_daemon_goes_away(rehearsing):
+async def test_the_times_are_kept_when_the_daemon_goes_away(rehearsing: Rehearsing) -> None:
     terminal, daemon, copy = rehearsing
     terminal.press(b" ")
     await terminal.until("cue 1 (Doors) came")
@@ -223,7 +232,7 @@ async def test_the_times_are_kept_when_the_daemon_goes_away(rehearsing):
     assert tomllib.loads(copy.read_text())["cue"][0]["after"] != 10.0
 
 
-async def test_without_a_go_nothing_is_written_and_that_is_said(rehearsing):
+async def test_without_a_go_nothing_is_written_and_that_is_said(rehearsing: Rehearsing) -> None:
     terminal, _, copy = rehearsing
     terminal.press(b"q")
     assert await terminal.end() == 1

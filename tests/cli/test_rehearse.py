@@ -5,31 +5,27 @@ from __future__ import annotations
 import asyncio
 import json
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from commands import Ended
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 from ptzd.config import load_config
+from ptzd.positions import PositionStore
 from ptzd.service import calendar
-from ptzd.show import PositionStore
+
+Rehearse = Callable[..., Ended]
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHOW = str(CONFIGS / "choir-evening.toml")
 WITH = ("--config", str(CONFIGS / "granary.toml"), "--positions", str(CONFIGS / "granary-show.toml"))
 
 
-@dataclass(frozen=True)
-class Ended:
-    code: int
-    out: str
-    err: str
-
-
 @pytest.fixture
-def rehearse(capsys):
+def rehearse(capsys: pytest.CaptureFixture[str]) -> Rehearse:
     """Runs `ptzd rehearse` within the test: it waits for nothing, and a process for each would take longest of all."""
 
     def run(*arguments: str) -> Ended:
@@ -40,7 +36,7 @@ def rehearse(capsys):
     return run
 
 
-def test_the_three_conflicts_of_the_choir_evening_are_told_with_remedies(rehearse):
+def test_the_three_conflicts_of_the_choir_evening_are_told_with_remedies(rehearse: Rehearse) -> None:
     ended = rehearse(SHOW, *WITH)
     assert (ended.code, ended.err) == (1, "")
     assert "There are 3 conflicts:" in ended.out
@@ -48,7 +44,7 @@ def test_the_three_conflicts_of_the_choir_evening_are_told_with_remedies(rehears
         assert kind in ended.out
 
 
-def test_the_fixed_copy_has_one_conflict_left_and_the_show_is_untouched(rehearse, tmp_path):
+def test_the_fixed_copy_has_one_conflict_left_and_the_show_is_untouched(rehearse: Rehearse, tmp_path: Path) -> None:
     before = Path(SHOW).read_bytes()
     copy = tmp_path / "fixed.toml"
     ended = rehearse(SHOW, *WITH, "--fix", str(copy))
@@ -60,7 +56,7 @@ def test_the_fixed_copy_has_one_conflict_left_and_the_show_is_untouched(rehearse
     assert [conflict["kind"] for conflict in json.loads(ended.out)["conflicts"]] == ["too-fast-to-watch"]
 
 
-def test_a_show_that_fits_ends_with_0(rehearse, tmp_path):
+def test_a_show_that_fits_ends_with_0(rehearse: Rehearse, tmp_path: Path) -> None:
     show = tmp_path / "small.toml"
     show.write_text('[show]\nname = "small"\n[[cue]]\nnumber = 1\nafter = 60\ntake = "left"\n')
     ended = rehearse(str(show), *WITH)
@@ -68,7 +64,7 @@ def test_a_show_that_fits_ends_with_0(rehearse, tmp_path):
     assert "Everything fits." in ended.out
 
 
-def test_positions_come_from_the_store_of_the_configuration(rehearse, tmp_path):
+def test_positions_come_from_the_store_of_the_configuration(rehearse: Rehearse, tmp_path: Path) -> None:
     config = tmp_path / "granary.toml"
     config.write_text((CONFIGS / "granary.toml").read_text("utf-8"), "utf-8")
     ended = rehearse(SHOW, "--config", str(config))
@@ -81,7 +77,7 @@ def test_positions_come_from_the_store_of_the_configuration(rehearse, tmp_path):
     assert len(json.loads(ended.out)["conflicts"]) == 3
 
 
-def test_the_same_seed_says_the_same_twice(rehearse):
+def test_the_same_seed_says_the_same_twice(rehearse: Rehearse) -> None:
     arguments = (SHOW, *WITH, "--vary", "0.2", "--runs", "50", "--seed", "4", "--json")
     once, twice = rehearse(*arguments), rehearse(*arguments)
     assert once.out == twice.out
@@ -90,7 +86,7 @@ def test_the_same_seed_says_the_same_twice(rehearse):
     assert all(0.0 <= move["ready_chance"] <= 1.0 for move in said["moves"])
 
 
-def test_page_and_picture_are_written(rehearse, tmp_path):
+def test_page_and_picture_are_written(rehearse: Rehearse, tmp_path: Path) -> None:
     page, picture = tmp_path / "evening.html", tmp_path / "evening.svg"
     rehearse(SHOW, *WITH, "--report", str(page), "--svg", str(picture))
     assert "<svg" in page.read_text("utf-8")
@@ -98,7 +94,7 @@ def test_page_and_picture_are_written(rehearse, tmp_path):
 
 
 @pytest.mark.parametrize("option", ["--fix", "--report", "--svg"])
-def test_the_show_itself_is_never_written_over(rehearse, tmp_path, option):
+def test_the_show_itself_is_never_written_over(rehearse: Rehearse, tmp_path: Path, option: str) -> None:
     show = tmp_path / "show.toml"
     show.write_bytes(Path(SHOW).read_bytes())
     ended = rehearse(str(show), *WITH, option, str(show))
@@ -106,7 +102,7 @@ def test_the_show_itself_is_never_written_over(rehearse, tmp_path, option):
     assert show.read_bytes() == Path(SHOW).read_bytes()
 
 
-def test_every_mistake_in_a_show_is_told_with_its_line(rehearse, tmp_path):
+def test_every_mistake_in_a_show_is_told_with_its_line(rehearse: Rehearse, tmp_path: Path) -> None:
     show = tmp_path / "wrong.toml"
     show.write_text(
         '[show]\nname = "wrong"\n[[cue]]\nnumber = 2\nafter = 5\ntake = "middle"\n'
@@ -128,7 +124,9 @@ def test_every_mistake_in_a_show_is_told_with_its_line(rehearse, tmp_path):
     ("content", "words"),
     [(b'[show]\nname = "\xe9"\n', "not UTF-8"), (b"#" * 50_000_000, "larger than 5 MB"), (None, "can't be read")],
 )
-def test_a_file_that_is_no_show_is_told_in_a_sentence(rehearse, tmp_path, content, words):
+def test_a_file_that_is_no_show_is_told_in_a_sentence(
+    rehearse: Rehearse, tmp_path: Path, content: bytes | None, words: str
+) -> None:
     show = tmp_path / "other.toml"
     if content is not None:
         show.write_bytes(content)
@@ -137,7 +135,7 @@ def test_a_file_that_is_no_show_is_told_in_a_sentence(rehearse, tmp_path, conten
     assert words in ended.err
 
 
-def test_the_help_names_an_example_that_exists(rehearse):
+def test_the_help_names_an_example_that_exists(rehearse: Rehearse) -> None:
     ended = rehearse("--help")
     assert ended.code == 0
     assert "Example: ptzd rehearse configs/choir-evening.toml" in " ".join(ended.out.split())

@@ -9,15 +9,21 @@ import asyncio
 import json
 import signal
 import socket
+from collections.abc import Callable, Coroutine, Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import pytest
+from commands import Ended, Ptzd, StartPtzd
 
 from ptzd.cameras.line import Line
 from ptzd.cameras.reading import read_framing
 from ptzd.links import open_udp
 from ptzd.visca import load_dialect
+
+ServiceManager = tuple[Path, Callable[[], Coroutine[Any, Any, str]]]
 
 POSITIONS = """
 [positions.left.near]
@@ -39,7 +45,7 @@ dialect = "nibble4-51"
 
 
 @pytest.fixture
-def config(tmp_path, broker, cameras):
+def config(tmp_path: Path, broker: str, cameras: int) -> Path:
     """A configuration of the cameras left and gallery, which are simulated."""
     path = tmp_path / "granary.toml"
     path.write_text(
@@ -51,7 +57,7 @@ def config(tmp_path, broker, cameras):
 
 
 @pytest.fixture
-def service_manager(tmp_path):
+def service_manager(tmp_path: Path) -> Iterator[ServiceManager]:
     """The socket on which a service manager listens; its second half receives one state."""
     path = tmp_path / "notify"
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
@@ -76,7 +82,7 @@ async def pan_counts(port: int) -> int:
         return framing.pan_counts
 
 
-async def until_up(ptzd, broker):
+async def until_up(ptzd: Ptzd, broker: str) -> None:
     async with asyncio.timeout(15):
         while True:
             watched = await ptzd("watch", "--for", "0.5", "--json", "--broker", broker)
@@ -88,8 +94,8 @@ async def until_up(ptzd, broker):
 
 
 async def test_sigterm_brings_a_moving_camera_to_rest_within_5_seconds(
-    ptzd, config, cameras, broker, service_manager, start_ptzd
-):
+    ptzd: Ptzd, config: Path, cameras: int, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
+) -> None:
     path, state = service_manager
     daemon = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
@@ -119,14 +125,14 @@ async def test_sigterm_brings_a_moving_camera_to_rest_within_5_seconds(
 
 
 async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text(
-    ptzd, config, broker, service_manager, tmp_path, start_ptzd
-):
+    ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, tmp_path: Path, start_ptzd: StartPtzd
+) -> None:
     path, state = service_manager
     await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
     await until_up(ptzd, broker)
 
-    async def positions(*arguments: str, code: int = 0):
+    async def positions(*arguments: str, code: int = 0) -> Ended:
         ended = await ptzd("positions", *arguments, "--broker", broker)
         assert ended.code == code, ended.err
         return ended
@@ -170,7 +176,9 @@ async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text
     assert "zoom" in wrong.err, "every mistake at once"
 
 
-async def test_a_locked_camera_refuses_until_it_is_unlocked(ptzd, config, broker, service_manager, start_ptzd):
+async def test_a_locked_camera_refuses_until_it_is_unlocked(
+    ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
+) -> None:
     path, state = service_manager
     await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
@@ -191,7 +199,9 @@ async def test_a_locked_camera_refuses_until_it_is_unlocked(ptzd, config, broker
     assert (await ptzd("recall", "left", "near", "--broker", broker)).code == 0
 
 
-async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(ptzd, config, service_manager, start_ptzd):
+async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(
+    ptzd: Ptzd, config: Path, service_manager: ServiceManager, start_ptzd: StartPtzd
+) -> None:
     path, state = service_manager
     await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
@@ -200,7 +210,7 @@ async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(ptz
     assert "in use by another process" in second.err.splitlines()[-1]
 
 
-async def test_a_check_asks_everything_and_moves_nothing(ptzd, config, cameras):
+async def test_a_check_asks_everything_and_moves_nothing(ptzd: Ptzd, config: Path, cameras: int) -> None:
     before = await pan_counts(cameras)
     checked = await ptzd("check", "--config", str(config), "--json")
     assert (checked.code, checked.err) == (0, "")
@@ -228,7 +238,7 @@ async def test_a_check_asks_everything_and_moves_nothing(ptzd, config, cameras):
     assert not (config.parent / "show.db").exists(), "a check leaves nothing behind"
 
 
-async def test_a_check_tells_what_does_not_answer(ptzd, tmp_path, free_port):
+async def test_a_check_tells_what_does_not_answer(ptzd: Ptzd, tmp_path: Path, free_port: int) -> None:
     config = tmp_path / "granary.toml"
     config.write_text(
         f'[broker]\nport = {free_port}\n[store]\npath = "show.db"\n'
@@ -241,8 +251,8 @@ async def test_a_check_tells_what_does_not_answer(ptzd, tmp_path, free_port):
 
 
 async def test_how_late_a_recall_may_be_and_which_camera_focuses_by_itself_is_as_configured(
-    ptzd, config, broker, service_manager, start_ptzd
-):
+    ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
+) -> None:
     by_hand = POSITIONS.replace('"auto"', '"manual"')
     config.write_text(
         config.read_text().replace("[camera.left]", '[recall]\nlate_after_seconds = 30\n[camera.left]\nfocus = "auto"')

@@ -22,7 +22,7 @@ from typing import Any
 import pytest
 
 from ptzd.cli.main import cli
-from ptzd.cli.speech import speak_for
+from ptzd.cli.output import speak_for
 from ptzd.motion import LearnedHead, Measured, SlowMode, published_head, write_head
 from ptzd.visca import load_dialect
 
@@ -188,8 +188,12 @@ def learned_with_slow_mode(share: float) -> LearnedHead:
         replace(axis, steps_deg_per_s=tuple(share * speed for speed in axis.steps_deg_per_s))
         for axis in (head.pan, head.tilt)
     )
-    spreads = {"slow_pan_steps": (0.01,) * 24, "slow_tilt_steps": (0.01,) * 23}
-    measured = Measured((0.01,) * 24, 0.1, (0.01,) * 23, 0.1, 0.1, (0.1,) * 8, 0.1, 0.1, 0.1, 0.1, **spreads)
+    pan_spreads, tilt_spreads = (0.01,) * 24, (0.01,) * 23
+    measured = Measured(
+        *(pan_spreads, 0.1, tilt_spreads, 0.1, 0.1, (0.1,) * 8, 0.1, 0.1, 0.1, 0.1),
+        slow_pan_steps=pan_spreads,
+        slow_tilt_steps=tilt_spreads,
+    )
     model = replace(head, slow=SlowMode(pan, tilt, 0.01), origin="learned")
     return LearnedHead(model, measured, dialect.name, datetime(2026, 6, 20, tzinfo=UTC))
 

@@ -6,6 +6,7 @@ import json
 
 import aiomqtt
 import pytest
+from commands import Ptzd, StandInFor
 
 
 async def say_links(broker: str, **links: str) -> None:
@@ -17,7 +18,9 @@ async def say_links(broker: str, **links: str) -> None:
 
 
 @pytest.mark.parametrize("arguments", [("stop",), ("stop", "left"), ("stop", "--json")])
-async def test_a_stop_that_a_camera_may_not_have_heard_fails_and_names_it(ptzd, broker, stand_in, arguments):
+async def test_a_stop_that_a_camera_may_not_have_heard_fails_and_names_it(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, arguments: tuple[str, ...]
+) -> None:
     answers = {"all/stop": [("outcome", {"ok": True})], "camera/left/stop": [("outcome", {"ok": True})]}
     async with stand_in(broker, answers) as daemon:
         await say_links(broker, gallery="up", left="down")
@@ -28,7 +31,7 @@ async def test_a_stop_that_a_camera_may_not_have_heard_fails_and_names_it(ptzd, 
     assert ended.err.count("\n") == 1
 
 
-async def test_a_camera_that_is_not_to_stop_does_not_matter(ptzd, broker, stand_in):
+async def test_a_camera_that_is_not_to_stop_does_not_matter(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"camera/gallery/stop": [("outcome", {"ok": True})]}):
         await say_links(broker, gallery="up", left="down")
         ended = await ptzd("stop", "gallery", "--broker", broker)

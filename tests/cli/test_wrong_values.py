@@ -6,7 +6,7 @@ import pytest
 
 from ptzd.cli.client import refused
 from ptzd.cli.main import cli
-from ptzd.cli.speech import broken, speak_for
+from ptzd.cli.output import broken, speak_for
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,7 @@ def counting(stage: Stage, name: str, camera: SimulatedCamera) -> None:
 
     def counted(datagram: bytes, peer: object, now: float) -> None:
         stage.packets[name] += 1
-        receive(datagram, peer, now)  # type: ignore[arg-type]
+        receive(datagram, peer, now)
 
     camera.receive = counted  # type: ignore[method-assign]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -125,10 +126,14 @@ def test_the_way_back_takes_as_long(
     assert out.seconds_to_arrival <= out.seconds_to_settled
 
 
-def travel(distance: np.ndarray, speed: np.ndarray, acceleration: np.ndarray) -> np.ndarray:
+Floats = npt.NDArray[np.float64]
+
+
+def travel(distance: Floats, speed: Floats, acceleration: Floats) -> Floats:
     """The handbook's trapezoid, written anew for numpy."""
     short = distance < speed**2 / acceleration
-    return np.where(short, 2 * np.sqrt(distance / acceleration), distance / speed + speed / acceleration)
+    longest: Floats = np.where(short, 2 * np.sqrt(distance / acceleration), distance / speed + speed / acceleration)
+    return longest
 
 
 scenes = st.tuples(

@@ -18,9 +18,9 @@ from ptzevening.wire import DELAY_SECONDS, Wire
 from ptzsim import SimulatedCamera, draw_truth, mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.files import read_show_text
 from ptzd.motion import published_head
-from ptzd.show import StoredPosition
-from ptzd.show.showfile import read_show_text
+from ptzd.positions import StoredPosition
 from ptzd.visca import Packet, PayloadType, load_dialect
 
 CONFIGS = Path(__file__).parents[2] / "configs"

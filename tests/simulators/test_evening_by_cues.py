@@ -12,8 +12,8 @@ from ptzevening.__main__ import _actors
 from ptzsim import virtual_time
 
 from ptzd.config import load_config
-from ptzd.show.rehearsal import RehearsedCamera, rehearse
-from ptzd.show.showfile import number_text, read_show_file
+from ptzd.files import number_text, read_show_file
+from ptzd.rehearsal import RehearsedCamera, rehearse
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHOW = read_show_file(CONFIGS / "choir-evening.toml")

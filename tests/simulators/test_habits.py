@@ -7,7 +7,7 @@ Byte for byte as in test_wire.py: [A] SRG-300H technical manual, "Command list";
 from __future__ import annotations
 
 import random
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from ptzsim import Habits, draw_habits
@@ -25,7 +25,7 @@ REPLY_SECONDS = 0.02  # the longest that a message waits for its turn
 
 
 def pan_speed(desk: Any) -> float:
-    return abs(desk.camera.head.pan_deg_per_s(desk.now))
+    return abs(float(desk.camera.head.pan_deg_per_s(desk.now)))
 
 
 @pytest.mark.parametrize("sockets", [1, 2, 3])
@@ -96,7 +96,7 @@ def test_a_slow_stop_ends_a_move_when_it_takes_effect(make_desk: Any) -> None:
     assert 0 < controller.pan_tilt()[0] < 0x2200
 
 
-def renewed(make_desk: Any, renewal: str) -> tuple[Any, Any, list[float], list[str]]:
+def renewed(make_desk: Any, renewal: Literal["smooth", "stops", "refused"]) -> tuple[Any, Any, list[float], list[str]]:
     """A head on its way to the right is sent to the left and up; its pan speeds from then on, and what it said."""
     desk = make_desk(habits=Habits(renewal=renewal))
     controller = desk.controller()
@@ -195,7 +195,7 @@ def test_a_move_that_is_kept_ends_when_a_stop_brings_the_head_to_rest(make_desk:
 
 @pytest.mark.parametrize(("cancel_reply", "by"), [("to-cancel", "cancel"), ("to-cancelled", "move"), ("none", None)])
 def test_the_end_of_a_cancelled_move_is_told_under_either_number_or_under_none(
-    make_desk: Any, cancel_reply: str, by: str | None
+    make_desk: Any, cancel_reply: Literal["to-cancel", "to-cancelled", "none"], by: str | None
 ) -> None:
     desk = make_desk(habits=Habits(cancel_reply=cancel_reply))
     controller = desk.controller()

@@ -286,7 +286,7 @@ def test_ramp_curve_and_slow_mode_make_a_head_slower(make_desk: Any) -> None:
             assert controller.tell(message) == ["90 41 ff", "90 51 ff"]
         start = desk.now
         controller.tell("81 01 06 02 18 00 02 00 00 00 00 00 00 00 ff")
-        return desk.camera.head.ends_at - start
+        return float(desk.camera.head.ends_at - start)
 
     sharp = seconds("81 01 06 31 01 ff")  # [C]
     assert sharp == pytest.approx(seconds(), abs=0.05)  # 1, the sharpest, is how it wakes up

@@ -46,9 +46,9 @@ class HeadTrials:
 
     async def usual(self) -> None:
         """Measure accelerations, and each step."""
-        for axis, way in self._plan.short_trips:
+        for axis, travel in self._plan.short_trips:
             self._stages.begin()
-            await self._short_trip(axis, way)
+            await self._short_trip(axis, travel)
         self._use_ramps()
         await self._every_step()
 
@@ -68,10 +68,10 @@ class HeadTrials:
             self._stages.begin()
             await self._step(step)
 
-    async def _short_trip(self, axis: Axis, way: int) -> None:
-        degrees = way / self._probe.rooms.of(axis).scale.counts_per_degree
+    async def _short_trip(self, axis: Axis, travel: int) -> None:
+        degrees = travel / self._probe.rooms.of(axis).scale.counts_per_degree
         for _ in range(TRIES):
-            order = await self._probe.go({axis: await self._probe.make_room(axis, way)}, self._probe.steps(24))
+            order = await self._probe.go({axis: await self._probe.make_room(axis, travel)}, self._probe.steps(24))
             await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
             if order.seconds is not None:
                 self._measured.short_trips[axis].append(ShortTrip(degrees, order.seconds))
@@ -92,10 +92,12 @@ class HeadTrials:
         model, room = self._probe.head.pan, self._probe.rooms.pan
         step = sum(speed <= SLOW_PROBE_DEG_PER_S for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
-        way = room.way(min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg))  # there is room for it on one side at least
+        travel = room.travel(
+            min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg)
+        )  # one side has room
         for _ in range(TRIES):
             begin = self._probe.at["pan"]
-            target = room.target(begin, way)
+            target = room.target(begin, travel)
             assert target is not None
             watch = HeadWatch(self._probe, {"pan": target})
             order = await self._probe.go({"pan": target}, self._probe.steps(step), watch.look, SLOWEST_SHARE)
@@ -125,14 +127,14 @@ class HeadTrials:
             await self._travel(together, step)
 
     async def _travel(self, axes: Sequence[Axis], step: int) -> None:
-        ways: dict[Axis, int] = {}
+        travels: dict[Axis, int] = {}
         for axis in axes:
             model = self._probe.axis(axis)
-            ways[axis] = step_way(
+            travels[axis] = step_way(
                 self._probe.rooms.of(axis), model.speed_deg_per_s(step), model.acceleration_deg_per_s2
             )
         for _ in range(TRIES):
-            targets = {axis: await self._probe.make_room(axis, way) for axis, way in ways.items()}
+            targets = {axis: await self._probe.make_room(axis, travel) for axis, travel in travels.items()}
             if self._probe.head.pan.speed_deg_per_s(min(step, self._probe.head.pan.fastest_step)) < SLOW_DEG_PER_S:
                 await self._probe.quiet()
             begins = dict(self._probe.at)
@@ -182,9 +184,9 @@ class HeadTrials:
         wanted = share * min(model.steps_deg_per_s[-1], (0.9 * room.deg * model.acceleration_deg_per_s2) ** 0.5)
         step = sum(speed <= 1.001 * wanted for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
-        way = room.way(1.1 * speed * speed / model.acceleration_deg_per_s2 + 0.3 * speed)
+        travel = room.travel(1.1 * speed * speed / model.acceleration_deg_per_s2 + 0.3 * speed)
         for _ in range(TRIES):
-            target = await self._probe.make_room("pan", way)
+            target = await self._probe.make_room("pan", travel)
             order = await self._probe.go({"pan": target}, self._probe.steps(step))
             if order.seconds is not None:
                 break
@@ -200,7 +202,7 @@ class HeadTrials:
                 return False
             await asyncio.sleep(0.6 * READING_EVERY_SECONDS)
         if order.seconds is not None:
-            self._measured.pan_stops.append(PanStop(way / room.scale.counts_per_degree, step, readings))
+            self._measured.pan_stops.append(PanStop(travel / room.scale.counts_per_degree, step, readings))
         return any(abs(each.position) >= VISIBLE_COUNTS for each in readings)
 
 

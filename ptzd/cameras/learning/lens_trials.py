@@ -64,10 +64,10 @@ class LensTrials:
             self._stages.begin()
             await self._focus_trip(round(share * (focus.most_counts - focus.least_counts)))
 
-    async def _zoom_trip(self, way: int) -> None:
+    async def _zoom_trip(self, travel: int) -> None:
         least, most = self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts
         for _ in range(TRIES):
-            target, farther = _ahead(self._probe.zoom_at, way, least, most)
+            target, farther = _ahead(self._probe.zoom_at, travel, least, most)
             if farther is not None:
                 await self.zoom_to(farther)
             begin = self._probe.zoom_at
@@ -76,9 +76,9 @@ class LensTrials:
                 self._measured.zoom_trips.append((abs(target - begin), order.seconds))
                 return
 
-    async def _nudge(self, way: int) -> None:
+    async def _nudge(self, travel: int) -> None:
         """Move the zoom a little, since a camera that moved a moment ago is read more often than one at rest."""
-        target, _ = _ahead(self._probe.zoom_at, way, self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts)
+        target, _ = _ahead(self._probe.zoom_at, travel, self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts)
         await self._observe(self.zoom_to(target))
 
     async def zoom_to(self, counts: int) -> Order:
@@ -115,10 +115,10 @@ class LensTrials:
         self._probe.zoom_at = await self._probe.ask(ZoomInquiry())
         return readings
 
-    async def _focus_trip(self, way: int) -> None:
+    async def _focus_trip(self, travel: int) -> None:
         least, most = self._dialect.focus.least_counts, self._dialect.focus.most_counts
         for _ in range(TRIES):
-            target, farther = _ahead(self._probe.focus_at, way, least, most)
+            target, farther = _ahead(self._probe.focus_at, travel, least, most)
             if farther is not None:
                 await self.focus_to(farther)
             begin = self._probe.focus_at
@@ -168,10 +168,10 @@ class LensTrials:
             await asyncio.wait([watching])
 
 
-def _ahead(here: int, way: int, least: int, most: int) -> tuple[int, int | None]:
-    """Where to go so as to travel `way` within two ends, and the end to go to before that where there is no room."""
-    if here + way <= most:
-        return here + way, None
-    if here - way >= least:
-        return here - way, None
-    return (most - way, most) if here > 0.5 * (least + most) else (least + way, least)
+def _ahead(here: int, travel: int, least: int, most: int) -> tuple[int, int | None]:
+    """Where to go so as to travel `travel` within two ends, and the end to go to before that where there is no room."""
+    if here + travel <= most:
+        return here + travel, None
+    if here - travel >= least:
+        return here - travel, None
+    return (most - travel, most) if here > 0.5 * (least + most) else (least + travel, least)

@@ -212,14 +212,14 @@ class Probe:
         """Return the highest step that either axis has."""
         return max(self.head.pan.fastest_step, self.head.tilt.fastest_step)
 
-    async def make_room(self, axis: Axis, way: int) -> int:
-        """Return a target `way` counts from here; go to an end of the range first where there is none."""
+    async def make_room(self, axis: Axis, travel: int) -> int:
+        """Return a target `travel` counts from here; go to an end of the range first where there is none."""
         room = self.rooms.of(axis)
-        target = room.target(self.at[axis], way)
+        target = room.target(self.at[axis], travel)
         if target is None:
             await self.go({axis: room.nearer_end(self.at[axis])}, self.steps(24))
             await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
-            target = room.target(self.at[axis], way)
+            target = room.target(self.at[axis], travel)
         assert target is not None
         return target
 

@@ -95,7 +95,7 @@ class RenewalTrials:
         """Return one trial; None where it was spoiled."""
         probe, room = self._probe, self._probe.rooms.of(axis)
         pace = renewal_pace(room, probe.axis(axis))
-        end = await probe.make_room(axis, pace.way)
+        end = await probe.make_room(axis, pace.travel)
         await probe.quiet()
         begin = probe.at[axis]
         sign = 1 if end > begin else -1
@@ -108,7 +108,7 @@ class RenewalTrials:
         target = ahead(begin, UNDER_WAY_SECONDS + AHEAD_SECONDS) if farther_on else end
         start = Order(self._loop.time())
         command = probe.head_order({axis: target}, probe.steps(pace.fast_step))
-        exchange = probe.interrupt(command, 1.0 + 3.0 * pace.way / speed)
+        exchange = probe.interrupt(command, 1.0 + 3.0 * pace.travel / speed)
         probe.follow(exchange, start)
         train = _Train(_Given(pace.fast_step, start, exchange))
         due = start.sent_at + UNDER_WAY_SECONDS

@@ -86,15 +86,15 @@ class Room:
         """How far it is from one end to the other."""
         return self.counts / self.scale.counts_per_degree
 
-    def way(self, deg: float) -> int:
+    def travel(self, deg: float) -> int:
         """Return a distance in whole counts: at least one, at most what there is room for."""
         return min(max(1, self.scale.counts(deg)), self.counts)
 
-    def target(self, here: int, way: int) -> int | None:
-        """Return where to go so as to travel `way`; None where there is no room on either side."""
-        if here + way <= self.most_counts and (here - way < self.least_counts or self._more_above(here)):
-            return here + way
-        return here - way if here - way >= self.least_counts else None
+    def target(self, here: int, travel: int) -> int | None:
+        """Return where to go so as to travel `travel`; None where there is no room on either side."""
+        if here + travel <= self.most_counts and (here - travel < self.least_counts or self._more_above(here)):
+            return here + travel
+        return here - travel if here - travel >= self.least_counts else None
 
     def nearer_end(self, here: int) -> int:
         """Return the end that is nearer, from which the whole range lies ahead."""
@@ -171,7 +171,7 @@ def steady_seconds(scale: AxisScale, speed: float) -> float:
 
 def step_way(room: Room, speed: float, acceleration: float) -> int:
     """Return the counts to travel at a step, ramps included."""
-    return room.way(speed * steady_seconds(room.scale, speed) + 1.2 * speed * speed / acceleration)
+    return room.travel(speed * steady_seconds(room.scale, speed) + 1.2 * speed * speed / acceleration)
 
 
 def roomy(room: Room, speed: float, acceleration: float) -> bool:
@@ -186,7 +186,7 @@ class RenewalPace:
     fast_step: int
     slow_step: int
     orders: int  # after the first one
-    way: int  # counts from the start to the last target
+    travel: int  # counts from the start to the last target
 
     @property
     def seconds(self) -> float:
@@ -202,10 +202,10 @@ def renewal_pace(room: Room, model: AxisModel) -> RenewalPace:
         speed = model.speed_deg_per_s(fast)
         for orders in range(MOST_RENEWED, LEAST_RENEWED - 1, -1):
             seconds = UNDER_WAY_SECONDS + (orders - 1) * RENEWED_EVERY_SECONDS + AHEAD_SECONDS
-            way = room.scale.counts(speed * seconds + speed * speed / model.acceleration_deg_per_s2)
-            if way <= room.counts or (fast == 1 and orders == LEAST_RENEWED):
+            travel = room.scale.counts(speed * seconds + speed * speed / model.acceleration_deg_per_s2)
+            if travel <= room.counts or (fast == 1 and orders == LEAST_RENEWED):
                 slow = sum(each <= RENEWED_SLOWLY_SHARE * speed for each in model.steps_deg_per_s) or 1
-                return RenewalPace(fast, slow, orders, min(way, room.counts))
+                return RenewalPace(fast, slow, orders, min(travel, room.counts))
         fast -= 1
 
 
@@ -217,13 +217,13 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
         model, room = (head.pan, rooms.pan) if axis == "pan" else (head.tilt, rooms.tilt)
         longest = min(0.3 * model.steps_deg_per_s[-1] ** 2 / model.acceleration_deg_per_s2, 0.45 * room.deg)
         shortest = min(SHORTEST_TRIP_DEG, 0.2 * longest)
-        ways = [room.way(shortest * (longest / shortest) ** (index % 6 / 5)) for index in range(SHORT_TRIPS)]
-        rng.shuffle(ways)
-        for way in ways:
-            short.append((axis, way))
-            deg = way / room.scale.counts_per_degree
-            travel = seconds_for_axis(deg, model.steps_deg_per_s[-1], model.acceleration_deg_per_s2)
-            stages.append((f"acceleration of {axis}", travel + 0.05 + BETWEEN_TRIALS_SECONDS))
+        travels = [room.travel(shortest * (longest / shortest) ** (index % 6 / 5)) for index in range(SHORT_TRIPS)]
+        rng.shuffle(travels)
+        for travel in travels:
+            short.append((axis, travel))
+            deg = travel / room.scale.counts_per_degree
+            seconds = seconds_for_axis(deg, model.steps_deg_per_s[-1], model.acceleration_deg_per_s2)
+            stages.append((f"acceleration of {axis}", seconds + 0.05 + BETWEEN_TRIALS_SECONDS))
     stages += _steps(head, rooms, 1.0, "")
     if dialect.slow_mode:
         stages.append(("slow mode", SLOW_PROBE_SECONDS / SLOW_GUESS_SHARE + 0.5))

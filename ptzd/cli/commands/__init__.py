@@ -1,0 +1,1 @@
+"""One module a command; what belongs to one command alone begins with its name."""

@@ -1,0 +1,116 @@
+"""`ptzd check`: is everything ready for the show? It asks only; nothing moves."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from ptzd.cli.broker import broker_of
+from ptzd.cli.client import reach
+from ptzd.cli.configuration import read_configuration
+from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
+from ptzd.cli.waiting import patiently
+from ptzd.config import CameraConfig, Config
+from ptzd.links import open_udp
+from ptzd.positions import PositionStore, StoreError
+from ptzd.service import camera_settings
+from ptzd.visca import DialectError
+
+from .check_camera import question
+from .check_findings import Finding, Notes, as_json
+
+OVERHEAD = (
+    "hangs over people: secure body, lens and motor with a secondary safety bond of their own; rigging is a "
+    "qualified person's work, and your local rules come first"
+)
+
+
+@click.command(
+    short_help="See whether all is ready; nothing moves.", epilog="Example: ptzd check --config configs/granary.toml"
+)
+@click.option(
+    "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
+)
+@click.option("--json", "in_json", is_flag=True, help="Print the findings as JSON.")
+def check(path: Path, in_json: bool) -> int:
+    """Look at the configuration, then at the store, the broker and each camera.
+
+    It asks only; nothing moves. Do it before the show, while no daemon runs: two controllers disturb each other's
+    count of messages. Ends with 1 where something must be put right.
+    """
+    config = read_configuration(path)
+    findings = [
+        Finding("configuration", "ok", f"{path} has no mistakes"),
+        *asyncio.run(patiently("asking", _look(config))),
+    ]
+    if in_json:
+        say_json(as_json(findings))
+    else:
+        for finding in findings:
+            say(finding.line())
+    return FAILED if any(finding.state == "failed" for finding in findings) else 0
+
+
+async def _look(config: Config) -> list[Finding]:
+    """Look at everything at once: what does not answer takes its seconds beside the others."""
+    looks = [
+        _look_at_store(config.store.path),
+        _look_at_broker(config),
+        *(_look_at_camera(name, camera) for name, camera in config.camera.items()),
+    ]
+    return [finding for findings in await asyncio.gather(*looks) for finding in findings]
+
+
+async def _look_at_store(path: Path) -> list[Finding]:
+    notes = Notes("store")
+    if not await asyncio.to_thread(path.exists):  # opening it would make it
+        if os.access(path.parent, os.W_OK):
+            notes.ok(f"{path} will be made at the first start")
+        else:
+            notes.failed(f"the folder {path.parent} is not writable for you; change that or name another store")
+        return notes.findings
+    try:
+        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
+            for trouble in store.troubles:
+                notes.failed(trouble)
+            if not store.troubles:
+                notes.ok(f"{path} can be read and written")
+    except StoreError as error:
+        if error.code == "busy":
+            notes.caution(f"{path} is in use by another process: the daemon, if it runs")
+        else:
+            notes.failed(error.sentence)
+    return notes.findings
+
+
+async def _look_at_broker(config: Config) -> list[Finding]:
+    notes = Notes("broker")
+    try:
+        broker = broker_of(config.broker)
+        async with reach(broker) as client:
+            notes.ok(f"answers at {broker}")
+            if (await client.status() or {}).get("state") == "online":
+                notes.caution("a daemon is online there and speaks to the same cameras; better check while none runs")
+    except (Failure, Misuse) as error:
+        notes.failed(error.message)
+    return notes.findings
+
+
+async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
+    notes = Notes(f"camera {name} ({camera.label})" if camera.label else f"camera {name}")
+    try:
+        dialect = camera_settings(name, camera).dialect
+        async with open_udp(camera.link.host, camera.link.port) as link:
+            await question(link, dialect, notes)
+    except DialectError as error:
+        notes.failed(str(error))
+    except OSError as error:
+        reason = (error.strerror or str(error)).lower()
+        notes.failed(f"{camera.link} can't be opened ({reason}); check the host's name")
+    if camera.overhead:
+        notes.caution(OVERHEAD)
+    return notes.findings

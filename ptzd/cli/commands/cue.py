@@ -1,0 +1,222 @@
+"""`ptzd cue`: run a show's cues."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from decimal import Decimal, InvalidOperation
+
+import click
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import Failure, say, say_json
+
+HIGHEST_NUMBER = 99_999
+CUE_STATE = "cue/state"
+
+
+def cue_number(text: str) -> Decimal:
+    """Return a cue's number, such as 12 or 12.5; anything else is used wrongly before it is sent anywhere."""
+    try:
+        number = Decimal(text)
+    except InvalidOperation:
+        number = Decimal("nan")
+    if not number.is_finite() or not 0 <= number <= HIGHEST_NUMBER or number != round(number, 3):
+        raise click.BadParameter(
+            f"{text!r} is not a cue number; write one from 0 to {HIGHEST_NUMBER} with up to three decimals, "
+            "such as 12.5."
+        )
+    return number
+
+
+_JSON = click.option("--json", "as_json", is_flag=True, help="Print where the show stands as JSON.")
+
+
+@click.group(short_help="Run a show's cues.", epilog="Example: ptzd cue go", no_args_is_help=True)
+def cue() -> None:
+    """Run the cues of the show that the daemon has loaded: standby, go, and finding one's place.
+
+    Only standby and go move cameras; hold keeps both from it. The daemon remembers where the show stands.
+    """
+
+
+@cue.command(short_help="Send the cameras off air to their framings.", epilog="Example: ptzd cue standby 12.5")
+@click.argument("number", type=cue_number, required=False)
+@_JSON
+@broker_options
+def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
+    """Send every camera off air to its framing in cue NUMBER, or in the next, and tell who is not ready yet.
+
+    A camera on air goes as soon as it is off; a move with an `earliest` leaves as long after the go of the cue before
+    as it was rehearsed.
+    """
+    _run(broker, "standby", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Run the next cue.", epilog="Example: ptzd cue go")
+@click.argument("number", type=cue_number, required=False)
+@_JSON
+@broker_options
+def go(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
+    """Start the moves on air of cue NUMBER, or of the next, and step on.
+
+    What the standby still held back for its `earliest` leaves now, unless it would be seen; that is told.
+    """
+    _run(broker, "go", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Take back the last go; nothing moves.", epilog="Example: ptzd cue back")
+@_JSON
+@broker_options
+def back(broker: BrokerAddress, as_json: bool) -> None:
+    """Take back the last go: the cue that it ran is the next again. Nothing moves."""
+    _run(broker, "back", {"sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Make another cue the next; nothing moves.", epilog="Example: ptzd cue jump 12")
+@click.argument("number", type=cue_number)
+@_JSON
+@broker_options
+def jump(broker: BrokerAddress, number: Decimal, as_json: bool) -> None:
+    """Make cue NUMBER the next. Nothing moves."""
+    _run(broker, "jump", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Keep standby and go from doing anything.", epilog="Example: ptzd cue hold")
+@_JSON
+@broker_options
+def hold(broker: BrokerAddress, as_json: bool) -> None:
+    """Let no cue start a move until the release. What moves already goes on; `ptzd stop` ends that."""
+    _run(broker, "hold", {}, as_json)
+
+
+@cue.command(short_help="End the hold; nothing moves.", epilog="Example: ptzd cue release")
+@_JSON
+@broker_options
+def release(broker: BrokerAddress, as_json: bool) -> None:
+    """End the hold. Nothing moves until somebody asks for standby or go."""
+    _run(broker, "release", {}, as_json)
+
+
+@cue.command(short_help="Show where the show stands, as it goes on.", epilog="Example: ptzd cue watch --for 10")
+@click.option("--for", "seconds", type=FiniteRange(0, min_open=True), help="End after so many seconds.")
+@click.option("--json", "as_json", is_flag=True, help="Print each change as a line of JSON.")
+@broker_options
+def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
+    """Show the standing cue, the next and who is not ready, and every change of it. Ctrl-C ends it."""
+    try:
+        asyncio.run(_watch(broker, seconds, as_json))
+    except KeyboardInterrupt:
+        return
+
+
+def state_lines(state: Payload) -> list[str]:
+    """Return where a show stands in lines that people read: the cues, then each camera that is not ready."""
+    standing, following = state.get("standing"), state.get("next")
+    first = f"standing at {_words(standing)}" if standing else "before the first cue"
+    first += f"; next is {_words(following)}" if following else "; that was the last"
+    if following and following.get("take"):
+        first += f", which takes {following['take']}"
+    if state.get("held"):
+        first += "; on hold"
+    elif state.get("standby"):
+        first += "; in standby" + (", all ready" if state.get("ready") else "")
+    return [f"{state.get('show', '?')}: {first}", *(f"  not ready: {one['sentence']}" for one in state["not_ready"])]
+
+
+def go_lines(result: Payload) -> list[str]:
+    """Return what there is to say of what a go did, in lines; nothing where it did what it is there for."""
+    lines = [str(one["sentence"]) for one in result.get("overtaken") or ()]
+    if result.get("counted") is False:
+        lines.append(f"this go came right after that of cue {result['cue']['number']} and did not count")
+    return lines
+
+
+def _words(cue: Payload) -> str:
+    label = f" ({cue['label']})" if cue.get("label") else ""
+    return f"{cue['number']}{label}"
+
+
+def _written(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
+
+
+def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> None:
+    state, result = asyncio.run(_ask(broker, verb, payload))
+    if as_json:
+        say_json(state | result)
+        return
+    for line in (*go_lines(result), *state_lines(state)):
+        say(line)
+
+
+async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payload, Payload]:
+    """Ask the daemon; return where the show stands then, and the outcome's result, if there is one.
+
+    Raises Failure where it refused or did not answer.
+    """
+    async with reach(broker) as client:
+        await client.require_daemon()
+        await client.listen(["outcome", CUE_STATE])
+        ticket = await client.publish(f"cue/{verb}", payload)
+        state: Payload | None = None
+        try:
+            async with asyncio.timeout(ANSWER_SECONDS):
+                while True:
+                    heard = await client.hear()
+                    if heard.topic == CUE_STATE:
+                        state = heard.payload  # it comes before the outcome of what brought it about
+                    elif heard.topic == "outcome" and heard.payload.get("id") == ticket:
+                        break
+        except TimeoutError:
+            raise client.silent() from None
+        if heard.payload.get("ok") is not True:
+            raise refused(heard.payload)
+        if state is None:
+            raise Failure("The daemon did it but has not said where the show stands; look with `ptzd cue watch`.")
+        return state, heard.payload.get("result") or {}
+
+
+async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
+    async with reach(broker) as client:
+        try:
+            async with asyncio.timeout(seconds):
+                await client.require_daemon()
+                await client.listen([CUE_STATE])
+                if as_json:
+                    await _print_states(client)
+                elif sys.stdout.isatty():
+                    await _show_state(client)
+                else:
+                    await _print_lines(client)
+        except TimeoutError:
+            return
+
+
+async def _next_state(client: Client) -> Payload:
+    while True:
+        heard = await client.hear()
+        if heard.topic == CUE_STATE:
+            return heard.payload
+
+
+async def _print_states(client: Client) -> None:
+    while True:
+        say_json(await _next_state(client))
+
+
+async def _print_lines(client: Client) -> None:
+    while True:
+        for line in state_lines(await _next_state(client)):
+            say(line)
+
+
+async def _show_state(client: Client) -> None:
+    with Live(Text("waiting for the daemon to say where the show stands"), console=Console()) as live:
+        while True:
+            live.update(Text("\n".join(state_lines(await _next_state(client)))))

@@ -1,0 +1,139 @@
+"""A whole small production on this machine: a broker, three simulated cameras, a store with positions, the daemon.
+
+Everything lives in a temporary folder and on ports of 127.0.0.1 that were free, and is gone at the end. The simulated
+cameras are a program of their own: the daemon speaks to them over UDP as it would to real ones.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import sys
+from collections.abc import AsyncIterator, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from ptzd.bus.embedded import embedded_broker
+from ptzd.cli.broker import BrokerAddress
+from ptzd.cli.client import Client
+from ptzd.cli.output import Failure
+from ptzd.config import Config, load_config
+from ptzd.positions import PositionStore
+from ptzd.service import NotAtRestError, StartError, run_daemon
+
+from .demo_ports import free_udp_ports
+
+CAMERAS = ("gallery", "left", "right")
+DIALECT = "nibble4-51"
+MOUNT = "balcony-rail"
+SEED = 1783  # any: with it, each demo draws the same three heads
+SHOW = Path(__file__).with_name("demo-show.toml")
+UP_SECONDS = 15.0
+
+
+@asynccontextmanager
+async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
+    """Open everything, with the broker on `port` of 127.0.0.1. Raises Failure where a part does not start."""
+    async with AsyncExitStack() as stack:
+        folder = Path(stack.enter_context(TemporaryDirectory(prefix="ptzd-demo-")))
+        try:
+            await stack.enter_async_context(embedded_broker("127.0.0.1", port))
+        except OSError as error:
+            raise Failure(
+                f"The demo's broker can't listen on 127.0.0.1:{port} ({_reason(error)}); "
+                "leave --port out, and a free one is taken."
+            ) from None
+        ports = free_udp_ports(len(CAMERAS))
+        await stack.enter_async_context(_simulated_cameras(ports))
+        config = _configuration(folder, port, ports)
+        await _fill_store(config)
+        await stack.enter_async_context(_daemon(config))
+        yield BrokerAddress("127.0.0.1", port, "ptzd")
+
+
+async def wait_until_up(client: Client) -> None:
+    """Return as soon as every camera answers. Raises Failure where one does not."""
+    await client.listen(["camera/+/state"])
+    waiting = set(CAMERAS)
+    try:
+        async with asyncio.timeout(UP_SECONDS):
+            while waiting:
+                heard = await client.hear()
+                if heard.payload.get("link") == "up" and heard.payload.get("power") == "on":
+                    waiting.discard(heard.camera or "")
+    except TimeoutError:
+        raise Failure(
+            f"The simulated cameras {', '.join(sorted(waiting))} did not answer within {UP_SECONDS:.0f} s; "
+            "try again, and look whether `ptzsim --help` runs."
+        ) from None
+
+
+@asynccontextmanager
+async def _simulated_cameras(ports: Sequence[int]) -> AsyncIterator[None]:
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-c", "from ptzsim.cli import main; main()"),
+        *("--listen", f"127.0.0.1:{ports[0]}", "--cameras", str(len(ports)), "--dialect", DIALECT),
+        *("--seed", str(SEED), "--mount", MOUNT, "--ready"),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+        start_new_session=True,  # a Ctrl-C in the terminal must not end the cameras before the daemon has stopped them
+    )
+    try:
+        assert process.stdout is not None
+        for _ in ports:  # it says a line for each camera that listens
+            if not await process.stdout.readline():
+                raise Failure("The simulated cameras did not start; `ptzsim --help` shows whether they are installed.")
+        yield
+    finally:
+        if process.returncode is None:
+            process.terminate()
+        await process.wait()
+
+
+@asynccontextmanager
+async def _daemon(config: Config) -> AsyncIterator[None]:
+    """Run the daemon. Raises Failure where it does not start, or a camera was not seen to come to rest at the end."""
+    ready = asyncio.Event()
+    daemon = asyncio.create_task(run_daemon(config, rng=random.Random(SEED), on_ready=ready.set))
+    waiting = asyncio.create_task(ready.wait())
+    try:
+        await asyncio.wait((daemon, waiting), return_when=asyncio.FIRST_COMPLETED)
+        if daemon.done():
+            await daemon  # it ended before it was ready: this raises why
+        yield
+    except StartError as error:
+        raise Failure(str(error)) from None
+    finally:
+        waiting.cancel()
+        daemon.cancel()
+        await asyncio.wait((daemon, waiting))
+        if not daemon.cancelled() and isinstance(restless := daemon.exception(), NotAtRestError):
+            raise Failure(str(restless)) from None
+
+
+def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int]) -> Config:
+    """Write a configuration as a user would, and read it."""
+    tables = [
+        f'[broker]\nport = {broker_port}\nprotocol = "3.1.1"\n',
+        '[store]\npath = "show.db"\n',
+        *(
+            f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
+            for name, port in zip(CAMERAS, camera_ports, strict=True)
+        ),
+    ]
+    path = folder / "demo.toml"
+    path.write_text("\n".join(tables), encoding="utf-8")
+    return load_config(path)
+
+
+async def _fill_store(config: Config) -> None:
+    async with PositionStore.open(config.store.path, calendar=lambda: datetime.now(UTC)) as store:
+        await store.import_(SHOW.read_text(encoding="utf-8"))
+
+
+def _reason(error: OSError) -> str:
+    return os.strerror(error.errno).lower() if error.errno else str(error)

@@ -1,0 +1,150 @@
+"""`ptzd learn`: measure how a head moves, so that its moves are timed by what it is and not by what its papers say."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Callable
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused
+from ptzd.cli.names import name
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import Failure, Misuse, complain, say, say_json
+from ptzd.cli.sentences import duration
+
+SILENCE_SECONDS = 60.0  # without a sign of progress; no trial takes as long
+IN_MID_MOVE = {
+    "smooth": "goes on smoothly",
+    "stops": "stops first",
+    "refused": "is refused",
+    "unknown": "the trials did not agree, or the range was too small to tell",
+}
+DEGREES = FiniteRange(-360, 360)
+
+
+@click.command(
+    short_help="Measure how a head moves, for exact predictions.",
+    epilog="Example: ptzd learn gallery --pan -60 60 --tilt -10 30",
+)
+@click.argument("camera", type=name)
+@click.option(
+    "--pan", type=(DEGREES, DEGREES), required=True, metavar="FROM TO", help="Range of pan it may use, in degrees."
+)
+@click.option(
+    "--tilt", type=(DEGREES, DEGREES), required=True, metavar="FROM TO", help="Range of tilt it may use, in degrees."
+)
+@click.option("--near-ends", is_flag=True, help="Allow ranges that come nearer than 5 degrees to the head's ends.")
+@click.option("--yes", is_flag=True, help="Begin without asking: nobody is near, no cable is in the way.")
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
+@broker_options
+def learn(
+    broker: BrokerAddress,
+    camera: str,
+    pan: tuple[float, float],
+    tilt: tuple[float, float],
+    near_ends: bool,
+    yes: bool,
+    as_json: bool,
+) -> None:
+    """Measure how CAMERA's head and lens move, within a range, and use it for every prediction from then on.
+
+    The head moves through the given range at every speed it has, in its slow mode too where it has one, and the lens
+    through its whole range; afterwards the camera stands where it stood. The wider the range, the more of the fast
+    steps can be measured. `ptzd stop CAMERA`, or Ctrl-C here, ends it at any moment. A camera that is locked or on air
+    refuses.
+    """
+    for axis, (least, most) in (("pan", pan), ("tilt", tilt)):
+        if not least < most:
+            raise Misuse(f"--{axis} {least:g} {most:g} is no range; write the smaller angle first.")
+    if as_json and not yes:
+        raise Misuse("With --json nobody can be asked; make sure that nobody is near the head, and add --yes.")
+    wanted = {"pan_deg": list(pan), "tilt_deg": list(tilt), "near_ends": near_ends or None}
+    complain(caution(camera, pan, tilt, asyncio.run(_estimated_seconds(broker, camera, wanted))))
+    if not yes:
+        click.confirm("Begin?", abort=True, err=True)
+    try:
+        outcome = asyncio.run(_learn(broker, camera, wanted))
+    except KeyboardInterrupt:
+        raise Failure(f"Camera {camera} was told to stop; nothing was learned.") from None
+    if as_json:
+        say_json(outcome)
+        return
+    result = outcome.get("result") or {}
+    say(f"Camera {camera} has been learned; from now on its moves are planned with what {result.get('path')} says.")
+    if (renewal := IN_MID_MOVE.get(str(result.get("renewal")))) is not None:
+        say(f"A new order in mid-move: {renewal}.")
+
+
+def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], seconds: float) -> str:
+    """Return what people must know before a head begins to move by itself, for about so many seconds."""
+    return (
+        f"CAUTION: camera {camera} will move by itself for about {duration(seconds)}, at up to its full speed, "
+        f"between pan {pan[0]:g}° and {pan[1]:g}° and tilt {tilt[0]:g}° and {tilt[1]:g}°. "
+        "Keep hands and people clear of it; with a long lens, or overhead, see that nothing can catch on it and that "
+        f"its cables reach everywhere. `ptzd stop {camera}` halts it at any moment."
+    )
+
+
+async def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload) -> float:
+    """Ask the daemon how long it would take; nothing moves. Raises Failure where it would refuse to learn."""
+    async with reach(broker) as client:
+        await client.require_camera(camera)
+        result = (await client.ask(f"camera/{camera}/learn", wanted | {"estimate": True})).get("result") or {}
+        return float(result.get("seconds") or 0.0)
+
+
+async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
+    async with reach(broker) as client:
+        with Progress(
+            TextColumn(f"{camera}: {{task.fields[doing]}}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TextColumn("{task.fields[left]}"),
+            console=Console(stderr=True),
+            transient=True,
+            disable=not sys.stderr.isatty(),
+        ) as bar:
+            task = bar.add_task("", total=None, doing="asked", left="")
+
+            def show(progress: Payload) -> None:
+                left = float(progress.get("seconds_left") or 0.0)
+                doing, left_words = str(progress.get("doing")), f"{duration(left)} left"
+                bar.update(task, completed=progress.get("done"), total=progress.get("of"), doing=doing, left=left_words)
+
+            try:
+                return await follow(client, camera, wanted, show)
+            except asyncio.CancelledError:
+                # Whoever lets go of the keyboard wants the head to stand still.
+                await client.publish(f"camera/{camera}/stop", {})
+                raise
+
+
+async def follow(client: Client, camera: str, wanted: Payload, show: Callable[[Payload], None]) -> Payload:
+    """Ask for the learning, `show` its progress, and return its outcome. Raises Failure where it did not succeed."""
+    await client.listen([f"camera/{camera}/learn-progress", "outcome"])
+    ticket = await client.publish(f"camera/{camera}/learn", wanted)
+    began = False
+    while True:
+        try:
+            async with asyncio.timeout(SILENCE_SECONDS if began else ANSWER_SECONDS):
+                heard = await client.hear()
+                while heard.payload.get("id") != ticket:
+                    heard = await client.hear()
+        except TimeoutError:
+            if not began:
+                raise client.silent() from None
+            raise Failure(
+                f"The daemon has said nothing of camera {camera} for {SILENCE_SECONDS:.0f} s; "
+                f"it may still be moving: see `ptzd watch`, or end it with `ptzd stop {camera}`."
+            ) from None
+        began = True
+        if heard.topic == "outcome":
+            if heard.payload.get("ok") is not True:
+                raise refused(heard.payload)
+            return heard.payload
+        show(heard.payload)

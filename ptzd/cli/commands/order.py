@@ -1,0 +1,142 @@
+"""`ptzd order`: the running order in a show file, checked, added to and numbered anew without losing a comment."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import Failure, Misuse, say, say_json
+from ptzd.files import (
+    HIGHEST_NUMBER,
+    LONGEST_SHOW_SECONDS,
+    Cue,
+    ShowFile,
+    TextFileError,
+    decoded,
+    number_text,
+    read_show_text,
+    renumbered,
+    replace_with_backup,
+    with_cue,
+)
+
+_SHOW = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
+_SECONDS = FiniteRange(0, LONGEST_SHOW_SECONDS)
+
+
+@click.group(no_args_is_help=True, epilog="Example: ptzd order check configs/choir-evening.toml")
+def order() -> None:
+    """Check, add to and renumber the running order in a show file.
+
+    A file that is changed is kept beside the new one as NAME.bak; comments and layout stay.
+    """
+
+
+@order.command(
+    short_help="Tell every mistake in a show file.", epilog="Example: ptzd order check configs/choir-evening.toml"
+)
+@click.argument("show", type=_SHOW)
+@click.option("--json", "in_json", is_flag=True, help="Print the running order as JSON.")
+def check(show: Path, in_json: bool) -> None:
+    """Tell every mistake in SHOW, each with its line; whether its moves fit is for `ptzd rehearse`."""
+    read = _read(show, _text(show))
+    if in_json:
+        say_json(read.model_dump(mode="json", exclude_none=True))
+    else:
+        moves = sum(len(cue.move) for cue in read.cue)
+        say(f"{show.name} has no mistakes: {len(read.cue)} cues, {moves} moves.")
+
+
+@order.command(
+    short_help="Put a cue in.",
+    epilog='Example: ptzd order insert evening.toml 12.5 --label "A child reads" --after 20 --take left',
+)
+@click.argument("show", type=_SHOW)
+@click.argument("number", type=FiniteRange(0, HIGHEST_NUMBER))
+@click.option("--label", default="", help="What people call it.")
+@click.option("--at", help="When it comes: a time into the show, such as 0:12:30.")
+@click.option("--after", type=_SECONDS, help="When it comes: so many seconds after the cue before it.")
+@click.option("--expected", type=_SECONDS, help="It comes on call, about so many seconds after the cue before it.")
+@click.option("--take", help="The camera that goes on air.")
+def insert(
+    show: Path, number: float, label: str, at: str | None, after: float | None, expected: float | None, take: str | None
+) -> None:
+    """Put a cue into SHOW at the place of its NUMBER; its moves are then written into the file by hand."""
+    if sum(given is not None for given in (at, after, expected)) != 1:
+        raise Misuse("Say when the cue comes with one of --at, --after and --expected.")
+    fields = {"number": number, "label": label, "at": at, "after": after, "expected": expected, "take": take}
+    fields["on_call"] = True if expected is not None else None
+    try:
+        cue = Cue.model_validate({field: value for field, value in fields.items() if value not in (None, "")})
+        text = with_cue(_text(show), cue)
+    except TextFileError as mistakes:
+        raise _told(show, mistakes) from None
+    except ValueError as error:
+        raise Misuse(_first_line(error)) from None
+    _write(show, text, f"Cue {number_text(cue.number)} is in {show.name}")
+
+
+@order.command(
+    short_help="Number all cues anew.", epilog="Example: ptzd order renumber evening.toml --first 10 --step 10"
+)
+@click.argument("show", type=_SHOW)
+@click.option(
+    "--first", type=FiniteRange(0, HIGHEST_NUMBER), default=1.0, show_default=True, help="The first cue's number."
+)
+@click.option(
+    "--step",
+    type=FiniteRange(0.001, HIGHEST_NUMBER),
+    default=1.0,
+    show_default=True,
+    help="How far the numbers lie apart.",
+)
+def renumber(show: Path, first: float, step: float) -> None:
+    """Number the cues of SHOW anew, in the order in which they stand."""
+    try:
+        text = renumbered(_text(show), first, step)
+    except TextFileError as mistakes:
+        raise _told(show, mistakes) from None
+    except ValueError as error:
+        raise Misuse(_first_line(error)) from None
+    _write(show, text, f"The cues of {show.name} are numbered anew")
+
+
+def _told(show: Path, mistakes: TextFileError) -> Misuse:
+    return Misuse(*(f"{show}: {mistake}" for mistake in mistakes.mistakes))
+
+
+def _text(show: Path) -> str:
+    try:
+        return decoded(show.read_bytes())
+    except TextFileError as mistakes:
+        raise _told(show, mistakes) from None
+    except OSError as error:
+        raise Failure(f"{show} can't be read: {error.strerror}.") from None
+
+
+def _read(show: Path, text: str) -> ShowFile:
+    try:
+        return read_show_text(text)
+    except TextFileError as mistakes:
+        raise _told(show, mistakes) from None
+
+
+def _write(show: Path, text: str, done: str) -> None:
+    try:
+        backup = replace_with_backup(show, text)
+    except OSError as error:
+        raise Failure(f"{show} can't be written: {error.strerror}; it is as it was.") from None
+    say(f"{done}; what was there before is in {backup.name}.")
+
+
+def _first_line(error: ValueError) -> str:
+    """What pydantic says of a single cue, or what the edit says, as one sentence."""
+    errors = getattr(error, "errors", None)
+    if errors is None:
+        sentence = str(error)
+        return f"{sentence[0].upper()}{sentence[1:]}."
+    first = errors()[0]
+    field = ".".join(str(part) for part in first["loc"]) or "The cue"
+    return f"{field.capitalize()}: {first['msg'].removeprefix('Value error, ')}."

@@ -1,0 +1,248 @@
+"""`ptzd positions`: what is stored, and what was; names, and the show as a text file."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal, TextIO
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach
+from ptzd.cli.names import name
+from ptzd.cli.output import Failure, say, say_json
+
+
+class _ListFirst(click.Group):
+    """A group whose first word may also be a camera: then, and without any word, it lists."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if not args or (args[0] not in self.commands and args[0] != "--help"):
+            args = ["list", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group(
+    short_help="List, undo, rename, export or import positions.",
+    cls=_ListFirst,
+    epilog="Example: ptzd positions gallery",
+)
+def positions() -> None:
+    """List the stored positions of all cameras or of one, or do something with them."""
+
+
+@positions.command(
+    "list", short_help="List the stored positions.", epilog="Example: ptzd positions list gallery --json"
+)
+@click.argument("camera", type=name, required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print the positions as JSON.")
+@broker_options
+def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
+    """List the stored positions of CAMERA, or of all; the word `list` may be left out."""
+    found = asyncio.run(_list(broker, camera))
+    if as_json:
+        say_json(found)
+        return
+    rows = [(one, *_cells(position)) for one, stored in found.items() for position in stored]
+    if rows:
+        _print_table(("camera", *_HEADINGS), rows)
+        say("Pan, tilt, zoom and focus are in the camera's counts; `ptzd positions history` tells when it was stored.")
+    else:
+        say(f"No positions are stored{f' for camera {camera}' if camera else ''}; store one with `ptzd store`.")
+
+
+@positions.command(
+    short_help="Show every framing that a position had.", epilog="Example: ptzd positions history gallery soloist"
+)
+@click.argument("camera", type=name)
+@click.argument("position", type=name)
+@click.option("--json", "as_json", is_flag=True, help="Print the history as JSON.")
+@broker_options
+def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> None:
+    """Show every framing that POSITION of CAMERA has or had; 1 is the oldest."""
+    result = asyncio.run(_ask(broker, camera, "history", {"position": position}))["result"]
+    if as_json:
+        say_json(result)
+        return
+    rows = [
+        (
+            str(entry["number"]),
+            "in use" if entry["current"] else "",
+            *_cells(entry["position"]),
+            entry["position"]["stored_at"][:16].replace("T", " "),
+        )
+        for entry in result["entries"]
+    ]
+    _print_table(("number", "", *_HEADINGS, "stored at (UTC)"), rows)
+
+
+@positions.command(
+    short_help="Bring an old framing back; nothing moves.", epilog="Example: ptzd positions revert gallery soloist 2"
+)
+@click.argument("camera", type=name)
+@click.argument("position", type=name)
+@click.argument("number", type=click.IntRange(min=1))
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@broker_options
+def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_json: bool) -> None:
+    """Bring framing NUMBER of a position's history back, also of a deleted one. Nothing moves."""
+    outcome = asyncio.run(_ask(broker, camera, "revert", {"position": position, "number": number}))
+    _tell(outcome, f"Position {position} of camera {camera} is again what it was as number {number}.", as_json)
+
+
+@positions.command(
+    short_help="Give a position another name.", epilog="Example: ptzd positions rename gallery soloist soloist-close"
+)
+@click.argument("camera", type=name)
+@click.argument("position", type=name)
+@click.argument("new", type=name)
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@broker_options
+def rename(broker: BrokerAddress, camera: str, position: str, new: str, as_json: bool) -> None:
+    """Give POSITION of CAMERA the NEW name; its history goes with it."""
+    outcome = asyncio.run(_ask(broker, camera, "rename", {"position": position, "to": new}))
+    _tell(outcome, f"Position {position} of camera {camera} is now {new}.", as_json)
+
+
+@positions.command(epilog="Example: ptzd positions delete gallery soloist")
+@click.argument("camera", type=name)
+@click.argument("position", type=name)
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@broker_options
+def delete(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> None:
+    """Delete POSITION of CAMERA. Its history stays: `ptzd positions revert` brings it back."""
+    outcome = asyncio.run(_ask(broker, camera, "delete", {"position": position}))
+    _tell(outcome, f"Position {position} of camera {camera} is deleted; `ptzd positions revert` undoes it.", as_json)
+
+
+@positions.command(short_help="Write all positions as a text file.", epilog="Example: ptzd positions export show.toml")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), required=False)
+@click.option("--json", "as_json", is_flag=True, help="Print the text within JSON.")
+@broker_options
+def export(broker: BrokerAddress, file: Path | None, as_json: bool) -> None:
+    """Write all positions as one text to FILE, in place of what it held, or to stdout."""
+    result = asyncio.run(_ask_show(broker, "export", {}))["result"]
+    if file is not None:
+        _write(file, result["show"])
+    if as_json:
+        say_json(result)
+    elif file is None:
+        click.echo(result["show"], nl=False)
+    else:
+        say(f"The positions are in {file}.")
+
+
+@positions.command(
+    "import", short_help="Take positions from a text file.", epilog="Example: ptzd positions import show.toml --replace"
+)
+@click.argument("file", type=click.File(encoding="utf-8"))
+@click.option("--replace", is_flag=True, help="Replace positions that differ; the old framings stay in history.")
+@click.option("--json", "as_json", is_flag=True, help="Print the numbers as JSON.")
+@broker_options
+def import_(broker: BrokerAddress, file: TextIO, replace: bool, as_json: bool) -> None:
+    """Take all positions from FILE (- is stdin), or none where there is any mistake in it."""
+    try:
+        text = file.read()
+    except UnicodeDecodeError:
+        raise Failure(f"{file.name} is not UTF-8; save it as UTF-8 text.") from None
+    result = asyncio.run(_ask_show(broker, "import", {"show": text, "replace": replace}))["result"]
+    if as_json:
+        say_json(result)
+    else:
+        say(f"{result['added']} positions are new, {result['replaced']} replaced, {result['unchanged']} unchanged.")
+
+
+async def _list(broker: BrokerAddress, camera: str | None) -> dict[str, list[Payload]]:
+    async with reach(broker) as client:
+        if camera is not None:
+            await client.require_camera(camera)
+            cameras = [camera]
+        else:
+            cameras = sorted((await client.require_daemon())["cameras"])
+        return await _retained(client, cameras)
+
+
+async def _retained(client: Client, cameras: Sequence[str]) -> dict[str, list[Payload]]:
+    found: dict[str, list[Payload]] = {}
+    await client.listen([f"camera/{camera}/positions" for camera in cameras])
+    try:
+        async with asyncio.timeout(ANSWER_SECONDS):
+            while len(found) < len(cameras):
+                heard = await client.hear()
+                if heard.camera is not None:
+                    found[heard.camera] = heard.payload["positions"]
+    except TimeoutError:
+        raise client.silent() from None
+    return {camera: found[camera] for camera in cameras}
+
+
+async def _ask(broker: BrokerAddress, camera: str, verb: str, payload: Payload) -> Payload:
+    async with reach(broker) as client:
+        await client.require_camera(camera)
+        return await client.ask(f"camera/{camera}/{verb}", payload)
+
+
+async def _ask_show(broker: BrokerAddress, verb: str, payload: Payload) -> Payload:
+    async with reach(broker) as client:
+        await client.require_daemon()
+        return await client.ask(f"show/{verb}", payload)
+
+
+def _tell(outcome: Payload, sentence: str, as_json: bool) -> None:
+    if as_json:
+        say_json(outcome)
+    else:
+        say(sentence)
+
+
+_FIGURES = ("pan", "tilt", "zoom", "focus", "number")
+_WORDS = ("camera", "position", "note", "stored at (UTC)")
+_HEADINGS = ("position", "pan", "tilt", "zoom", "focus", "pace", "note")
+
+
+def _cells(position: Payload) -> tuple[str, ...]:
+    """One position in cells: counts as they are, since their scale is the dialect's."""
+    pace = ""
+    if position["speed"] is not None:
+        pace = f"step {position['speed']}"
+    elif position["seconds"] is not None:
+        pace = f"{position['seconds']:g} s"
+    focus = "auto" if position["focus_mode"] == "auto" else str(position["focus_counts"])
+    counts = (str(position[f"{axis}_counts"]) for axis in ("pan", "tilt", "zoom"))
+    return position["name"], *counts, focus, pace, position["note"]
+
+
+def _print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    for heading in headings:
+        justify: Literal["left", "right"] = "right" if heading in _FIGURES else "left"
+        # Where a terminal is narrow, words go on in the next line; a name or a figure that is cut is of no use.
+        table.add_column(heading, justify=justify, no_wrap=heading not in _WORDS, overflow="fold")
+    for row in rows:
+        table.add_row(*row)
+    # A file or a pipe has no width to fit into: nothing may be cut there.
+    Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
+
+
+def _write(file: Path, text: str) -> None:
+    """Put a text in the place of a file's, wholly or not at all. Raises Failure where it can't be written."""
+    try:
+        handle, draft = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}-")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as out:
+                out.write(text)
+            Path(draft).replace(file)
+        except BaseException:
+            Path(draft).unlink()
+            raise
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{file} can't be written ({reason}); name a file in a folder that you may write to.") from None

@@ -1,0 +1,315 @@
+"""`ptzd rehearse`: whether a show's moves fit, before the show."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Mapping, Set
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from rich import box
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from ptzd.cli.broker import broker_of
+from ptzd.cli.configuration import read_configuration
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
+from ptzd.config import Config
+from ptzd.files import (
+    LARGEST_BYTES,
+    ShowFile,
+    TextFileError,
+    clock_of_seconds,
+    decoded,
+    number_text,
+    read_show_text,
+    write_copy,
+)
+from ptzd.motion import HeadFileError
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, read_show
+from ptzd.rehearsal import Fixed, PlannedMove, Rehearsal, RehearsedCamera, fix, vary
+from ptzd.rehearsal import rehearse as go_through
+from ptzd.report import html_report, svg_report
+from ptzd.service import camera_settings
+from ptzd.visca import DialectError
+
+from .rehearse_real_time import run_in_real_time
+from .rehearse_simulated import print_simulated, simulated
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+MOST_ROWS = 120
+SEED = 1  # any: with it, the same command says the same twice
+
+
+@click.command(
+    "rehearse",
+    short_help="See whether a show's moves fit, before the show.",
+    epilog="Example: ptzd rehearse configs/choir-evening.toml --config configs/granary.toml "
+    "--positions configs/granary-show.toml",
+)
+@click.argument("show", type=_FILE)
+@click.option("--config", "config_path", type=_FILE, required=True, help="The configuration, for the cameras.")
+@click.option(
+    "--positions", "positions_path", type=_FILE, help="Exported positions, in place of the configuration's store."
+)
+@click.option("--fix", "fix_path", type=_FILE, help="Write a copy in which what can be solved is solved.")
+@click.option("--vary", "share", type=FiniteRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
+@click.option("--runs", type=click.IntRange(1, 100_000), default=500, show_default=True, help="How many evenings.")
+@click.option("--seed", type=int, default=SEED, show_default=True, help="The same seed draws the same.")
+@click.option(
+    "--report", "report_path", type=_FILE, help="Write the evening as one HTML page, in place of what was there."
+)
+@click.option("--svg", "svg_path", type=_FILE, help="Write it as one SVG picture, in place of what was there.")
+@click.option("--simulate", is_flag=True, help="Play it too, against simulated cameras, and compare.")
+@click.option(
+    "--real-time",
+    "timed_path",
+    type=_FILE,
+    help="Run it through the daemon, each go by a key, and write a copy with the times that were taken.",
+)
+@click.option("--json", "in_json", is_flag=True, help="Print everything as JSON.")
+def rehearse(
+    show: Path,
+    config_path: Path,
+    positions_path: Path | None,
+    fix_path: Path | None,
+    share: float | None,
+    runs: int,
+    seed: int,
+    report_path: Path | None,
+    svg_path: Path | None,
+    simulate: bool,
+    timed_path: Path | None,
+    in_json: bool,
+) -> int:
+    """Go through the evening in SHOW and tell which moves do not fit, each with what would help.
+
+    No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
+    """
+    config = read_configuration(config_path)
+    cameras = _cameras(config, _positions(config, positions_path))
+    text, evening = _show(show, cameras)
+    rehearsal = (
+        go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
+    )
+    if timed_path is not None:
+        _require_new(timed_path)
+        run_in_real_time(evening, broker_of(config.broker), timed_path, text, show)
+        return 0
+    fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
+    if report_path is not None:
+        _write(report_path, html_report(rehearsal), show)
+    if svg_path is not None:
+        _write(svg_path, svg_report(rehearsal), show)
+    played = simulated(show, config_path, positions_path, seed) if simulate else None
+    if in_json:
+        say_json(_for_machines(rehearsal, fixed) | ({} if played is None else {"simulated": played}))
+    else:
+        _print(rehearsal)
+        if fixed is not None:
+            _print_fixed(fixed, fix_path)
+        if played is not None:
+            print_simulated(played, _console(), MOST_ROWS)
+    return 0 if rehearsal.fits else FAILED
+
+
+def _positions(config: Config, path: Path | None) -> list[StoredPosition]:
+    if path is None:
+        return asyncio.run(_stored(config))
+    try:
+        return read_show(_text(path), datetime.now(UTC), lambda camera, name: None, replace=True)
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+
+
+async def _stored(config: Config) -> list[StoredPosition]:
+    path = config.store.path
+    if not await asyncio.to_thread(path.exists):  # opening it would make it
+        raise Misuse(f"There is no store {path} yet; name a file of exported positions with --positions FILE.")
+    try:
+        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
+            return [position for name in config.camera for position in store.positions(name).values()]
+    except StoreError as error:
+        hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
+        raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
+
+
+def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
+    heads = HeadFiles(config.store.path.parent)
+    stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
+    for position in positions:
+        if position.camera in stored:
+            stored[position.camera][position.name] = position
+    try:
+        return {
+            name: RehearsedCamera(camera_settings(name, camera, heads.path(name)), stored[name], camera.focus == "auto")
+            for name, camera in config.camera.items()
+        }
+    except (DialectError, HeadFileError) as error:
+        raise Misuse(str(error)) from None
+
+
+def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, ShowFile]:
+    text = _text(path)
+    try:
+        return text, read_show_text(text, {name: camera.positions for name, camera in cameras.items()})
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+
+
+def _text(path: Path) -> str:
+    try:
+        with path.open("rb") as file:
+            return decoded(file.read(LARGEST_BYTES + 1))
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+    except OSError as error:
+        reason = (error.strerror or "it can't be read").lower()
+        raise Misuse(f"{path} can't be read ({reason}); name a file that exists.") from None
+
+
+def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source: Path) -> Fixed:
+    _require_new(path)
+    with Progress(
+        TextColumn("solving conflicts"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        disable=not sys.stderr.isatty(),
+    ) as bar:
+        task = bar.add_task("", total=None)
+        fixed = fix(text, cameras, lambda done, of: bar.update(task, completed=done, total=of))
+    try:
+        write_copy(path, fixed.text, source=source)
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+    return fixed
+
+
+def _write(path: Path, text: str, source: Path) -> None:
+    if path.exists() and path.samefile(source):
+        raise Misuse(f"{path} is the show itself; name another file.")
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+
+
+def _require_new(path: Path) -> None:
+    if path.exists():
+        raise Misuse(f"There is a file {path} already; name one that is not there yet.")
+
+
+# On the terminal
+
+
+def _print(rehearsal: Rehearsal) -> None:
+    if rehearsal.moves:
+        _console().print(_table(rehearsal), "")
+    if len(rehearsal.moves) > MOST_ROWS:
+        say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
+    say(
+        f"{len(rehearsal.cues)} cues, {len(rehearsal.moves)} moves of {len(rehearsal.cameras)} cameras, "
+        f"{clock_of_seconds(round(rehearsal.seconds))} long."
+    )
+    if rehearsal.fits:
+        say("Everything fits.")
+    else:
+        one = len(rehearsal.conflicts) == 1
+        say("There is 1 conflict:" if one else f"There are {len(rehearsal.conflicts)} conflicts:")
+    for number, conflict in enumerate(rehearsal.conflicts, 1):
+        say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
+        for remedy in conflict.remedies:
+            say(f"   - {remedy.sentence}.")
+
+
+def _console() -> Console:
+    # A file or a pipe has no width to fit into: nothing may be cut there.
+    return Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
+
+
+def _table(rehearsal: Rehearsal) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, collapse_padding=True, pad_edge=False)  # fits 80 columns
+    chances = rehearsal.varied is not None
+    for heading, justify in (
+        ("", "left"),
+        ("cue", "right"),
+        ("leaves", "right"),
+        ("camera", "left"),
+        ("position", "left"),
+        ("on air", "left"),
+        ("needs", "right"),
+        ("has", "right"),
+        ("margin", "right"),
+        *((("ready", "right"),) if chances else ()),
+    ):
+        table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
+    at_fault = {index for conflict in rehearsal.conflicts for index in conflict.moves[:1]}
+    for move in _worth_a_row(rehearsal, at_fault):
+        table.add_row(*_row(move, move.index in at_fault, chances))
+    return table
+
+
+def _worth_a_row(rehearsal: Rehearsal, at_fault: Set[int]) -> list[PlannedMove]:
+    """All moves; of a long show only those at fault and those with the least to spare: nobody reads a thousand rows."""
+    if len(rehearsal.moves) <= MOST_ROWS:
+        return list(rehearsal.moves)
+    tightest = sorted(rehearsal.moves, key=lambda move: (move.index not in at_fault, _at_least(move), move.index))
+    return sorted(tightest[:MOST_ROWS], key=lambda move: move.index)
+
+
+def _at_least(move: PlannedMove) -> float:
+    return float("inf") if move.margin_seconds is None else move.margin_seconds
+
+
+def _row(move: PlannedMove, at_fault: bool, chances: bool) -> list[str]:
+    cells = [
+        "!" if at_fault else "",
+        number_text(move.cue_number),
+        clock_of_seconds(round(move.start_seconds, 1)),
+        move.camera,
+        move.position,
+        "seen" if move.seen else "",
+        f"{move.needed_seconds:.2f} s",
+        "" if move.available_seconds is None else f"{move.available_seconds:.2f} s",
+        "" if move.margin_seconds is None else f"{move.margin_seconds:+.2f} s",
+    ]
+    return [*cells, f"{100 * (move.ready_chance or 0.0):.1f} %"] if chances else cells
+
+
+def _print_fixed(fixed: Fixed, path: Path | None) -> None:
+    say(f"{path} is a copy in which {len(fixed.solved)} of these are solved:")
+    for solved in fixed.solved:
+        say(f"   + {solved.conflict.sentence}: {solved.remedy.sentence}.")
+    for unsolved in fixed.unsolved:
+        say(f"   ! can't be solved: {unsolved.conflict.sentence}. What people can do: {unsolved.why}.")
+
+
+# For machines and for the eye
+
+
+def _for_machines(rehearsal: Rehearsal, fixed: Fixed | None) -> dict[str, Any]:
+    found = {"fits": rehearsal.fits, **_plain(rehearsal)}
+    if fixed is not None:
+        found["fixed"] = {
+            "solved": [{"conflict": asdict(each.conflict), "remedy": asdict(each.remedy)} for each in fixed.solved],
+            "unsolved": [{"conflict": asdict(each.conflict), "why": each.why} for each in fixed.unsolved],
+        }
+    return found
+
+
+def _plain(rehearsal: Rehearsal) -> dict[str, Any]:
+    plain = asdict(rehearsal)
+    for table, move in zip(plain["moves"], rehearsal.moves, strict=True):
+        table |= {"available_seconds": move.available_seconds, "margin_seconds": move.margin_seconds}
+    return plain

@@ -1,0 +1,56 @@
+"""`ptzd store`: keep the framing in which a camera stands."""
+
+from __future__ import annotations
+
+import asyncio
+
+import click
+
+from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.client import Payload, reach
+from ptzd.cli.names import name
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import Misuse, say, say_json
+
+
+@click.command(
+    short_help="Keep the framing in which a camera stands.",
+    epilog='Example: ptzd store gallery soloist --speed 6 --note "second row"',
+)
+@click.argument("camera", type=name)
+@click.argument("position", type=name)
+@click.option("--speed", type=click.IntRange(1, 24), help="Pan step with which it is to be recalled.")
+@click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long a recall of it is to take.")
+@click.option("--note", help="A few words for people.")
+@click.option(
+    "--replace",
+    is_flag=True,
+    help="Store anew under a name that exists; its pace and note stay where none is given, the old framing in history.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@broker_options
+def store(
+    broker: BrokerAddress,
+    camera: str,
+    position: str,
+    speed: int | None,
+    seconds: float | None,
+    note: str | None,
+    replace: bool,
+    as_json: bool,
+) -> None:
+    """Keep the framing in which CAMERA stands now as POSITION. The camera must be at rest."""
+    if speed is not None and seconds is not None:
+        raise Misuse("A position takes --speed or --seconds, not both; leave one out.")
+    wanted = {"position": position, "speed": speed, "seconds": seconds, "note": note, "replace": replace or None}
+    outcome = asyncio.run(_store(broker, camera, wanted))
+    if as_json:
+        say_json(outcome)
+    else:
+        say(f"Camera {camera} has stored {position}.")
+
+
+async def _store(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
+    async with reach(broker) as client:
+        await client.require_camera(camera)
+        return await client.ask(f"camera/{camera}/store", wanted)

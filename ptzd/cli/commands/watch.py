@@ -1,0 +1,112 @@
+"""`ptzd watch`: what all cameras do, as they do it."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+
+import click
+from rich.console import Console
+from rich.live import Live
+
+from ptzd.cli.board import Board, learning_line, refusal_line, remarks
+from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.client import Client, Heard, Payload, reach
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import say, say_json
+from ptzd.cli.sentences import move_line
+
+TOPICS = ("status", "camera/+/state", "camera/+/move", "camera/+/learn-progress", "outcome")
+
+
+@click.command(short_help="Show what all cameras do, as they do it.", epilog="Example: ptzd watch --json --for 10")
+@click.option("--for", "seconds", type=FiniteRange(0, min_open=True), help="End after so many seconds.")
+@click.option("--json", "as_json", is_flag=True, help="Print each message as a line of JSON.")
+@broker_options
+def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
+    """Show every camera's link, phase, position, seconds to go, tally, lock and faults, each move as it lands, and
+    every command that is refused.
+
+    A live table on a terminal, plain lines otherwise. Ctrl-C ends it.
+    """
+    try:
+        asyncio.run(_watch(broker, seconds, as_json))
+    except KeyboardInterrupt:
+        return
+
+
+async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
+    async with reach(broker) as client:
+        try:
+            async with asyncio.timeout(seconds):
+                await client.require_daemon()
+                await client.listen(TOPICS)
+                if as_json:
+                    await _print_messages(client)
+                elif sys.stdout.isatty():
+                    await _show_board(client)
+                else:
+                    await _print_lines(client)
+        except TimeoutError:
+            return
+
+
+async def _print_messages(client: Client) -> None:
+    while True:
+        heard = await client.receive()
+        say_json({"topic": heard.topic, "payload": heard.payload})
+
+
+async def _print_lines(client: Client) -> None:
+    said: dict[str, str] = {}
+    while True:
+        heard = await client.receive()
+        line = _line(heard)
+        if line is not None and said.get(heard.topic) != line:
+            said[heard.topic] = line
+            say(line)
+
+
+def _line(heard: Heard) -> str | None:
+    if heard.topic == "status":
+        return f"daemon {heard.payload.get('state', '?')}"
+    if heard.topic == "outcome":
+        return refusal_line(heard.payload)
+    if heard.camera is None:
+        return None
+    if heard.topic.endswith("/move"):
+        return move_line(heard.camera, heard.payload)
+    if heard.topic.endswith("/learn-progress"):
+        return learning_line(heard.camera, heard.payload)
+    return state_line(heard.camera, heard.payload)
+
+
+def state_line(camera: str, state: Payload) -> str:
+    """Return one line on a camera at rest or at work, without the figures that change all the time."""
+    stands = f", in {state['position']}" if state.get("position") else ""
+    tally = f", {state['tally']}" if state.get("tally") not in (None, "off") else ""
+    more = "".join(f"; {remark}" for remark in remarks(state))
+    return f"{camera}: link {state.get('link', '?')}, {state.get('phase', '?')}{stands}{tally}{more}"
+
+
+async def _show_board(client: Client) -> None:
+    board = Board(asyncio.get_running_loop().time)
+    board.online = True
+    with Live(board, console=Console(), refresh_per_second=8):
+        while True:
+            heard = await client.receive()
+            note(board, heard)
+
+
+def note(board: Board, heard: Heard) -> None:
+    """Put what was heard on the board."""
+    if heard.topic == "status":
+        board.take_status(heard.payload.get("state") == "online")
+    elif heard.topic == "outcome":
+        board.take_outcome(heard.payload)
+    elif heard.camera is not None and heard.topic.endswith("/state"):
+        board.take_state(heard.camera, heard.payload)
+    elif heard.camera is not None and heard.topic.endswith("/move"):
+        board.take_move(heard.camera, heard.payload)
+    elif heard.camera is not None and heard.topic.endswith("/learn-progress"):
+        board.take_learning(heard.camera, heard.payload)

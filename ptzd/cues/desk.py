@@ -1,0 +1,503 @@
+"""Cues at work: a standby sends cameras off air, a `go` moves those on air, and who is not ready is told of.
+
+What the service does with it, all of it on the event loop and without waiting:
+
+    desk = CueDesk(
+        show, cues, place=store.cue_place(show),
+        recall=…,   # (camera, position, speed, seconds, on_air, token): start a move; `token` comes with its reports
+        state=lambda camera: cameras[camera].state() if camera in cameras else None,
+        say=…,      # (CueState): publish it, retained
+        keep=…,     # (CuePlace): store.set_cue_place(show, place) in a task
+        later=loop.call_later,
+    )
+    desk.say_state()                      # once, when all else is said at the start
+    desk.heard(report)                    # every CameraState and every MoveReport, as it comes
+    desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
+    desk.driven(camera)                   # with every drive by hand, but not with its end
+    desk.stand_by(number, now); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
+
+The last six raise CueRefusal, and what they return is for the outcome. After a restart nothing moves until somebody
+asks.
+
+What a standby can't send at once *waits*, and is told of with the reason:
+
+- A camera that is on air goes as soon as it is off.
+- A move that has an `earliest` goes so long after the `go` of the cue before as it was rehearsed. Where nobody knows
+  when that was (before the first cue, after a jump or a restart), it goes so long after the first standby for the cue:
+  late perhaps, but never early.
+
+Whatever makes it doubtful that the move is still wanted calls it off: a stop, a lock, a hold, a jump, a `back`, a
+recall or a drive by hand, and the learning of its head. A locked camera is not even sent when it is unlocked: hands may
+still be near it, so somebody has to ask again. A `go` before the time sends what only waited for its `earliest` there
+and then, except where it would be seen; its outcome tells what became of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Protocol
+
+from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase
+from ptzd.positions import CuePlace
+
+from .run import ONCE_WITHIN_SECONDS, CueRun, ListedCue, ListedMove
+
+ASK_AGAIN = "ask for standby again"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CueToken:
+    """What goes along with a recall that a cue asks for, to know its reports by. Each is equal to itself alone."""
+
+    cue: Decimal
+    camera: str
+
+
+class Timer(Protocol):
+    """Something that will happen, and can be called off."""
+
+    def cancel(self) -> None: ...
+
+
+class StartRecall(Protocol):
+    """Starts a move and returns at once. Whatever becomes of it, a refusal too, comes back as a MoveReport."""
+
+    def __call__(
+        self,
+        camera: str,
+        position: str,
+        speed: int | None,
+        seconds: float | None,
+        on_air: bool,
+        token: CueToken,
+        /,
+    ) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class NotReady:
+    """A camera that the next cue needs and that is not as it needs it.
+
+    Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
+    `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `elsewhere` (it
+    left its framing), and the codes with which a move ends otherwise than settled. Of a `go` that came before the time:
+    `late` (it leaves now), `left-behind`.
+    """
+
+    camera: str
+    position: str | None  # None where the cue only takes it
+    code: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CueState:
+    """What everybody may know of the running show."""
+
+    show: str
+    standing: ListedCue | None
+    next: ListedCue | None
+    standby: bool
+    held: bool
+    not_ready: tuple[NotReady, ...]  # of the next cue, in the order of its moves
+
+    @property
+    def ready(self) -> bool:
+        """Whether the next cue can be run as it is meant to be."""
+        return self.next is not None and not self.not_ready
+
+
+@dataclass(frozen=True, slots=True)
+class Gone:
+    """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before.
+
+    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
+    those that are left behind since there was no standby for this cue.
+    """
+
+    cue: ListedCue
+    counted: bool
+    overtaken: tuple[NotReady, ...] = ()
+
+
+@dataclass(slots=True)
+class _Wish:
+    """A framing that the standby asked for. `token` is None while it waits: for its time, or to be off air."""
+
+    cue: ListedCue
+    move: ListedMove
+    token: CueToken | None = None
+    timer: Timer | None = None  # until its time has come
+    since: str = ""  # what that time is counted from, in words
+    phase: Phase | None = None
+    code: str | None = None
+    sentence: str | None = None
+    stood: bool = False  # whether the camera has told where it stands since it settled, and
+    stood_as: str | None = None  # by which name: two positions may be alike
+
+
+class CueDesk:
+    """A show's cues, joined to its cameras."""
+
+    def __init__(
+        self,
+        show: str,
+        cues: Sequence[ListedCue],
+        *,
+        place: CuePlace | None,
+        recall: StartRecall,
+        state: Callable[[str], CameraState | None],
+        say: Callable[[CueState], None],
+        keep: Callable[[CuePlace], None],
+        later: Callable[[float, Callable[[], None]], Timer],
+        once_within_seconds: float = ONCE_WITHIN_SECONDS,
+    ) -> None:
+        """`say` hears every change of the state, `keep` every change of the place; both must return at once.
+
+        `state` tells a camera's state before it has been `heard`, and None for a camera that there is not. `later` does
+        something after so many seconds, as an event loop's `call_later` does.
+        """
+        self._show = show
+        self._run = CueRun(cues, place, once_within_seconds=once_within_seconds)
+        self._recall = recall
+        self._state = state
+        self._say = say
+        self._keep = keep
+        self._later = later
+        self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
+        self._states: dict[str, CameraState] = {}
+        self._wishes: dict[str, _Wish] = {}
+        self._asked: tuple[ListedCue, float] | None = None  # the cue in standby, and when that was first asked for
+        self._kept = self._run.place
+        self._said: CueState | None = None
+        self._asking = False  # while recalls go out, their first reports come back
+
+    def state(self) -> CueState:
+        """Return how the show stands."""
+        run = self._run
+        return CueState(self._show, run.standing, run.next, run.standby, run.held, self._not_ready())
+
+    def say_state(self) -> None:
+        """Say how the show stands, whether or not it has changed."""
+        self._said = self.state()
+        self._say(self._said)
+
+    # What it is asked
+
+    def stand_by(self, number: Decimal | None, now: float) -> CueState:
+        """Send every camera off air that has a framing in the cue, unless it stands there or is on its way.
+
+        `now` is the event loop's time. What may not leave yet waits.
+        """
+        cue = self._run.stand_by(number)
+        if self._asked is None or self._asked[0] != cue:
+            self._asked = cue, now
+        under_way = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None and _running(wish)}
+        self._forget(self._wishes)
+        self._asking = True
+        try:
+            for move in cue.moves:
+                if not move.on_air:
+                    self._wish(cue, move, under_way.get(move.camera), now)
+        finally:
+            self._asking = False
+        return self._changed()
+
+    def go(self, number: Decimal | None, now: float) -> Gone:
+        """Start the cue's moves on air and step on. `now` is the event loop's time."""
+        cue = self._run.go(number, now)
+        if cue is None:
+            assert self._run.standing is not None
+            return Gone(self._run.standing, counted=False)
+        waiting = [wish for wish in self._wishes.values() if wish.token is None]
+        unasked = () if self._asked is not None and self._asked[0] == cue else self._unasked(cue)
+        self._end_standby()
+        self._asking = True
+        try:
+            for move in cue.moves:
+                if move.on_air:
+                    self._move_on_air(cue, move)
+            overtaken = (*unasked, *(self._overtake(wish, cue) for wish in waiting))
+        finally:
+            self._asking = False
+        self._changed()
+        return Gone(cue, counted=True, overtaken=overtaken)
+
+    def back(self) -> CueState:
+        """Take back the last `go`. Nothing moves."""
+        self._run.back()
+        self._call_off(self._timers)
+        self._end_standby()
+        return self._changed()
+
+    def jump(self, number: Decimal) -> CueState:
+        """Make a cue the next. Nothing moves."""
+        self._run.jump(number)
+        self._call_off(self._timers)
+        self._end_standby()
+        return self._changed()
+
+    def hold(self) -> CueState:
+        """Let no cue start a move until the release; what moves goes on."""
+        self._run.hold()
+        self._call_off(self._timers)
+        self._forget(self._waiting())
+        self._asked = None
+        return self._changed()
+
+    def release(self) -> CueState:
+        """End the hold. Nothing moves."""
+        self._run.release()
+        return self._changed()
+
+    # What it hears
+
+    def heard(self, report: CameraState | MoveReport) -> None:
+        """Take note of what a camera says."""
+        if isinstance(report, CameraState) and (report.locked is not None or report.activity is Activity.LEARNING):
+            self._take_back(report.camera)
+        wish = self._wishes.get(report.camera)
+        if isinstance(report, CameraState):
+            self._states[report.camera] = report
+            if wish is not None and wish.token is None and wish.timer is None:
+                self._send_off_air(wish)
+            elif wish is not None and wish.phase is Phase.SETTLED and report.phase is Phase.IDLE and not wish.stood:
+                wish.stood, wish.stood_as = True, report.position
+        elif wish is not None and wish.token is not None and report.token is wish.token:
+            wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
+        elif report.phase is Phase.ACCEPTED and not isinstance(report.token, CueToken):
+            self._take_back(report.camera)  # somebody has sent it elsewhere by hand
+        if not self._asking and self._needs(report.camera):
+            self._changed()
+
+    def stopped(self, camera: str | None) -> None:
+        """Take note of a stop of one camera or (None) of all: what waits for its moment is called off."""
+        self._take_back(camera)
+        self._changed()
+
+    def driven(self, camera: str) -> None:
+        """Take note that somebody drives a camera by hand: what waits for its moment is called off."""
+        self._take_back(camera)
+        self._changed()
+
+    # How it does it
+
+    def _take_back(self, camera: str | None) -> None:
+        """Let nothing that waits for its moment move a camera, or (None) any."""
+        self._call_off(self._timers if camera is None else (camera,))
+        self._forget(self._waiting(camera))
+
+    def _move_on_air(self, cue: ListedCue, move: ListedMove) -> None:
+        if self._lock_of(move.camera) is not None:
+            return  # nor when it is unlocked meanwhile
+
+        def start() -> None:
+            if self._lock_of(move.camera) is None:
+                self._start(move, CueToken(cue.number, move.camera))
+
+        if move.after_seconds > 0:
+            self._timers.setdefault(move.camera, []).append(self._later(move.after_seconds, start))
+        else:
+            start()
+
+    def _call_off(self, cameras: Iterable[str]) -> None:
+        for camera in list(cameras):
+            for timer in self._timers.pop(camera, ()):
+                timer.cancel()
+
+    def _wish(self, cue: ListedCue, move: ListedMove, under_way: _Wish | None, now: float) -> None:
+        state = self._seen(move.camera)
+        if under_way is not None and under_way.move == move:
+            self._wishes[move.camera] = under_way
+        elif self._stands_in(state, move.position):
+            pass
+        elif self._lock_of(move.camera) is None:
+            wish = _Wish(cue, move)
+            since, wish.since = self._counted_from(cue)
+            wait = since + move.after_seconds - now
+            waits = move.after_seconds > 0 and wait > 0
+            if waits and state is not None and state.activity is Activity.LEARNING:
+                return  # nobody who watches over the head reckons with its leaving by itself
+            self._wishes[move.camera] = wish
+            if waits:
+                wish.timer = self._later(wait, lambda: self._time_has_come(wish))
+            else:
+                self._send_off_air(wish)
+
+    def _counted_from(self, cue: ListedCue) -> tuple[float, str]:
+        """From when on the moves off air of the cue in standby wait, and what that was."""
+        before = self._run.before(cue)
+        ran_at = None if before is None else self._run.ran_at(before)
+        if before is not None and ran_at is not None:
+            return ran_at, f"cue {before.number}"
+        assert self._asked is not None
+        return self._asked[1], "the standby"
+
+    def _time_has_come(self, wish: _Wish) -> None:
+        wish.timer = None
+        camera = wish.move.camera
+        if self._lock_of(camera) is not None or self._stands_in(self._seen(camera), wish.move.position):
+            self._forget((camera,))
+        else:
+            self._send_off_air(wish)
+        self._changed()
+
+    def _send_off_air(self, wish: _Wish) -> None:
+        """Send it, unless it has to wait until it is off air."""
+        state = self._seen(wish.move.camera)
+        if state is None or state.tally != "program":
+            wish.token = CueToken(wish.cue.number, wish.move.camera)
+            self._start(wish.move, wish.token)
+
+    def _overtake(self, wish: _Wish, cue: ListedCue) -> NotReady:
+        """Send what waited for its time only, if that is not seen: the `go` of its cue has come first."""
+        camera, position = wish.move.camera, wish.move.position
+        state = self._seen(camera)
+        why = None
+        if wish.cue != cue:
+            why = f"the standby was for cue {wish.cue.number}"
+        elif cue.take == camera:
+            why = f"cue {cue.number} takes it, so the move would be seen"
+        elif any(move.on_air and move.camera == camera for move in cue.moves):
+            why = f"cue {cue.number} moves it on air"
+        elif state is not None and state.tally == "program":
+            why = f"it was on air until cue {cue.number}"
+        elif (fault := self._fault_of_a_camera(camera, state)) is not None:
+            why = fault[1]
+        if why is not None:
+            sentence = f"camera {camera} had not left for {position} yet and is not sent there: {why}"
+            return NotReady(camera, position, "left-behind", sentence)
+        self._start(wish.move, CueToken(cue.number, camera))
+        sentence = f"camera {camera} leaves for {position} only now: the go came before its time"
+        return NotReady(camera, position, "late", sentence)
+
+    def _unasked(self, cue: ListedCue) -> tuple[NotReady, ...]:
+        """The cameras that no standby has sent to their framings in a cue: a later cue may well count on them."""
+        return tuple(
+            NotReady(
+                move.camera,
+                move.position,
+                "left-behind",
+                f"camera {move.camera} was not sent to {move.position}: nobody asked for standby before cue "
+                f"{cue.number}; recall it, or go back and ask",
+            )
+            for move in cue.moves
+            if not move.on_air and not self._stands_in(self._seen(move.camera), move.position)
+        )
+
+    def _waiting(self, camera: str | None = None) -> list[str]:
+        """The cameras, or the one, that the standby has not sent yet."""
+        return [name for name, wish in self._wishes.items() if wish.token is None and camera in (None, name)]
+
+    def _forget(self, cameras: Iterable[str]) -> None:
+        for camera in list(cameras):
+            wish = self._wishes.pop(camera)
+            if wish.timer is not None:
+                wish.timer.cancel()
+
+    def _end_standby(self) -> None:
+        self._forget(self._wishes)
+        self._asked = None
+
+    def _start(self, move: ListedMove, token: CueToken) -> None:
+        self._recall(move.camera, move.position, move.speed, move.seconds, move.on_air, token)
+
+    def _changed(self) -> CueState:
+        if self._run.place != self._kept:
+            self._kept = self._run.place
+            self._keep(self._kept)
+        state = self.state()
+        if state != self._said:
+            self._said = state
+            self._say(state)
+        return state
+
+    def _seen(self, camera: str) -> CameraState | None:
+        if camera not in self._states and (state := self._state(camera)) is not None:
+            self._states[camera] = state
+        return self._states.get(camera)
+
+    @staticmethod
+    def _stands_in(state: CameraState | None, position: str) -> bool:
+        return state is not None and state.phase is Phase.IDLE and state.position == position
+
+    def _lock_of(self, camera: str) -> str | None:
+        """What is to be said of a locked camera."""
+        state = self._seen(camera)
+        if state is None or state.locked is None:
+            return None
+        reason = f" ({state.locked.reason})" if state.locked.reason else ""
+        return (
+            f"camera {camera} is locked by {state.locked.by or 'somebody'}{reason}; unlock it when it is safe to "
+            f"move, then {ASK_AGAIN}"
+        )
+
+    def _needs(self, camera: str) -> bool:
+        cue = self._run.next
+        return cue is not None and (cue.take == camera or any(move.camera == camera for move in cue.moves))
+
+    def _not_ready(self) -> tuple[NotReady, ...]:
+        cue = self._run.next
+        if cue is None:
+            return ()
+        found = [self._fault(move) for move in cue.moves]
+        if cue.take is not None and all(move.camera != cue.take for move in cue.moves):
+            found.append(self._fault_of_a_take(cue.take))
+        return tuple(one for one in found if one is not None)
+
+    def _fault(self, move: ListedMove) -> NotReady | None:
+        """Why a camera is not ready for its part, or None."""
+        state = self._seen(move.camera)
+        fault = self._fault_of_a_camera(move.camera, state)
+        if fault is None and not move.on_air:
+            assert state is not None
+            fault = self._fault_of_a_framing(move, state)
+        return None if fault is None else NotReady(move.camera, move.position, *fault)
+
+    def _fault_of_a_take(self, camera: str) -> NotReady | None:
+        state = self._seen(camera)
+        fault = self._fault_of_a_camera(camera, state)
+        moves = state is not None and state.activity is not Activity.AT_REST
+        if fault is None and moves and state is not None and state.tally != "program":
+            fault = "moving", f"camera {camera} is to be taken and still moves"
+        return None if fault is None else NotReady(camera, None, *fault)
+
+    def _fault_of_a_camera(self, camera: str, state: CameraState | None) -> tuple[str, str] | None:
+        if state is None:
+            return "unknown-camera", f"the daemon has no camera {camera}; add it to the configuration"
+        if (lock := self._lock_of(camera)) is not None:
+            return "locked", lock
+        if state.link == "down":
+            return "unreachable", f"camera {camera} does not answer; check its power and its network, then {ASK_AGAIN}"
+        return None
+
+    def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
+        camera, position = move.camera, move.position
+        wish = self._wishes.get(camera)
+        if self._stands_in(state, position):
+            return None
+        if state.activity is Activity.LEARNING and (wish is None or not _running(wish)):
+            return "learning", f"the head of camera {camera} is being learned; wait or stop that, then {ASK_AGAIN}"
+        if wish is None and not self._run.standby:
+            return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
+        if wish is None:
+            return "elsewhere", f"camera {camera} does not stand in {position}; {ASK_AGAIN}"
+        if wish.timer is not None:
+            after = f"{move.after_seconds:g} s after {wish.since}, its earliest"
+            return "waiting", f"camera {camera} waits to go to {position}: it leaves {after}"
+        if wish.token is None:
+            return "on-air", f"camera {camera} is on air; it goes to {position} as soon as it is off"
+        if wish.phase is None or not wish.phase.ended or (wish.phase is Phase.SETTLED and not wish.stood):
+            return "moving", f"camera {camera} is on its way to {position}"
+        if wish.phase is not Phase.SETTLED:
+            reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
+            return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
+        if state.phase is Phase.IDLE and state.position == wish.stood_as:
+            return None
+        return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
+
+
+def _running(wish: _Wish) -> bool:
+    return wish.phase is None or not wish.phase.ended

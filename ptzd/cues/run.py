@@ -1,0 +1,254 @@
+"""Where a running show stands in its cues: no clock, no I/O, nothing that moves.
+
+Theory of operation. A show is a list of cues in the order of their numbers. The *standing* cue is the last that was
+run; the *next* is the one that `go` runs. Between them lies the moment in which cameras get ready: a *standby* says
+that the next cue's framings have been asked for. A *hold* keeps `go` and `standby` from doing anything.
+
+| asked for | standing becomes | next becomes | standby becomes | while held | moves cameras |
+|---|---|---|---|---|---|
+| `standby` N | as it was | N | N | refused | off air |
+| `go` N | N | the one after N | none | refused | on air |
+| `back` | the one before it | what was standing | none | done | no |
+| `jump` N | the one before N | N | none | done | no |
+| `hold`, `release` | as it was | as it was | as it was | done | no |
+
+Without a number, `standby` and `go` mean the next cue. After a restart the standing and the next cue and a hold are as
+they were, but no cue is in standby: whoever runs the show looks first, and asks again.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from ptzd.files import ShowFile, cue_times, number_text
+from ptzd.positions import CuePlace
+
+ONCE_WITHIN_SECONDS = 0.3  # a key that bounces, or a hand that is not sure
+
+
+class CueRefusal(Exception):
+    """A cue can't be run, or not now.
+
+    Codes: `unknown-cue`, `no-cues` (the list is empty), `at-end` (no cue is left), `at-start` (none stands), `held`.
+    """
+
+    def __init__(self, code: str, sentence: str) -> None:
+        super().__init__(sentence)
+        self.code = code
+        self.sentence = sentence
+
+
+@dataclass(frozen=True, slots=True)
+class ListedMove:
+    """One camera's part in a cue: off air it is to stand there by then, on air it goes there at the `go`.
+
+    `after_seconds` (0 or more) is how long after the `go` of its cue a move on air leaves. A move off air leaves at the
+    standby, but not before so many seconds after the `go` of the cue before, as a rehearsal has it.
+    """
+
+    camera: str
+    position: str
+    speed: int | None = None  # pan step 1..24
+    seconds: float | None = None
+    on_air: bool = False
+    after_seconds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ListedCue:
+    """One line of the running order, as far as running it needs to know."""
+
+    number: Decimal
+    label: str = ""
+    take: str | None = None  # the camera that is on air from this cue on
+    moves: tuple[ListedMove, ...] = ()
+
+
+def cue_list(show: ShowFile) -> tuple[ListedCue, ...]:
+    """Return a show file's cues as they are run."""
+    return tuple(
+        ListedCue(
+            Decimal(number_text(cue.number)),
+            cue.label,
+            cue.take,
+            tuple(
+                ListedMove(
+                    move.camera,
+                    move.position,
+                    move.speed,
+                    move.seconds,
+                    move.on_air,
+                    move.delay_seconds(time.gap_seconds),
+                )
+                for move in cue.move
+            ),
+        )
+        for cue, time in zip(show.cue, cue_times(show), strict=True)
+    )
+
+
+class CueRun:
+    """A show's place in its cues, and what may be asked of it. Raises CueRefusal and then changes nothing."""
+
+    def __init__(
+        self,
+        cues: Sequence[ListedCue],
+        place: CuePlace | None = None,
+        *,
+        once_within_seconds: float = ONCE_WITHIN_SECONDS,
+    ) -> None:
+        """`place` is where it stood; where its cues are no longer in the list, their neighbours take their part.
+
+        A `go` for the same cue within `once_within_seconds` (0 or more) of the last counts once. Raises ValueError
+        for two cues of the same number.
+        """
+        self._cues = tuple(sorted(cues, key=lambda cue: cue.number))
+        self._places = {cue.number: index for index, cue in enumerate(self._cues)}
+        if len(self._places) != len(self._cues):
+            raise ValueError("two cues have the same number; give each a number of its own")
+        self._once_within_seconds = once_within_seconds
+        self._went_at: float | None = None
+        self._runs: list[tuple[ListedCue, float]] = []  # each `go` that was not taken back, since the last jump
+        self._standing: ListedCue | None = None
+        self._next: ListedCue | None = self._cues[0] if self._cues else None
+        self._standby = False
+        self._held = False
+        if place is not None:
+            self._take_up(place)
+
+    @property
+    def cues(self) -> tuple[ListedCue, ...]:
+        """All cues in the order of their numbers."""
+        return self._cues
+
+    @property
+    def standing(self) -> ListedCue | None:
+        """The last cue that was run; None before the first."""
+        return self._standing
+
+    @property
+    def next(self) -> ListedCue | None:
+        """The cue that `go` runs; None after the last."""
+        return self._next
+
+    @property
+    def standby(self) -> bool:
+        """Whether the next cue's framings have been asked for."""
+        return self._standby
+
+    @property
+    def held(self) -> bool:
+        """Whether `go` and `standby` are refused."""
+        return self._held
+
+    @property
+    def place(self) -> CuePlace:
+        """What is to be kept."""
+        return CuePlace(
+            None if self._standing is None else self._standing.number,
+            None if self._next is None else self._next.number,
+            self._held,
+        )
+
+    def before(self, cue: ListedCue) -> ListedCue | None:
+        """Return the cue before one of the list's in the order of numbers; None before the first."""
+        index = self._places[cue.number]
+        return self._cues[index - 1] if index else None
+
+    def ran_at(self, cue: ListedCue) -> float | None:
+        """Return when a cue was run, if the last `go` ran it; None otherwise, and after a jump or a restart."""
+        if not self._runs or self._runs[-1][0] != cue:
+            return None
+        return self._runs[-1][1]
+
+    def stand_by(self, number: Decimal | None) -> ListedCue:
+        """Return the cue whose framings are to be asked for now: `number`, or the next."""
+        self._require_no_hold()
+        cue = self._asked_for(number)
+        self._next, self._standby = cue, True
+        return cue
+
+    def go(self, number: Decimal | None, now: float) -> ListedCue | None:
+        """Return the cue that is to run now: `number`, or the next. None for a second press, which does not count."""
+        self._require_no_hold()
+        if self._pressed_again(number, now):
+            return None
+        cue = self._asked_for(number)
+        self._standing, self._next, self._standby = cue, self._after(cue), False
+        self._went_at = now
+        self._runs.append((cue, now))
+        return cue
+
+    def back(self) -> ListedCue:
+        """Take back the last `go`; return the cue that is the next again."""
+        if self._standing is None:
+            raise CueRefusal("at-start", "no cue has been run yet, so there is none to go back over")
+        del self._runs[-1:]
+        return self._stand_before(self._standing)
+
+    def jump(self, number: Decimal) -> ListedCue:
+        """Make `number` the next cue, as though all before it had been run; return it."""
+        cue = self._known(number)
+        self._runs.clear()
+        return self._stand_before(cue)
+
+    def hold(self) -> None:
+        """Refuse `go` and `standby` from now on."""
+        self._held = True
+
+    def release(self) -> None:
+        """End the hold."""
+        self._held = False
+
+    def _take_up(self, place: CuePlace) -> None:
+        self._held = place.held
+        if place.standing is not None:
+            earlier = [cue for cue in self._cues if cue.number <= place.standing]
+            self._standing = earlier[-1] if earlier else None
+        if place.next is not None:
+            self._next = next((cue for cue in self._cues if cue.number >= place.next), None)
+        elif place.standing is not None:  # it stood at the end: what has been added there since is the next
+            self._next = next((cue for cue in self._cues if cue.number > place.standing), None)
+
+    def _stand_before(self, cue: ListedCue) -> ListedCue:
+        self._standing = self.before(cue)
+        self._next, self._standby = cue, False
+        self._went_at = None
+        return cue
+
+    def _pressed_again(self, number: Decimal | None, now: float) -> bool:
+        if self._went_at is None or now - self._went_at > self._once_within_seconds:
+            return False
+        return number is None or (self._standing is not None and number == self._standing.number)
+
+    def _require_no_hold(self) -> None:
+        if self._held:
+            raise CueRefusal("held", "the cues are on hold; release them first")
+
+    def _asked_for(self, number: Decimal | None) -> ListedCue:
+        if number is not None:
+            return self._known(number)
+        if self._next is None:
+            self._require_cues()
+            raise CueRefusal("at-end", f"cue {self._cues[-1].number} was the last; go back, or jump to a number")
+        return self._next
+
+    def _known(self, number: Decimal) -> ListedCue:
+        index = self._places.get(number)
+        if index is not None:
+            return self._cues[index]
+        self._require_cues()
+        near = difflib.get_close_matches(str(number), [str(cue.number) for cue in self._cues], 1)
+        between = f"they go from {self._cues[0].number} to {self._cues[-1].number}"
+        raise CueRefusal("unknown-cue", f"there is no cue {number}; {f'did you mean {near[0]}?' if near else between}")
+
+    def _require_cues(self) -> None:
+        if not self._cues:
+            raise CueRefusal("no-cues", "the show has no cues; write some into its show file")
+
+    def _after(self, cue: ListedCue) -> ListedCue | None:
+        following = self._places[cue.number] + 1
+        return self._cues[following] if following < len(self._cues) else None

@@ -1,0 +1,54 @@
+"""Text files that people write: read against a model with every mistake told, and edited without losing a comment."""
+
+from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP
+from .names import NAME_PATTERN, checked_name
+from .showedit import Change, edited, renumbered, replace_with_backup, with_cue, write_copy
+from .showfile import (
+    HIGHEST_NUMBER,
+    LONGEST_SHOW_SECONDS,
+    Cue,
+    CueMove,
+    CueTime,
+    ShowFile,
+    clock_of_seconds,
+    cue_times,
+    number_text,
+    read_show_file,
+    read_show_text,
+    show_schema,
+)
+from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text
+
+__all__ = [
+    "FASTEST_STEP",
+    "HIGHEST_NUMBER",
+    "LARGEST_BYTES",
+    "LONGEST_NOTE",
+    "LONGEST_SECONDS",
+    "LONGEST_SHOW_SECONDS",
+    "NAME_PATTERN",
+    "SLOWEST_STEP",
+    "Change",
+    "Complaint",
+    "Cue",
+    "CueMove",
+    "CueTime",
+    "Mistake",
+    "ShowFile",
+    "TextFileError",
+    "checked_name",
+    "clock_of_seconds",
+    "cue_times",
+    "decoded",
+    "edited",
+    "number_text",
+    "read_file",
+    "read_show_file",
+    "read_show_text",
+    "read_text",
+    "renumbered",
+    "replace_with_backup",
+    "show_schema",
+    "with_cue",
+    "write_copy",
+]

@@ -1,0 +1,272 @@
+"""Changes to a show file's text that leave everything else in it as it was, comments and blank lines too.
+
+A table under a heading of its own is changed line by line, so that not a byte moves elsewhere; what stands within
+brackets (`move = [{ camera = … }]`) is changed by tomlkit, which keeps formatting as well.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.items import InlineTable
+
+from .showfile import Cue, number_text, read_show_text
+from .textlines import KeyPath, key_lines
+
+Value = float | int | str | bool
+
+_ASSIGNMENT = re.compile(
+    r"""(?P<key>[ \t]*(?P<quote>["']?)(?P<name>[\w-]+)(?P=quote)[ \t]*=[ \t]*)"""
+    r"""(?P<value>"(?:[^"\\\n]|\\.)*"|'[^'\n]*'|[^\s\#\["'{]+)(?P<rest>[ \t]*(?P<comment>\#.*)?)"""
+)
+_FIELD_BEFORE = ("position", "camera", "number")  # after one of these a new field is written
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One edit of the show file: `field` of a cue (`move_index` None) or of one of its moves; None takes it out.
+
+    The field `cue` of a move, with another cue's index as `value`, puts the move into that cue.
+    """
+
+    cue_index: int
+    move_index: int | None
+    field: str
+    value: float | int | str | bool | None
+
+
+def edited(text: str, changes: Iterable[Change]) -> str:
+    """Return a valid show's text with changes made, one after another; places are those in the text as it came.
+
+    Raises ValueError for a place that is not there, and TextFileError where the result would not be a valid show.
+    """
+    show = read_show_text(text)
+    lines = _Lines(text)
+    for change in changes:
+        if not 0 <= change.cue_index < len(show.cue):
+            raise ValueError(f"there is no cue at place {change.cue_index}")
+        if change.move_index is not None and not 0 <= change.move_index < len(show.cue[change.cue_index].move):
+            raise ValueError(
+                f"cue {number_text(show.cue[change.cue_index].number)} has no move at place {change.move_index}"
+            )
+        if change.field == "cue":
+            lines.put_into(change)
+        else:
+            lines.set(change)
+    read_show_text(lines.text)
+    return lines.text
+
+
+def with_cue(text: str, cue: Cue) -> str:
+    """Return a show's text with a cue put in at the place of its number.
+
+    Raises ValueError where that number is taken, and TextFileError where the result would not be a valid show.
+    """
+    show = read_show_text(text)
+    if any(abs(each.number - cue.number) < 0.0005 for each in show.cue):
+        raise ValueError(f"there is a cue {number_text(cue.number)} already; take a number between two others")
+    place = next((index for index, each in enumerate(show.cue) if each.number > cue.number), len(show.cue))
+    lines = _Lines(text)
+    lines.insert_cue(place, _written(cue))
+    read_show_text(lines.text)
+    return lines.text
+
+
+def renumbered(text: str, first: float = 1.0, step: float = 1.0) -> str:
+    """Return a show's text with its cues numbered anew in their order. Raises ValueError for a step not above zero."""
+    if step < 0.001:
+        raise ValueError(f"the step between two numbers must be 0.001 or more, not {step:g}")
+    show = read_show_text(text)
+    return edited(text, [Change(index, None, "number", _tidy(first + step * index)) for index in range(len(show.cue))])
+
+
+def write_copy(path: Path, text: str, *, source: Path) -> None:
+    """Write a changed show to a file that is not there yet. Raises FileExistsError, also for the source itself."""
+    if path.exists() and source.exists() and path.samefile(source):
+        raise FileExistsError(f"{path} is the show itself; name another file for the changed one")
+    with path.open("x", encoding="utf-8", newline="") as file:
+        file.write(text)
+
+
+def replace_with_backup(path: Path, text: str) -> Path:
+    """Put a changed show in the place of the file, wholly or not at all; what it held is kept as `NAME.bak`.
+
+    A backup that is there already is never overwritten: the next is `NAME.bak2`, and so on. Returns the backup's path.
+    """
+    backup = path.with_name(f"{path.name}.bak")
+    number = 2
+    while backup.exists():
+        backup = path.with_name(f"{path.name}.bak{number}")
+        number += 1
+    with backup.open("xb") as file:
+        file.write(path.read_bytes())
+    with tempfile.NamedTemporaryFile(
+        "w", encoding="utf-8", newline="", dir=path.parent, prefix=f".{path.name}-", delete=False
+    ) as draft:
+        draft.write(text)
+    try:
+        Path(draft.name).chmod(path.stat().st_mode & 0o777)
+        Path(draft.name).replace(path)
+    except BaseException:
+        Path(draft.name).unlink()
+        raise
+    return backup
+
+
+class _Lines:
+    """A text in lines, with the places of its keys worked out anew only when lines have come or gone."""
+
+    def __init__(self, text: str) -> None:
+        self._end = "\r\n" if "\r\n" in text else "\n"
+        self._lines = text.split(self._end)
+        self._found: dict[KeyPath, int] | None = None
+
+    @property
+    def text(self) -> str:
+        return self._end.join(self._lines)
+
+    def set(self, change: Change) -> None:
+        """Give a field a value, or take it out."""
+        table: KeyPath = ("cue", change.cue_index)
+        if change.move_index is not None:
+            table = (*table, "move", change.move_index)
+        places = self._places()
+        line = places.get((*table, change.field))
+        found = None if line is None else _ASSIGNMENT.fullmatch(self._lines[line - 1])
+        if table not in places or (line is not None and found is None):
+            self._by_tomlkit(table, change.field, change.value)
+        elif line is None or found is None:
+            if change.value is not None:
+                self._add(table, change.field, change.value)
+        elif change.value is None:
+            comment = found["comment"]
+            self._replace(line - 1, line, [comment] if comment else [])
+        else:
+            self._lines[line - 1] = f"{found['key']}{_toml(change.value)}{found['rest']}"
+
+    def put_into(self, change: Change) -> None:
+        """Put a move into another cue, with the comments right above it."""
+        source: KeyPath = ("cue", change.cue_index, "move", change.move_index or 0)
+        target = int(change.value or 0)
+        places = self._places()
+        if source in places:
+            start = self._with_comments(places[source] - 1)
+            end = self._content_end(places[source] - 1)
+            block = self._lines[start:end]
+            self._replace(start, end, [])
+            if start and start < len(self._lines) and not self._lines[start - 1] and not self._lines[start]:
+                self._replace(start, start + 1, [])  # one blank line is enough where the move was
+        else:
+            document = tomlkit.parse(self.text)
+            moves: Any = document["cue"][change.cue_index]["move"]
+            values = {key: value.unwrap() for key, value in moves[change.move_index or 0].items()}
+            del moves[change.move_index or 0]
+            self._take_over(tomlkit.dumps(document))
+            block = ["[[cue.move]]", *(f"{key} = {_toml(value)}" for key, value in values.items())]
+        self._append_move(target, block)
+
+    def insert_cue(self, place: int, block: Sequence[str]) -> None:
+        """Put a cue's lines before the cue at a place, or after the last one."""
+        places = self._places()
+        if ("cue", 0) not in places:
+            raise ValueError("the cues of this show stand within brackets; write each under a heading [[cue]] first")
+        if ("cue", place) in places:
+            start = self._with_comments(places["cue", place] - 1)
+            self._replace(start, start, [*block, ""])
+        else:
+            end = self._cue_end(place - 1)
+            self._replace(end, end, ["", *block])
+
+    def _append_move(self, cue: int, block: Sequence[str]) -> None:
+        places = self._places()
+        if ("cue", cue, "move") in places and ("cue", cue, "move", 0) not in places:
+            document = tomlkit.parse(self.text)
+            table = tomlkit.inline_table()
+            table.update(tomlkit.parse("\n".join(block))["cue"]["move"][0].unwrap())
+            document["cue"][cue]["move"].append(table)
+            self._take_over(tomlkit.dumps(document))
+        else:
+            end = self._cue_end(cue)
+            self._replace(end, end, ["", *block])
+
+    def _add(self, table: KeyPath, field: str, value: Value) -> None:
+        places = self._places()
+        after = next((places[*table, key] for key in _FIELD_BEFORE if (*table, key) in places), places[table])
+        indent = re.match(r"[ \t]*", self._lines[after - 1])
+        assert indent is not None
+        self._replace(after, after, [f"{indent[0]}{field} = {_toml(value)}"])
+
+    def _by_tomlkit(self, table: KeyPath, field: str, value: Value | None) -> None:
+        document = tomlkit.parse(self.text)
+        place: Any = document
+        for key in table:
+            place = place[key]
+        if value is None:
+            place.pop(field, None)
+        else:
+            place[field] = tomlkit.item(_tidy(value))
+            if isinstance(place, InlineTable):
+                place.trivia.trail = ""
+        self._take_over(tomlkit.dumps(document))
+
+    def _cue_end(self, cue: int) -> int:
+        """The line (from 0) after the last one of a cue and all its moves."""
+        places = self._places()
+        mine = [line for path, line in places.items() if path[:2] == ("cue", cue)]
+        return self._content_end(max(mine) - 1)
+
+    def _content_end(self, line: int) -> int:
+        """The line (from 0) after the content of the table that a line is in: before the next heading's comments."""
+        heads = sorted({each for each in self._places().values() if self._lines[each - 1].lstrip().startswith("[")})
+        following = next((each - 1 for each in heads if each - 1 > line), len(self._lines))
+        end = self._with_comments(following) if following < len(self._lines) else following
+        while end > line + 1 and not self._lines[end - 1].strip():
+            end -= 1
+        return end
+
+    def _with_comments(self, line: int) -> int:
+        """The first of the comment lines right above a heading, or the heading's own."""
+        while line > 0 and self._lines[line - 1].lstrip().startswith("#"):
+            line -= 1
+        return line
+
+    def _places(self) -> dict[KeyPath, int]:
+        if self._found is None:
+            self._found = dict(key_lines("\n".join(self._lines)))
+        return self._found
+
+    def _replace(self, start: int, end: int, lines: Sequence[str]) -> None:
+        self._lines[start:end] = lines
+        self._found = None
+
+    def _take_over(self, text: str) -> None:
+        self._lines = text.replace("\r\n", "\n").split("\n")
+        self._found = None
+
+
+def _written(cue: Cue) -> list[str]:
+    """The lines of a cue, without what was not given."""
+    said = cue.model_dump(exclude_unset=True, exclude_none=True)
+    moves = said.pop("move", ())
+    lines = ["[[cue]]", *(f"{key} = {_toml(value)}" for key, value in said.items())]
+    for move in moves:
+        lines += ["", "[[cue.move]]", *(f"{key} = {_toml(value)}" for key, value in move.items())]
+    return lines
+
+
+def _toml(value: Any) -> str:
+    return str(tomlkit.item(list(value) if isinstance(value, tuple) else _tidy(value)).as_string())
+
+
+def _tidy(value: Any) -> Any:
+    """Without what floating point leaves behind."""
+    if isinstance(value, float):
+        value = round(value, 3)
+        return int(value) if value == int(value) else value
+    return value

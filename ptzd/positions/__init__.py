@@ -1,0 +1,22 @@
+"""What a show keeps on disk: positions with their history, locks, where its cues stand, learned heads."""
+
+from .cueplace import CuePlace
+from .disk import inline
+from .errors import StoreError
+from .heads import HeadFiles, read_head_file
+from .position import HistoryEntry, StoredPosition
+from .store import Imported, PositionStore
+from .text import read_show
+
+__all__ = [
+    "CuePlace",
+    "HeadFiles",
+    "HistoryEntry",
+    "Imported",
+    "PositionStore",
+    "StoreError",
+    "StoredPosition",
+    "inline",
+    "read_head_file",
+    "read_show",
+]

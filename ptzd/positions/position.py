@@ -1,0 +1,90 @@
+"""What a show keeps of one framing, and of every earlier one."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from ptzd.cameras.reports import Framing
+from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, checked_name
+
+# Twenty bits with sign: the widest pan field any dialect has. A head's own reach is its dialect's business.
+LEAST_ANGLE_COUNTS, MOST_ANGLE_COUNTS = -0x80000, 0x7FFFF
+MOST_LENS_COUNTS = 0xFFFF  # zoom and focus travel as four nibbles, without sign
+
+
+@dataclass(frozen=True, slots=True)
+class StoredPosition:
+    """A framing under a name, with how it is to be recalled. Raises ValueError with a sentence where it can't be one.
+
+    `speed` is a pan step (1..24), `seconds` a wished time of travel (above 0, at most 600); at most one of the
+    two is given. `dialect` names the scale that the framing's counts are in. `stored_at` must know its time zone and
+    is kept in UTC.
+    """
+
+    camera: str
+    name: str
+    framing: Framing
+    dialect: str
+    speed: int | None
+    seconds: float | None
+    note: str
+    stored_at: datetime
+
+    def __post_init__(self) -> None:
+        checked_name(self.camera)
+        checked_name(self.name)
+        framing = self.framing
+        for axis, counts in (("pan", framing.pan_counts), ("tilt", framing.tilt_counts)):
+            if not LEAST_ANGLE_COUNTS <= counts <= MOST_ANGLE_COUNTS:
+                raise ValueError(f"{axis}_counts is {counts}: it must be {LEAST_ANGLE_COUNTS} to {MOST_ANGLE_COUNTS}")
+        for lens, counts in (("zoom", framing.zoom_counts), ("focus", framing.focus_counts)):
+            if not 0 <= counts <= MOST_LENS_COUNTS:
+                raise ValueError(f"{lens}_counts is {counts}: it must be 0 to {MOST_LENS_COUNTS}")
+        if framing.focus_mode not in ("auto", "manual"):
+            raise ValueError(f"focus_mode is {framing.focus_mode!r}: it must be auto or manual")
+        if not self.dialect:
+            raise ValueError("dialect is empty: name the scale that the counts are in, such as nibble4-51")
+        if self.speed is not None and self.seconds is not None:
+            raise ValueError("speed and seconds are both given: give one of them, the other follows from it")
+        if self.speed is not None and not SLOWEST_STEP <= self.speed <= FASTEST_STEP:
+            raise ValueError(f"speed is {self.speed}: it must be a step from {SLOWEST_STEP} to {FASTEST_STEP}")
+        if self.seconds is not None and not (math.isfinite(self.seconds) and 0 < self.seconds <= LONGEST_SECONDS):
+            raise ValueError(f"seconds is {self.seconds}: it must be more than 0 and at most {LONGEST_SECONDS:.0f}")
+        if len(self.note) > LONGEST_NOTE:
+            raise ValueError(f"the note has {len(self.note)} characters: it may have {LONGEST_NOTE}")
+        for field, text in (("dialect", self.dialect), ("note", self.note)):
+            if not _writable(text):
+                raise ValueError(f"the {field} has half a character in it (a lone surrogate): write it anew")
+        object.__setattr__(self, "stored_at", in_utc(self.stored_at))
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryEntry:
+    """One framing that a position has or had. Numbers grow by one from 1, the oldest; `current` marks the one in use.
+
+    `position.stored_at` is when it was stored, or brought back. No entry is current when the position was deleted.
+    """
+
+    number: int
+    position: StoredPosition
+    current: bool
+
+
+def in_utc(moment: datetime) -> datetime:
+    """Return `moment` in UTC; raise ValueError where it has no time zone, or no such date exists in UTC."""
+    if moment.utcoffset() is None:
+        raise ValueError(f"the date {moment} has no time zone: write its offset too, such as Z or +02:00")
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        raise ValueError(f"the date {moment} is out of reach: write one of the years 2 to 9998") from None
+
+
+def _writable(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -1,0 +1,589 @@
+"""The positions and locks of a show, and where it stands in its cues: read from memory, kept on disk.
+
+Theory of operation. Every change is one piece of disk work: it checks, commits, and only then puts a new mapping in the
+place of the old one. The runner does one piece at a time, so nothing comes between the check and the commit, and
+who reads sees the mapping from before or from after, never half a change. When a commit fails, memory stays as the disk
+is. A caller that is cancelled leaves a change either wholly made or not begun.
+
+The file is SQLite with a write-ahead log and an fsync on every commit (`synchronous=FULL`): what was
+confirmed survives a crash and a power cut. It is held with an exclusive lock, because a second writer would
+make the memory of the first untrue.
+
+What fails at the start doesn't keep the daemon from starting, since nobody can stop a camera without it: what can be
+read is read, the rest is told in `troubles`, and changes are refused where they can't be kept. Where it can't be read
+which cameras were locked, all of them count as locked. Only a file that is somebody else's, is in use or is of a newer
+ptzd is refused, and a place where nothing can be kept that was never used before.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import sqlite3
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
+from contextlib import asynccontextmanager, contextmanager, suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+from ptzd.cameras.reports import Framing, Lock
+from ptzd.files import TextFileError, checked_name
+
+from .cueplace import CuePlace
+from .disk import RunDisk, in_thread
+from .errors import StoreError, disk_error
+from .position import HistoryEntry, StoredPosition, in_utc
+from .schema import APPLICATION_ID, bring_up_to_date
+from .text import read_show, written_show
+
+UNREADABLE_LOCK = "its lock can't be read from the store; unlock it when it is safe to move"
+_STARTS_WITHOUT = (
+    "full",
+    "disk",
+    "damaged",
+    "read-only",
+)  # troubles of the disk that don't keep a daemon from starting
+BUSY_SECONDS = 1.0  # how long another process may hold the file at the start
+T = TypeVar("T")
+
+_COLUMNS = (
+    "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
+    "dialect, speed, seconds, note, stored_at"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What an import did, in numbers of positions."""
+
+    added: int
+    replaced: int
+    unchanged: int
+
+
+class PositionStore:
+    """The store of one show. Every method that waits raises StoreError; those that don't read memory.
+
+    Made by `PositionStore.open`.
+    """
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        path: Path,
+        calendar: Callable[[], datetime],
+        run_disk: RunDisk,
+        unfit: StoreError | None = None,
+    ) -> None:
+        """`unfit` says why nothing can be kept, if so."""
+        self._connection = connection
+        self._unfit = unfit
+        self._path = path
+        self._calendar = calendar
+        self._run_disk = run_disk
+        troubles = [] if unfit is None else [unfit.sentence]
+        self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
+        self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
+        # A store that was begun anew in memory has no locks because the real ones can't be read.
+        self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
+        locks, all_read = _read_locks(connection, troubles, calendar)
+        self._locks: Mapping[str, Lock] = locks
+        self._locks_unknown |= not all_read
+        if self._locks_unknown:
+            troubles.append(
+                "which cameras were locked can't be read, so all of them are: unlock each that is safe to move"
+            )
+        self.troubles: tuple[str, ...] = tuple(troubles)  # sentences on what could not be read or can't be kept
+
+    @classmethod
+    @asynccontextmanager
+    async def open(
+        cls, path: Path, *, calendar: Callable[[], datetime], run_disk: RunDisk = in_thread
+    ) -> AsyncIterator[PositionStore]:
+        """Open or make the store at `path` for as long as the context lasts. `calendar` tells aware dates."""
+
+        def begin() -> PositionStore:
+            try:
+                _require_place(path)
+                connection, unfit = _connect(path)
+            except sqlite3.Error as error:
+                connection, unfit = _without_disk(disk_error(error, path), path)
+            except StoreError as error:
+                connection, unfit = _without_disk(error, path)
+            try:
+                return cls(connection, path, calendar, run_disk, unfit)
+            except BaseException:
+                connection.close()
+                raise
+
+        store = await run_disk(begin)
+        try:
+            yield store
+        finally:
+            await run_disk(store._connection.close)
+
+    @property
+    def path(self) -> Path:
+        """Where the file lies."""
+        return self._path
+
+    def positions(self, camera: str) -> Mapping[str, StoredPosition]:
+        """Return a camera's positions by name, in the order of their names; none for a camera without any."""
+        return self._positions.get(camera, MappingProxyType({}))
+
+    def position(self, camera: str, name: str) -> StoredPosition | None:
+        """Return one position, or None."""
+        return self.positions(camera).get(name)
+
+    def locks(self) -> Mapping[str, Lock]:
+        """Return the locked cameras that are known, each with who locked it and why."""
+        return self._locks
+
+    def lock_of(self, camera: str) -> Lock | None:
+        """Return a camera's lock. Where nobody knows any more whether it was locked, it counts as locked."""
+        if camera not in self._locks and self._locks_unknown:
+            return Lock("ptzd", UNREADABLE_LOCK, self._calendar())
+        return self._locks.get(camera)
+
+    def cue_place(self, show: str) -> CuePlace | None:
+        """Return where a show stands in its cues, or None where it has not been run yet."""
+        return self._cue_places.get(show)
+
+    async def store(self, position: StoredPosition, replace: bool = False) -> None:
+        """Keep a position. With `replace` the framing of that name becomes history, else the name must be free."""
+
+        def work() -> None:
+            if not replace and self.position(position.camera, position.name):
+                raise StoreError(
+                    "exists",
+                    f"camera {position.camera} already has a position {position.name}: store with replace to put the "
+                    "new framing in its place, or take another name",
+                )
+            with self._transaction() as db:
+                _append(db, position)
+            self._remember([position])
+
+        await self._run(work)
+
+    async def rename(self, camera: str, old: str, new: str) -> None:
+        """Give a position another name, which must be free. Its history goes with it."""
+
+        def work() -> None:
+            position = self._known(camera, old)
+            renamed = _valid(lambda: replace(position, name=new))
+            if self.position(camera, new):
+                raise StoreError(
+                    "exists", f"camera {camera} already has a position {new}: rename or delete that one first"
+                )
+            with self._transaction() as db:
+                # A deleted position of the new name may have left history there: this one's comes after it.
+                db.execute(
+                    "UPDATE entry SET name = :new, number = number + :shift WHERE camera = :camera AND name = :old",
+                    {"new": new, "old": old, "camera": camera, "shift": _last_number(db, camera, new)},
+                )
+            self._forget(camera, old)
+            self._remember([renamed])
+
+        await self._run(work)
+
+    async def delete(self, camera: str, name: str) -> None:
+        """Delete a position. Its framings stay in history, and `revert` brings one back."""
+
+        def work() -> None:
+            self._known(camera, name)
+            with self._transaction() as db:
+                db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (camera, name))
+            self._forget(camera, name)
+
+        await self._run(work)
+
+    async def history(self, camera: str, name: str) -> list[HistoryEntry]:
+        """Return every framing that a position has or had, the newest first; also of one that was deleted."""
+
+        def work() -> list[HistoryEntry]:
+            entries = _read_history(self._connection, camera, name)
+            if not entries:
+                raise self._unknown(camera, name)
+            return entries
+
+        return await self._run(work)
+
+    async def revert(self, camera: str, name: str, number: int) -> StoredPosition:
+        """Bring an earlier framing back as a new entry, dated now, and return it; also of a deleted position."""
+
+        def work() -> StoredPosition:
+            entries = {entry.number: entry for entry in _read_history(self._connection, camera, name)}
+            if not entries:
+                raise self._unknown(camera, name)
+            if number not in entries:
+                raise StoreError(
+                    "unknown",
+                    f"position {name} of camera {camera} has no framing number {number}: "
+                    f"its history has 1 to {max(entries)}",
+                )
+            position = replace(entries[number].position, stored_at=self._calendar())
+            with self._transaction() as db:
+                _append(db, position)
+            self._remember([position])
+            return position
+
+        return await self._run(work)
+
+    async def export(self) -> str:
+        """Return all positions as one text; `import_` reads it back as exactly these. History and locks stay here."""
+        every = [position for positions in self._positions.values() for position in positions.values()]
+        return await self._run(lambda: written_show(every))
+
+    async def import_(self, text: str, replace: bool = False) -> Imported:
+        """Store every position of a text, or, if there is any mistake in it, none.
+
+        With `replace`, framings of names that exist become history. Raises StoreError `invalid` with all `mistakes`.
+        """
+
+        def work() -> Imported:
+            try:
+                positions = read_show(text, self._calendar(), self.position, replace=replace)
+            except TextFileError as error:
+                raise StoreError("invalid", f"nothing was imported: {error}", error.mistakes) from None
+            changed = [one for one in positions if self.position(one.camera, one.name) != one]
+            replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
+            with self._transaction() as db:
+                for position in changed:
+                    _append(db, position)
+            self._remember(changed)
+            return Imported(len(changed) - replaced, replaced, len(positions) - len(changed))
+
+        return await self._run(work)
+
+    async def set_lock(self, camera: str, lock: Lock) -> None:
+        """Keep that a camera is locked, in place of an earlier lock; it survives a restart."""
+
+        def work() -> None:
+            kept = _valid(lambda: Lock(lock.by, lock.reason, in_utc(lock.since)))
+            _valid(lambda: checked_name(camera))
+            with self._transaction() as db:
+                db.execute(
+                    "INSERT OR REPLACE INTO lock (camera, by, reason, since) VALUES (?, ?, ?, ?)",
+                    (camera, kept.by, kept.reason, kept.since.isoformat()),
+                )
+            self._locks = MappingProxyType({**self._locks, camera: kept})
+
+        await self._run(work)
+
+    async def clear_lock(self, camera: str) -> None:
+        """Keep that a camera is not locked; nothing changes for one that is not."""
+
+        def work() -> None:
+            with self._transaction() as db:
+                db.execute("DELETE FROM lock WHERE camera = ?", (camera,))
+            self._locks = MappingProxyType({one: lock for one, lock in self._locks.items() if one != camera})
+
+        await self._run(work)
+
+    async def set_cue_place(self, show: str, place: CuePlace) -> None:
+        """Keep where a show stands in its cues, in place of where it stood; it survives a restart."""
+
+        def work() -> None:
+            _valid(lambda: checked_name(show))
+            with self._transaction() as db:
+                db.execute(
+                    "INSERT OR REPLACE INTO cue_place (show, standing, next, held) VALUES (?, ?, ?, ?)",
+                    (show, _number_text(place.standing), _number_text(place.next), int(place.held)),
+                )
+            self._cue_places = MappingProxyType({**self._cue_places, show: place})
+
+        await self._run(work)
+
+    async def _run(self, work: Callable[[], T]) -> T:
+        def translated() -> T:
+            try:
+                return work()
+            except sqlite3.Error as error:
+                raise disk_error(error, self._path) from error
+            except UnicodeEncodeError:
+                raise StoreError(
+                    "invalid", "a text has half a character in it (a lone surrogate): write it anew"
+                ) from None
+
+        return await self._run_disk(translated)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        if self._unfit is not None:
+            raise self._unfit
+        with _transaction(self._connection) as connection:
+            yield connection
+
+    def _known(self, camera: str, name: str) -> StoredPosition:
+        position = self.position(camera, name)
+        if position is None:
+            raise self._unknown(camera, name)
+        return position
+
+    def _unknown(self, camera: str, name: str) -> StoreError:
+        names = list(self.positions(camera))
+        near = difflib.get_close_matches(name, names, n=1)
+        advice = f"it has {', '.join(names)}" if names else "it has none yet"
+        if near:
+            advice = f"did you mean {near[0]}?"
+        return StoreError("unknown", f"camera {camera} has no position {name}: {advice}")
+
+    def _remember(self, positions: Iterable[StoredPosition]) -> None:
+        self._positions = _by_camera([*(one for each in self._positions.values() for one in each.values()), *positions])
+
+    def _forget(self, camera: str, name: str) -> None:
+        self._positions = _by_camera(
+            one
+            for each in self._positions.values()
+            for one in each.values()
+            if (one.camera, one.name) != (camera, name)
+        )
+
+
+def _require_place(path: Path) -> None:
+    """Say plainly what SQLite would only call an error of the disk."""
+    if path.is_dir():
+        raise StoreError("missing", f"the store {path} is a folder: name a file in it")
+    if not path.parent.is_dir():
+        raise StoreError(
+            "missing",
+            f"the folder {path.parent} of the store does not exist: make it, or name another store in the "
+            "configuration under [store] path",
+        )
+    for place in (path, path.parent):  # the log is kept beside the file
+        if place.exists() and not os.access(place, os.R_OK | os.W_OK, effective_ids=True):
+            raise StoreError(
+                "read-only",
+                f"the store {path} is read-only: make the file and its folder writable for the user that runs ptzd",
+            )
+
+
+def _connect(path: Path) -> tuple[sqlite3.Connection, StoreError | None]:
+    """Open the file; also return why nothing more may be written into it, if so."""
+    # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
+    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
+    try:
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        (journal,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        if journal != "wal":
+            raise StoreError(
+                "disk", f"the disk under the store {path} keeps no write-ahead log: put the store on a local disk"
+            )
+        connection.execute("PRAGMA synchronous = FULL")
+        (health,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        if health != "ok":
+            connection.execute("SELECT camera FROM lock").close()  # else there is nothing in it for us
+            return connection, _damaged(path, health)
+        with _transaction(connection):
+            bring_up_to_date(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection, None
+
+
+def _without_disk(trouble: StoreError, path: Path) -> tuple[sqlite3.Connection, StoreError]:
+    """Return what can be had where the file can't be opened as it should: its content, or an empty store in memory.
+
+    Raises the trouble where it is none of the disk's, or where there is no file yet: then a mistake is told at once.
+    """
+    ours = _is_ours(path)
+    if trouble.code == "foreign" and ours:
+        trouble = _damaged(path, "its beginning is destroyed")
+    if trouble.code not in _STARTS_WITHOUT or (trouble.code == "read-only" and not ours):
+        raise trouble
+    ways = ["mode=ro"]
+    log = path.with_name(f"{path.name}-wal")
+    if not log.exists() or log.stat().st_size == 0:
+        ways.append("mode=ro&immutable=1")  # in a folder where SQLite can't make even the log's index; it ignores a log
+    for way in ways:
+        with suppress(sqlite3.Error):
+            return _reading(f"{path.absolute().as_uri()}?{way}"), trouble
+    connection = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    bring_up_to_date(connection, path)
+    return connection, trouble
+
+
+def _reading(uri: str) -> sqlite3.Connection:
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        connection.execute("SELECT camera FROM lock").fetchall()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether the file was made by ptzd, as its header tells (sqlite.org/fileformat.html, application ID at 68)."""
+    try:
+        with path.open("rb") as file:
+            return file.read(72)[68:] == APPLICATION_ID.to_bytes(4, "big")
+    except OSError:
+        return False
+
+
+def _is_sound(connection: sqlite3.Connection, path: Path, table: str) -> bool:
+    """Whether a table can be read from the file as a whole."""
+    in_file = connection.execute("PRAGMA database_list").fetchone()[2] != ""
+    if not in_file:
+        return not _is_ours(path)  # a new store has no locks yet; an older one may have
+    try:
+        return bool(connection.execute(f"PRAGMA quick_check({table})").fetchone() == ("ok",))
+    except sqlite3.Error:
+        return False
+
+
+def _damaged(path: Path, why: object) -> StoreError:
+    reason = " ".join(str(why).split())
+    return StoreError(
+        "damaged",
+        f"the store {path} is damaged ({reason}): keep a copy of it, move it away, start again and import your last "
+        "export",
+    )
+
+
+@contextmanager
+def _transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield connection
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:  # a full disk makes SQLite roll back by itself
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
+    """Make a position the current one of its name."""
+    framing = position.framing
+    number = _last_number(db, position.camera, position.name) + 1
+    db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
+    db.execute(
+        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            position.camera,
+            position.name,
+            number,
+            framing.pan_counts,
+            framing.tilt_counts,
+            framing.zoom_counts,
+            framing.focus_counts,
+            framing.focus_mode,
+            position.dialect,
+            position.speed,
+            position.seconds,
+            position.note,
+            position.stored_at.isoformat(),
+        ),
+    )
+
+
+def _last_number(db: sqlite3.Connection, camera: str, name: str) -> int:
+    (number,) = db.execute(
+        "SELECT coalesce(max(number), 0) FROM entry WHERE camera = ? AND name = ?", (camera, name)
+    ).fetchone()
+    return int(number)
+
+
+def _read_positions(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, Mapping[str, StoredPosition]]:
+    """Return what can be read, and tell the rest."""
+    positions = []
+    for row in _rows(db, f"SELECT {_COLUMNS} FROM entry WHERE current", "camera, name", "positions", troubles):
+        try:
+            positions.append(_entry(row).position)
+        except (ValueError, TypeError) as error:
+            troubles.append(f"the stored position {row[1]} of camera {row[0]} can't be read ({error}): store it anew")
+    return _by_camera(positions)
+
+
+def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: list[str]) -> list[tuple[Any, ...]]:
+    """Return the rows of a table; of a damaged one those before and those behind the damage."""
+    found: dict[tuple[Any, ...], None] = {}
+    descending = ", ".join(f"{column} DESC" for column in order.split(", "))
+    for ordered in (order, descending):
+        try:
+            for row in db.execute(f"{select} ORDER BY {ordered}"):
+                found[row] = None
+            break
+        except sqlite3.Error as error:
+            if ordered == descending:
+                troubles.append(f"not all {what} can be read from the store ({error}): import your last export")
+    return list(found)
+
+
+def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[HistoryEntry]:
+    rows = db.execute(
+        f"SELECT {_COLUMNS} FROM entry WHERE camera = ? AND name = ? ORDER BY number DESC", (camera, name)
+    )
+    return [_entry(row) for row in rows]
+
+
+def _read_locks(
+    db: sqlite3.Connection, troubles: list[str], calendar: Callable[[], datetime]
+) -> tuple[Mapping[str, Lock], bool]:
+    """Return the locks, and whether all were read. A camera whose lock makes no sense is locked all the same."""
+    before = len(troubles)
+    rows = _rows(db, "SELECT camera, by, reason, since FROM lock", "camera", "locks", troubles)
+    all_read = len(troubles) == before
+    locks = {}
+    for camera, by, reason, since in rows:
+        try:
+            locks[camera] = Lock(by, reason, in_utc(datetime.fromisoformat(since)))
+        except (ValueError, TypeError) as error:
+            locks[camera] = Lock("ptzd", UNREADABLE_LOCK, calendar())
+            troubles.append(
+                f"the lock of camera {camera} can't be read ({error}), so it is locked: unlock it or lock it anew"
+            )
+    return MappingProxyType(locks), all_read
+
+
+def _read_cue_places(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, CuePlace]:
+    places = {}
+    for show, standing, next_, held in _rows(
+        db, "SELECT show, standing, next, held FROM cue_place", "show", "cue places", troubles
+    ):
+        try:
+            places[show] = CuePlace(_number(standing), _number(next_), bool(held))
+        except (ValueError, TypeError) as error:
+            troubles.append(f"where the show {show} stands in its cues can't be read ({error}): jump to its next cue")
+    return MappingProxyType(places)
+
+
+def _number(text: str | None) -> Decimal | None:
+    try:
+        return None if text is None else Decimal(text)
+    except InvalidOperation:
+        raise ValueError(f"{text!r} is no cue number") from None
+
+
+def _number_text(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
+
+
+def _entry(row: tuple[Any, ...]) -> HistoryEntry:
+    camera, name, number, current, pan, tilt, zoom, focus, focus_mode, dialect, speed, seconds, note, stored_at = row
+    framing = Framing(pan, tilt, zoom, focus, focus_mode)
+    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, datetime.fromisoformat(stored_at))
+    return HistoryEntry(number, position, bool(current))
+
+
+def _by_camera(positions: Iterable[StoredPosition]) -> Mapping[str, Mapping[str, StoredPosition]]:
+    """Sorted by camera and name; of two with the same name the later one counts."""
+    latest = {(one.camera, one.name): one for one in positions}
+    cameras: dict[str, dict[str, StoredPosition]] = {}
+    for camera, name in sorted(latest):
+        cameras.setdefault(camera, {})[name] = latest[camera, name]
+    return MappingProxyType({camera: MappingProxyType(names) for camera, names in cameras.items()})
+
+
+def _valid(make: Callable[[], T]) -> T:
+    try:
+        return make()
+    except ValueError as error:
+        raise StoreError("invalid", str(error)) from None

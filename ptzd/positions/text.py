@@ -1,0 +1,153 @@
+"""A show's positions as one text that people can read, keep, compare and edit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from datetime import datetime
+from typing import Annotated, Any
+
+import tomlkit
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from ptzd.cameras.reports import FocusMode, Framing
+from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Complaint, checked_name, read_text
+
+from .position import LEAST_ANGLE_COUNTS, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
+
+_HEADING = "# A show's stored positions. Read it back in with `ptzd positions import FILE`."
+
+Name = Annotated[str, AfterValidator(checked_name)]
+_ANGLE = f"a whole number of counts, {LEAST_ANGLE_COUNTS} to {MOST_ANGLE_COUNTS}"
+_LENS = f"a whole number of counts, 0 to {MOST_LENS_COUNTS}"
+
+
+class PositionTable(BaseModel):
+    """One position as it is written in a show's text, under `[positions.CAMERA.NAME]`."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    pan_counts: int = Field(ge=LEAST_ANGLE_COUNTS, le=MOST_ANGLE_COUNTS, description=_ANGLE)
+    tilt_counts: int = Field(ge=LEAST_ANGLE_COUNTS, le=MOST_ANGLE_COUNTS, description=_ANGLE)
+    zoom_counts: int = Field(ge=0, le=MOST_LENS_COUNTS, description=_LENS)
+    focus_counts: int = Field(ge=0, le=MOST_LENS_COUNTS, description=_LENS)
+    focus_mode: FocusMode = Field(description='"auto" or "manual"')
+    dialect: str = Field(
+        min_length=1, description="the name of the scale that the counts are in", examples=["nibble4-51"]
+    )
+    speed: int | None = Field(
+        default=None, ge=SLOWEST_STEP, le=FASTEST_STEP, description=f"a speed step, {SLOWEST_STEP} to {FASTEST_STEP}"
+    )
+    seconds: float | None = Field(
+        default=None,
+        gt=0,
+        le=LONGEST_SECONDS,
+        allow_inf_nan=False,
+        description=f"a time of travel in seconds, more than 0 and at most {LONGEST_SECONDS:.0f}",
+    )
+    note: str = Field(default="", max_length=LONGEST_NOTE, description=f"a text of at most {LONGEST_NOTE} characters")
+    stored_at: Annotated[datetime, AfterValidator(in_utc)] | None = Field(
+        default=None, description="a date and time with its offset, written as 2031-05-24T19:30:00Z without quotes"
+    )
+
+    def position(self, camera: str, name: str, now: datetime) -> StoredPosition:
+        """Return what this table says of `name`; a table without a date was stored `now`."""
+        return StoredPosition(
+            camera=camera,
+            name=name,
+            framing=Framing(self.pan_counts, self.tilt_counts, self.zoom_counts, self.focus_counts, self.focus_mode),
+            dialect=self.dialect,
+            speed=self.speed,
+            seconds=self.seconds,
+            note=self.note,
+            stored_at=self.stored_at or now,
+        )
+
+
+class ShowText(BaseModel):
+    """A show's text as a whole."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+    positions: dict[Name, dict[Name, PositionTable]] = Field(
+        default_factory=dict, description="tables named [positions.CAMERA.NAME]"
+    )
+
+
+def written_show(positions: Iterable[StoredPosition]) -> str:
+    """Return the text that `read_show` reads back as exactly these positions."""
+    lines = [_HEADING]
+    for position in positions:
+        lines += ["", f"[positions.{position.camera}.{position.name}]"]
+        lines += [f"{key} = {tomlkit.item(value).as_string()}" for key, value in _written(position).items()]
+    return "\n".join(lines) + "\n"
+
+
+def _written(position: StoredPosition) -> dict[str, int | float | str | datetime]:
+    """What stands in a position's table; what is not given is left out."""
+    framing = position.framing
+    table: dict[str, int | float | str | datetime] = {
+        "pan_counts": framing.pan_counts,
+        "tilt_counts": framing.tilt_counts,
+        "zoom_counts": framing.zoom_counts,
+        "focus_counts": framing.focus_counts,
+        "focus_mode": framing.focus_mode,
+        "dialect": position.dialect,
+    }
+    if position.speed is not None:
+        table["speed"] = position.speed
+    if position.seconds is not None:
+        table["seconds"] = position.seconds
+    if position.note:
+        table["note"] = position.note
+    return table | {"stored_at": position.stored_at}
+
+
+def read_show(
+    text: str, now: datetime, stored: Callable[[str, str], StoredPosition | None], *, replace: bool
+) -> list[StoredPosition]:
+    """Return the positions in a text; those without a date are stored `now`.
+
+    Unless `replace`, a position that is `stored` already and differs is a mistake. Raises TextFileError with all.
+    """
+
+    def check(raw: Mapping[str, Any]) -> Iterator[Complaint]:
+        for camera, name, table in _tables(raw):
+            path = ("positions", camera, name)
+            if "speed" in table and "seconds" in table:
+                yield Complaint(path, "speed and seconds are both given; keep one, the other follows from it")
+            there = stored(camera, name)
+            if there is not None and not replace and not _may_say(table, there):
+                yield Complaint(
+                    path, "a position of this name is stored already and differs; import with replace, or rename one"
+                )
+
+    show = read_text(text, ShowText, check)
+    positions = []
+    for camera, tables in show.positions.items():
+        for name, table in tables.items():
+            there = stored(camera, name)
+            if there is None or not _says(table, there):
+                there = table.position(camera, name, now)
+            positions.append(there)
+    return positions
+
+
+def _tables(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
+    """Everything that looks like a position, in a text of which nothing is known yet."""
+    cameras = raw.get("positions")
+    for camera, tables in cameras.items() if isinstance(cameras, dict) else ():
+        for name, table in tables.items() if isinstance(tables, dict) else ():
+            if isinstance(table, dict):
+                yield camera, name, table
+
+
+def _may_say(table: Mapping[str, Any], there: StoredPosition) -> bool:
+    try:
+        return _says(PositionTable.model_validate(table), there)
+    except ValueError:  # what is wrong with the table is told elsewhere
+        return False
+
+
+def _says(table: PositionTable, there: StoredPosition) -> bool:
+    """Whether a table says what is stored; one without a date says nothing of the date."""
+    return table.position(there.camera, there.name, there.stored_at) == there

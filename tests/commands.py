@@ -1,0 +1,109 @@
+"""What tests of the command line know of it: a command that ended, one on a terminal, a stand-in for the daemon."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import termios
+from asyncio.subprocess import Process
+from collections.abc import Callable, Coroutine, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass, field
+from typing import Any
+
+import aiomqtt
+
+Answers = Sequence[tuple[str, Mapping[str, Any]]]
+Answering = Answers | Callable[[dict[str, Any]], Answers]  # a function is given what was asked
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+    def json_lines(self) -> list[Any]:
+        return [json.loads(line) for line in self.out.splitlines()]
+
+
+class Terminal:
+    """A command on a terminal of its own, as somebody in front of it sees it."""
+
+    def __init__(self, file: int, process: Process) -> None:
+        self._file = file
+        self._process = process
+        self._shown = b""
+        asyncio.get_running_loop().add_reader(file, self._read)
+
+    def _read(self) -> None:
+        try:
+            self._shown += os.read(self._file, 65536)
+        except OSError:  # the last that had it open has closed it
+            asyncio.get_running_loop().remove_reader(self._file)
+
+    @property
+    def shown(self) -> str:
+        return self._shown.decode("utf-8", "replace")
+
+    async def until(self, text: str, seconds: float = 20.0) -> None:
+        """Wait until a text has been shown."""
+        try:
+            async with asyncio.timeout(seconds):
+                while text not in self.shown:
+                    await asyncio.sleep(0.02)
+        except TimeoutError:
+            raise AssertionError(f"{text!r} was not shown in {seconds} s: {self.shown!r}") from None
+
+    def press(self, keys: bytes) -> None:
+        os.write(self._file, keys)
+
+    async def end(self, seconds: float = 20.0) -> int:
+        async with asyncio.timeout(seconds):
+            return await self._process.wait()
+
+    def settings(self) -> list[Any]:
+        """As `stty` knows them."""
+        return termios.tcgetattr(self._file)
+
+
+@dataclass
+class StandIn:
+    """Answers as the daemon would, with what a test tells it to answer; keeps what it was asked."""
+
+    client: aiomqtt.Client
+    answers: Mapping[str, Answering]
+    asked: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+
+    async def serve(self) -> None:
+        async for message in self.client.messages:
+            topic = str(message.topic).removeprefix("ptzd/")
+            assert isinstance(message.payload, bytes)
+            body = json.loads(message.payload) if message.payload else {}
+            self.asked.append((topic, body))
+            answers = self.answers[topic]
+            for answer_topic, answer in answers(body) if callable(answers) else answers:
+                payload = {"id": body.get("id"), "topic": topic, **answer}
+                await self.client.publish(f"ptzd/{answer_topic}", json.dumps(payload), qos=1)
+
+    async def say_online(self) -> None:
+        online = {"state": "online", "cameras": ["gallery", "left"]}
+        await self.client.publish("ptzd/status", json.dumps(online), qos=1, retain=True)
+
+    async def say_offline(self) -> None:
+        await self.client.publish("ptzd/status", json.dumps({"state": "offline"}), qos=1, retain=True)
+
+    async def forget_status(self) -> None:
+        await self.client.publish("ptzd/status", b"", qos=1, retain=True)
+
+
+Ptzd = Callable[..., Coroutine[Any, Any, Ended]]  # with arguments, `stdin`, `seconds` and environment variables
+StartPtzd = Callable[..., Coroutine[Any, Any, Process]]
+OnATerminal = Callable[..., Coroutine[Any, Any, Terminal]]
+StandInFor = Callable[[str, Mapping[str, Answering]], AbstractAsyncContextManager[StandIn]]

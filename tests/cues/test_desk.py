@@ -1,0 +1,711 @@
+"""Cues at work: who is sent where, who is not, and what is said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ptzd.cameras.reports import Activity, CameraState, Framing, Lock, MoveReport, Phase
+from ptzd.cues import CueDesk, CueRefusal, CueState, CueToken, ListedCue
+from ptzd.cues.run import ListedMove
+from ptzd.positions import CuePlace
+
+NOW = datetime(2031, 5, 24, 19, 30, tzinfo=UTC)
+LOCK = Lock("the rigger", "hands at the head", NOW)
+CUES = (
+    ListedCue(Decimal(1), "Doors", "gallery", (ListedMove("gallery", "choir-wide"), ListedMove("left", "soloist"))),
+    ListedCue(Decimal(2), "Solo", "left", (ListedMove("right", "hands", speed=6), ListedMove("left", "piano"))),
+    ListedCue(
+        Decimal(3),
+        "Slow pan",
+        None,
+        (
+            ListedMove("left", "choir-wide", seconds=8.0, on_air=True),
+            ListedMove("right", "piano", on_air=True, after_seconds=2.0),
+        ),
+    ),
+    ListedCue(Decimal(4), "Bows", "gallery"),
+)
+
+
+# The same, with moves off air that wait: 20 s after the start or the cue before.
+LATER = (
+    replace(CUES[0], moves=(ListedMove("gallery", "choir-wide"), ListedMove("left", "soloist", after_seconds=20.0))),
+    replace(CUES[1], moves=(ListedMove("right", "hands", after_seconds=20.0), ListedMove("left", "piano"))),
+    CUES[2],
+    replace(
+        CUES[3],
+        moves=(ListedMove("left", "wide", after_seconds=20.0), ListedMove("gallery", "organ", after_seconds=20.0)),
+    ),
+)
+
+
+class Timer:
+    def __init__(self, due: float, do: Callable[[], None]) -> None:
+        self.due = due
+        self.do = do
+        self.cancelled = False
+
+    def cancel(self) -> None:
+        self.cancelled = True
+
+
+class Stage:
+    """Three cameras that do what they are told when a test says so, and a desk."""
+
+    def __init__(self, place: CuePlace | None = None, cues: Sequence[ListedCue] = CUES) -> None:
+        self.now = 100.0
+        self.states = {
+            name: CameraState(
+                name, "up", "on", Phase.IDLE, Framing(0, 0, 0, 0, "manual"), 0, 0, None, None, "off", None, (), NOW
+            )
+            for name in ("left", "right", "gallery")
+        }
+        self.recalls: list[tuple[str, str, int | None, float | None, bool]] = []
+        self.tokens: dict[str, CueToken] = {}
+        self.said: list[CueState] = []
+        self.kept: list[CuePlace] = []
+        self.timers: list[tuple[float, Timer]] = []
+        self.desk = CueDesk(
+            "evening",
+            cues,
+            place=place,
+            recall=self._recall,
+            state=self.states.get,
+            say=self.said.append,
+            keep=self.kept.append,
+            later=self._later,
+        )
+
+    def _later(self, seconds: float, do: Callable[[], None]) -> Timer:
+        timer = Timer(self.now + seconds, do)
+        self.timers.append((seconds, timer))
+        return timer
+
+    def after(self, seconds: float) -> None:
+        """Let time pass, and happen what falls into it."""
+        end = self.now + seconds
+        while due := [timer for _, timer in self.timers if not timer.cancelled and timer.due <= end]:
+            first = min(due, key=lambda timer: timer.due)
+            self.now, first.cancelled = max(self.now, first.due), True
+            first.do()
+        self.now = end
+
+    def standby(self, number: int | None = None) -> None:
+        self.desk.stand_by(None if number is None else Decimal(number), self.now)
+
+    def go(self, number: int | None = None) -> dict[str, str]:
+        """Press go; return what became of those who still waited, by camera."""
+        gone = self.desk.go(None if number is None else Decimal(number), self.now)
+        return {one.camera: one.code for one in gone.overtaken}
+
+    @property
+    def sent(self) -> list[tuple[str, str]]:
+        return [recall[:2] for recall in self.recalls]
+
+    def _recall(
+        self,
+        camera: str,
+        position: str,
+        speed: int | None,
+        seconds: float | None,
+        on_air: bool,
+        token: CueToken,
+    ) -> None:
+        self.recalls.append((camera, position, speed, seconds, on_air))
+        self.tokens[camera] = token
+        if self.states[camera].link == "down":
+            sentence = f"camera {camera} does not answer"
+            self.report(camera, Phase.REFUSED, position, code="unreachable", sentence=sentence)
+        else:
+            self.report(camera, Phase.ACCEPTED, position)
+            self.camera(camera, phase=Phase.SLEWING, position=None)
+
+    def report(self, camera: str, phase: Phase, position: str, token: object = None, **more: str) -> None:
+        self.desk.heard(
+            MoveReport(
+                camera,
+                phase,
+                position,
+                None,
+                2.0,
+                1.0,
+                None,
+                more.get("code"),
+                more.get("sentence"),
+                NOW,
+                token=token or self.tokens[camera],
+            )
+        )
+
+    def camera(self, name: str, **change: object) -> None:
+        self.states[name] = replace(self.states[name], **change)  # type: ignore[arg-type]
+        self.desk.heard(self.states[name])
+
+    def settle(self, name: str, position: str, told_as: str | None = None) -> None:
+        self.report(name, Phase.SETTLED, position)
+        self.camera(name, phase=Phase.IDLE, position=told_as or position)
+
+    @property
+    def unready(self) -> dict[str, str]:
+        return {one.camera: one.code for one in self.desk.state().not_ready}
+
+    def sentence(self, camera: str) -> str:
+        return next(one.sentence for one in self.desk.state().not_ready if one.camera == camera)
+
+
+def test_after_a_start_nothing_moves_and_who_is_not_in_place_is_told() -> None:
+    stage = Stage()
+    stage.desk.say_state()
+    stage.camera("left", faults=("the tilt motor is hot",))
+    assert stage.recalls == []
+    [first] = stage.said
+    assert (first.standing, first.next) == (None, CUES[0])
+    assert stage.unready == {"gallery": "not-asked", "left": "not-asked"}
+    assert "ask for standby" in stage.sentence("left")
+
+
+def test_a_standby_sends_each_camera_of_the_cue_at_its_own_pace() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.standby()
+    assert stage.recalls == [("right", "hands", 6, None, False), ("left", "piano", None, None, False)]
+    assert stage.unready == {"right": "moving", "left": "moving"}
+
+
+def test_the_next_cue_is_ready_once_all_have_settled_and_not_before() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.settle("gallery", "choir-wide")
+    assert stage.unready == {"left": "moving"}
+    assert not stage.said[-1].ready
+    stage.settle("left", "soloist")
+    assert stage.said[-1].ready
+
+
+def test_a_camera_that_has_just_settled_is_not_said_to_be_elsewhere_before_it_tells_where_it_stands() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.report("left", Phase.SETTLED, "soloist")
+    assert stage.unready["left"] == "moving"
+    stage.camera("left", phase=Phase.IDLE, position="soloist")
+    assert "left" not in stage.unready
+
+
+def test_a_standby_makes_one_statement_not_one_a_camera() -> None:
+    stage = Stage()
+    stage.standby()
+    assert len(stage.said) == 1
+
+
+def test_a_camera_that_stands_there_already_is_not_sent() -> None:
+    stage = Stage()
+    stage.camera("gallery", position="choir-wide")
+    stage.standby()
+    assert [recall[0] for recall in stage.recalls] == ["left"]
+
+
+def test_a_second_standby_leaves_a_camera_alone_that_is_on_its_way() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.standby()
+    assert len(stage.recalls) == 2
+    stage.settle("left", "soloist")
+    stage.settle("gallery", "choir-wide")
+    assert stage.desk.state().ready
+
+
+def test_a_position_with_a_double_is_there_under_either_name_until_the_camera_leaves() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.settle("gallery", "choir-wide", told_as="choir-again")
+    assert "gallery" not in stage.unready
+    stage.camera("gallery", position=None, phase=Phase.SLEWING)
+    stage.camera("gallery", position="organ", phase=Phase.IDLE)
+    assert stage.unready["gallery"] == "elsewhere"
+
+
+def test_a_camera_on_air_is_not_moved_before_it_is_off() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", tally="program")
+    stage.standby()
+    assert [recall[0] for recall in stage.recalls] == ["right"]
+    assert stage.unready["left"] == "on-air"
+    stage.camera("left", tally="preview")
+    assert [recall[0] for recall in stage.recalls] == ["right", "left"]
+    assert stage.unready["left"] == "moving"
+
+
+def test_a_camera_that_waits_to_be_off_air_is_not_sent_after_a_go_a_hold_a_stop_or_a_drive() -> None:
+    ends: tuple[Callable[[CueDesk], object], ...] = (
+        lambda desk: desk.go(None, 0.0),
+        lambda desk: desk.hold(),
+        lambda desk: desk.stopped(None),
+        lambda desk: desk.stopped("left"),
+        lambda desk: desk.driven("left"),
+        lambda desk: desk.back(),
+    )
+    for end in ends:
+        stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+        stage.camera("left", tally="program")
+        stage.standby()
+        end(stage.desk)
+        stage.camera("left", tally="off")
+        assert [recall[0] for recall in stage.recalls] == ["right"]
+
+
+def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", tally="program")
+    stage.standby()
+    stage.desk.stopped("right")
+    stage.desk.driven("right")
+    stage.camera("right", activity=Activity.LEARNING)
+    stage.camera("left", tally="off")
+    assert [recall[0] for recall in stage.recalls] == ["right", "left"]
+
+
+def test_a_locked_camera_is_not_sent_not_even_when_it_is_unlocked() -> None:
+    stage = Stage()
+    stage.camera("left", locked=LOCK)
+    stage.standby()
+    assert [recall[0] for recall in stage.recalls] == ["gallery"]
+    assert stage.unready["left"] == "locked"
+    assert "locked by the rigger (hands at the head)" in stage.sentence("left")
+    stage.camera("left", locked=None)
+    assert [recall[0] for recall in stage.recalls] == ["gallery"]
+    assert "standby again" in stage.sentence("left")
+    stage.standby()
+    assert [recall[0] for recall in stage.recalls] == ["gallery", "left"]
+
+
+def test_a_camera_that_is_locked_while_it_waits_to_be_off_air_stays() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", tally="program")
+    stage.standby()
+    stage.camera("left", tally="off", locked=LOCK)
+    assert [recall[0] for recall in stage.recalls] == ["right"]
+
+
+def test_a_camera_that_does_not_answer_is_told_of_with_what_to_do() -> None:
+    stage = Stage()
+    stage.camera("gallery", link="down")
+    stage.standby()
+    assert stage.unready["gallery"] == "unreachable"
+    assert "network" in stage.sentence("gallery")
+
+
+def test_a_move_that_failed_is_told_of_in_the_cameras_own_words() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.report("left", Phase.FAILED, "soloist", code="off-position", sentence="camera left did not come to rest")
+    stage.camera("left", phase=Phase.IDLE)
+    assert stage.unready["left"] == "off-position"
+    assert stage.sentence("left") == "camera left did not come to rest; ask for standby again"
+
+
+def test_reports_of_somebody_elses_move_are_not_taken_for_the_cues() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.report("left", Phase.SETTLED, "soloist", token=CueToken(Decimal(1), "left"))
+    assert stage.unready["left"] == "moving"
+
+
+def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    assert stage.unready == {}
+    stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
+    assert stage.unready == {"gallery": "moving"}
+    stage.camera("gallery", phase=Phase.IDLE, locked=LOCK)
+    assert stage.unready == {"gallery": "locked"}
+
+
+def test_a_camera_that_the_daemon_does_not_have_is_named() -> None:
+    stage = Stage()
+    del stage.states["left"]
+    assert stage.unready["left"] == "unknown-camera"
+
+
+def test_a_go_moves_those_on_air_and_no_others() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.desk.go(None, 0.0)
+    assert stage.recalls == [], "cue 2 has moves off air alone, and they belong to its standby"
+    gone = stage.desk.go(None, 5.0)
+    assert (gone.cue, gone.counted) == (CUES[2], True)
+    assert stage.recalls == [("left", "choir-wide", None, 8.0, True)]
+    [(seconds, timer)] = stage.timers
+    assert seconds == 2.0
+    timer.do()
+    assert stage.recalls[1:] == [("right", "piano", None, None, True)]
+
+
+@pytest.mark.parametrize("end", ["back", "hold", "stop", "drive", "learn", "recall"])
+def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_doubt(end: str) -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.desk.go(None, 0.0)
+    match end:
+        case "stop":
+            stage.desk.stopped("right")
+        case "drive":
+            stage.desk.driven("right")
+        case "learn":
+            stage.camera("right", activity=Activity.LEARNING)
+        case "recall":
+            stage.report("right", Phase.ACCEPTED, "hands", token="somebody's")
+        case _:
+            getattr(stage.desk, end)()
+    assert [timer.cancelled for _, timer in stage.timers] == [True]
+
+
+def test_a_go_obeys_a_lock() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left", locked=LOCK)
+    assert stage.unready["left"] == "locked"
+    stage.desk.go(None, 0.0)
+    assert stage.recalls == []
+
+
+def test_a_go_pressed_twice_moves_once_and_says_that_it_counted_once() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.desk.go(None, 10.0)
+    again = stage.desk.go(None, 10.2)
+    assert (again.cue, again.counted) == (CUES[2], False)
+    assert len(stage.recalls) == 1
+
+
+def test_every_step_is_kept_and_a_standby_for_the_next_cue_is_no_step() -> None:
+    stage = Stage()
+    stage.standby()
+    assert stage.kept == []
+    stage.desk.go(None, 0.0)
+    stage.desk.hold()
+    stage.desk.release()
+    stage.desk.jump(Decimal(4))
+    assert stage.kept == [
+        CuePlace(Decimal(1), Decimal(2)),
+        CuePlace(Decimal(1), Decimal(2), held=True),
+        CuePlace(Decimal(1), Decimal(2)),
+        CuePlace(Decimal(3), Decimal(4)),
+    ]
+    assert stage.said[-1].next == CUES[3]
+
+
+def test_what_is_refused_is_neither_kept_nor_said_and_moves_nothing() -> None:
+    stage = Stage()
+    stage.desk.hold()
+    said, kept = len(stage.said), len(stage.kept)
+    with pytest.raises(CueRefusal):
+        stage.standby()
+    with pytest.raises(CueRefusal):
+        stage.desk.go(None, 0.0)
+    assert (len(stage.said), len(stage.kept), stage.recalls) == (said, kept, [])
+
+
+def test_back_jump_and_release_move_nothing() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.desk.back()
+    stage.desk.jump(Decimal(3))
+    stage.desk.hold()
+    stage.desk.release()
+    assert stage.recalls == []
+
+
+def test_what_changes_nothing_is_not_said_again() -> None:
+    stage = Stage()
+    stage.desk.say_state()
+    stage.camera("left", pan_deg=3.0)
+    stage.camera("right", position="hands")
+    assert len(stage.said) == 1
+
+
+def test_a_move_that_has_an_earliest_leaves_so_long_after_the_cue_before() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.after(8.0)
+    stage.standby()
+    assert stage.sent == [("left", "piano")]
+    assert stage.unready["right"] == "waiting"
+    assert stage.sentence("right") == "camera right waits to go to hands: it leaves 20 s after cue 1, its earliest"
+    stage.after(11.9)
+    assert stage.sent == [("left", "piano")]
+    stage.after(0.2)
+    assert stage.sent == [("left", "piano"), ("right", "hands")]
+    assert stage.unready["right"] == "moving"
+
+
+def test_a_standby_after_that_time_sends_at_once() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.after(20.0)
+    stage.standby()
+    assert stage.sent == [("right", "hands"), ("left", "piano")]
+
+
+@pytest.mark.parametrize("place", [None, CuePlace(Decimal(1), Decimal(2))], ids=["first cue", "restart"])
+def test_where_nobody_knows_when_the_cue_before_was_it_is_counted_from_the_first_standby(
+    place: CuePlace | None,
+) -> None:
+    stage = Stage(place, LATER)
+    stage.standby()
+    waiting = next(camera for camera, code in stage.unready.items() if code == "waiting")
+    assert "20 s after the standby" in stage.sentence(waiting)
+    stage.after(15.0)
+    stage.standby()
+    stage.after(4.9)
+    assert stage.unready[waiting] == "waiting"
+    stage.after(0.2)
+    assert stage.unready[waiting] == "moving"
+
+
+def test_after_a_jump_it_is_counted_from_the_standby_for_the_cue_before_is_not_run() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.after(60.0)
+    stage.desk.jump(Decimal(2))
+    stage.standby()
+    assert stage.unready["right"] == "waiting"
+    stage.after(20.0)
+    assert ("right", "hands") in stage.sent
+
+
+def test_a_go_taken_back_leaves_the_cue_before_it_where_it_was_in_time() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.after(15.0)
+    stage.go()
+    stage.desk.back()
+    stage.standby()
+    assert stage.unready["right"] == "waiting"
+    stage.after(5.0)
+    assert ("right", "hands") in stage.sent
+
+
+def test_a_camera_that_comes_on_air_before_its_time_goes_when_it_is_off_again_and_not_before_its_time() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.camera("right", tally="program")
+    stage.camera("right", tally="off")
+    assert ("right", "hands") not in stage.sent, "it is off air, but its time has not come"
+    stage.camera("right", tally="program")
+    stage.after(30.0)
+    assert ("right", "hands") not in stage.sent
+    assert stage.unready["right"] == "on-air"
+    stage.camera("right", tally="off")
+    assert ("right", "hands") in stage.sent
+
+
+def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() -> None:
+    def by_hand(stage: Stage) -> None:
+        stage.report("right", Phase.ACCEPTED, "piano", token="somebody's")
+
+    for end in (
+        lambda stage: stage.desk.hold(),
+        lambda stage: stage.desk.stopped(None),
+        lambda stage: stage.desk.stopped("right"),
+        lambda stage: stage.desk.driven("right"),
+        lambda stage: stage.camera("right", activity=Activity.LEARNING),
+        lambda stage: stage.desk.back(),
+        lambda stage: stage.desk.jump(Decimal(2)),
+        lambda stage: stage.standby(4),
+        lambda stage: stage.camera("right", locked=LOCK),
+        by_hand,
+    ):
+        stage = Stage(CuePlace(None, Decimal(1)), LATER)
+        stage.go()
+        stage.standby()
+        end(stage)
+        stage.camera("right", locked=None, activity=Activity.AT_REST)
+        stage.after(600.0)
+        assert ("right", "hands") not in stage.sent
+
+
+def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_again() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.desk.driven("right")
+    assert {one.camera: one.code for one in stage.said[-1].not_ready}["right"] == "elsewhere"
+    assert stage.sentence("right") == "camera right does not stand in hands; ask for standby again"
+    stage.standby()
+    assert stage.unready["right"] == "waiting"
+    stage.camera("right", activity=Activity.LEARNING)
+    assert {one.camera: one.code for one in stage.said[-1].not_ready}["right"] == "learning"
+    assert "is being learned" in stage.sentence("right") and "ask for standby again" in stage.sentence("right")
+    stage.camera("right", activity=Activity.AT_REST)
+    assert stage.unready["right"] == "elsewhere"
+    stage.standby()
+    stage.after(20.0)
+    assert ("right", "hands") in stage.sent
+
+
+def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_told() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.camera("right", activity=Activity.LEARNING)
+    stage.standby()
+    assert stage.unready["right"] == "learning"
+    stage.after(600.0)
+    assert ("right", "hands") not in stage.sent
+
+
+def test_a_camera_that_the_cue_only_takes_is_not_ready_while_its_head_is_learned() -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", activity=Activity.LEARNING)
+    assert stage.unready == {"gallery": "moving"}
+
+
+def test_after_a_hold_the_show_is_asked_for_its_standby_again_and_waits_as_before() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.desk.hold()
+    stage.desk.release()
+    assert stage.unready["right"] == "elsewhere"
+    stage.after(10.0)
+    stage.standby()
+    assert stage.unready["right"] == "waiting"
+    stage.after(10.0)
+    assert ("right", "hands") in stage.sent
+
+
+def test_a_camera_that_stands_there_when_its_time_comes_is_left_alone() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.camera("right", position="hands")
+    stage.after(30.0)
+    assert ("right", "hands") not in stage.sent
+    assert "right" not in stage.unready
+
+
+def test_a_go_before_the_time_sends_what_is_not_seen_and_tells_so() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.after(5.0)
+    stage.standby()
+    assert stage.go() == {"right": "late"}
+    assert stage.sent == [("left", "piano"), ("right", "hands")]
+    stage.after(600.0)
+    assert len(stage.sent) == 2, "once"
+
+
+def test_a_go_before_the_time_moves_no_camera_that_it_takes_or_that_is_on_air_and_names_them() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)), LATER)
+    stage.go()
+    stage.after(5.0)
+    stage.standby()
+    stage.camera("left", tally="program")
+    stage.recalls.clear()
+    gone = stage.desk.go(None, stage.now)
+    assert {one.camera: one.code for one in gone.overtaken} == {"left": "left-behind", "gallery": "left-behind"}
+    said = {one.camera: one.sentence for one in gone.overtaken}
+    assert "on air until cue 4" in said["left"]
+    assert "cue 4 takes it" in said["gallery"]
+    stage.camera("left", tally="off")
+    stage.after(600.0)
+    assert stage.recalls == []
+
+
+def test_a_go_without_a_standby_names_the_cameras_that_were_not_sent_and_moves_none_of_them() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)))
+    off_air = [move for move in CUES[0].moves if not move.on_air]
+    assert off_air, "it has somebody to leave behind"
+    assert stage.go() == {move.camera: "left-behind" for move in off_air}
+    assert not {move.camera for move in off_air} & {camera for camera, _ in stage.sent}
+
+
+def test_a_go_without_a_standby_leaves_nobody_behind_who_stands_there_already() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)))
+    for move in CUES[0].moves:
+        stage.camera(move.camera, position=move.position)
+    assert stage.go() == {}
+
+
+def test_a_go_before_the_time_does_not_say_that_a_camera_leaves_that_does_not_answer() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    stage.camera("right", link="down")
+    stage.after(1.0)
+    assert stage.go() == {"right": "left-behind"}
+
+
+def test_a_go_of_another_cue_calls_off_what_waited_and_says_for_which_cue_it_was() -> None:
+    stage = Stage(CuePlace(None, Decimal(1)), LATER)
+    stage.go()
+    stage.standby()
+    gone = stage.desk.go(Decimal(3), stage.now + 5.0)
+    [left_behind] = gone.overtaken
+    assert (left_behind.camera, left_behind.code) == ("right", "left-behind")
+    assert "the standby was for cue 2" in left_behind.sentence
+    stage.after(600.0)
+    assert ("right", "hands") not in stage.sent
+
+
+KEYS = ("stand_by", "go", "back", "jump", "hold", "release", "stopped")
+HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail", "drive", "learn", "learned")
+EVENTS = st.lists(st.tuples(st.sampled_from(KEYS + HAPPENINGS), st.sampled_from(["left", "right", "gallery"])))
+
+
+@given(EVENTS)
+def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_and_never_one_that_is_locked(
+    events: list[tuple[str, str]],
+) -> None:
+    stage = Stage(cues=LATER)
+    in_hand: set[str] = set()  # taken by somebody since a key was last pressed that may move it
+    for number, (what, camera) in enumerate(each for event in events for each in (("wait", ""), event)):
+        sent = len(stage.recalls)
+        held = stage.desk.state().held
+        try:
+            match what:
+                case "stand_by":
+                    stage.standby()
+                case "go":
+                    stage.go()
+                case "jump":
+                    stage.desk.jump(LATER[number // 2 % 4].number)
+                case "stopped":
+                    stage.desk.stopped(camera)
+                case "lock":
+                    stage.camera(camera, locked=LOCK)
+                case "drive":
+                    stage.desk.driven(camera)
+                    in_hand.add(camera)
+                case "learn":
+                    stage.camera(camera, activity=Activity.LEARNING)
+                    in_hand.add(camera)
+                case "learned":
+                    stage.camera(camera, activity=Activity.AT_REST)
+                case "unlock":
+                    stage.camera(camera, locked=None)
+                case "take":
+                    stage.camera(camera, tally="program")
+                case "off":
+                    stage.camera(camera, tally="off")
+                case "settle" | "fail" if camera in stage.tokens:
+                    phase = Phase.SETTLED if what == "settle" else Phase.FAILED
+                    stage.report(camera, phase, "somewhere")
+                    stage.camera(camera, phase=Phase.IDLE, position=None)
+                case "wait":
+                    stage.after(3.0)
+                case "back" | "hold" | "release":
+                    getattr(stage.desk, what)()
+        except CueRefusal:
+            pass
+        if what in ("stand_by", "go"):
+            in_hand.clear()
+        moved = stage.recalls[sent:]
+        assert not moved or (what in ("stand_by", "go", "off", "wait") and not held)
+        for moving, _, _, _, on_air in moved:
+            assert stage.states[moving].locked is None
+            assert moving not in in_hand
+            assert not on_air or what in ("go", "wait")
+            assert on_air or stage.states[moving].tally != "program"
+        state = stage.desk.state()
+        assert not stage.said or stage.said[-1] == state, "whatever changes is said"

@@ -1,0 +1,257 @@
+"""Where a show stands in its cues: what each key does, and what it does not do."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ptzd.cues import CueRefusal, ListedCue, cue_list
+from ptzd.cues.run import CueRun, ListedMove
+from ptzd.files import read_show_text
+from ptzd.positions import CuePlace
+
+NUMBERS = ("1", "2", "2.5", "10")
+CUES = tuple(ListedCue(Decimal(number)) for number in NUMBERS)
+
+
+def number(cue: ListedCue | None) -> str | None:
+    return None if cue is None else str(cue.number)
+
+
+def where(run: CueRun) -> tuple[str | None, str | None]:
+    return number(run.standing), number(run.next)
+
+
+def refusal(attempt: object, code: str) -> str:
+    with pytest.raises(CueRefusal) as refused:
+        attempt()  # type: ignore[operator]
+    assert refused.value.code == code
+    return refused.value.sentence
+
+
+def test_a_show_begins_before_its_first_cue() -> None:
+    assert where(CueRun(CUES)) == (None, "1")
+
+
+def test_cues_run_in_the_order_of_their_numbers_not_of_their_digits() -> None:
+    run = CueRun(tuple(reversed(CUES)))
+    assert [number(run.go(None, now)) for now in range(4)] == ["1", "2", "2.5", "10"]
+    assert where(run) == ("10", None)
+
+
+def test_a_standby_steps_nowhere_but_says_which_cue_is_meant() -> None:
+    run = CueRun(CUES)
+    assert number(run.stand_by(None)) == "1"
+    assert (where(run), run.standby) == ((None, "1"), True)
+    assert number(run.stand_by(Decimal("2.5"))) == "2.5"
+    assert where(run) == (None, "2.5")
+
+
+def test_a_go_ends_the_standby() -> None:
+    run = CueRun(CUES)
+    run.stand_by(None)
+    run.go(None, 0)
+    assert not run.standby
+
+
+def test_a_go_with_a_number_runs_that_cue_and_goes_on_from_there() -> None:
+    run = CueRun(CUES)
+    assert number(run.go(Decimal(2), 0)) == "2"
+    assert where(run) == ("2", "2.5")
+
+
+@pytest.mark.parametrize("seconds", [0.0, 0.1, 0.3])
+def test_a_go_pressed_twice_within_three_tenths_counts_once(seconds: float) -> None:
+    run = CueRun(CUES)
+    run.go(None, 100.0)
+    assert run.go(None, 100.0 + seconds) is None
+    assert where(run) == ("1", "2")
+
+
+def test_a_go_half_a_second_later_counts() -> None:
+    run = CueRun(CUES)
+    run.go(None, 100.0)
+    assert number(run.go(None, 100.5)) == "2"
+
+
+def test_a_key_that_goes_on_bouncing_does_not_lock_out_the_next_go() -> None:
+    run = CueRun(CUES)
+    run.go(None, 100.0)
+    run.go(None, 100.2)
+    assert number(run.go(None, 100.4)) == "2", "the press before did not count, so it starts no wait of its own"
+
+
+def test_how_close_two_presses_may_be_can_be_set() -> None:
+    run = CueRun(CUES, once_within_seconds=2.0)
+    run.go(None, 0)
+    assert run.go(None, 1.5) is None
+
+
+def test_a_second_go_at_once_for_another_cue_by_number_is_meant() -> None:
+    run = CueRun(CUES)
+    run.go(Decimal(1), 0)
+    assert run.go(Decimal(1), 0.1) is None
+    assert number(run.go(Decimal(10), 0.1)) == "10"
+
+
+def test_a_press_that_repeats_the_last_cue_is_no_end_of_the_list() -> None:
+    run = CueRun(CUES)
+    run.go(Decimal(10), 0)
+    assert run.go(None, 0.1) is None
+    assert "cue 10 was the last" in refusal(lambda: run.go(None, 5), "at-end")
+
+
+def test_back_takes_back_the_last_go_and_nothing_more() -> None:
+    run = CueRun(CUES)
+    run.go(None, 0)
+    run.go(None, 5)
+    assert number(run.back()) == "2"
+    assert where(run) == ("1", "2")
+    assert number(run.go(None, 5.1)) == "2", "who went back means the next go"
+    run.back()
+    run.back()
+    assert where(run) == (None, "1")
+    refusal(run.back, "at-start")
+
+
+def test_a_jump_makes_a_cue_the_next_as_though_all_before_it_had_been_run() -> None:
+    run = CueRun(CUES)
+    run.stand_by(None)
+    run.jump(Decimal("2.50"))
+    assert (where(run), run.standby) == (("2", "2.5"), False)
+
+
+def test_an_unknown_number_changes_nothing_and_is_answered_with_what_there_is() -> None:
+    run = CueRun(CUES)
+    run.go(None, 0)
+    for attempt in (lambda: run.jump(Decimal(7)), lambda: run.stand_by(Decimal(7)), lambda: run.go(Decimal(7), 9)):
+        assert "from 1 to 10" in refusal(attempt, "unknown-cue")
+    assert "did you mean 2.5" in refusal(lambda: run.jump(Decimal("2.4")), "unknown-cue")
+    assert where(run) == ("1", "2")
+
+
+def test_a_hold_refuses_go_and_standby_but_not_finding_ones_place() -> None:
+    run = CueRun(CUES)
+    run.hold()
+    assert "release" in refusal(lambda: run.go(None, 0), "held")
+    refusal(lambda: run.stand_by(None), "held")
+    run.jump(Decimal(10))
+    run.back()
+    assert where(run) == ("2", "2.5")
+    run.release()
+    assert number(run.go(None, 0)) == "2.5"
+
+
+def test_a_show_without_cues_says_so() -> None:
+    run = CueRun(())
+    for attempt in (lambda: run.go(None, 0), lambda: run.stand_by(None), lambda: run.jump(Decimal(1))):
+        refusal(attempt, "no-cues")
+
+
+def test_two_cues_of_one_number_are_no_list() -> None:
+    with pytest.raises(ValueError, match="same number"):
+        CueRun((ListedCue(Decimal("1")), ListedCue(Decimal("1.0"))))
+
+
+def test_a_show_stands_after_a_restart_where_it_stood_but_in_no_standby() -> None:
+    run = CueRun(CUES)
+    run.go(None, 0)
+    run.stand_by(Decimal("2.5"))
+    run.hold()
+    again = CueRun(CUES, run.place)
+    assert (where(again), again.held, again.standby) == (("1", "2.5"), True, False)
+
+
+@pytest.mark.parametrize(
+    ("place", "stands"),
+    [
+        (CuePlace(Decimal(3), Decimal(4)), ("2.5", "10")),  # both were taken out of the list
+        (CuePlace(Decimal("0.5"), Decimal(1)), (None, "1")),
+        (CuePlace(Decimal(10), Decimal(11)), ("10", None)),
+        (CuePlace(Decimal("2.5"), None), ("2.5", "10")),  # it was the last, and cue 10 came after it
+        (CuePlace(Decimal(10), None), ("10", None)),
+        (CuePlace(None, None), (None, "1")),
+    ],
+)
+def test_where_the_list_has_changed_the_neighbours_take_over(
+    place: CuePlace, stands: tuple[str | None, str | None]
+) -> None:
+    assert where(CueRun(CUES, place)) == stands
+
+
+KEYS = st.lists(
+    st.tuples(
+        st.sampled_from(["stand_by", "go", "back", "jump", "hold", "release"]),
+        st.sampled_from([None, *NUMBERS, "7"]),
+        st.floats(0.0, 1.0),
+    ),
+    max_size=30,
+)
+
+
+@given(KEYS)
+def test_whatever_is_pressed_the_next_cue_comes_after_the_standing_one_unless_a_standby_chose_it(keys: object) -> None:
+    run, now = CueRun(CUES), 0.0
+    for key, digits, pause in keys:  # type: ignore[attr-defined]
+        now += pause
+        wanted = None if digits is None else Decimal(digits)
+        before, was_held = run.place, run.held
+        try:
+            match key:
+                case "go":
+                    run.go(wanted, now)
+                case "stand_by":
+                    run.stand_by(wanted)
+                case "jump":
+                    run.jump(wanted or Decimal(1))
+                case _:
+                    getattr(run, key)()
+        except CueRefusal:
+            assert run.place == before
+        if was_held and key in ("go", "stand_by"):
+            assert run.place == before
+        if key in ("go", "jump", "back") and run.place != before and run.standing is not None:
+            assert run.next is None or run.next.number > run.standing.number
+        assert CueRun(CUES, run.place).place == run.place
+
+
+def test_a_show_file_becomes_a_list_of_cues() -> None:
+    show = read_show_text(
+        """
+        [show]
+        name = "granary-evening"
+        [[cue]]
+        number = 1
+        label = "Doors"
+        after = 10.0
+        [[cue]]
+        number = 12.5
+        after = 20.0
+        take = "left"
+        [[cue.move]]
+        camera = "right"
+        position = "hands"
+        speed = 8
+        earliest = -5.0
+        [[cue.move]]
+        camera = "left"
+        position = "piano"
+        seconds = 6.0
+        on_air = true
+        earliest = 2.0
+        """
+    )
+    assert cue_list(show) == (
+        ListedCue(Decimal(1), "Doors"),
+        ListedCue(
+            Decimal("12.5"),
+            take="left",
+            moves=(
+                ListedMove("right", "hands", speed=8, after_seconds=15.0),
+                ListedMove("left", "piano", seconds=6.0, on_air=True, after_seconds=2.0),
+            ),
+        ),
+    )

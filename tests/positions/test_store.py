@@ -1,0 +1,306 @@
+"""A store keeps what it was given, also what was replaced, renamed and deleted."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+
+from ptzd.cameras.reports import Lock
+from ptzd.positions import CuePlace, PositionStore, StoredPosition, StoreError, inline
+from ptzd.positions.disk import in_thread
+
+Opened = Callable[[], AbstractAsyncContextManager[PositionStore]]
+Kept = TypeVar("Kept")
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "granary.db"
+
+
+@pytest.fixture(params=[in_thread, inline], ids=["in a thread", "inline"])
+def opened(path: Path, calendar: Callable[[], datetime], request: pytest.FixtureRequest) -> Opened:
+    @asynccontextmanager
+    async def open_store() -> AsyncIterator[PositionStore]:
+        async with PositionStore.open(path, calendar=calendar, run_disk=request.param) as store:
+            yield store
+
+    return open_store
+
+
+async def test_what_was_stored_is_there_after_a_restart(opened: Opened, make: Callable[..., StoredPosition]) -> None:
+    wide, solo = make(note="beams 🎼"), make(name="soloist", seconds=4.25, speed=None)
+    async with opened() as store:
+        await store.store(solo)
+        await store.store(wide)
+    async with opened() as store:
+        assert dict(store.positions("gallery")) == {"choir-wide": wide, "soloist": solo}
+        assert list(store.positions("gallery")) == ["choir-wide", "soloist"]  # by name
+        assert store.position("gallery", "soloist") == solo
+
+
+async def test_a_camera_without_positions_has_none(opened: Opened) -> None:
+    async with opened() as store:
+        assert dict(store.positions("left")) == {}
+        assert store.position("left", "choir-wide") is None
+
+
+async def test_a_name_that_exists_is_refused_without_replace(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make(pan_counts=1))
+        with pytest.raises(StoreError) as refusal:
+            await store.store(make(pan_counts=2))
+        assert refusal.value.code == "exists"
+        assert "choir-wide" in refusal.value.sentence
+        assert "replace" in refusal.value.sentence
+        assert store.positions("gallery")["choir-wide"].framing.pan_counts == 1
+        await store.store(make(camera="left", pan_counts=3))  # another camera's names are its own
+
+
+async def test_replaced_framings_stay_in_history_with_number_and_date(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    first, second = make(pan_counts=1), make(pan_counts=2, stored_at=datetime(2031, 5, 25, tzinfo=UTC))
+    async with opened() as store:
+        await store.store(first)
+        await store.store(second, replace=True)
+    async with opened() as store:
+        assert store.position("gallery", "choir-wide") == second
+        newest, oldest = await store.history("gallery", "choir-wide")
+    assert (newest.number, newest.position, newest.current) == (2, second, True)
+    assert (oldest.number, oldest.position, oldest.current) == (1, first, False)
+
+
+async def test_an_earlier_framing_comes_back_as_a_new_entry_of_today(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make(pan_counts=1, note="first"))
+        await store.store(make(pan_counts=2, note="second"), replace=True)
+        back = await store.revert("gallery", "choir-wide", 1)
+        assert store.position("gallery", "choir-wide") == back
+        assert (back.framing.pan_counts, back.note) == (1, "first")
+        assert back.stored_at == datetime(2031, 5, 24, 19, 31, tzinfo=UTC)  # the calendar's first look
+        history = await store.history("gallery", "choir-wide")
+        assert [(entry.number, entry.position.framing.pan_counts) for entry in history] == [(3, 1), (2, 2), (1, 1)]
+        assert [entry.current for entry in history] == [True, False, False]
+
+
+async def test_a_revert_to_a_number_that_never_was_is_refused(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make())
+        with pytest.raises(StoreError) as refusal:
+            await store.revert("gallery", "choir-wide", 2)
+        assert refusal.value.code == "unknown"
+        assert "1 to 1" in refusal.value.sentence
+
+
+async def test_a_deleted_position_is_gone_but_can_be_brought_back(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make(pan_counts=7))
+        await store.delete("gallery", "choir-wide")
+        assert store.position("gallery", "choir-wide") is None
+    async with opened() as store:
+        assert dict(store.positions("gallery")) == {}
+        (entry,) = await store.history("gallery", "choir-wide")
+        assert not entry.current
+        await store.revert("gallery", "choir-wide", 1)
+        assert store.positions("gallery")["choir-wide"].framing.pan_counts == 7
+        await store.delete("gallery", "choir-wide")
+        await store.store(make(pan_counts=8))  # the name is free again, and its history goes on
+        assert [entry.number for entry in await store.history("gallery", "choir-wide")] == [3, 2, 1]
+
+
+async def test_a_renamed_position_takes_its_history_along(opened: Opened, make: Callable[..., StoredPosition]) -> None:
+    async with opened() as store:
+        await store.store(make(pan_counts=1))
+        await store.store(make(pan_counts=2), replace=True)
+        await store.rename("gallery", "choir-wide", "choir")
+        assert list(store.positions("gallery")) == ["choir"]
+        assert [entry.position.framing.pan_counts for entry in await store.history("gallery", "choir")] == [2, 1]
+        with pytest.raises(StoreError, match="no position choir-wide"):
+            await store.history("gallery", "choir-wide")
+        before = store.position("gallery", "choir")
+    async with opened() as store:
+        assert store.position("gallery", "choir") == before == make(name="choir", pan_counts=2)
+
+
+async def test_a_rename_to_a_name_with_history_comes_after_that_history(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make(name="wide", pan_counts=1))
+        await store.delete("gallery", "wide")
+        await store.store(make(name="choir", pan_counts=2))
+        await store.rename("gallery", "choir", "wide")
+        history = await store.history("gallery", "wide")
+        assert [(entry.number, entry.position.framing.pan_counts) for entry in history] == [(2, 2), (1, 1)]
+
+
+async def test_a_rename_to_a_name_in_use_or_no_name_is_refused(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make(name="wide"))
+        await store.store(make(name="soloist"))
+        for new, code in (("soloist", "exists"), ("So/lo", "invalid")):
+            with pytest.raises(StoreError) as refusal:
+                await store.rename("gallery", "wide", new)
+            assert refusal.value.code == code
+        assert list(store.positions("gallery")) == ["soloist", "wide"]
+
+
+@pytest.mark.parametrize("action", ["delete", "rename", "history", "revert"])
+async def test_an_unknown_name_is_answered_with_the_nearest_one(
+    opened: Opened, make: Callable[..., StoredPosition], action: str
+) -> None:
+    more = {"rename": ("new",), "revert": (1,)}.get(action, ())
+    async with opened() as store:
+        await store.store(make(name="soloist"))
+        with pytest.raises(StoreError) as refusal:
+            await getattr(store, action)("gallery", "solist", *more)
+    assert refusal.value.code == "unknown"
+    assert "did you mean soloist?" in refusal.value.sentence
+
+
+async def test_positions_handed_out_cannot_be_changed(opened: Opened, make: Callable[..., StoredPosition]) -> None:
+    async with opened() as store:
+        await store.store(make())
+        with pytest.raises(TypeError):
+            store.positions("gallery")["other"] = make(name="other")  # type: ignore[index]
+        held = store.positions("gallery")
+        await store.store(make(name="soloist"))
+        assert list(held) == ["choir-wide"]  # who holds a mapping is not surprised by a later one
+
+
+async def test_locks_survive_a_restart(opened: Opened, calendar: Callable[[], datetime]) -> None:
+    lock = Lock("Kim", "changing the lens", calendar())
+    async with opened() as store:
+        assert dict(store.locks()) == {}
+        await store.set_lock("gallery", lock)
+        await store.set_lock("left", replace(lock, reason="cable"))
+    async with opened() as store:
+        assert store.locks()["gallery"] == lock
+        await store.set_lock("left", replace(lock, reason="ladder"))
+        assert store.locks()["left"].reason == "ladder"
+        await store.clear_lock("gallery")
+        await store.clear_lock("right")  # was not locked
+        assert list(store.locks()) == ["left"]
+    async with opened() as store:
+        assert list(store.locks()) == ["left"]
+
+
+async def test_a_lock_with_half_a_character_is_refused(opened: Opened, calendar: Callable[[], datetime]) -> None:
+    async with opened() as store:
+        with pytest.raises(StoreError) as refusal:
+            await store.set_lock("gallery", Lock("\ud83c", "", calendar()))
+        assert refusal.value.code == "invalid"
+        assert dict(store.locks()) == {}
+
+
+async def test_memory_changes_only_once_the_disk_has_it(
+    path: Path, calendar: Callable[[], datetime], make: Callable[..., StoredPosition]
+) -> None:
+    begin = threading.Event()
+
+    async def slow(work: Callable[[], Kept]) -> Kept:
+        def when_begun() -> Kept:
+            begin.wait()
+            return work()
+
+        return await in_thread(when_begun)
+
+    begin.set()
+    async with PositionStore.open(path, calendar=calendar, run_disk=slow) as store:
+        begin.clear()
+        storing = asyncio.create_task(store.store(make()))
+        await asyncio.sleep(0.02)
+        assert dict(store.positions("gallery")) == {}
+        begin.set()
+        await storing
+        assert list(store.positions("gallery")) == ["choir-wide"]
+
+
+async def test_a_cancelled_store_that_had_begun_is_wholly_made(
+    path: Path, calendar: Callable[[], datetime], make: Callable[..., StoredPosition]
+) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+    go_on.set()
+
+    def held(work: Callable[[], Kept]) -> Kept:
+        begun.set()
+        go_on.wait()
+        return work()
+
+    async with PositionStore.open(
+        path, calendar=calendar, run_disk=lambda work: in_thread(lambda: held(work))
+    ) as store:
+        begun.clear()
+        go_on.clear()
+        storing = asyncio.create_task(store.store(make()))
+        while not begun.is_set():
+            await asyncio.sleep(0.001)
+        storing.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await storing
+        go_on.set()
+        await store.history("gallery", "choir-wide")  # disk work is done in order: the store came before this
+        assert list(store.positions("gallery")) == ["choir-wide"]
+    async with PositionStore.open(path, calendar=calendar) as store:
+        assert list(store.positions("gallery")) == ["choir-wide"]
+
+
+async def test_stores_at_the_same_time_are_all_kept(opened: Opened, make: Callable[..., StoredPosition]) -> None:
+    async with opened() as store:
+        async with asyncio.TaskGroup() as tasks:
+            for number in range(20):
+                tasks.create_task(store.store(make(name=f"shot-{number}")))
+        assert len(store.positions("gallery")) == 20
+    async with opened() as store:
+        assert len(store.positions("gallery")) == 20
+
+
+async def test_of_two_stores_of_one_name_at_the_same_time_one_is_refused(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        outcomes = await asyncio.gather(
+            store.store(make(pan_counts=1)), store.store(make(pan_counts=2)), return_exceptions=True
+        )
+        assert [getattr(outcome, "code", None) for outcome in outcomes] == [None, "exists"]
+        assert store.positions("gallery")["choir-wide"].framing.pan_counts == 1
+
+
+async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened: Opened) -> None:
+    stood = CuePlace(Decimal("12.5"), None, held=True)
+    async with opened() as store:
+        assert store.cue_place("evening") is None
+        await store.set_cue_place("evening", CuePlace(Decimal(12), Decimal("12.5")))
+        await store.set_cue_place("evening", stood)
+        await store.set_cue_place("matinee", CuePlace(None, Decimal(1)))
+        assert store.cue_place("evening") == stood
+    async with opened() as store:
+        assert store.cue_place("evening") == stood
+        assert store.cue_place("matinee") == CuePlace(None, Decimal(1))
+
+
+async def test_the_place_of_a_show_without_a_name_is_not_kept(opened: Opened) -> None:
+    async with opened() as store:
+        with pytest.raises(StoreError) as refusal:
+            await store.set_cue_place("The Evening", CuePlace())
+        assert refusal.value.code == "invalid"
