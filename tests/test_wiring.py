@@ -16,9 +16,9 @@ from ptzevening.house import Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.files import ShowFile, read_show_text
 from ptzd.motion import published_head
-from ptzd.show import StoredPosition
-from ptzd.show.showfile import ShowFile, read_show_text
+from ptzd.positions import StoredPosition
 from ptzd.visca import load_dialect
 
 DIALECT = load_dialect("nibble4-51")
