@@ -62,23 +62,21 @@ class Reach:
 def measured(tree: Path) -> Reach:
     """Who reaches what: from the cache, with the test files measured anew that it does not know as they are."""
     reach: Reach = pickle.loads(CACHE.read_bytes()) if CACHE.exists() else Reach()
-    rooms: dict[Path, dict[str, str]] = defaultdict(dict)  # test files and their hashes
-    for path in sorted((tree / "tests").rglob("test_*.py")):
-        name, digest = str(path.relative_to(tree)), hashlib.sha256(path.read_bytes()).hexdigest()
-        if "bench" not in path.parts and reach.hashes.get(name) != digest:
-            rooms[path.parent][name] = digest
     settings = tree / ".faults.ini"
     sources = "\n ".join(str(tree / room) for room in ROOMS)
     settings.write_text(
         f"[run]\nparallel = True\nsigterm = True\nsource =\n {sources}\n"
         f"data_file = {tree}/.coverage\ncontext = ${{FAULTS_TEST-}}\ndisable_warnings = no-data-collected\n"
     )
-    for files in rooms.values():
-        print("measuring which lines are reached by", *files, flush=True)
+    for path in sorted((tree / "tests").rglob("test_*.py")):
+        name, digest = str(path.relative_to(tree)), hashlib.sha256(path.read_bytes()).hexdigest()
+        if "bench" in path.parts or reach.hashes.get(name) == digest:
+            continue
+        print("measuring which lines are reached by", name, flush=True)
         run = ["-m", "coverage", "run", f"--rcfile={settings}", "-m", "pytest", "-p", "reach", "-p", "no:timeout"]
         quiet = subprocess.DEVNULL
-        subprocess.run([sys.executable, *run, *files], cwd=tree, env=environment(tree), check=False, stdout=quiet)
-        reach = with_measurements(reach, tree, settings, files)
+        subprocess.run([sys.executable, *run, name], cwd=tree, env=environment(tree), check=False, stdout=quiet)
+        reach = with_measurements(reach, tree, settings, {name: digest})
         CACHE.parent.mkdir(exist_ok=True)
         CACHE.write_bytes(pickle.dumps(reach))
     return reach

@@ -91,7 +91,10 @@ def test_a_drive_lasts_half_a_second_from_its_last_message(renewal: Renewal) -> 
 
 @pytest.mark.parametrize("renewal", ["unknown", "smooth"])
 @pytest.mark.parametrize(("push", "deg_per_s"), [(0.5, 6.0), (-0.75, 38.0)])
-def test_a_head_that_is_pushed_all_the_time_keeps_its_speed(push: float, deg_per_s: float, renewal: Renewal) -> None:
+@pytest.mark.parametrize("loss", [0.0, 0.1])
+def test_a_head_that_is_pushed_all_the_time_keeps_its_speed(
+    push: float, deg_per_s: float, renewal: Renewal, loss: float
+) -> None:
     """Steps 12 and 18 of 24 (TLC-700-S user manual)."""
 
     async def scene(rig: Rig) -> None:
@@ -99,7 +102,8 @@ def test_a_head_that_is_pushed_all_the_time_keeps_its_speed(push: float, deg_per
         speeds = [abs(speed) for speed in (await drive(rig, 2.0, push, 0, 0, 0))[60:]]
         assert min(speeds) >= 0.94 * deg_per_s, "it never brakes for a place on its way"
 
-    with_rig(scene)
+    for seed in range(2):
+        with_rig(scene, seed=seed, loss=loss)
 
 
 def test_a_head_that_takes_new_orders_smoothly_is_told_anew_no_oftener_than_seven_times_a_second() -> None:
@@ -123,14 +127,15 @@ def test_a_head_that_takes_new_orders_smoothly_is_told_anew_no_oftener_than_seve
 
 
 @pytest.mark.parametrize("renewal", ["unknown", "smooth"])
-@pytest.mark.parametrize("push", [1.0, -1.0, 0.8])
+@pytest.mark.parametrize("push", [1.0, -0.8])
 def test_a_head_that_brakes_half_as_hard_as_is_known_of_it_stays_in_its_window(push: float, renewal: Renewal) -> None:
     """A head may brake at half of what it starts with, and what is known of it is how it starts."""
 
     async def scene(rig: Rig) -> None:
         renewing(rig, renewal)
         settings = rig.camera.settings
-        pan = replace(settings.head.pan, acceleration_deg_per_s2=2.0 * settings.head.pan.acceleration_deg_per_s2)
+        known = settings.head.pan
+        pan = replace(known, acceleration_deg_per_s2=2.0 * known.acceleration_deg_per_s2)
         rig.camera.settings = replace(
             settings, window=Window((-40.0, 40.0), (-20.0, 30.0)), head=replace(settings.head, pan=pan)
         )
@@ -140,5 +145,5 @@ def test_a_head_that_brakes_half_as_hard_as_is_known_of_it_stays_in_its_window(p
             assert abs(rig.simulated.head.pan_deg(now())) <= 40.05
         assert abs(rig.simulated.head.pan_deg(now())) >= 38.0, "and comes near its edge"
 
-    for seed in range(3):
+    for seed in range(2):
         with_rig(scene, seed=seed)
