@@ -66,7 +66,12 @@ def test_a_lens_is_driven_at_the_share_of_its_speeds_that_it_is_pushed(push: flo
     async def scene(rig: Rig) -> None:
         sent: list[str] = []
         passed_on = rig.link.send
-        rig.link.send = lambda datagram: (sent.append(datagram[8:].hex()), passed_on(datagram))[1]  # type: ignore[method-assign]
+
+        def send(datagram: bytes) -> None:
+            sent.append(datagram[8:].hex())  # after the header
+            passed_on(datagram)
+
+        rig.link.send = send  # type: ignore[method-assign]
         rig.camera.drive(0.5, 0.0, push, push)
         await asyncio.sleep(0.3)
         assert zoom in sent
