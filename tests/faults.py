@@ -85,12 +85,10 @@ def instead_of(node: ast.AST) -> Iterator[ast.expr | str]:
             yield ast.Constant(value + 1 if abs(value) < 3 else 2 * value)
         case ast.Constant(float() as value):
             yield ast.Constant(2 * value if value else 1.0)
-        case ast.Call(function, arguments, keywords):
-            for keyword in keywords:
-                if keyword.arg is not None:
-                    yield ast.Call(function, arguments, [each for each in keywords if each is not keyword])
-            if isinstance(function, ast.Name) and function.id in ("min", "max"):
-                yield ast.Call(ast.Name("max" if function.id == "min" else "min"), arguments, keywords)
+        case ast.Call(ast.Name("min" | "max" as name), arguments, keywords):
+            yield ast.Call(ast.Name("max" if name == "min" else "min"), arguments, keywords)
+        case ast.keyword(str()):
+            yield "**{}"  # left out
         case ast.Expr(ast.Call() | ast.Await(ast.Call())) | ast.Raise() | ast.AugAssign():
             yield "pass"
         case ast.Assign([ast.Attribute() | ast.Subscript()]):
@@ -122,7 +120,7 @@ def faults_of(path: Path, source: bytes) -> list[Fault]:
     begins = [0, *(i + 1 for i, byte in enumerate(source) if byte == 0x0A)]
     found: list[Fault] = []
 
-    def put(node: ast.expr | ast.stmt, instead: ast.expr | str, names: tuple[str, ...]) -> None:
+    def put(node: ast.expr | ast.stmt | ast.keyword, instead: ast.expr | str, names: tuple[str, ...]) -> None:
         assert node.end_lineno is not None and node.end_col_offset is not None
         start, end = begins[node.lineno - 1] + node.col_offset, begins[node.end_lineno - 1] + node.end_col_offset
         text = instead if isinstance(instead, str) else f"({ast.unparse(ast.fix_missing_locations(instead))})"
@@ -138,7 +136,7 @@ def faults_of(path: Path, source: bytes) -> list[Fault]:
             names = (*names, target.id) if isinstance(target, ast.Name) else names
         elif not inside and isinstance(node, (ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)):
             names = (*names, node.name)
-        if isinstance(node, (ast.expr, ast.stmt)):
+        if isinstance(node, (ast.expr, ast.stmt, ast.keyword)):
             for instead in instead_of(node):
                 put(node, instead, () if inside else names)
         if isinstance(node, (ast.If, ast.IfExp, ast.While)):

@@ -152,3 +152,37 @@ def test_a_head_that_brakes_half_as_hard_as_is_known_of_it_stays_in_its_window(p
 
     for seed in range(2):
         with_rig(scene, seed=seed)
+
+
+@pytest.mark.parametrize("renewal", ["unknown", "smooth"])
+def test_a_head_at_its_fastest_does_not_brake_for_a_place_on_its_way(renewal: Renewal) -> None:
+    """Step 24 is 120 degrees/s, from which it needs 60 degrees to brake."""
+
+    async def scene(rig: Rig) -> None:
+        renewing(rig, renewal)
+        assert (await rig.recall(Recall("far left", framing(-8000, 500, 0x2000, 0x6000), id="far"))).phase == "settled"
+        speeds = await drive(rig, 1.9, 1.0, 0, 0, 0)
+        assert min(speeds[130:]) >= 0.94 * 120.0
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("let_go", ["pan", "tilt"])
+def test_an_axis_that_is_let_go_while_the_other_goes_on_comes_to_rest_and_not_back(let_go: str) -> None:
+    async def scene(rig: Rig) -> None:
+        renewing(rig, "smooth")
+        head = rig.simulated.head
+        place = head.pan_deg if let_go == "pan" else head.tilt_deg
+        fast = (0.85, 0.3) if let_go == "pan" else (0.3, 0.85)
+        rest = (0.0, 0.3) if let_go == "pan" else (0.3, 0.0)
+        await drive(rig, 0.8, *fast, 0, 0)
+        places = []
+        for _ in range(15):
+            await drive(rig, 0.1, *rest, 0, 0)
+            places.append(place(now()))
+        assert max(places) - places[-1] <= 0.05, "it is not sent back to where it was seen last"
+        assert places[-1] - places[8] <= 0.05, "it rests within 0.9 s"
+        assert rig.speed() > 2.0, "the other one goes on"
+
+    for seed in range(3):
+        with_rig(scene, seed=seed)
