@@ -6,13 +6,14 @@ The daemon runs as it is, with two simulated cameras, on a virtual clock; it is 
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from ptzevening.house import Actor, House, open_house
+from ptzevening.house import DOORS, Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
@@ -211,5 +212,32 @@ def test_without_a_show_a_cue_is_refused_with_what_to_do(tmp_path: Path) -> None
         refused = await desk.ask("cue/go")
         assert (refused["ok"], refused["code"]) == (False, "no-cues")
         assert "[show]" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+# What is said
+
+
+def test_who_comes_later_is_told_that_the_daemon_is_there_since_when_and_with_which_cameras(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        said: dict[str, dict[str, Any]] = {}
+        desk.house._broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
+        status = said["ptzd/status"]
+        assert (status["state"], status["cameras"]) == ("online", ["left", "right"])
+        assert datetime.fromisoformat(status["since"]).date() == DOORS.date()
+        assert status["troubles"] == []
+        assert sorted(each["name"] for each in said["ptzd/camera/left/positions"]["positions"]) == sorted(PAN)
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_bare_recall_of_a_camera_that_there_is_not_is_answered_with_the_one_that_may_be_meant(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        desk.house.say("camera/lefft/recall", "solo")
+        await asyncio.sleep(1.0)
+        (refused,) = [message for topic, message in desk.heard if topic == "outcome"]
+        assert (refused["ok"], refused["code"]) == (False, "unknown-camera")
+        assert "left" in refused["sentence"]
 
     at_the_desk(tmp_path, scene)
