@@ -26,7 +26,7 @@ from ptzd.bus import Topics
 from ptzd.cameras import reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
 from ptzd.links import LinkAddress, parse_link
-from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
+from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 
 __all__ = [
     "BrokerConfig",
@@ -38,7 +38,6 @@ __all__ = [
     "TextFileError",
     "WindowConfig",
     "config_schema",
-    "dialect_named",
     "load_config",
 ]
 
@@ -84,11 +83,6 @@ def _dialect(value: str, info: ValidationInfo) -> str:
     near = difflib.get_close_matches(value, known, n=1)
     advice = f"did you mean {near[0]!r}?" if near else f"the known ones are {', '.join(known)}"
     raise ValueError(f"there is no dialect {value!r}; {advice} Or name a dialect's .toml file")
-
-
-def dialect_named(value: str) -> Dialect:
-    """Return the dialect that a configuration means. Raises DialectError where its file is no more what it was."""
-    return load_dialect(value) if value in dialect_names() else read_dialect(Path(value))
 
 
 def _topic(value: str) -> str:
@@ -302,6 +296,20 @@ class CameraConfig(_Table):
     )
 
 
+def _each_name_one_dialect(cameras: dict[str, CameraConfig]) -> dict[str, CameraConfig]:
+    """Stored positions know a dialect by its name."""
+    read: dict[str, tuple[str, str, Dialect]] = {}
+    for name, camera in cameras.items():
+        dialect = dialect_named(camera.dialect)
+        first, file, same = read.setdefault(dialect.name, (name, camera.dialect, dialect))
+        if dialect != same:
+            raise ValueError(
+                f"the dialect {dialect.name} of camera {first} ({file}) and that of camera {name} ({camera.dialect}) "
+                "have one name and other figures; give one of them another name"
+            )
+    return cameras
+
+
 class Config(_Table):
     """The whole file."""
 
@@ -309,7 +317,7 @@ class Config(_Table):
     store: StoreConfig = Field(description="a table [store] with a path in it")
     recall: RecallConfig = Field(default=RecallConfig(), description="a table [recall]")
     show: ShowConfig | None = Field(default=None, description="a table [show] with a file in it")
-    camera: dict[Name, CameraConfig] = Field(
+    camera: Annotated[dict[Name, CameraConfig], AfterValidator(_each_name_one_dialect)] = Field(
         min_length=1,
         description="at least one table [camera.NAME]",
         json_schema_extra={"propertyNames": {"pattern": NAME_PATTERN}},

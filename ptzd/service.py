@@ -20,6 +20,7 @@ from typing import Any
 
 import structlog
 
+from ptzd import links
 from ptzd.bus import (
     Answer,
     BackRequest,
@@ -85,15 +86,14 @@ from ptzd.cameras import (
     Recall,
     Tolerance,
     Window,
-    carried,
     landing,
     reach_of,
 )
-from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.config import CameraConfig, Config
 from ptzd.cues import ONCE_WITHIN_SECONDS, CueDesk, CueRefusal, CueState, CueToken, cue_list
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded, Guardian, Keeper
-from ptzd.links import Link, open_udp
+from ptzd.links import Link
 from ptzd.motion import (
     ON_A_RAIL,
     ON_A_TRIPOD,
@@ -105,10 +105,18 @@ from ptzd.motion import (
     published_head,
     write_head,
 )
-from ptzd.positions import CuePlace, HeadFiles, PositionStore, StoredPosition, StoreError, read_head_file
+from ptzd.positions import (
+    CuePlace,
+    HeadFiles,
+    PositionStore,
+    StoredPosition,
+    StoreError,
+    read_head_file,
+    unfit_positions,
+)
 from ptzd.refusals import RefusalLog
 from ptzd.stall import BEAT_SECONDS, Stall
-from ptzd.visca import Dialect, DialectError, load_dialect
+from ptzd.visca import Dialect, DialectError, ScalesError, dialect_named
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
 RESTART_PAUSE_SECONDS = 1.0
@@ -428,9 +436,10 @@ class Service:
             self._refuse_recall(request, token, "unknown-position", _unknown("position", request.position, known))
             return
         try:
-            framing = _framing_for(camera.settings.dialect, position)
+            framing = position.framing_for(camera.settings.dialect)
         except DialectError as error:
-            self._refuse_recall(request, token, "unknown-dialect", f"position {position.name}: {error}")
+            code = "other-scales" if isinstance(error, ScalesError) else "unknown-dialect"
+            self._refuse_recall(request, token, code, f"position {position.name}: {error}")
             return
         if request.camera in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
@@ -464,6 +473,7 @@ class Service:
             seconds=seconds,
             note=note,
             stored_at=self._calendar(),
+            scales=camera.settings.dialect.scales,
         )
         await self._changing(camera.name, self._store.store(position, request.replace))
 
@@ -636,14 +646,17 @@ class Service:
         )
 
     def _say_all(self) -> None:
+        troubles = [*self._store.troubles]
+        for name, camera in self.cameras.items():
+            troubles += unfit_positions(name, self._store.positions(name), camera.settings.dialect)
         status = StatusMessage(
             state="online",
             version=version("ptzd"),
             cameras=list(self.cameras),
             since=self._calendar(),
-            troubles=list(self._store.troubles),
+            troubles=troubles,
         )
-        for trouble in self._store.troubles:
+        for trouble in troubles:
             log.error(trouble)
         self._bus.publish(self._bus.topics.status, status.encode(), retain=True)
         for name, camera in self.cameras.items():
@@ -677,7 +690,7 @@ class _Stands:
         settings = self._settings
         for name, position in self._store.positions(settings.name).items():
             try:
-                wanted = _framing_for(settings.dialect, position)
+                wanted = position.framing_for(settings.dialect)
             except DialectError:
                 continue
             if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
@@ -697,13 +710,6 @@ def _is_stale(request: Request | Refusal) -> bool:
         case LearnRequest(sent_at=None, estimate=False):
             return True
     return False
-
-
-def _framing_for(dialect: Dialect, position: StoredPosition) -> Framing:
-    """A position's framing in the counts of a head that may have been swapped. Raises DialectError."""
-    if position.dialect == dialect.name:
-        return position.framing
-    return carried(position.framing, load_dialect(position.dialect), dialect)
 
 
 def _unknown(kind: str, name: str, known: Iterable[str]) -> str:
@@ -769,7 +775,7 @@ def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
     if isinstance(first, tuple) or isinstance(second, tuple):
         lens = Lens(tuple(point for point in config.focal_length if isinstance(point, tuple)))
     elif first < second:
-        lens = lens_between(first, second, dialect.zoom.tele_counts)
+        lens = lens_between(first, second, dialect.zoom.ratios)
     else:
         return None  # a fixed lens: nothing relates its one focal length to zoom counts
     return Optics(Sensor(*config.sensor), lens, config.frame_rate)
@@ -816,11 +822,11 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         heads = HeadFiles(config.store.path.parent)
         # Before any camera is spoken to: nothing is to move that nobody would stop.
         guard = await stack.enter_async_context(Keeper(_guarded(config)))
-        links: dict[str, tuple[CameraSettings, Link]] = {}
+        opened: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
-                link = await stack.enter_async_context(open_udp(camera.link.host, camera.link.port))
-                links[name] = (camera_settings(name, camera, heads.path(name)), link)
+                link = await stack.enter_async_context(links.open(camera.link))
+                opened[name] = (camera_settings(name, camera, heads.path(name)), link)
             except OSError as error:
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
             except (DialectError, HeadFileError) as error:
@@ -833,7 +839,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
                 raise StartError(f"the show file {config.show.file} has mistakes: {error}") from None
         bus = await stack.enter_async_context(_bus(config, rng))
         service = Service(
-            links=links,
+            links=opened,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
             store=store,
             bus=bus,

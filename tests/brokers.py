@@ -19,7 +19,7 @@ from typing import Any
 
 import pytest
 
-START_SECONDS = 5.0
+START_SECONDS = 20.0
 EMBEDDED = """
 import asyncio, sys
 from ptzd.bus.embedded import embedded_broker
@@ -66,6 +66,7 @@ class MosquittoBroker:
     options: tuple[str, ...] = ("allow_anonymous true",)  # lines of its configuration
     host: str = "127.0.0.1"
     port: int = field(default_factory=free_port)
+    nodelay: bool = True  # mosquitto's own default is not
     _process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -75,7 +76,7 @@ class MosquittoBroker:
             f"listener {self.port} {self.host}",
             f"user {getpass.getuser()}",
             "persistence false",
-            "set_tcp_nodelay true",
+            *(["set_tcp_nodelay true"] if self.nodelay else []),
             "log_dest none",
             *self.options,
         ]
@@ -102,9 +103,9 @@ class MosquittoBroker:
 
 
 @contextmanager
-def running_mosquitto(folder: Path, *options: str) -> Iterator[MosquittoBroker]:
+def running_mosquitto(folder: Path, *options: str, nodelay: bool = True) -> Iterator[MosquittoBroker]:
     """Run a broker with these lines in its configuration for as long as the context lasts."""
-    broker = MosquittoBroker(folder, options) if options else MosquittoBroker(folder)
+    broker = MosquittoBroker(folder, options or ("allow_anonymous true",), nodelay=nodelay)
     broker.start()
     try:
         yield broker

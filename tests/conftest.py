@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from brokers import MosquittoBroker, running_mosquitto
+from hypothesis import HealthCheck, settings
+
+# How long an example takes says more of what else the machine does than of the code: bounds on time are in tests/bench.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
+
+
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Share all tests among as many processes as there are cores; a part of them, or a bench, has the machine alone."""
+    if config.option.file_or_dir or config.option.markexpr == "bench":
+        return 0
+    return len(os.sched_getaffinity(0))
 
 
 @pytest.fixture

@@ -34,7 +34,7 @@ PLAIN = HeadModel(
 )
 # With the dialect's own table: 24 steps from 1 to 120°/s, among them 9 and 15°/s.
 TABLED = published_head(DIALECT.pan.steps_deg_per_s, DIALECT.tilt.steps_deg_per_s)
-LENS = Optics(Sensor(36.0, 24.0), lens_between(28.0, 135.0), 25.0)
+LENS = Optics(Sensor(36.0, 24.0), lens_between(28.0, 135.0, DIALECT.zoom.ratios), 25.0)
 
 # Where each position points: pan and tilt in degrees, zoom in counts.
 PLACES: Mapping[str, tuple[float, float, int]] = {

@@ -34,9 +34,9 @@ def free_udp_ports(count: int) -> int:
     raise RuntimeError("no free UDP ports")
 
 
-def write_config(folder: Path, broker_port: int, ports: Sequence[int]) -> Path:
+def write_config(folder: Path, broker_port: int, ports: Sequence[int], base: str = "ptzd") -> Path:
     """Write a configuration with a camera `camera-N` for each UDP port."""
-    lines = [f'[broker]\nport = {broker_port}\n\n[store]\npath = "show.db"\n']
+    lines = [f'[broker]\nport = {broker_port}\nbase_topic = "{base}"\n\n[store]\npath = "show.db"\n']
     for number, port in enumerate(ports):
         lines.append(f'[camera.camera-{number}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n')
     path = folder / "show.toml"
@@ -86,9 +86,9 @@ class Processes:
         assert process.returncode is None, "the daemon did not start"
         return process
 
-    async def import_positions(self, client: aiomqtt.Client, cameras: int) -> None:
+    async def import_positions(self, client: aiomqtt.Client, cameras: int, base: str = "ptzd") -> None:
         """Give each camera two positions, `here` and `there`, two degrees apart."""
-        await client.subscribe("ptzd/outcome")
+        await client.subscribe(f"{base}/outcome")
         positions = []
         for number in range(cameras):
             for name, pan in (("here", 0), ("there", 102)):
@@ -98,7 +98,7 @@ class Processes:
                     f"stored_at = 2026-06-20T19:30:00Z\n"
                 )
         text = "\n".join(positions)
-        await client.publish("ptzd/show/import", json.dumps({"show": text, "replace": True, "id": "import"}), qos=1)
+        await client.publish(f"{base}/show/import", json.dumps({"show": text, "replace": True, "id": "import"}), qos=1)
         async with asyncio.timeout(20):
             async for message in client.messages:
                 assert isinstance(message.payload, bytes)

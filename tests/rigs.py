@@ -7,7 +7,9 @@ import random
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
+from functools import partial
 
+from bare_camera import serve_bare
 from ptzsim.camera import SimulatedCamera
 from ptzsim.habits import Habits
 from ptzsim.mount import mount_named
@@ -25,16 +27,17 @@ from ptzd.cameras import (
     Recall,
     Tolerance,
 )
-from ptzd.links import MemoryLink, memory_pair
+from ptzd.links import Form, MemoryLink, memory_pair
 from ptzd.motion import published_head
-from ptzd.visca import load_dialect
+from ptzd.visca import Dialect, load_dialect
 
 
 class CutLink:
     """A wire that can be cut: nothing passes either way while it is."""
 
-    def __init__(self, link: MemoryLink) -> None:
+    def __init__(self, link: MemoryLink, form: Form = "numbered") -> None:
         self._link = link
+        self.form = form
         self.cut = False
 
     def send(self, datagram: bytes) -> None:
@@ -65,6 +68,7 @@ class Rig:
         camera: Camera,
         simulated: SimulatedCamera,
         said: list[CameraState | MoveReport],
+        moves: list[MoveReport],
         link: CutLink,
         run: asyncio.Task[None],
     ) -> None:
@@ -73,10 +77,11 @@ class Rig:
         self.camera = camera
         self.simulated = simulated
         self.said = said
+        self.moves = moves  # of what it said
 
-    @property
-    def moves(self) -> list[MoveReport]:
-        return [each for each in self.said if isinstance(each, MoveReport)]
+    def forget(self) -> None:
+        self.said.clear()
+        self.moves.clear()
 
     @property
     def phases(self) -> list[tuple[str | None, str]]:
@@ -91,11 +96,20 @@ class Rig:
         await self.until(lambda: self.camera.state().power == "on" and not self.camera.moving)
 
     async def end_of(self, id: str, seconds: float = 120.0) -> MoveReport:
-        def ended() -> list[MoveReport]:
-            return [each for each in self.moves if each.id == id and each.phase.ended]
+        seen = 0  # of thousands of reports each is looked at once
+        end: MoveReport | None = None
 
-        await self.until(lambda: bool(ended()), seconds)
-        return ended()[-1]
+        def ended() -> bool:
+            nonlocal seen, end
+            for each in self.moves[seen:]:
+                if each.id == id and each.phase.ended:
+                    end = each
+            seen = len(self.moves)
+            return end is not None
+
+        await self.until(ended, seconds)
+        assert end is not None
+        return end
 
     async def recall(self, recall: Recall) -> MoveReport:
         self.camera.recall(recall)
@@ -112,6 +126,7 @@ class Rig:
 async def rigged(
     *,
     dialect_name: str = "nibble4-51",
+    dialect: Dialect | None = None,
     seed: int = 1,
     loss: float = 0.0,
     ready: bool = True,
@@ -122,10 +137,11 @@ async def rigged(
     habits: Habits | None = None,
     doubled: float = 0.0,
     report: Callable[[CameraState | MoveReport], None] | None = None,
+    form: Form = "numbered",
 ) -> AsyncIterator[Rig]:
-    """`report` hears what the camera says, in the place of the rig's own list."""
+    """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists."""
     rng = random.Random(seed)
-    dialect = load_dialect(dialect_name)
+    dialect = dialect or load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
     simulated = SimulatedCamera(
         dialect,
@@ -136,8 +152,16 @@ async def rigged(
         habits=habits or Habits(),
     )
     ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, doubled=doubled, rng=rng)
-    link = CutLink(ours)
+    link = CutLink(ours, form)
+    serve = serve_memory if form == "numbered" else partial(serve_bare, stream=form == "stream", rng=rng)
     said: list[CameraState | MoveReport] = []
+    moves: list[MoveReport] = []
+
+    def keep(each: CameraState | MoveReport) -> None:
+        said.append(each)
+        if isinstance(each, MoveReport):
+            moves.append(each)
+
     camera = Camera(
         CameraSettings(
             name="gallery",
@@ -155,13 +179,13 @@ async def rigged(
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
-        report=report or said.append,
+        report=report or keep,
         stands_in=lambda framing: None,
     )
     async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(camera.run()), group.create_task(serve_memory(simulated, theirs))]
+        tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
         try:
-            yield Rig(camera, simulated, said, link, tasks[0])
+            yield Rig(camera, simulated, said, moves, link, tasks[0])
         finally:
             for task in tasks:
                 task.cancel()

@@ -17,6 +17,7 @@ from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator
+from made_up_head import made_up_head
 
 from ptzd.bus.topics import CAMERA_COMMANDS, CAMERA_REPORTS, PLAIN_COMMANDS, PLAIN_REPORTS
 from ptzd.cameras import Window
@@ -274,7 +275,7 @@ def test_a_dialect_may_be_a_file_and_its_mistakes_are_told(write: Write, mistake
     import ptzd.visca
 
     (own,) = (Path(folder) / "dialects" / "nibble4-51.toml" for folder in ptzd.visca.__path__)
-    (tmp_path / "own-head.toml").write_bytes(own.read_bytes())
+    (tmp_path / "own-head.toml").write_text(own.read_text().replace('name = "nibble4-51"', 'name = "own-head"'))
     text = SMALLEST.replace("nibble4-51", "own-head.toml")
     assert load_config(write(text)).camera["gallery"].dialect == str(tmp_path / "own-head.toml")
     (tmp_path / "own-head.toml").write_text("name = 3")
@@ -283,6 +284,27 @@ def test_a_dialect_may_be_a_file_and_its_mistakes_are_told(write: Write, mistake
     assert "own-head.toml has mistakes" in told
     (tmp_path / "own-head.toml").unlink()
     assert "there is no file" in mistakes(text)[0]
+
+
+def test_a_dialect_file_may_not_have_the_name_of_one_of_the_programs(mistakes: Mistakes, tmp_path: Path) -> None:
+    path = made_up_head(tmp_path)
+    path.write_text(path.read_text().replace('name = "hayloft5-90"', 'name = "nibble4-51"'))
+    (told,) = mistakes(SMALLEST.replace("nibble4-51", path.name))
+    assert told.startswith("line 5, field camera.gallery.dialect: ")
+    assert "has the name of a dialect that comes with the program, nibble4-51" in told
+
+
+def test_two_dialect_files_of_one_name_must_say_the_same(write: Write, mistakes: Mistakes, tmp_path: Path) -> None:
+    one, other = made_up_head(tmp_path), tmp_path / "other.toml"
+    other.write_text(one.read_text())
+    left = f'[camera.left]\nlink = "udp://127.0.0.1:52399"\ndialect = "{other.name}"\n'
+    text = SMALLEST.replace("nibble4-51", one.name) + left
+    assert load_config(write(text)).camera["left"].dialect == str(other)  # the same in two places is no mistake
+    other.write_text(one.read_text().replace("counts_per_degree = 90.0", "counts_per_degree = 45.0"))
+    (told,) = mistakes(text)
+    assert "dialect hayloft5-90 of camera gallery" in told
+    assert "that of camera left" in told
+    assert "have one name and other figures; give one of them another name" in told
 
 
 # The schema

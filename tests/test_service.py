@@ -52,11 +52,13 @@ class House:
         self.broker.publish(f"ptzd/{topic}", json.dumps(payload).encode() if data is None else data, **how)
 
     async def until(self, found: Callable[[str, dict[str, Any]], bool], seconds: float = 60) -> dict[str, Any]:
+        seen = 0
         async with asyncio.timeout(seconds):
             while True:
-                for topic, message in self.heard:
+                for topic, message in self.heard[seen:]:
                     if found(topic, message):
                         return message
+                seen = len(self.heard)
                 await asyncio.sleep(0.02)
 
     async def outcome(self, id: str) -> dict[str, Any]:
@@ -394,6 +396,29 @@ def test_a_swapped_head_with_another_scale_goes_where_the_old_one_went(tmp_path:
         assert house.simulated["left"].head.pan_deg(now) == pytest.approx(100, abs=1 / 51.2)
         assert house.simulated["left"].head.tilt_deg(now) == pytest.approx(-10, abs=1 / 51.2)
 
+    in_house(tmp_path, scene)
+
+
+def test_what_was_stored_in_other_figures_is_told_at_the_start_and_not_recalled(tmp_path: Path) -> None:
+    async def store() -> None:
+        async with PositionStore.open(tmp_path / "show.db", calendar=lambda: EVENING, run_disk=inline) as store:
+            framing = Framing(1440, -144, 0x1000, 0x4000, "manual")
+            of_before = load_dialect("nibble4-51").scales.replace("pan 51.2", "pan 45.3333")
+            await store.store(StoredPosition("left", "old", framing, "nibble4-51", None, None, "", EVENING, of_before))
+
+    async def scene(house: House) -> None:
+        status = await house.until(lambda topic, message: topic == "ptzd/status" and message["state"] == "online")
+        (trouble,) = status["troubles"]
+        assert trouble.startswith("camera left can't be sent to old: ")
+        assert "pan 45.3333" in trouble
+        house.say("camera/left/recall", {"position": "old", "id": "1"})
+        end = await house.end("1")
+        assert (end["phase"], end["code"]) == ("refused", "other-scales")
+        assert house.simulated["left"].head.pan_deg(asyncio.get_running_loop().time()) == 0.0
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "2"})
+        assert (await house.end("2"))["phase"] == "settled"
+
+    virtual_time.run(store())
     in_house(tmp_path, scene)
 
 

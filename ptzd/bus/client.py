@@ -29,6 +29,7 @@ from typing import Any, Literal, Self
 
 import aiomqtt
 import structlog
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -49,6 +50,7 @@ STEADY_SECONDS = 5.0  # a connection that held this long was a good one: the nex
 IN_FLIGHT = 8  # messages sent before the broker has confirmed the first of them
 GOODBYE_SECONDS = 1.0
 TURN_SECONDS = 0.01  # how long messages are handed out in one turn of the loop: a tenth of what a stop may take
+TCP_QUICKACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux has it
 SUBSCRIPTION_REFUSED = 0x80  # this and above: MQTT 5.0, section 3.9.3; MQTT 3.1.1, section 3.9.3
 
 
@@ -313,18 +315,54 @@ class _Client(aiomqtt.Client):
             # Small messages in both directions: with Nagle's algorithm they would wait for each other's confirmation.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
-        self._client.connect_timeout = CONNECT_SECONDS
+        self._paho = self._client  # aiomqtt has no public way to it, but all that is changed of it below is public
+        self._paho.connect_timeout = CONNECT_SECONDS
         self.attempted = asyncio.Event()  # whether there is a TCP connection now, or none after all
+        self._tell_of_attempts(asyncio.get_running_loop())
+        self._acknowledge_at_once()
+        self._survive_a_late_disconnect()
 
-    def _client_connect(self) -> None:
-        try:
-            super()._client_connect()
-        finally:
-            self._loop.call_soon_threadsafe(self.attempted.set)
+    def _tell_of_attempts(self, loop: asyncio.AbstractEventLoop) -> None:
+        connect = self._paho.connect
 
-    def _on_disconnect(self, *arguments: Any, **more: Any) -> None:
-        if not self._connected.cancelled():  # else aiomqtt fails in the middle of closing the socket
-            super()._on_disconnect(*arguments, **more)
+        def connect_and_tell(*arguments: Any, **more: Any) -> MQTTErrorCode:
+            try:
+                return connect(*arguments, **more)
+            finally:
+                loop.call_soon_threadsafe(self.attempted.set)
+
+        self._paho.connect = connect_and_tell  # type: ignore[method-assign]
+
+    def _acknowledge_at_once(self) -> None:
+        """Leave no TCP segment of the broker's without acknowledgement for long.
+
+        A broker with Nagle's algorithm, which is what mosquitto is by default, holds a recall back until all that it
+        sent before is acknowledged, which Linux puts off for 40 ms in the hope of sending something along. TCP_QUICKACK
+        doesn't last (Linux, tcp(7)), so it is said after each read.
+        """
+        if TCP_QUICKACK is None:
+            return
+        read = self._paho.loop_read
+
+        def read_and_acknowledge(*arguments: Any, **more: Any) -> MQTTErrorCode:
+            try:
+                return read(*arguments, **more)
+            finally:
+                if isinstance(connection := self._paho.socket(), socket.socket):
+                    with suppress(OSError):  # it may have broken: the next read tells
+                        connection.setsockopt(socket.IPPROTO_TCP, TCP_QUICKACK, 1)
+
+        self._paho.loop_read = read_and_acknowledge  # type: ignore[method-assign]
+
+    def _survive_a_late_disconnect(self) -> None:
+        """Let an attempt that was called off end: aiomqtt fails in the middle of closing its socket."""
+        told: Any = self._paho.on_disconnect
+
+        def tell(*arguments: Any) -> None:
+            with suppress(asyncio.CancelledError):
+                told(*arguments)
+
+        self._paho.on_disconnect = tell
 
     async def subscribe_to(self, topics: str) -> None:
         if self._mqtt5:
@@ -350,7 +388,7 @@ class _Client(aiomqtt.Client):
 
     def hang_up(self) -> None:
         """Close what a failed attempt may have left open."""
-        self._client.disconnect()
+        self._paho.disconnect()
 
 
 def _straight_to(hear: Callable[[aiomqtt.Message], None]) -> type[asyncio.Queue[aiomqtt.Message]]:

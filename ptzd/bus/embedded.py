@@ -48,7 +48,7 @@ class _Broker(Broker):  # type: ignore[misc]  # amqtt has no types
     async def _publish_retained_messages_for_subscription(
         self, subscription: tuple[str, int], session: Session
     ) -> None:
-        if any(subscriber is session for subscriber, _ in self._subscriptions.get(subscription[0], ())):
+        if any(subscriber is session for subscriber, _ in self.subscriptions.get(subscription[0], ())):
             await super()._publish_retained_messages_for_subscription(subscription, session)
 
 

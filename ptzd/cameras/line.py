@@ -10,12 +10,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
-from ptzd.links import Link
+from ptzd.links import Form, Link
 from ptzd.visca import (
     Acknowledged,
     Answered,
+    Bare,
     Command,
     Completed,
     Conversation,
@@ -23,11 +25,13 @@ from ptzd.visca import (
     Dialect,
     ErrorCode,
     Event,
+    Framing,
     Ignored,
     Inquiry,
     Interrupted,
     Linked,
     Overdue,
+    OverIp,
     PerformedUnheard,
     Refused,
     Timing,
@@ -35,6 +39,11 @@ from ptzd.visca import (
 )
 
 T = TypeVar("T")
+_FRAMINGS: dict[Form, Callable[[], Framing]] = {
+    "numbered": OverIp,
+    "stream": partial(Bare, stream=True),
+    "datagrams": partial(Bare, stream=False),
+}
 Ending = Completed | Refused | Interrupted | Overdue | Unanswered
 
 
@@ -81,7 +90,7 @@ class Line:
     ) -> None:
         """`on_restart` is called when the camera lost count: it restarted, or somebody else speaks to it."""
         self._link = link
-        self._conversation = Conversation(dialect, timing or Timing())
+        self._conversation = Conversation(dialect, timing, _FRAMINGS[link.form]())
         self._on_restart = on_restart
         self._pending: dict[int, _Pending] = {}
         self._timer: asyncio.TimerHandle | None = None

@@ -87,7 +87,8 @@ class _Attempt:
 
     def __init__(self, link: Link, dialect: Dialect, halted: Halt) -> None:
         self._loop = asyncio.get_running_loop()
-        self._line = Line(TwiceLink(link), dialect, on_restart=lambda: None, timing=TIMING)
+        twice = TwiceLink(link) if link.form == "numbered" else link
+        self._line = Line(twice, dialect, on_restart=lambda: None, timing=TIMING)
         self._dialect = dialect
         self._halted = halted
         self._standing = Standing(dialect)

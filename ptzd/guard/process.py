@@ -13,16 +13,15 @@ import logging
 import math
 import os
 import signal
-from collections.abc import AsyncIterator
-from contextlib import AbstractAsyncContextManager, asynccontextmanager, suppress
-from pathlib import Path
+from contextlib import AbstractAsyncContextManager, suppress
 from typing import Any
 
 import structlog
 
-from ptzd.links import Link, open_udp
+from ptzd import links
+from ptzd.links import Link, LinkAddress
 from ptzd.logs import log_from
-from ptzd.visca import Dialect, dialect_names, load_dialect, read_dialect
+from ptzd.visca import dialect_named
 
 from .halting import Watched
 from .terms import HaltBegan, HaltEnded, Terms
@@ -46,7 +45,7 @@ class Process:
     def __init__(self) -> None:
         self._lines = Lines()
         self._closed = asyncio.Event()  # stdin, or somebody told this to end while it had nothing to do
-        self._addresses: dict[str, tuple[str, int]] = {}
+        self._addresses: dict[str, LinkAddress] = {}
         self._resolving: set[asyncio.Task[None]] = set()
 
     async def run(self) -> None:
@@ -92,8 +91,8 @@ class Process:
         """Do what a message says. Raises ValueError or TypeError for one that can't be read."""
         match message:
             case {"watch": str(name), "host": str(host), "port": int(port), "dialect": str(dialect)}:
-                self._addresses[name] = host, port
-                self._terms.add(Watched(name, _dialect(dialect), lambda: self._open(name)))
+                self._addresses[name] = LinkAddress(host, port)
+                self._terms.add(Watched(name, dialect_named(dialect), lambda: self._open(name)))
                 if not _is_numeric(host):
                     task = asyncio.create_task(self._resolve(name, host, port))
                     self._resolving.add(task)
@@ -111,10 +110,10 @@ class Process:
         """Find out now what a name stands for: who answers that may be gone when it is needed."""
         with suppress(OSError):
             found = await asyncio.get_running_loop().getaddrinfo(host, port, proto=17)
-            self._addresses[camera] = str(found[0][4][0]), port
+            self._addresses[camera] = LinkAddress(str(found[0][4][0]), port)
 
     def _open(self, camera: str) -> AbstractAsyncContextManager[Link]:
-        return _udp(*self._addresses[camera])
+        return links.open(self._addresses[camera])
 
     async def _say_alive(self) -> None:
         while True:
@@ -131,16 +130,6 @@ class Process:
     def _write(self, message: dict[str, Any]) -> None:
         with suppress(OSError):  # a daemon that is gone or stands still reads nothing
             os.write(STDOUT, encode(message))
-
-
-@asynccontextmanager
-async def _udp(host: str, port: int) -> AsyncIterator[Link]:
-    async with open_udp(host, port) as link:
-        yield link
-
-
-def _dialect(name: str) -> Dialect:
-    return load_dialect(name) if name in dialect_names() else read_dialect(Path(name))
 
 
 def _is_numeric(host: str) -> bool:

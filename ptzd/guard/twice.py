@@ -6,7 +6,7 @@ hundred heads whose network loses every tenth datagram, the slowest then rests 0
 
 from __future__ import annotations
 
-from ptzd.links import Link
+from ptzd.links import Form, Link
 from ptzd.visca import RESET, SEQUENCE_ABNORMAL, PayloadType
 
 INQUIRY = PayloadType.INQUIRY.to_bytes(2, "big")
@@ -14,7 +14,9 @@ HEADER_BYTES = 8
 
 
 class TwiceLink:
-    """Doubles what is no question, and keeps to itself what the camera says of the copies."""
+    """Doubles what is no question, and keeps to itself what the camera says of the copies: they need their numbers."""
+
+    form: Form = "numbered"
 
     def __init__(self, link: Link) -> None:
         self._link = link

@@ -1,8 +1,9 @@
 """Bytes to one camera and back: UDP, and in memory. Knows no VISCA."""
 
 from .address import LinkAddress, parse_link
-from .link import Link
+from .link import Form, Link
 from .memory import MemoryLink, memory_pair
-from .udp import UdpLink, open_udp
+from .opening import open
+from .udp import UdpLink
 
-__all__ = ["Link", "LinkAddress", "MemoryLink", "UdpLink", "memory_pair", "open_udp", "parse_link"]
+__all__ = ["Form", "Link", "LinkAddress", "MemoryLink", "UdpLink", "memory_pair", "open", "parse_link"]

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import Literal, Protocol
+
+Form = Literal["numbered", "stream", "datagrams"]  # datagrams with a header that numbers them; or bare ones
 
 
 class Link(Protocol):
     """A way to one camera. It knows no protocol: a datagram is any bytes."""
+
+    @property
+    def form(self) -> Form:
+        """How messages travel on it: whoever speaks the protocol wraps them in that way."""
 
     def send(self, datagram: bytes) -> None:
         """Hand one datagram to the network now. Never waits and never raises: a network loses datagrams anyway."""

@@ -6,9 +6,13 @@ import asyncio
 import random
 from collections import deque
 
+from .link import Form
+
 
 class MemoryLink:
     """One end of a wire in memory. Made in pairs by `memory_pair`."""
+
+    form: Form = "numbered"
 
     def __init__(self, delay_seconds: float, loss: float, doubled: float, rng: random.Random) -> None:
         self._delay_seconds = delay_seconds

@@ -7,9 +7,13 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import cast
 
+from .link import Form, Link
+
 
 class UdpLink(asyncio.DatagramProtocol):
     """A connected UDP socket: the kernel drops whatever comes from another address or port."""
+
+    form: Form = "numbered"
 
     def __init__(self) -> None:
         self._received: asyncio.Queue[bytes] = asyncio.Queue(maxsize=256)
@@ -34,7 +38,7 @@ class UdpLink(asyncio.DatagramProtocol):
 
 
 @asynccontextmanager
-async def open_udp(host: str, port: int) -> AsyncIterator[UdpLink]:
+async def open_udp(host: str, port: int) -> AsyncIterator[Link]:
     """Open a link to `host`:`port` for as long as the context lasts. Raises OSError for a name that is unknown."""
     transport, link = await asyncio.get_running_loop().create_datagram_endpoint(UdpLink, remote_addr=(host, port))
     try:

@@ -32,7 +32,7 @@ from .head import (
     published_head,
 )
 from .headfile import HeadFileError, LearnedHead, Measured, read_head, write_head
-from .lens import PUBLISHED_RATIOS, Lens, lens_between
+from .lens import Lens, lens_between
 from .optics import (
     SHOT_HEIGHT_M,
     PanningVerdict,
@@ -66,7 +66,6 @@ from .watching import (
 __all__ = [
     "ON_A_RAIL",
     "ON_A_TRIPOD",
-    "PUBLISHED_RATIOS",
     "SHOT_HEIGHT_M",
     "AxisModel",
     "AxisSpeeds",

@@ -8,37 +8,6 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from math import log
 
-TELE_COUNTS = 0x4000  # the optical tele end; digital zoom lies above
-
-# "Ceiling DocCam II technical manual, Zoom ratio and zoom position (for reference)": ratio, counts, a ×25 lens.
-PUBLISHED_RATIOS: tuple[tuple[float, int], ...] = (
-    (1.0, 0x0000),
-    (2.0, 0x1781),
-    (3.0, 0x213B),
-    (4.0, 0x2752),
-    (5.0, 0x2BB3),
-    (6.0, 0x2F03),
-    (7.0, 0x315D),
-    (8.0, 0x3364),
-    (9.0, 0x34FF),
-    (10.0, 0x362C),
-    (11.0, 0x373D),
-    (12.0, 0x386A),
-    (13.0, 0x3929),
-    (14.0, 0x3A20),
-    (15.0, 0x3AFA),
-    (16.0, 0x3BBA),
-    (17.0, 0x3C5E),
-    (18.0, 0x3CCB),
-    (19.0, 0x3D70),
-    (20.0, 0x3DF8),
-    (21.0, 0x3E66),
-    (22.0, 0x3ED3),
-    (23.0, 0x3F25),
-    (24.0, 0x3F93),
-    (25.0, 0x4000),
-)
-
 
 @dataclass(frozen=True)
 class Lens:
@@ -108,23 +77,19 @@ class Lens:
         return least if below <= above else most
 
 
-def lens_between(wide_mm: float, tele_mm: float, tele_counts: int = TELE_COUNTS) -> Lens:
-    """Return a lens of which only both ends are known.
+def lens_between(wide_mm: float, tele_mm: float, ratios: Sequence[tuple[float, int]]) -> Lens:
+    """Return a lens of which only both ends are known, on a zoom whose ratios are.
 
-    Assumed: its focal length grows between them as the published ×25 lens's does, on a logarithmic scale. A measured
-    table is better. Raises ValueError unless 0 < wide_mm < tele_mm.
+    `ratios` are (times the wide end, zoom counts), both growing, from ×1 on. A lens that is no more or less long than
+    the zoom's own ratio says grows as the zoom does on a logarithmic scale: assumed, a measured table is better.
+    Raises ValueError unless 0 < wide_mm < tele_mm.
     """
     if not 0.0 < wide_mm < tele_mm:
         raise ValueError(
             f"a zoom lens is longer at its tele end than at its wide end, not {wide_mm:g} to {tele_mm:g} mm"
         )
-    longest = log(PUBLISHED_RATIOS[-1][0])
-    return Lens(
-        tuple(
-            (round(counts / TELE_COUNTS * tele_counts), wide_mm * (tele_mm / wide_mm) ** (log(ratio) / longest))
-            for ratio, counts in PUBLISHED_RATIOS
-        )
-    )
+    longest = log(ratios[-1][0])
+    return Lens(tuple((counts, wide_mm * (tele_mm / wide_mm) ** (log(ratio) / longest)) for ratio, counts in ratios))
 
 
 def _monotone_slopes(x: Sequence[float], y: Sequence[float]) -> tuple[float, ...]:

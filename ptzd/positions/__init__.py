@@ -4,7 +4,7 @@ from .cueplace import CuePlace
 from .disk import inline
 from .errors import StoreError
 from .heads import HeadFiles, read_head_file
-from .position import HistoryEntry, StoredPosition
+from .position import HistoryEntry, StoredPosition, unfit_positions
 from .store import Imported, PositionStore
 from .text import read_show
 
@@ -19,4 +19,5 @@ __all__ = [
     "inline",
     "read_head_file",
     "read_show",
+    "unfit_positions",
 ]

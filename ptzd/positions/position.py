@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from ptzd.cameras.framing import carried
 from ptzd.cameras.reports import Framing
 from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, checked_name
+from ptzd.visca import Dialect, DialectError, load_dialect, require_same_scales
 
 # Twenty bits with sign: the widest pan field any dialect has. A head's own reach is its dialect's business.
 LEAST_ANGLE_COUNTS, MOST_ANGLE_COUNTS = -0x80000, 0x7FFFF
 MOST_LENS_COUNTS = 0xFFFF  # zoom and focus travel as four nibbles, without sign
+LONGEST_SCALES = 200  # characters
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +23,8 @@ class StoredPosition:
     """A framing under a name, with how it is to be recalled. Raises ValueError with a sentence where it can't be one.
 
     `speed` is a pan step (1..24), `seconds` a wished time of travel (above 0, at most 600); at most one of the
-    two is given. `dialect` names the scale that the framing's counts are in. `stored_at` must know its time zone and
+    two is given. `dialect` names the scale that the framing's counts are in, and `scales` is its fingerprint as of
+    then; None is trusted by the name alone. `stored_at` must know its time zone and
     is kept in UTC.
     """
 
@@ -31,6 +36,17 @@ class StoredPosition:
     seconds: float | None
     note: str
     stored_at: datetime
+    scales: str | None = None
+
+    def framing_for(self, dialect: Dialect) -> Framing:
+        """Return the framing in the counts of a head that may have been swapped.
+
+        Raises DialectError where its scale is unknown, or has other figures by now.
+        """
+        stored_in = dialect if self.dialect == dialect.name else load_dialect(self.dialect)
+        if self.scales is not None:
+            require_same_scales(stored_in, self.scales)
+        return carried(self.framing, stored_in, dialect)
 
     def __post_init__(self) -> None:
         checked_name(self.camera)
@@ -54,7 +70,9 @@ class StoredPosition:
             raise ValueError(f"seconds is {self.seconds}: it must be more than 0 and at most {LONGEST_SECONDS:.0f}")
         if len(self.note) > LONGEST_NOTE:
             raise ValueError(f"the note has {len(self.note)} characters: it may have {LONGEST_NOTE}")
-        for field, text in (("dialect", self.dialect), ("note", self.note)):
+        if self.scales is not None and not 0 < len(self.scales) <= LONGEST_SCALES:
+            raise ValueError(f"scales has {len(self.scales)} characters: it must have 1 to {LONGEST_SCALES}")
+        for field, text in (("dialect", self.dialect), ("note", self.note), ("scales", self.scales or "")):
             if not _writable(text):
                 raise ValueError(f"the {field} has half a character in it (a lone surrogate): write it anew")
         object.__setattr__(self, "stored_at", in_utc(self.stored_at))
@@ -70,6 +88,18 @@ class HistoryEntry:
     number: int
     position: StoredPosition
     current: bool
+
+
+def unfit_positions(camera: str, positions: Mapping[str, StoredPosition], dialect: Dialect) -> Iterator[str]:
+    """Return why a camera of this dialect can't be sent to some of its positions, in a sentence for each reason."""
+    unfit: dict[str, list[str]] = {}
+    for name, position in positions.items():
+        try:
+            position.framing_for(dialect)
+        except DialectError as error:
+            unfit.setdefault(str(error), []).append(name)
+    for reason, names in unfit.items():
+        yield f"camera {camera} can't be sent to {', '.join(names)}: {reason}"
 
 
 def in_utc(moment: datetime) -> datetime:

@@ -56,6 +56,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
     ),
+    ("ALTER TABLE entry ADD COLUMN scales TEXT",),
 )
 
 

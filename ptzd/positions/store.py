@@ -51,7 +51,7 @@ T = TypeVar("T")
 
 _COLUMNS = (
     "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
-    "dialect, speed, seconds, note, stored_at"
+    "dialect, speed, seconds, note, stored_at, scales"
 )
 
 
@@ -465,7 +465,7 @@ def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
     number = _last_number(db, position.camera, position.name) + 1
     db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
     db.execute(
-        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             position.camera,
             position.name,
@@ -480,6 +480,7 @@ def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
             position.seconds,
             position.note,
             position.stored_at.isoformat(),
+            position.scales,
         ),
     )
 
@@ -494,12 +495,21 @@ def _last_number(db: sqlite3.Connection, camera: str, name: str) -> int:
 def _read_positions(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, Mapping[str, StoredPosition]]:
     """Return what can be read, and tell the rest."""
     positions = []
-    for row in _rows(db, f"SELECT {_COLUMNS} FROM entry WHERE current", "camera, name", "positions", troubles):
+    for row in _rows(db, f"{_select_entries(db)} WHERE current", "camera, name", "positions", troubles):
         try:
             positions.append(_entry(row).position)
         except (ValueError, TypeError) as error:
             troubles.append(f"the stored position {row[1]} of camera {row[0]} can't be read ({error}): store it anew")
     return _by_camera(positions)
+
+
+def _select_entries(db: sqlite3.Connection) -> str:
+    """Select what positions have; a file that is only read stays as an older ptzd made it, and has no scales."""
+    with suppress(sqlite3.Error):  # who reads the rows tells of it
+        known = {column for _, column, *_ in db.execute("PRAGMA table_info(entry)")}
+        if known and "scales" not in known:
+            return f"SELECT {_COLUMNS.replace('scales', 'NULL')} FROM entry"
+    return f"SELECT {_COLUMNS} FROM entry"
 
 
 def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: list[str]) -> list[tuple[Any, ...]]:
@@ -518,9 +528,7 @@ def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: 
 
 
 def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[HistoryEntry]:
-    rows = db.execute(
-        f"SELECT {_COLUMNS} FROM entry WHERE camera = ? AND name = ? ORDER BY number DESC", (camera, name)
-    )
+    rows = db.execute(f"{_select_entries(db)} WHERE camera = ? AND name = ? ORDER BY number DESC", (camera, name))
     return [_entry(row) for row in rows]
 
 
@@ -567,9 +575,11 @@ def _number_text(number: Decimal | None) -> str | None:
 
 
 def _entry(row: tuple[Any, ...]) -> HistoryEntry:
-    camera, name, number, current, pan, tilt, zoom, focus, focus_mode, dialect, speed, seconds, note, stored_at = row
+    camera, name, number, current, pan, tilt, zoom, focus, focus_mode, *rest = row
+    dialect, speed, seconds, note, stored_at, scales = rest
     framing = Framing(pan, tilt, zoom, focus, focus_mode)
-    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, datetime.fromisoformat(stored_at))
+    stored = datetime.fromisoformat(stored_at)
+    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, stored, scales)
     return HistoryEntry(number, position, bool(current))
 
 

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from ptzd.cameras.reports import FocusMode, Framing
 from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Complaint, checked_name, read_text
 
-from .position import LEAST_ANGLE_COUNTS, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
+from .position import LEAST_ANGLE_COUNTS, LONGEST_SCALES, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
 
 _HEADING = "# A show's stored positions. Read it back in with `ptzd positions import FILE`."
 
@@ -33,6 +33,12 @@ class PositionTable(BaseModel):
     focus_mode: FocusMode = Field(description='"auto" or "manual"')
     dialect: str = Field(
         min_length=1, description="the name of the scale that the counts are in", examples=["nibble4-51"]
+    )
+    scales: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=LONGEST_SCALES,
+        description="the figures of that scale, as they were exported, or nothing to trust its name",
     )
     speed: int | None = Field(
         default=None, ge=SLOWEST_STEP, le=FASTEST_STEP, description=f"a speed step, {SLOWEST_STEP} to {FASTEST_STEP}"
@@ -60,6 +66,7 @@ class PositionTable(BaseModel):
             seconds=self.seconds,
             note=self.note,
             stored_at=self.stored_at or now,
+            scales=self.scales,
         )
 
 
@@ -93,6 +100,8 @@ def _written(position: StoredPosition) -> dict[str, int | float | str | datetime
         "focus_mode": framing.focus_mode,
         "dialect": position.dialect,
     }
+    if position.scales is not None:
+        table["scales"] = position.scales
     if position.speed is not None:
         table["speed"] = position.speed
     if position.seconds is not None:

@@ -16,7 +16,6 @@ from ptzd.cameras import (
     MovePlan,
     MoveRefused,
     Pace,
-    carried,
     plan_move,
     pose_standing,
     pose_wanted,
@@ -24,7 +23,7 @@ from ptzd.cameras import (
 from ptzd.files import Cue, CueMove, ShowFile, cue_times, number_text
 from ptzd.motion import Pose
 from ptzd.positions import StoredPosition
-from ptzd.visca import load_dialect
+from ptzd.visca import DialectError
 
 from .rehearsed import DueKind
 
@@ -191,10 +190,10 @@ class Company:
         known = self.cameras[camera]
         if position not in known.positions:
             raise ValueError(f"camera {camera} has no position {position}")
-        stored, dialect = known.positions[position], known.settings.dialect
-        framing = stored.framing
-        if stored.dialect != dialect.name:
-            framing = carried(framing, load_dialect(stored.dialect), dialect)
+        try:
+            framing = known.positions[position].framing_for(known.settings.dialect)
+        except DialectError as error:
+            raise ValueError(f"position {position} of camera {camera}: {error}") from None
         return replace(framing, focus_mode="auto") if known.focus_by_itself else framing
 
 

@@ -59,7 +59,6 @@ from .conversation import (
     Overdue,
     PerformedUnheard,
     Refused,
-    Timing,
     Unanswered,
 )
 from .dialect import (
@@ -68,11 +67,15 @@ from .dialect import (
     DialectError,
     FocusScale,
     Renewal,
+    ScalesError,
     ZoomScale,
+    dialect_named,
     dialect_names,
     load_dialect,
     read_dialect,
+    require_same_scales,
 )
+from .framing import Bare, Framing, OverIp
 from .inquiries import (
     INQUIRIES,
     DigitalZoomInquiry,
@@ -105,6 +108,7 @@ from .packets import (
     PayloadType,
 )
 from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, Reply, parse_reply
+from .timing import Timing
 
 __all__ = [
     "INQUIRIES",
@@ -117,6 +121,7 @@ __all__ = [
     "Answer",
     "Answered",
     "AxisScale",
+    "Bare",
     "Cancel",
     "Clear",
     "Command",
@@ -147,6 +152,7 @@ __all__ = [
     "FocusOnePush",
     "FocusScale",
     "FocusStop",
+    "Framing",
     "Ignored",
     "Initialisation",
     "Inquiry",
@@ -158,6 +164,7 @@ __all__ = [
     "MemorySet",
     "MessageError",
     "Movement",
+    "OverIp",
     "Overdue",
     "Packet",
     "PacketError",
@@ -183,6 +190,7 @@ __all__ = [
     "Refused",
     "Renewal",
     "Reply",
+    "ScalesError",
     "SlowModeOff",
     "SlowModeOn",
     "TallyLampOff",
@@ -198,10 +206,12 @@ __all__ = [
     "ZoomStop",
     "ZoomTele",
     "ZoomWide",
+    "dialect_named",
     "dialect_names",
     "load_dialect",
     "parse_command",
     "parse_inquiry",
     "parse_reply",
     "read_dialect",
+    "require_same_scales",
 ]

@@ -68,58 +68,15 @@ from typing import Any
 
 from .commands import Cancel, Command, PanTiltRelative
 from .dialect import Dialect
+from .framing import Framing, OverIp, Unreadable
 from .inquiries import Inquiry
 from .nibbles import MessageError
-from .packets import MESSAGE_ABNORMAL, NUMBERS, RESET, SEQUENCE_ABNORMAL, Packet, PacketError, PayloadType, following
+from .packets import MESSAGE_ABNORMAL, NUMBERS, RESET, SEQUENCE_ABNORMAL, Packet, PayloadType, following
 from .replies import Ack, Answer, Completion, ErrorCode, ErrorReply, parse_reply
+from .timing import ReplyTimes, Timing
 
 SOCKETS = (1, 2)  # that every camera is taken to have; one that names a third has that, too
 CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """When to repeat, and how often. The published documents give no figures (common practice)."""
-
-    first_repeat_seconds: float = 0.1  # doubled with each repeat
-    longest_repeat_seconds: float = 0.25
-    attempts: int = 13  # the first sending included: the last is given up 2.6 to 3.1 s after the first
-    soonest_repeat_seconds: float = 0.02  # to a camera that is known to reply in less
-
-    def pause(self, earlier: int, expected_seconds: float | None = None) -> float:
-        """Return how many seconds to wait for a reply after so many earlier attempts.
-
-        Repeats come sooner where it is known within how many seconds a reply is to be expected.
-        """
-        first = self.first_repeat_seconds
-        if expected_seconds is not None:
-            first = min(first, max(self.soonest_repeat_seconds, expected_seconds))
-        return min(first * 2.0 ** min(earlier, 32), self.longest_repeat_seconds)
-
-
-class ReplyTimes:
-    """Within how many seconds a reply is to be expected: RFC 6298, "Computing TCP's Retransmission Timer".
-
-    Only replies to what was sent once count, since nobody knows which sending another one answers (Karn's algorithm,
-    section 3 there).
-    """
-
-    def __init__(self) -> None:
-        self._mean = self._deviation = 0.0
-        self.expected_seconds: float | None = None  # None before the first reply
-
-    def forget(self) -> None:
-        """Measure anew: something had to be repeated, and the camera may reply later than it did."""
-        self.expected_seconds = None
-
-    def heard_after(self, seconds: float) -> None:
-        """Take in how long one reply took."""
-        if self.expected_seconds is None:
-            self._mean, self._deviation = seconds, seconds / 2.0
-        else:
-            self._deviation += (abs(seconds - self._mean) - self._deviation) / 4.0
-            self._mean += (seconds - self._mean) / 8.0
-        self.expected_seconds = self._mean + 4.0 * self._deviation
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,8 +206,10 @@ class _Exchange:
 class Conversation:
     """See the module. Times are seconds of any clock that only runs forward; nothing here raises on what comes in."""
 
-    def __init__(self, dialect: Dialect, timing: Timing | None = None) -> None:
+    def __init__(self, dialect: Dialect, timing: Timing | None = None, framing: Framing | None = None) -> None:
+        """`framing` is how messages travel, as VISCA over IP where nothing else is said."""
         self._dialect = dialect
+        self._framing = framing or OverIp()
         self._timing = timing or Timing()
         self._reply_times = ReplyTimes()
         self._tickets = 0
@@ -308,29 +267,27 @@ class Conversation:
         return outgoing
 
     def receive(self, datagram: bytes, now: float) -> list[Event]:
-        """Take one datagram from the camera; return what happened."""
-        try:
-            packet = Packet.decode(datagram)
-            if packet.payload_type is PayloadType.REPLY:
-                self._heard_reply(packet, now)
-            elif packet.payload_type in (PayloadType.CONTROL, PayloadType.CONTROL_REPLY):
-                self._heard_control(packet, now)
-            else:
-                raise _Unexpected(f"a camera sends no {packet.payload_type.name.lower().replace('_', ' ')}")
-        except (PacketError, MessageError, _Unexpected) as reason:
-            self._events.append(Ignored(datagram, str(reason)))
+        """Take what the link brought from the camera; return what happened."""
+        for packet in self._framing.unwrap(datagram):
+            if isinstance(packet, Unreadable):
+                self._events.append(Ignored(*packet))
+                continue
+            try:
+                self._heard(packet, now)
+            except (MessageError, _Unexpected) as reason:
+                self._events.append(Ignored(datagram, str(reason)))
         self._advance(now)
         return self._drained()
 
     def tick(self, now: float) -> list[Event]:
         """Repeat what was not answered, end what is overdue; return what happened."""
         if self._resets and now >= self._reset_deadline:
-            if self._resets < self._timing.attempts:
+            if self._resets < (self._timing.urgent_attempts if self._urgent else self._timing.attempts):
                 self._send_reset(now)
             else:
                 self._close()
         for exchange in [each for each in self._answerable() if now >= each.deadline]:
-            if exchange.sent < self._timing.attempts:
+            if exchange.sent < (self._timing.urgent_attempts if exchange.urgent else self._timing.attempts):
                 self._transmit_again(exchange, now)
             elif exchange.own:
                 self._settle_cancel(exchange, now)
@@ -420,24 +377,34 @@ class Conversation:
 
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
-        self._outgoing.append(Packet(kind, exchange.sequence, exchange.payload).encode())
-        # The first refusal of what is urgent must be heard before a repeat leaves: a camera that lost count is then
-        # reset at once.
-        expected = None if exchange.urgent else self._reply_times.expected_seconds
-        exchange.deadline = now + self._timing.pause(exchange.sent, expected)
+        self._say(Packet(kind, exchange.sequence, exchange.payload))
+        expected = self._reply_times.expected_seconds
+        exchange.deadline = now + self._timing.pause(exchange.sent, expected, urgent=exchange.urgent)
         if not exchange.sent:
             exchange.sent_at = now
         exchange.sent += 1
         if not exchange.inquiry:
             self._may_report[exchange.numbering, exchange.sequence] = now + exchange.completion_seconds
 
+    def _say(self, packet: Packet) -> None:
+        if data := self._framing.wrap(packet):
+            self._outgoing.append(data)
+
     def _send_reset(self, now: float) -> None:
         self._linked = False
-        self._outgoing.append(Packet(PayloadType.CONTROL, 0, RESET).encode())
-        self._reset_deadline = now + self._timing.pause(self._resets)
+        self._say(Packet(PayloadType.CONTROL, 0, RESET))
+        self._reset_deadline = now + self._timing.pause(self._resets, urgent=bool(self._urgent))
         self._resets += 1
 
     # Hearing
+
+    def _heard(self, packet: Packet, now: float) -> None:
+        if packet.payload_type is PayloadType.REPLY:
+            self._heard_reply(packet, now)
+        elif packet.payload_type in (PayloadType.CONTROL, PayloadType.CONTROL_REPLY):
+            self._heard_control(packet, now)
+        else:
+            raise _Unexpected(f"a camera sends no {packet.payload_type.name.lower().replace('_', ' ')}")
 
     def _heard_control(self, packet: Packet, now: float) -> None:
         if packet.payload == RESET:

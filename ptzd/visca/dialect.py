@@ -6,8 +6,9 @@ Counts grow to the right and upwards (from memory). Counts per degree are of thr
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Sequence
-from functools import cache
+from collections.abc import Iterable, Sequence
+from functools import cache, cached_property
+from hashlib import blake2s
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
@@ -18,6 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from ptzd import toml
 
 Word = Annotated[int, Field(ge=0, le=0xFFFF)]  # what four nibbles hold
+UNTOLD = "assumed: the file does not say where they are from"
 Renewal = Literal["smooth", "stops", "refused", "unknown"]
 """What a head does with a new absolute order while it still moves: goes on to the new place, comes to rest first,
 refuses. No document tells."""
@@ -25,6 +27,10 @@ refuses. No document tells."""
 
 class DialectError(ValueError):
     """A dialect that is not there or can't be read, with a sentence that says what would be right."""
+
+
+class ScalesError(DialectError):
+    """What was stored counts in other figures than the dialect of that name has now."""
 
 
 class _Model(BaseModel):
@@ -67,17 +73,21 @@ class ZoomScale(_Model):
 
     wide_counts: Word = 0
     tele_counts: Word = 0x4000
-    ratios: Annotated[tuple[tuple[float, Word], ...], Field(min_length=2)]  # (times, counts), rising
+    ratios: Annotated[tuple[tuple[Annotated[float, Field(allow_inf_nan=False)], Word], ...], Field(min_length=2)]
+    """(how many times longer than at the wide end, counts), both rising, from the wide end to the tele end."""
+    ratios_source: str = UNTOLD  # where they are published, or that they are assumed
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         _require_rising("ratios", [counts for _, counts in self.ratios])
         _require_rising("ratios", [ratio for ratio, _ in self.ratios])
+        (ratio, first), (_, last) = self.ratios[0], self.ratios[-1]
+        if (ratio, first, last) != (1.0, self.wide_counts, self.tele_counts):
+            raise ValueError(
+                f"ratios must begin with [1.0, wide_counts], here [1.0, {self.wide_counts:#06x}], and end at "
+                f"tele_counts, {self.tele_counts:#06x}"
+            )
         return self
-
-    def ratio(self, counts: int) -> float:
-        """Return how many times longer than at the wide end: as published, and straight lines in between."""
-        return _interpolated([point for _, point in self.ratios], [ratio for ratio, _ in self.ratios], counts)
 
 
 class FocusScale(_Model):
@@ -85,7 +95,9 @@ class FocusScale(_Model):
 
     least_counts: Word
     most_counts: Word
-    distances: Annotated[tuple[tuple[float, Word], ...], Field(min_length=2)]  # (metres, counts), ever nearer
+    distances: Annotated[tuple[tuple[Annotated[float, Field(gt=0)], Word], ...], Field(min_length=2)]
+    """(metres, counts), ever nearer."""
+    distances_source: str = UNTOLD
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -93,12 +105,10 @@ class FocusScale(_Model):
         _require_rising("distances", [1 / metres for metres, _ in self.distances])
         return self
 
-    def metres(self, counts: int) -> float:
-        """Return the distance in metres: as published, and straight lines in 1/distance in between."""
-        nearness = _interpolated(
-            [point for _, point in self.distances], [1 / metres for metres, _ in self.distances], counts
-        )
-        return 1 / nearness if nearness else float("inf")
+    def counts(self, metres: float) -> int:
+        """Return the counts for a distance above 0: as published, and straight lines in 1/distance in between."""
+        points = [counts for _, counts in self.distances]
+        return round(_interpolated([1 / distance for distance, _ in self.distances], points, 1 / metres))
 
 
 class Dialect(_Model):
@@ -126,6 +136,27 @@ class Dialect(_Model):
                 raise ValueError(f"the {axis} counts do not fit a field of {nibbles} nibbles")
         return self
 
+    @cached_property  # it is looked at with each reading; a copy with other figures must be validated anew
+    def scales(self) -> str:
+        """A fingerprint of all that decides what a stored framing's counts mean.
+
+        Counts per degree stand in it as they are, so that a difference can be told; zoom and focus as digests.
+        """
+        return (
+            f"pan {self.pan.counts_per_degree:.6g}, tilt {self.tilt.counts_per_degree:.6g}, "
+            f"zoom {_digest(self.zoom.ratios)}, focus {_digest(self.focus.distances)}"
+        )
+
+
+def require_same_scales(dialect: Dialect, scales: str) -> None:
+    """Raise ScalesError, with what to do, unless a fingerprint from earlier is the one that a dialect has now."""
+    if scales != dialect.scales:
+        raise ScalesError(
+            f"it was stored when the dialect {dialect.name} had other figures ({scales}; now {dialect.scales}): frame "
+            "it and store it anew, or, if it is the same head and only its file was corrected, export the positions, "
+            "take out their lines `scales` and import them with replace"
+        )
+
 
 def dialect_names() -> tuple[str, ...]:
     """Return the names of the dialects that come with the program, in alphabetical order."""
@@ -143,13 +174,24 @@ def load_dialect(name: str) -> Dialect:
 
 
 def read_dialect(path: Path) -> Dialect:
-    """Return the dialect in a TOML file. Raises DialectError that names every mistake."""
+    """Return the dialect in a TOML file of one's own. Raises DialectError that names every mistake."""
     try:
         text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8"
         raise DialectError(f"the dialect file {path} can't be read: {reason}") from None
-    return _parsed(text, str(path))
+    dialect = _parsed(text, str(path))
+    if dialect.name in dialect_names():
+        raise DialectError(
+            f"the dialect file {path} has the name of a dialect that comes with the program, {dialect.name}: give it a "
+            f'name of its own, or write dialect = "{dialect.name}" to use that one'
+        )
+    return dialect
+
+
+def dialect_named(name: str) -> Dialect:
+    """Return the dialect that comes with the program, or the one in a file of that name. Raises DialectError."""
+    return read_dialect(Path(name)) if name.endswith(".toml") else load_dialect(name)
 
 
 def _parsed(text: str, where: str) -> Dialect:
@@ -162,6 +204,11 @@ def _parsed(text: str, where: str) -> Dialect:
         raise DialectError(f"the dialect file {where} has mistakes: {mistakes}") from None
     except ValueError as error:  # a ValidationError is one too, hence the order
         raise DialectError(f"the dialect file {where} is not TOML: {error}") from None
+
+
+def _digest(points: Iterable[tuple[float, int]]) -> str:
+    text = " ".join(f"{figure:.6g}@{counts}" for figure, counts in points)
+    return blake2s(text.encode(), digest_size=4).hexdigest()
 
 
 def _require_rising(field: str, values: Sequence[float]) -> None:

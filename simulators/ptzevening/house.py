@@ -9,7 +9,7 @@ import asyncio
 import json
 import random
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -21,13 +21,12 @@ from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 
 from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
-from ptzd.cameras.framing import carried
 from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.service import Service
-from ptzd.visca import PowerOn, PowerStandby, load_dialect
+from ptzd.visca import DialectError, PowerOn, PowerStandby
 
 from .wire import Wire, WireEnd
 
@@ -174,7 +173,10 @@ def scene_of(actor: Actor, rng: random.Random) -> Scene | None:
     counts only where there is nothing else.
     """
     dialect = actor.settings.dialect
-    framings = [carried(one.framing, load_dialect(one.dialect), dialect) for one in actor.positions]
+    framings = []
+    for position in actor.positions:
+        with suppress(DialectError):  # told where it is to be recalled
+            framings.append(position.framing_for(dialect))
     found = [framing for framing in framings if actor.focus_by_itself or framing.focus_mode == "auto"] or framings
     subjects = [
         (

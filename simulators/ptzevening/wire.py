@@ -7,11 +7,15 @@ from collections import deque
 
 from ptzsim import SimulatedCamera
 
+from ptzd.links import Form
+
 DELAY_SECONDS = 0.001  # each way, as on a switch of one's own
 
 
 class WireEnd:
     """One controller's end, a `ptzd.links.Link`: what comes back to it is what the camera answers to it."""
+
+    form: Form = "numbered"
 
     def __init__(self, wire: Wire) -> None:
         self._wire = wire

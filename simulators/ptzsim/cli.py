@@ -34,7 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 @click.command(epilog="Example: ptzsim --listen 127.0.0.1:52381 --dialect nibble4-51 --cameras 3 --ready")
 @click.option("--listen", metavar="HOST:PORT", help="Where the first camera listens, on this machine.")
-@click.option("--dialect", type=click.Choice(dialect_names()), help="The family of heads.")
+@click.option("--dialect", metavar="NAME", help=f"The family of heads, {', '.join(dialect_names())} or a file.")
 @click.option(
     "--cameras",
     type=click.IntRange(1, 1000),

@@ -23,7 +23,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from ptzd.visca import DialectError, load_dialect
+from ptzd.visca import DialectError, dialect_named
 
 from .camera import SimulatedCamera
 from .habits import Habits, draw_habits
@@ -56,7 +56,7 @@ class CameraPlan:
     def build(self, now: float) -> SimulatedCamera:
         """Switch it on at `now`. Raises `FleetError` for a dialect or a mount that does not exist."""
         try:
-            dialect, mount = load_dialect(self.dialect), mount_named(self.mount)
+            dialect, mount = dialect_named(self.dialect), mount_named(self.mount)
         except (DialectError, ValueError) as error:
             raise FleetError(f"camera {self.name}: {error}") from None
         truth = draw_truth(dialect, random.Random(self.seed))

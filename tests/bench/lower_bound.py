@@ -116,15 +116,14 @@ def _heaviest_walks(axes: list[AxisMove], jolt: float, most: int) -> Floats:
     levels = [np.array([0.0, *(speed for speed in axis.speeds if speed <= jolt * most)]) for axis in axes]
     pairs = np.stack(np.meshgrid(*levels, indexing="ij"), axis=-1).reshape(-1, 2)
     strides = np.hypot(*np.moveaxis(pairs[:, None] - pairs[None, :], -1, 0))
-    within = strides <= jolt + ROUNDING
-    # Those within a stride first, filled up with the pair itself.
-    neighbours = np.argsort(~within, axis=1, kind="stable")[:, : within.sum(axis=1).max()]
-    neighbours = np.where(np.take_along_axis(within, neighbours, axis=1), neighbours, np.arange(len(pairs))[:, None])
+    # Each pair in turn, and those within a stride of it, among which it is itself.
+    pair, neighbour = np.nonzero(strides <= jolt + ROUNDING)
+    begins = np.searchsorted(pair, np.arange(len(pairs)))
     gains = (pairs / np.abs([axis.distance for axis in axes])) @ WEIGHTS
     sums = np.full((len(pairs), WEIGHTS.shape[1]), -np.inf)
     sums[0] = 0.0
     heaviest = [np.zeros(WEIGHTS.shape[1])]
     for _ in range(most):
-        sums = sums[neighbours].max(axis=1) + gains
+        sums = np.maximum.reduceat(sums[neighbour], begins, axis=0) + gains
         heaviest.append(sums.max(axis=0))
     return np.array(heaviest)

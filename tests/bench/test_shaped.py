@@ -55,7 +55,7 @@ def drawn_task(rng: random.Random, *, learn: bool) -> Task:
     zoom = rng.choice((0.0, 1.0)) * rng.uniform(-8000.0, 8000.0)
     start = Framing(dialect.pan.counts(-pan / 2), dialect.tilt.counts(20.0), 8000, 0x4000, "auto")
     target = Framing(dialect.pan.counts(pan / 2), dialect.tilt.counts(20.0 + tilt), round(8000 + zoom), 0x4000, "auto")
-    lens = lens_between(*rng.choice(LENSES))
+    lens = lens_between(*rng.choice(LENSES), dialect.zoom.ratios)
     mount = rng.choice(("tripod", "balcony-rail"))
     unit = rng.randrange(UNITS)
     head = heads(dialect.name, mount, unit) if learn else published(dialect)

@@ -110,7 +110,7 @@ def test_a_head_that_brakes_from_full_speed_is_told_as_halting_and_as_no_fault()
         await asyncio.sleep(0.45)
         rig.camera.drive(1.0, 0, 0, 0)
         await asyncio.sleep(0.45)
-        rig.said.clear()
+        rig.forget()
         rig.camera.stop()
         while rig.camera.moving:
             assert rig.camera.state().faults == ()

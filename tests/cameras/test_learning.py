@@ -29,6 +29,7 @@ from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.visca import Dialect, load_dialect
 
+pytestmark = pytest.mark.xdist_group("learning")  # one lesson serves several tests
 WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
 NARROW = LearnLimits((-25.0, 35.0), (-5.0, 20.0))
 DAY = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)  # of the rig

@@ -11,8 +11,9 @@ from rigs import Rig, framing, rigged
 
 from ptzd.cameras import Optics, Recall
 from ptzd.motion import Sensor, lens_between
+from ptzd.visca import load_dialect
 
-LONG_LENS = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0), 24.0)
+LONG_LENS = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0, load_dialect("nibble4-51").zoom.ratios), 24.0)
 
 
 def with_rig(scene: Any, **rig: Any) -> None:

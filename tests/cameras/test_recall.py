@@ -82,7 +82,7 @@ def test_a_camera_that_has_settled_goes_on_being_told_as_settled_and_with_its_ne
     async def scene(rig: Rig) -> None:
         for focus_mode in ("manual", "auto", "manual"):
             wanted = replace(SOLOIST if focus_mode == "auto" else WIDE, focus_mode=focus_mode)
-            rig.said.clear()
+            rig.forget()
             await rig.recall(Recall("soloist", wanted, id=focus_mode))
             said = len(rig.said)
             for _ in range(100):

@@ -207,7 +207,7 @@ def test_on_a_long_lens_a_learned_slow_mode_can_be_watched_and_an_unlearned_one_
             assert "learn this head" in warning
         rig.camera.stop()
 
-    optics = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0), 24.0)
+    optics = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0, DIALECT.zoom.ratios), 24.0)
     with_rig(scene, optics=optics)
     with_rig(scene, optics=optics, learned=False)
 

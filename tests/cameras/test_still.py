@@ -6,7 +6,7 @@ import pytest
 from rigs import framing
 
 from ptzd.cameras.still import Standing
-from ptzd.visca import Dialect, load_dialect
+from ptzd.visca import Dialect, dialect_names, load_dialect
 
 
 def is_ever_still(dialect: Dialect, counts: list[int], every_seconds: float) -> bool:
@@ -17,7 +17,7 @@ def is_ever_still(dialect: Dialect, counts: list[int], every_seconds: float) -> 
     return still
 
 
-@pytest.mark.parametrize("dialect_name", ["nibble4-14", "nibble4-45", "nibble4-51", "shared4-51", "shared5-205"])
+@pytest.mark.parametrize("dialect_name", dialect_names())
 def test_the_slowest_step_of_each_dialect_is_seen_to_be_motion(dialect_name: str) -> None:
     never_still_at_the_slowest_step(load_dialect(dialect_name))
 

@@ -77,6 +77,15 @@ def test_positions_come_from_the_store_of_the_configuration(rehearse: Rehearse, 
     assert len(json.loads(ended.out)["conflicts"]) == 3
 
 
+def test_a_position_of_the_show_that_was_stored_in_other_figures_is_told(rehearse: Rehearse, tmp_path: Path) -> None:
+    text = (CONFIGS / "granary-show.toml").read_text("utf-8")
+    positions = tmp_path / "show.toml"
+    positions.write_text(text.replace('dialect = "nibble4-51"\n', 'dialect = "nibble4-51"\nscales = "pan 45.3333"\n'))
+    ended = rehearse(SHOW, "--config", str(CONFIGS / "granary.toml"), "--positions", str(positions))
+    assert (ended.code, ended.out) == (2, "")
+    assert "Camera left can't be sent to altos, choir-wide, conductor, sopranos: it was stored when" in ended.err
+
+
 def test_the_same_seed_says_the_same_twice(rehearse: Rehearse) -> None:
     arguments = (SHOW, *WITH, "--vary", "0.2", "--runs", "50", "--seed", "4", "--json")
     once, twice = rehearse(*arguments), rehearse(*arguments)

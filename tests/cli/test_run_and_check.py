@@ -18,9 +18,11 @@ import aiomqtt
 import pytest
 from commands import Ended, Ptzd, StartPtzd
 
+from ptzd import links
 from ptzd.cameras.line import Line
 from ptzd.cameras.reading import read_framing
-from ptzd.links import open_udp
+from ptzd.links import LinkAddress
+from ptzd.positions import PositionStore
 from ptzd.visca import load_dialect
 
 ServiceManager = tuple[Path, Callable[[], Coroutine[Any, Any, str]]]
@@ -72,7 +74,7 @@ def service_manager(tmp_path: Path) -> Iterator[ServiceManager]:
 
 
 async def pan_counts(port: int) -> int:
-    async with open_udp("127.0.0.1", port) as link:
+    async with links.open(LinkAddress("127.0.0.1", port)) as link:
         line = Line(link, load_dialect("nibble4-51"), on_restart=lambda: None)
         carrying = asyncio.create_task(line.run())
         line.restart()
@@ -248,6 +250,22 @@ async def test_a_check_tells_what_does_not_answer(ptzd: Ptzd, tmp_path: Path, fr
     assert (checked.code, checked.err) == (1, "")
     assert "failed   camera left: does not answer; check its power" in checked.out
     assert "failed   broker: No broker answers at" in checked.out
+
+
+async def test_a_check_tells_which_positions_were_stored_in_other_figures(
+    ptzd: Ptzd, tmp_path: Path, free_port: int
+) -> None:
+    config = tmp_path / "granary.toml"
+    config.write_text(
+        f'[broker]\nport = {free_port}\n[store]\npath = "show.db"\n'
+        f'[camera.left]\nlink = "udp://127.0.0.1:{free_port}"\ndialect = "nibble4-51"\n'
+    )
+    async with PositionStore.open(tmp_path / "show.db", calendar=lambda: datetime.now(UTC)) as store:
+        await store.import_(f'{POSITIONS}scales = "pan 45.3333"\n')
+    checked = await ptzd("check", "--config", str(config))
+    assert checked.code == 1
+    assert "failed   store: camera left can't be sent to far-off" in checked.out
+    assert "had other figures (pan 45.3333; now pan 51.2" in checked.out
 
 
 async def test_how_late_a_recall_may_be_and_which_camera_focuses_by_itself_is_as_configured(

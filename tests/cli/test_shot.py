@@ -220,6 +220,17 @@ def test_a_table_in_the_configuration_is_met_and_is_no_estimate(run: Run, config
     assert [note for note in told["notes"] if "speeds" in note]  # none are published for nibble4-51
 
 
+def test_the_focus_for_a_distance_goes_by_the_heads_table_and_says_what_that_is_worth(
+    run: Run, figures: Callable[..., dict[str, Any]]
+) -> None:
+    # [J] FCB-EX1010 technical manual, "Lens control": 5 m is 4000.
+    question = (*FULL_FRAME, "--lens", "100-400", "--distance", "5", "--shot", "medium", "--dialect", "nibble4-51")
+    assert figures(*question)["focus_counts"] == 0x4000
+    out = run(*question)[1]
+    assert "the focus stands near 16384; the counts are assumed, as none are published for this head" in out
+    assert "focus stands" not in run(*question[:-2])[1]  # without a head, nothing is said of it
+
+
 def test_what_is_named_goes_before_the_configuration(figures: Callable[..., dict[str, Any]], config: str) -> None:
     framing = figures("--config", config, "gallery", "--lens", "200-800", "--distance", "28", "--shot", "medium")
     assert framing["fits"] is True

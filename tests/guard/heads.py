@@ -12,12 +12,14 @@ from ptzsim import Habits, SimulatedCamera, draw_truth, mount_named
 from ptzsim.serving import serve_memory
 
 from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched
-from ptzd.links import Link, MemoryLink, memory_pair
+from ptzd.links import Form, Link, MemoryLink, memory_pair
 from ptzd.visca import Command, PanTiltDrive, ZoomTele, load_dialect
 
 
 class Watcher:
     """The guard's end of a wire. It counts what is sent, and can be cut."""
+
+    form: Form = "numbered"
 
     def __init__(self, link: Link) -> None:
         self.link = link

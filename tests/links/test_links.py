@@ -9,14 +9,15 @@ import socket
 import pytest
 from ptzsim import virtual_time
 
-from ptzd.links import memory_pair, open_udp, parse_link
+from ptzd import links
+from ptzd.links import LinkAddress, memory_pair, parse_link
 
 
 async def test_a_reply_from_a_stranger_is_not_taken() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as camera, socket.socket(type=socket.SOCK_DGRAM) as stranger:
         camera.bind(("127.0.0.1", 0))
         camera.settimeout(2)
-        async with open_udp(*camera.getsockname()) as link:
+        async with links.open(LinkAddress(*camera.getsockname())) as link:
             link.send(b"question")
             _, ours = camera.recvfrom(64)
             stranger.sendto(b"a lie", ours)
@@ -29,7 +30,7 @@ async def test_a_camera_that_is_not_there_is_no_error_of_the_link() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as nobody:
         nobody.bind(("127.0.0.1", 0))
         address = nobody.getsockname()
-    async with open_udp(*address) as link:
+    async with links.open(LinkAddress(*address)) as link:
         for _ in range(3):
             link.send(b"anybody?")
             await asyncio.sleep(0.01)
@@ -38,7 +39,7 @@ async def test_a_camera_that_is_not_there_is_no_error_of_the_link() -> None:
 async def test_of_a_flood_no_more_is_kept_than_the_link_has_room_for_and_it_lives_on() -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as camera:
         camera.bind(("127.0.0.1", 0))
-        async with open_udp(*camera.getsockname()) as link:
+        async with links.open(LinkAddress(*camera.getsockname())) as link:
             mistakes: list[object] = []
             asyncio.get_running_loop().set_exception_handler(lambda _, told: mistakes.append(told))
             link.send(b"question")

@@ -11,12 +11,9 @@ from hypothesis import strategies as st
 
 from ptzd.motion import Lens, lens_between
 
-# [I], ratios ×1 to ×25 in order.
-POSITIONS = """
-0000 1781 213B 2752 2BB3 2F03 315D 3364 34FF 362C 373D 386A 3929
-3A20 3AFA 3BBA 3C5E 3CCB 3D70 3DF8 3E66 3ED3 3F25 3F93 4000
-"""
-TABLE = tuple((int(position, 16), float(ratio)) for ratio, position in enumerate(POSITIONS.split(), 1))
+from .conftest import ZOOM_RATIOS
+
+TABLE = tuple((counts, ratio) for ratio, counts in ZOOM_RATIOS)
 LENS = Lens(TABLE)
 
 
@@ -74,7 +71,7 @@ def test_beyond_its_ends_a_lens_is_as_long_as_at_them() -> None:
 
 
 def test_a_lens_known_by_its_ends_meets_both() -> None:
-    lens = lens_between(100.0, 400.0)
+    lens = lens_between(100.0, 400.0, ZOOM_RATIOS)
     assert lens.focal_length_mm(0) == pytest.approx(100.0)
     assert lens.focal_length_mm(0x4000) == pytest.approx(400.0)
     assert 100.0 < lens.focal_length_mm(0x2000) < 400.0
@@ -82,7 +79,15 @@ def test_a_lens_known_by_its_ends_meets_both() -> None:
 
 @pytest.mark.parametrize(("counts", "ratio"), TABLE)
 def test_a_times_25_lens_known_by_its_ends_is_the_published_one(counts: int, ratio: float) -> None:
-    assert lens_between(4.0, 100.0).focal_length_mm(counts) == pytest.approx(4.0 * ratio)
+    assert lens_between(4.0, 100.0, ZOOM_RATIOS).focal_length_mm(counts) == pytest.approx(4.0 * ratio)
+
+
+def test_between_its_ends_a_lens_grows_as_the_zoom_does_that_it_is_on() -> None:
+    # Half of the zoom's growth on a logarithmic scale, ×2 of ×4, is half of the lens's: √(100 · 400) = 200 mm.
+    lens = lens_between(100.0, 400.0, ((1.0, 0x1000), (2.0, 0x1800), (4.0, 0x7000)))
+    assert lens.focal_length_mm(0x1000) == pytest.approx(100.0)
+    assert lens.focal_length_mm(0x1800) == pytest.approx(200.0)
+    assert lens.focal_length_mm(0x7000) == pytest.approx(400.0)
 
 
 @pytest.mark.parametrize(
@@ -96,4 +101,4 @@ def test_a_table_that_does_not_grow_is_an_error(points: tuple[tuple[int, float],
 
 def test_a_lens_longer_at_its_wide_end_is_an_error() -> None:
     with pytest.raises(ValueError, match="400 to 100 mm"):
-        lens_between(400.0, 100.0)
+        lens_between(400.0, 100.0, ZOOM_RATIOS)

@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 
 from ptzd.motion import HeadModel, Picture, PlanRefused, Pose, Sensor, ShapedPlan, lens_between, plan_shaped
 
+from .conftest import ZOOM_RATIOS
+
 HERE = Pose(10.0, 5.0, 2000.0, None)
-PICTURE = Picture(lens_between(12.0, 120.0), Sensor(35.9, 24.0))
+PICTURE = Picture(lens_between(12.0, 120.0, ZOOM_RATIOS), Sensor(35.9, 24.0))
 
 
 def planned(head: HeadModel, pan: float, tilt: float, zoom: float, seconds: float) -> ShapedPlan:
@@ -157,8 +159,8 @@ def test_a_camera_that_stands_there_already_has_nothing_to_do(head: HeadModel) -
 def test_a_longer_lens_makes_the_same_move_a_larger_jolt(head: HeadModel) -> None:
     there = Pose(HERE.pan_deg + 20.0, HERE.tilt_deg, HERE.zoom_counts, None)
     sensor = Sensor(35.9, 24.0)
-    short = plan_shaped(head, HERE, there, 8.0, picture=Picture(lens_between(12.0, 120.0), sensor))
-    long = plan_shaped(head, HERE, there, 8.0, picture=Picture(lens_between(100.0, 400.0), sensor))
+    short = plan_shaped(head, HERE, there, 8.0, picture=Picture(lens_between(12.0, 120.0, ZOOM_RATIOS), sensor))
+    long = plan_shaped(head, HERE, there, 8.0, picture=Picture(lens_between(100.0, 400.0, ZOOM_RATIOS), sensor))
     assert isinstance(short, ShapedPlan)
     assert isinstance(long, ShapedPlan)
     assert short.jolt_widths_per_s is not None

@@ -28,9 +28,11 @@ from ptzd.motion import (
     plan_to_be_seen,
 )
 
+from .conftest import ZOOM_RATIOS
+
 HERE = Pose(0.0, 0.0, 0x4000, None)
 SENSOR = Sensor(36.0, 24.0)
-LENS = lens_between(100.0, 400.0)
+LENS = lens_between(100.0, 400.0, ZOOM_RATIOS)
 PICTURE = Picture(LENS, SENSOR)
 SHARE = 0.25
 

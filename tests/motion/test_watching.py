@@ -32,10 +32,10 @@ from ptzd.motion import (
     watching_limit_widths_per_s,
 )
 
-from .conftest import PAN_STEPS, TILT_STEPS
+from .conftest import PAN_STEPS, TILT_STEPS, ZOOM_RATIOS
 
 FULL_FRAME = Sensor(36.0, 24.0)
-LENS = lens_between(100.0, 400.0)
+LENS = lens_between(100.0, 400.0, ZOOM_RATIOS)
 WIDE, TELE = 0, 0x4000
 HEAD = published_head(PAN_STEPS, TILT_STEPS)
 
@@ -146,7 +146,7 @@ def test_the_narrowest_picture_on_the_way_counts(one: int, other: int, step: int
 def test_a_zoom_is_seen_in_the_corners() -> None:
     # The focal length doubles within 1000 counts: at 100 counts/s its logarithm grows by 0.0693 in a second, and a
     # corner of 36 × 24 mm lies 0.601 widths from the middle.
-    lens = lens_between(100.0, 200.0, 1000)
+    lens = lens_between(100.0, 200.0, ((1.0, 0), (2.0, 1000)))
     middle = next(counts for counts in range(1000) if lens.focal_length_mm(counts) > 141.4)
     at_once = log(lens.focal_length_mm(middle + 20) / lens.focal_length_mm(middle - 20)) / 40
     speed = picture_speed_widths_per_s(FULL_FRAME, lens, 0.0, middle, AxisSpeeds(0.0, 0.0, 100.0))

@@ -47,7 +47,7 @@ MOVES = (
 def both_ways(move: Shown) -> tuple[Seen, Seen]:
     """Make a move directly, then shaped."""
     dialect = load_dialect("nibble4-51")
-    lens = lens_between(*move.lens_mm)
+    lens = lens_between(*move.lens_mm, dialect.zoom.ratios)
     start = Framing(0, dialect.tilt.counts(20.0), 8000, 0x4000, "auto")
     target = Framing(
         dialect.pan.counts(move.pan_deg),

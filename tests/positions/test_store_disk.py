@@ -489,6 +489,41 @@ async def test_a_store_from_before_there_were_cues_opens_with_all_it_has(path: P
         await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
 
 
+def store_from_before_there_were_scales(path: Path) -> None:
+    connection = sqlite3.connect(path)
+    bring_up_to_date(connection, path, MIGRATIONS[:2])
+    connection.execute(
+        "INSERT INTO entry VALUES ('gallery', 'choir-wide', 1, 1, 26, -420, 6017, 8192, 'manual', 'nibble4-51', NULL, "
+        "NULL, '', '2031-05-24T19:30:00+00:00')"
+    )
+    connection.commit()
+    connection.close()
+
+
+async def test_a_store_from_before_there_were_scales_keeps_its_positions_and_takes_new_ones(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    store_from_before_there_were_scales(path)
+    async with opened() as store:
+        assert store.position("gallery", "choir-wide") == make()
+        await store.store(make(name="soloist", scales="pan 51.2"))
+    async with opened() as store:
+        assert not store.troubles
+        assert [one.scales for one in store.positions("gallery").values()] == [None, "pan 51.2"]
+
+
+async def test_a_store_from_before_there_were_scales_that_may_not_be_written_is_read(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "granary.db")
+        store_from_before_there_were_scales(path)
+        with read_only(path):
+            async with opened(path) as store:
+                assert store.position("gallery", "choir-wide") == make()
+                assert [entry.position for entry in await store.history("gallery", "choir-wide")] == [make()]
+
+
 async def test_a_cue_number_that_is_none_is_told(path: Path, opened: Opened) -> None:
     async with opened() as store:
         await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))

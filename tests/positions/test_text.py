@@ -44,6 +44,7 @@ def positions(draw: st.DrawFn) -> StoredPosition:
         seconds=seconds,
         note=draw(notes),
         stored_at=draw(st.datetimes(timezones=st.just(UTC))),
+        scales=draw(st.none() | notes.filter(bool)),
     )
 
 

@@ -20,7 +20,8 @@ import pytest
 from ptzsim import SimulatedCamera, draw_habits, serve_memory, serve_udp
 from ptzsim.virtual_time import run
 
-from ptzd.links import MemoryLink, memory_pair, open_udp
+from ptzd import links
+from ptzd.links import LinkAddress, MemoryLink, memory_pair
 
 ASK_POWER = bytes.fromhex("0110 0005 00000001 81 09 04 00 ff")
 POWER_IS_ON = bytes.fromhex("0111 0004 00000001 90 50 02 ff")
@@ -91,7 +92,7 @@ def test_over_a_lossy_link_some_is_lost_and_the_rest_is_answered(make_camera: Ma
 async def test_a_camera_answers_on_a_real_socket(make_camera: MakeCamera) -> None:
     async with (
         serve_udp(make_camera(), "127.0.0.1", 0, rng=random.Random(1)) as port,
-        open_udp("127.0.0.1", port) as link,
+        links.open(LinkAddress("127.0.0.1", port)) as link,
         asyncio.timeout(5.0),
     ):
         link.send(RESET)
@@ -103,8 +104,8 @@ async def test_a_camera_answers_on_a_real_socket(make_camera: MakeCamera) -> Non
 async def test_two_controllers_on_real_sockets_each_hear_their_own_answers(make_camera: MakeCamera) -> None:
     async with (
         serve_udp(make_camera(), "127.0.0.1", 0, rng=random.Random(1)) as port,
-        open_udp("127.0.0.1", port) as first,
-        open_udp("127.0.0.1", port) as second,
+        links.open(LinkAddress("127.0.0.1", port)) as first,
+        links.open(LinkAddress("127.0.0.1", port)) as second,
         asyncio.timeout(5.0),
     ):
         first.send(ASK_POWER)
@@ -117,8 +118,8 @@ async def test_garbage_from_the_network_is_survived(make_camera: MakeCamera) -> 
     rng = random.Random(1)
     async with (
         serve_udp(make_camera(), "127.0.0.1", 0, rng=random.Random(1)) as port,
-        open_udp("127.0.0.1", port) as stranger,
-        open_udp("127.0.0.1", port) as link,
+        links.open(LinkAddress("127.0.0.1", port)) as stranger,
+        links.open(LinkAddress("127.0.0.1", port)) as link,
         asyncio.timeout(10.0),
     ):
         for length in range(100):
@@ -130,7 +131,7 @@ async def test_garbage_from_the_network_is_survived(make_camera: MakeCamera) -> 
 async def test_with_loss_a_real_socket_drops_datagrams(make_camera: MakeCamera) -> None:
     async with (
         serve_udp(make_camera(), "127.0.0.1", 0, loss=0.9, rng=random.Random(3)) as port,
-        open_udp("127.0.0.1", port) as link,
+        links.open(LinkAddress("127.0.0.1", port)) as link,
     ):
         for _ in range(20):
             link.send(RESET)
@@ -148,7 +149,7 @@ async def test_with_loss_a_real_socket_drops_datagrams(make_camera: MakeCamera) 
 async def test_a_doubled_datagram_is_a_repeat_and_an_answer_comes_twice(make_camera: MakeCamera) -> None:
     async with (
         serve_udp(make_camera(), "127.0.0.1", 0, doubled=1.0, rng=random.Random(3)) as port,
-        open_udp("127.0.0.1", port) as link,
+        links.open(LinkAddress("127.0.0.1", port)) as link,
         asyncio.timeout(5.0),
     ):
         link.send(RESET)
@@ -211,7 +212,7 @@ async def test_the_command_says_where_each_camera_listens_and_ends_when_told(end
     )
     assert f"127.0.0.1:{port} " in await line_of(process)
     assert f"127.0.0.1:{port + 1} " in await line_of(process)
-    async with open_udp("127.0.0.1", port + 1) as link, asyncio.timeout(5.0):
+    async with links.open(LinkAddress("127.0.0.1", port + 1)) as link, asyncio.timeout(5.0):
         link.send(ASK_POWER)
         assert await link.receive() == POWER_IS_ON
     process.send_signal(ending)
@@ -261,7 +262,7 @@ async def test_a_file_brings_cameras_of_many_dialects(tmp_path: Path) -> None:
 
 async def sockets_of(port: int) -> int:
     """How many commands a camera says that it holds (FCB-EH4300 VISCA reference, version inquiry)."""
-    async with open_udp("127.0.0.1", port) as link, asyncio.timeout(5.0):
+    async with links.open(LinkAddress("127.0.0.1", port)) as link, asyncio.timeout(5.0):
         link.send(RESET)
         while await link.receive() != RESET_DONE:
             pass

@@ -20,7 +20,7 @@ from ptzd.visca import (
 )
 
 UNHURRIED = Timing(
-    attempts=7, soonest_repeat_seconds=0.1
+    attempts=7, urgent_attempts=14, soonest_repeat_seconds=0.1
 )  # the replies of a test take no time, which is no reason to repeat sooner
 RESET_DONE = Packet(PayloadType.CONTROL_REPLY, 0, RESET).encode()
 

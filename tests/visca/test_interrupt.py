@@ -372,11 +372,18 @@ def test_a_camera_that_never_answers_cancel_is_not_taken_for_a_silent_one(talk: 
     talk.ack(3, 2)
     assert talk.completion(3, 2) == [Completed(stop)]
     assert talk.wait(10) == []
-    assert talk.said()[2:] == [(2, CANCEL_1)] * 6
+    assert talk.said()[2:] == [(2, CANCEL_1)] * 13
     ticket = send(talk, PowerInquiry())
     (event,) = talk.answer(4, "02")
     assert isinstance(event, Answered)
     assert event.ticket == ticket
+
+
+def test_a_reset_that_a_stop_waits_for_is_repeated_at_even_intervals() -> None:  # common practice
+    talk = Talk()
+    talk.conversation.start(talk.now)
+    interrupt(talk, PanTiltStop())
+    assert talk.times_of_sending(0.75) == [0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7]
 
 
 def test_a_lost_stop_is_repeated_with_its_number(talk: Talk) -> None:
@@ -531,7 +538,7 @@ def test_a_camera_that_takes_only_the_very_next_number_gets_the_burst_again_afte
 def test_a_stop_that_is_never_answered_is_said_to_be_unanswered(talk: Talk) -> None:
     (stop,) = interrupt(talk, PanTiltStop())
     assert talk.wait(10) == [Unanswered(stop)]
-    assert talk.said() == [(1, STOP)] * 7
+    assert talk.said() == [(1, STOP)] * 14
 
 
 # Both sockets full

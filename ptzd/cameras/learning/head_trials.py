@@ -92,9 +92,7 @@ class HeadTrials:
         model, room = self._probe.head.pan, self._probe.rooms.pan
         step = sum(speed <= SLOW_PROBE_DEG_PER_S for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
-        travel = room.travel(
-            min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg)
-        )  # one side has room
+        travel = room.travel(min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg))  # one side has room
         for _ in range(TRIES):
             begin = self._probe.at["pan"]
             target = room.target(begin, travel)

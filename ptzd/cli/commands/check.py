@@ -9,16 +9,16 @@ from pathlib import Path
 
 import click
 
+from ptzd import links
 from ptzd.cli.broker import broker_of
 from ptzd.cli.client import reach
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
-from ptzd.links import open_udp
-from ptzd.positions import PositionStore, StoreError
+from ptzd.positions import PositionStore, StoreError, unfit_positions
 from ptzd.service import camera_settings
-from ptzd.visca import DialectError
+from ptzd.visca import DialectError, dialect_named
 
 from .check_camera import question
 from .check_findings import Finding, Notes, as_json
@@ -58,15 +58,15 @@ def check(path: Path, in_json: bool) -> int:
 async def _look(config: Config) -> list[Finding]:
     """Look at everything at once: what does not answer takes its seconds beside the others."""
     looks = [
-        _look_at_store(config.store.path),
+        _look_at_store(config),
         _look_at_broker(config),
         *(_look_at_camera(name, camera) for name, camera in config.camera.items()),
     ]
     return [finding for findings in await asyncio.gather(*looks) for finding in findings]
 
 
-async def _look_at_store(path: Path) -> list[Finding]:
-    notes = Notes("store")
+async def _look_at_store(config: Config) -> list[Finding]:
+    notes, path = Notes("store"), config.store.path
     if not await asyncio.to_thread(path.exists):  # opening it would make it
         if os.access(path.parent, os.W_OK):
             notes.ok(f"{path} will be made at the first start")
@@ -79,6 +79,9 @@ async def _look_at_store(path: Path) -> list[Finding]:
                 notes.failed(trouble)
             if not store.troubles:
                 notes.ok(f"{path} can be read and written")
+            for name, camera in config.camera.items():
+                for trouble in unfit_positions(name, store.positions(name), dialect_named(camera.dialect)):
+                    notes.failed(trouble)
     except StoreError as error:
         if error.code == "busy":
             notes.caution(f"{path} is in use by another process: the daemon, if it runs")
@@ -104,7 +107,7 @@ async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
     notes = Notes(f"camera {name} ({camera.label})" if camera.label else f"camera {name}")
     try:
         dialect = camera_settings(name, camera).dialect
-        async with open_udp(camera.link.host, camera.link.port) as link:
+        async with links.open(camera.link) as link:
             await question(link, dialect, notes)
     except DialectError as error:
         notes.failed(str(error))

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
 
 import click
 
+from ptzd import links
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, say, say_json
-from ptzd.config import CameraConfig, Config, dialect_named
+from ptzd.config import CameraConfig, Config
 from ptzd.guard import Halt, Watched
 from ptzd.guard import halt as halt_until_still
-from ptzd.links import Link, open_udp
-from ptzd.visca import DialectError
+from ptzd.visca import DialectError, dialect_named
 
 PATIENCE_SECONDS = 5.0
 
@@ -64,16 +63,11 @@ async def _halt(config: Config, seconds: float) -> dict[str, Halt]:
 
 
 async def _halt_one(name: str, camera: CameraConfig, seconds: float) -> Halt:
-    @asynccontextmanager
-    async def open_link() -> AsyncIterator[Link]:
-        async with open_udp(camera.link.host, camera.link.port) as link:
-            yield link
-
     try:
         dialect = dialect_named(camera.dialect)
     except DialectError as error:
         raise Failure(f"Camera {name}: {error}") from None
-    return await halt_until_still(Watched(name, dialect, open_link), seconds)
+    return await halt_until_still(Watched(name, dialect, partial(links.open, camera.link)), seconds)
 
 
 def _line(halted: Halt) -> str:

@@ -32,7 +32,7 @@ from ptzd.files import (
     write_copy,
 )
 from ptzd.motion import HeadFileError
-from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, read_show
+from ptzd.positions import HeadFiles, PositionStore, StoredPosition, StoreError, read_show, unfit_positions
 from ptzd.rehearsal import Fixed, PlannedMove, Rehearsal, RehearsedCamera, fix, vary
 from ptzd.rehearsal import rehearse as go_through
 from ptzd.report import html_report, svg_report
@@ -158,9 +158,15 @@ def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, Rehea
 def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, ShowFile]:
     text = _text(path)
     try:
-        return text, read_show_text(text, {name: camera.positions for name, camera in cameras.items()})
+        evening = read_show_text(text, {name: camera.positions for name, camera in cameras.items()})
     except TextFileError as error:
         raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+    used = {*evening.show.start.items(), *((move.camera, move.position) for cue in evening.cue for move in cue.move)}
+    for name, camera in cameras.items():
+        positions = {key: position for key, position in camera.positions.items() if (name, key) in used}
+        for trouble in unfit_positions(name, positions, camera.settings.dialect):
+            raise Misuse(f"{trouble[0].upper()}{trouble[1:]}.")
+    return text, evening
 
 
 def _text(path: Path) -> str:

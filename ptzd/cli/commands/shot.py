@@ -30,7 +30,7 @@ from ptzd.motion import (
 )
 from ptzd.positions import HeadFiles
 from ptzd.service import camera_settings
-from ptzd.visca import Dialect, DialectError, dialect_names, load_dialect, read_dialect
+from ptzd.visca import Dialect, DialectError, dialect_named
 
 from .shot_sums import Kit, View, mm
 
@@ -170,7 +170,7 @@ def _kit(
         ends_mm, table = _ends_and_table(known.focal_length)
     lens = table
     if table is None and dialect is not None and ends_mm is not None and ends_mm[0] < ends_mm[1]:
-        lens = lens_between(*ends_mm, dialect.zoom.tele_counts)
+        lens = lens_between(*ends_mm, dialect.zoom.ratios)
     return Kit(
         sensor=sensor,
         ends_mm=ends_mm,
@@ -191,8 +191,7 @@ def _head(
     """The dialect, the speeds of its pan steps, whether those are but assumed, and the speeds in slow mode."""
     try:
         if dialect_name is not None:
-            known_name = dialect_name in dialect_names() or not dialect_name.endswith(".toml")
-            dialect = load_dialect(dialect_name) if known_name else read_dialect(Path(dialect_name))
+            dialect = dialect_named(dialect_name)
             return dialect, dialect.pan.steps_deg_per_s, dialect.pan.steps_source.startswith("assumed"), ()
         if known is None or camera is None:
             return None, (), False, ()
@@ -299,6 +298,10 @@ def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:
     """What some figures rest on."""
     if kit.zoom_is_estimated:
         yield "The zoom counts are estimated from the ends of the lens; a measured table of focal_length is better."
+    if kit.dialect is not None and (counts := views[0].focus_counts) is not None:
+        assumed = kit.dialect.focus.distances_source.startswith("assumed")
+        source = "assumed, as none are published for this head" if assumed else "published"
+        yield f"At that distance the focus stands near {counts}; the counts are {source}, and drift with temperature."
     if kit.steps_are_assumed:
         yield "The speeds of the steps are assumed, as none are published for this head."
     too_fast = any(each.panning is not None and each.panning.fastest_watchable_step is None for each in views)
@@ -329,6 +332,7 @@ def _view_as_json(view: View) -> dict[str, Any]:
         "angle_of_view_deg": view.angles_deg,
         "picture_m": view.picture_m,
         "zoom_counts": view.zoom_counts,
+        "focus_counts": view.focus_counts,
         "pixels_per_count": view.pixels_per_count,
         "panning_limit_deg_per_s": view.panning_limit_deg_per_s,
         "fastest_watchable_step": panning.fastest_watchable_step if panning is not None else None,

@@ -85,6 +85,13 @@ class View:
         return None if self.kit.lens is None else self.kit.lens.zoom_counts(self.focal_length_mm)
 
     @property
+    def focus_counts(self) -> int | None:
+        """About where the focus has to stand."""
+        if self.kit.dialect is None or self.distance_m is None:
+            return None
+        return self.kit.dialect.focus.counts(self.distance_m)
+
+    @property
     def pixels_per_count(self) -> tuple[float, float] | None:
         """By how many pixels one count of pan, and one of tilt, moves the picture."""
         if self.kit.dialect is None:

@@ -1,0 +1,7 @@
+"""How messages travel: what stands between the conversation's packets and the bytes of a link."""
+
+from .bare import Bare
+from .framing import Framing, Unreadable
+from .over_ip import OverIp
+
+__all__ = ["Bare", "Framing", "OverIp", "Unreadable"]

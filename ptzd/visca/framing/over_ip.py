@@ -1,0 +1,20 @@
+"""VISCA over IP: a packet a datagram, with its number in a header of its own."""
+
+from __future__ import annotations
+
+from ptzd.visca.packets import Packet, PacketError
+
+from .framing import Unreadable
+
+
+class OverIp:
+    """See `packets` for the header."""
+
+    def wrap(self, packet: Packet) -> bytes:
+        return packet.encode()
+
+    def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
+        try:
+            return [Packet.decode(data)]
+        except PacketError as reason:
+            return [Unreadable(data, str(reason))]

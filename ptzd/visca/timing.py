@@ -1,0 +1,55 @@
+"""When what was not answered is repeated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """When to repeat, and how often. The published documents give no figures (common practice)."""
+
+    first_repeat_seconds: float = 0.1  # doubled with each repeat
+    longest_repeat_seconds: float = 0.25
+    attempts: int = 13  # the first sending included: the last is given up 2.6 to 3.1 s after the first
+    urgent_attempts: int = 26  # given up as late, since they come at even intervals
+    soonest_repeat_seconds: float = 0.02  # to a camera that is known to reply in less
+
+    def pause(self, earlier: int, expected_seconds: float | None = None, *, urgent: bool = False) -> float:
+        """Return how many seconds to wait for a reply after so many earlier attempts.
+
+        Repeats come sooner where it is known within how many seconds a reply is to be expected, and where what is to be
+        said is urgent, they come at even intervals.
+        """
+        if urgent:
+            # The first refusal must be heard before a repeat leaves: a camera that lost count is then reset at once.
+            return self.first_repeat_seconds
+        first = self.first_repeat_seconds
+        if expected_seconds is not None:
+            first = min(first, max(self.soonest_repeat_seconds, expected_seconds))
+        return min(first * 2.0 ** min(earlier, 32), self.longest_repeat_seconds)
+
+
+class ReplyTimes:
+    """Within how many seconds a reply is to be expected: RFC 6298, "Computing TCP's Retransmission Timer".
+
+    Only replies to what was sent once count, since nobody knows which sending another one answers (Karn's algorithm,
+    section 3 there).
+    """
+
+    def __init__(self) -> None:
+        self._mean = self._deviation = 0.0
+        self.expected_seconds: float | None = None  # None before the first reply
+
+    def forget(self) -> None:
+        """Measure anew: something had to be repeated, and the camera may reply later than it did."""
+        self.expected_seconds = None
+
+    def heard_after(self, seconds: float) -> None:
+        """Take in how long one reply took."""
+        if self.expected_seconds is None:
+            self._mean, self._deviation = seconds, seconds / 2.0
+        else:
+            self._deviation += (abs(seconds - self._mean) - self._deviation) / 4.0
+            self._mean += (seconds - self._mean) / 8.0
+        self.expected_seconds = self._mean + 4.0 * self._deviation
