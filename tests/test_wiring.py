@@ -227,6 +227,7 @@ def test_who_comes_later_is_told_that_the_daemon_is_there_since_when_and_with_wh
         assert (status["state"], status["cameras"]) == ("online", ["left", "right"])
         assert datetime.fromisoformat(status["since"]).date() == DOORS.date()
         assert status["troubles"] == []
+        assert said["ptzd/camera/left/state"]["power"] == "on"
         assert sorted(each["name"] for each in said["ptzd/camera/left/positions"]["positions"]) == sorted(PAN)
 
     at_the_desk(tmp_path, scene)
@@ -239,5 +240,21 @@ def test_a_bare_recall_of_a_camera_that_there_is_not_is_answered_with_the_one_th
         (refused,) = [message for topic, message in desk.heard if topic == "outcome"]
         assert (refused["ok"], refused["code"]) == (False, "unknown-camera")
         assert "left" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_whoever_has_a_head_learned_hears_how_far_that_is_and_a_stop_ends_it(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        desk.house.say("camera/left/learn", {"pan_deg": [-30, 30], "tilt_deg": [-5, 20], "id": "learn"})
+        await asyncio.sleep(20.0)
+        told = [message for topic, message in desk.heard if topic == "camera/left/learn-progress"]
+        assert told, "twenty seconds are a good part of it"
+        assert all(each["id"] == "learn" and 0 <= each["done"] <= each["of"] for each in told)
+        assert told[-1]["done"] > told[0]["done"]
+        desk.house.say("camera/left/stop", "")
+        await asyncio.sleep(1.0)
+        (ended,) = [message for topic, message in desk.heard if topic == "outcome" and message["id"] == "learn"]
+        assert (ended["ok"], ended["code"]) == (False, "stopped")
 
     at_the_desk(tmp_path, scene)
