@@ -186,3 +186,23 @@ def test_an_axis_that_is_let_go_while_the_other_goes_on_comes_to_rest_and_not_ba
 
     for seed in range(3):
         with_rig(scene, seed=seed)
+
+
+@pytest.mark.parametrize(("then", "order"), [(0.25, "810106010601"), (0.0, "81010601")])
+def test_a_stick_that_is_moved_is_obeyed_at_once_and_not_with_the_next_reading(then: float, order: str) -> None:
+    """A quarter is step 6 of 24; no time passes between the message and its packet."""
+
+    async def scene(rig: Rig) -> None:
+        await drive(rig, 1.0, 0.75, 0, 0, 0)
+        sent: list[str] = []
+        passed_on = rig.link.send
+
+        def send(datagram: bytes) -> None:
+            sent.append(datagram[8:].hex())
+            passed_on(datagram)
+
+        rig.link.send = send  # type: ignore[method-assign]
+        rig.camera.drive(then, 0, 0, 0)
+        assert any(each.startswith(order) for each in sent), sent
+
+    with_rig(scene)
