@@ -164,13 +164,6 @@ class Subscriber:
         message: dict[str, Any] = json.loads(line)
         return message
 
-    async def next_on(self, topic: str, seconds: float = 5.0) -> dict[str, Any]:
-        """Return the next message on one topic, passing over others."""
-        async with asyncio.timeout(seconds):
-            while (message := await self.next(seconds))["topic"] != topic:
-                pass
-        return message
-
 
 @asynccontextmanager
 async def mosquitto_sub(port: int, topic: str, *arguments: str) -> AsyncIterator[Subscriber]:

@@ -1,7 +1,7 @@
 """What a camera is doing: exactly one thing at a time; who ends whom, and how that is told.
 
 Theory of operation. A camera holds one activity. Whoever wants something else of it brings the next one, whose orders
-leave in that very call, and then the older one is ended: the `Cause` says which activities it ends, and in which words.
+leave in that very call, and then the older one is ended: the `Cause` says in which words.
 An activity that comes to its own end tells its host. Nothing but a cause from the table below ends an activity.
 
 | cause         | ends                     | what follows     |
@@ -36,62 +36,52 @@ from .reports import Activity as Kind
 from .reports import Framing, Phase
 from .settings import CameraSettings
 
-EVERYTHING = frozenset(Kind)
-WITHOUT_END = frozenset({Kind.SHAPED, Kind.BY_HAND, Kind.LEARNING})
-
 
 @dataclass(frozen=True, slots=True)
 class Cause:
     """Why an activity ends before its time. In the sentences {what} is what is told of it beside the cause."""
 
-    ends: frozenset[Kind]
     phase: Phase  # in which a move ends
     code: str
     sentence: str  # on a move
     learning: str  # what becomes of a camera that is being learned: "was stopped"
 
 
-RECALLED = Cause(
-    EVERYTHING, Phase.SUPERSEDED, "superseded", "a newer recall, {what}, took its place", "was sent to {what}"
-)
-DRIVEN = Cause(EVERYTHING, Phase.SUPERSEDED, "superseded", "the camera was driven by hand", "was driven by hand")
-LEARNED = Cause(frozenset({Kind.AT_REST}), Phase.SUPERSEDED, "superseded", "", "")
-STOPPED = Cause(EVERYTHING, Phase.STOPPED, "stopped", "a stop was asked for", "was stopped")
-LOCKED = Cause(EVERYTHING, Phase.STOPPED, "stopped", "the camera was locked", "was locked")
-ENDING = Cause(EVERYTHING, Phase.STOPPED, "stopped", "the daemon came to its end", "was no longer attended to")
-ON_PROGRAM = Cause(frozenset({Kind.LEARNING}), Phase.STOPPED, "stopped", "", "went on air")
+RECALLED = Cause(Phase.SUPERSEDED, "superseded", "a newer recall, {what}, took its place", "was sent to {what}")
+DRIVEN = Cause(Phase.SUPERSEDED, "superseded", "the camera was driven by hand", "was driven by hand")
+LEARNED = Cause(Phase.SUPERSEDED, "superseded", "", "")
+STOPPED = Cause(Phase.STOPPED, "stopped", "a stop was asked for", "was stopped")
+LOCKED = Cause(Phase.STOPPED, "stopped", "the camera was locked", "was locked")
+ENDING = Cause(Phase.STOPPED, "stopped", "the daemon came to its end", "was no longer attended to")
+ON_PROGRAM = Cause(Phase.STOPPED, "stopped", "", "went on air")
 STALLED = Cause(
-    WITHOUT_END,
     Phase.FAILED,
     "stalled",
     "this computer stood still for {what} s while the camera was moving, so it was stopped; recall again",
     "was stopped, since this computer stood still for {what} s",
 )
 UNGUARDED = Cause(
-    WITHOUT_END,
     Phase.FAILED,
     "unguarded",
     "the guard that would stop the camera if this program failed has gone, so it was stopped; recall again",
     "was stopped, since its guard has gone",
 )
 SILENT = Cause(
-    EVERYTHING,
     Phase.FAILED,
     "unreachable",
     "camera {what} stopped answering; it may still be finishing the move",
     "stopped answering",
 )
 RESTARTED = Cause(
-    frozenset({Kind.SHAPED, Kind.LEARNING}),
     Phase.FAILED,
     "restarted",
     "camera {what} restarted, or somebody else spoke to it, in a move in slow mode: nobody knows whether that is still "
     "on, so it was stopped; recall again",
     "restarted",
 )
-BROKEN = Cause(EVERYTHING, Phase.FAILED, "internal", "the move of camera {what} broke off", "was no longer attended to")
-LET_GO = Cause(frozenset({Kind.BY_HAND}), Phase.STOPPED, "stopped", "", "")
-STRAYED = Cause(frozenset({Kind.AT_REST}), Phase.STOPPED, "stopped", "", "")
+BROKEN = Cause(Phase.FAILED, "internal", "the move of camera {what} broke off", "was no longer attended to")
+LET_GO = Cause(Phase.STOPPED, "stopped", "", "")
+STRAYED = Cause(Phase.STOPPED, "stopped", "", "")
 
 
 class Host(Protocol):

@@ -37,6 +37,14 @@ from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, ro
 from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
 from .move import Move, Recall
+from .permission import (
+    require_free_to_be_learned,
+    require_free_to_be_recalled,
+    require_guarded,
+    require_not_refused_on_air,
+    require_reachable,
+    require_ready,
+)
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
 from .reading import read_focus_mode, read_framing
 from .reports import CameraState, Framing, Lock, MoveReport, Phase, Tally
@@ -97,6 +105,11 @@ class Camera:
         return self.settings.name
 
     @property
+    def attended(self) -> bool:
+        """Whether somebody keeps its conversation going."""
+        return self._group is not None
+
+    @property
     def locked(self) -> Lock | None:
         return self._lock
 
@@ -143,13 +156,13 @@ class Camera:
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
         try:
-            self._require_ready()
-            self._require_free_to_move_on_air(recall)
-            plan = self._planned(recall)
+            here = require_ready(self)
+            require_free_to_be_recalled(self, on_air=recall.on_air)
+            plan = self._planned(recall, here)
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
-            self._require_guarded(activity)
+            require_guarded(self, self._guard, activity)
         except Refusal as refusal:
             self.refuse(recall.position, recall.id, recall.token, refusal)
             return
@@ -169,9 +182,8 @@ class Camera:
 
         Raises Refusal, and ValueError or OverflowError for what is no number; then nothing has changed.
         """
-        self._require_ready()
-        if self._tally == "program" and self.settings.on_air_moves == "refuse":
-            raise Refusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
+        require_ready(self)
+        require_not_refused_on_air(self)
         wanted = Deflection(pan, tilt, zoom, focus)
         if not any(wanted):
             if not isinstance(self._activity, AtRest | Halting):
@@ -180,7 +192,7 @@ class Camera:
             self._activity.deflect(wanted)
         else:
             by_hand = ByHand(self, wanted, let_go=lambda: self._halt(causes.LET_GO))
-            self._require_guarded(by_hand)
+            require_guarded(self, self._guard, by_hand)
             self._fault = None
             self._become(by_hand, causes.DRIVEN)
 
@@ -204,7 +216,7 @@ class Camera:
         if went_on_air and (move := self._activity.move) is not None:
             move.warning = f"camera {self.name} went on air while it moves; the picture is not at rest yet"
             self.told(move)
-        if went_on_air and self._activity.kind in causes.ON_PROGRAM.ends:
+        if went_on_air and isinstance(self._activity, Learner):
             self._halt(causes.ON_PROGRAM)
         self.say_state()
 
@@ -219,7 +231,7 @@ class Camera:
 
     async def read_framing(self) -> Framing:
         """Ask the camera where it stands, for a store. Raises Refusal while it moves or can't tell."""
-        self._require_reachable()
+        require_reachable(self)
         still = Refusal("moving", f"camera {self.name} is moving; store when it has come to rest")
         if self.moving:
             raise still
@@ -248,7 +260,7 @@ class Camera:
         """
         start = self._where_learning_begins(limits)
         learner = Learner(self._learn(start, limits, progress, rng))
-        self._require_guarded(learner)
+        require_guarded(self, self._guard, learner)
         self._fault = None
         self._become(learner, causes.LEARNED)
         assert learner.task is not None
@@ -276,13 +288,9 @@ class Camera:
         return estimate_seconds(self.settings.dialect, self._where_learning_begins(limits), self._inside(limits))
 
     def _where_learning_begins(self, limits: LearnLimits) -> Framing:
-        self._require_ready()
-        if self._tally == "program":
-            raise Refusal("on-air", f"camera {self.name} is on air; learn it when nobody watches")
-        if self.moving or self.contact.framing is None:
-            raise Refusal("moving", f"camera {self.name} is moving; learn it when it has come to rest")
-        rooms_within(self.settings.dialect, self._inside(limits), self.contact.framing)
-        return self.contact.framing
+        start = require_free_to_be_learned(self)
+        rooms_within(self.settings.dialect, self._inside(limits), start)
+        return start
 
     def _inside(self, limits: LearnLimits) -> LearnLimits:
         return within(self.settings.window, limits)
@@ -303,53 +311,7 @@ class Camera:
             heard=self.contact.take,
         )
 
-    # Whether it may
-
-    def _require_reachable(self) -> None:
-        if self._group is None or not self.contact.up or self.contact.framing is None:
-            raise Refusal("unreachable", f"camera {self.name} does not answer; check its power and its network")
-        if self.contact.power == "standby":
-            raise Refusal(
-                "standby",
-                f"camera {self.name} is in standby; switch it on where its start-up sweep endangers nobody",
-            )
-        if self.contact.power == "starting":
-            raise Refusal("initialising", f"camera {self.name} is still starting up; wait until its sweep has ended")
-
-    def _require_ready(self) -> None:
-        if self._lock is not None:
-            raise Refusal(
-                "locked",
-                f"camera {self.name} is locked by {self._lock.by or 'somebody'}"
-                f"{f' ({self._lock.reason})' if self._lock.reason else ''}; unlock it when it is safe to move",
-            )
-        self._require_reachable()
-
-    def _require_free_to_move_on_air(self, recall: Recall) -> None:
-        if self._tally != "program":
-            return
-        if self.settings.on_air_moves == "refuse":
-            raise Refusal("on-air", f"camera {self.name} is on air, and its on_air_moves says refuse")
-        if self.settings.on_air_moves == "ask" and not recall.on_air:
-            hint = 'send "on_air": true'
-            raise Refusal("on-air", f"camera {self.name} is on air; to move it all the same, {hint}", hint)
-
-    def _require_guarded(self, activity: Activity) -> None:
-        """Let nothing begin without an end of its own where nobody could bring that about."""
-        if not activity.unended:
-            return
-        if not self._guard.watches:
-            raise Refusal(
-                "no-guard",
-                f"the guard that would stop camera {self.name} if this program failed is not running, so it makes only "
-                "moves off air, which end by themselves; the guard is being started again",
-            )
-        if isinstance(self._activity, Halting) and self._activity.goes_on:
-            raise Refusal("halting", f"camera {self.name} is being stopped: {self._activity.fault}")
-
-    def _planned(self, recall: Recall) -> MovePlan:
-        here = self.contact.framing
-        assert here is not None  # it is reachable
+    def _planned(self, recall: Recall, here: Framing) -> MovePlan:
         slow = self.contact.slow
         plan = plan_move(
             self.settings,

@@ -77,18 +77,6 @@ class Window:
         brakes_by = braking_deg_per_s2 * seconds  # °/s, in the time that it is not braked
         return sqrt(brakes_by * brakes_by + 2.0 * braking_deg_per_s2 * room) - brakes_by
 
-    def lets_go_on(
-        self, axis: HeadAxis, deg: float, speed_deg_per_s: float, *, braking_deg_per_s2: float, seconds: float
-    ) -> bool:
-        """Return whether an axis may go on at a speed, positive to the right and upwards, until the next look.
-
-        The speed is the faster of what it does and what it is told to. Where the answer is no, it must be stopped or
-        slowed to `fastest_deg_per_s` now.
-        """
-        sign = 1 if speed_deg_per_s > 0 else -1
-        fastest = self.fastest_deg_per_s(axis, deg, sign, braking_deg_per_s2=braking_deg_per_s2, seconds=seconds)
-        return abs(speed_deg_per_s) <= fastest
-
 
 def reach_of(dialect: Dialect) -> Window:
     """Return between which angles the head itself can turn."""

@@ -129,11 +129,6 @@ class SettleModel:
             return 0.0
         return log(amplitude_deg / self.tolerance_deg) / (self.damping_ratio * self.natural_rad_per_s)
 
-    def envelope_deg(self, peak_deg_per_s: float, seconds: float) -> float:
-        """Return how wide the swing still is, `seconds` after the stop."""
-        decay = exp(-self.damping_ratio * self.natural_rad_per_s * seconds)
-        return self.swing_deg(peak_deg_per_s) * decay
-
     def seen_still_seconds(self, peak_deg_per_s: float) -> float:
         """Return by how much the swing delays the moment at which the picture is seen to be still, on average.
 

@@ -77,7 +77,6 @@ def panning_limit_deg_per_s(picture_angle_deg: float, frames_per_s: float) -> fl
 class PanningVerdict:
     """Which of an axis's steps can be watched at a given angle of view; with `slow_mode`, only while that is on."""
 
-    limit_deg_per_s: float
     fastest_watchable_step: int | None  # None where even step 1 is too fast
     sentence: str
     slow_mode: bool = False
@@ -102,7 +101,7 @@ def judge_panning(
                 f"in slow mode, as moves on air use it, steps up to {slow_step} "
                 f"({slow_steps_deg_per_s[slow_step - 1]:.2g}°/s) can be watched: the limit is {limit:.2f}°/s"
             )
-            return PanningVerdict(limit, slow_step, sentence, slow_mode=True)
+            return PanningVerdict(slow_step, sentence, slow_mode=True)
         slowest = steps_deg_per_s[0]
         when = ""
         if slow_steps_deg_per_s:
@@ -111,6 +110,6 @@ def judge_panning(
             f"even the slowest step{when}, {slowest:g}°/s, is too fast to watch at this focal length: "
             f"the limit is {limit:.2f}°/s"
         )
-        return PanningVerdict(limit, None, sentence)
+        return PanningVerdict(None, sentence)
     sentence = f"steps up to {step} ({steps_deg_per_s[step - 1]:g}°/s) can be watched: the limit is {limit:.2f}°/s"
-    return PanningVerdict(limit, step, sentence)
+    return PanningVerdict(step, sentence)

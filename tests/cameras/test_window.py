@@ -77,14 +77,12 @@ def test_a_head_near_the_edge_goes_on_only_as_fast_as_it_can_brake() -> None:
     # At 60°/s and 120°/s² it brakes in 60²/240 = 15°, and 0.1 s until the order are 6° more: 21° are just enough.
     figures = {"braking_deg_per_s2": 120.0, "seconds": 0.1}
     assert NARROW.fastest_deg_per_s("pan", 39.0, 1, **figures) == pytest.approx(60.0)
-    assert NARROW.lets_go_on("pan", 38.9, 60.0, **figures)
-    assert not NARROW.lets_go_on("pan", 39.1, 60.0, **figures)
-    assert NARROW.lets_go_on("pan", 39.1, -60.0, **figures)
     # 99.1° to the other edge; downwards there are 10° from the middle, and -60°/s would need 21°.
-    assert not NARROW.lets_go_on("tilt", 0.0, -60.0, **figures)
-    assert NARROW.lets_go_on("tilt", 0.0, 60.0, **figures)
+    assert NARROW.fastest_deg_per_s("pan", 39.1, -1, **figures) > 60.0
+    assert NARROW.fastest_deg_per_s("tilt", 0.0, -1, **figures) < 60.0
+    assert NARROW.fastest_deg_per_s("tilt", 0.0, 1, **figures) >= 60.0
     assert NARROW.fastest_deg_per_s("pan", 60.0, 1, **figures) == 0.0
-    assert not NARROW.lets_go_on("pan", 61.0, 0.3, **figures)
+    assert NARROW.fastest_deg_per_s("pan", 61.0, 1, **figures) == 0.0
 
 
 @given(

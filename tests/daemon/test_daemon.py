@@ -318,21 +318,26 @@ def test_a_store_keeps_what_the_camera_says_and_its_history_comes_back(tmp_path:
 
 def test_a_framing_stored_anew_is_recalled_as_gently_as_the_old_one_unless_it_says_otherwise(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
-        first = {"position": "solo", "seconds": 4.0, "note": "it is often on air"}
-        house.say("camera/left/store", first | {"id": "1"})
+        async def recalled(ask: str) -> dict[str, Any]:
+            house.say("camera/right/recall", {"position": "soloist", "id": f"{ask} away"})
+            await house.end(f"{ask} away")
+            house.say("camera/right/recall", {"position": "solo", "id": ask})
+            return await house.end(ask)
+
+        def note() -> str | None:
+            return house.daemon._store.positions("right")["solo"].note
+
+        house.say("camera/right/store", {"position": "solo", "seconds": 15.0, "note": "often on air", "id": "1"})
         assert (await house.outcome("1"))["ok"]
-        house.say("camera/left/store", {"position": "solo", "replace": True, "id": "2"})
+        house.say("camera/right/store", {"position": "solo", "replace": True, "id": "2"})
         assert (await house.outcome("2"))["ok"]
-        stored = house.daemon._store.position("left", "solo")
-        assert stored is not None
-        assert (stored.speed, stored.seconds, stored.note) == (None, 4.0, "it is often on air")
-        house.say(
-            "camera/left/store", {"position": "solo", "replace": True, "speed": 5, "note": "now close", "id": "3"}
-        )
+        assert (await recalled("gently"))["measured_seconds"] == pytest.approx(15.0, rel=0.2)
+        assert note() == "often on air"
+        again = {"position": "solo", "replace": True, "speed": 24, "note": "now close", "id": "3"}
+        house.say("camera/right/store", again)
         assert (await house.outcome("3"))["ok"]
-        stored = house.daemon._store.position("left", "solo")
-        assert stored is not None
-        assert (stored.speed, stored.seconds, stored.note) == (5, None, "now close")
+        assert (await recalled("fast"))["measured_seconds"] < 7.5
+        assert note() == "now close"
 
     in_house(tmp_path, scene)
 

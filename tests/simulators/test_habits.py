@@ -19,7 +19,6 @@ ZOOM_STOP = "81 01 04 07 00 ff"  # [E]
 FOCUS_STOP = "81 01 04 08 00 ff"  # [E]
 DRIVE_RIGHT = "81 01 06 01 18 12 02 03 ff"  # [B]
 DRIVE_LEFT = "81 01 06 01 18 12 01 03 ff"  # [B]
-ZOOM_TELE = "81 01 04 07 02 ff"  # [E]
 FOCUS_MANUAL = "81 01 04 38 03 ff"  # [A]
 VERSION = "81 09 00 02 ff"  # [F]
 REPLY_SECONDS = 0.02  # the longest that a message waits for its turn

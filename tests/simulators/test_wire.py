@@ -16,7 +16,6 @@ PAN_TILT_STOP = "81 01 06 01 01 01 03 03 ff"  # [B, C]
 DRIVE_RIGHT = "81 01 06 01 18 12 02 03 ff"  # [B, C]
 HOME = "81 01 06 04 ff"  # [B, C]
 FOCUS_MANUAL = "81 01 04 38 03 ff"  # [A]
-FOCUS_AUTO = "81 01 04 38 02 ff"  # [A]
 
 
 def test_a_command_is_acknowledged_in_a_socket_and_completed_in_the_same(controller: Any) -> None:

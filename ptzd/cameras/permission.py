@@ -1,0 +1,98 @@
+"""What a camera must be like for what is asked of it; each raises Refusal where it is not, and changes nothing."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from ptzd.refusal import Refusal
+
+from .activity import Activity
+from .contact import Contact
+from .guard import Guard
+from .halting import Halting
+from .reports import Framing, Lock, Tally
+from .settings import CameraSettings
+
+
+class Asked(Protocol):
+    """A camera, as far as it matters here."""
+
+    contact: Contact
+    settings: CameraSettings
+
+    @property
+    def attended(self) -> bool: ...  # somebody keeps its conversation going
+
+    @property
+    def locked(self) -> Lock | None: ...
+
+    @property
+    def tally(self) -> Tally: ...
+
+    @property
+    def moving(self) -> bool: ...
+
+    @property
+    def activity(self) -> Activity: ...
+
+
+def require_reachable(camera: Asked) -> Framing:
+    """It answers, and is neither in standby nor starting up; return where it stands."""
+    name, contact = camera.settings.name, camera.contact
+    if not camera.attended or not contact.up or contact.framing is None:
+        raise Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
+    if contact.power == "standby":
+        raise Refusal("standby", f"camera {name} is in standby; switch it on where its start-up sweep endangers nobody")
+    if contact.power == "starting":
+        raise Refusal("initialising", f"camera {name} is still starting up; wait until its sweep has ended")
+    return contact.framing
+
+
+def require_ready(camera: Asked) -> Framing:
+    """It is reachable, and nobody keeps it still; return where it stands."""
+    if (lock := camera.locked) is not None:
+        raise Refusal(
+            "locked",
+            f"camera {camera.settings.name} is locked by {lock.by or 'somebody'}"
+            f"{f' ({lock.reason})' if lock.reason else ''}; unlock it when it is safe to move",
+        )
+    return require_reachable(camera)
+
+
+def require_not_refused_on_air(camera: Asked) -> None:
+    """It is off air, or its configuration lets it move all the same."""
+    if camera.tally == "program" and camera.settings.on_air_moves == "refuse":
+        raise Refusal("on-air", f"camera {camera.settings.name} is on air, and its on_air_moves says refuse")
+
+
+def require_free_to_be_recalled(camera: Asked, *, on_air: bool) -> None:
+    """It is off air, or may be moved on air: because it always may, or because whoever asks says so (`on_air`)."""
+    require_not_refused_on_air(camera)
+    if camera.tally == "program" and camera.settings.on_air_moves == "ask" and not on_air:
+        hint = 'send "on_air": true'
+        raise Refusal("on-air", f"camera {camera.settings.name} is on air; to move it all the same, {hint}", hint)
+
+
+def require_free_to_be_learned(camera: Asked) -> Framing:
+    """It is ready, off air and at rest; return where it stands."""
+    framing = require_ready(camera)
+    if camera.tally == "program":
+        raise Refusal("on-air", f"camera {camera.settings.name} is on air; learn it when nobody watches")
+    if camera.moving:
+        raise Refusal("moving", f"camera {camera.settings.name} is moving; learn it when it has come to rest")
+    return framing
+
+
+def require_guarded(camera: Asked, guard: Guard, activity: Activity) -> None:
+    """Let nothing begin without an end of its own where nobody could bring that about."""
+    if not activity.unended:
+        return
+    if not guard.watches:
+        raise Refusal(
+            "no-guard",
+            f"the guard that would stop camera {camera.settings.name} if this program failed is not running, so it "
+            "makes only moves off air, which end by themselves; the guard is being started again",
+        )
+    older = camera.activity
+    if isinstance(older, Halting) and older.goes_on:
+        raise Refusal("halting", f"camera {camera.settings.name} is being stopped: {older.fault}")

@@ -1,0 +1,241 @@
+"""Puts faults into rooms on purpose, one at a time, and says which of them the tests notice.
+
+    .venv/bin/python tests/faults.py ptzd/guard ptzd/cameras --faults 40 --seed 1
+
+The tree is copied and only the copy is changed. A fault is tried with the tests that reach its line, the quickest
+first, until one fails. Which test reaches which line is measured by one run of all tests and kept in `.faults/`; test
+files that are new or changed since are measured again.
+
+A fault that makes the tests hang counts as noticed. One whose tests would take longer than `--seconds` is tried with
+the quickest of them. Logging, docstrings, annotations and what `__repr__` says are no faults.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from reach import ROOMS, ROOT, Reach, environment, measured
+
+PRELOADED = (
+    "aiomqtt",
+    "amqtt.broker",
+    "click",
+    "hypothesis",
+    "numpy",
+    "psutil",
+    "pydantic",
+    "rich.console",
+    "structlog",
+)
+WORDS = {"debug", "info", "warning", "error", "exception", "warn", "log", "echo"}  # calls that only say something
+TURNED: dict[type[ast.AST], type[ast.AST]] = {
+    ast.Lt: ast.GtE, ast.GtE: ast.Lt, ast.Gt: ast.LtE, ast.LtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
+    ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is, ast.And: ast.Or, ast.Or: ast.And,
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fault:
+    """`was` at byte `start` of `path` becomes `instead`; `lines` are where, `names` what is defined there."""
+
+    path: Path
+    lines: range
+    start: int
+    was: bytes
+    instead: bytes
+    names: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        was, instead = (" ".join(each.decode().split()) for each in (self.was, self.instead))
+        return f"{self.path}:{self.lines.start}: {was[:100]}  →  {instead[:100]}"
+
+    def put_into(self, source: bytes) -> bytes:
+        return source[: self.start] + self.instead + source[self.start + len(self.was) :]
+
+
+def instead_of(node: ast.AST) -> Iterator[ast.expr | str]:
+    """What could stand wrongly where `node` stands."""
+    match node:
+        case ast.Compare(left, [only], [right]):
+            yield ast.Compare(left, [TURNED[type(only)]()], [right])  # type: ignore[list-item]
+        case ast.BoolOp(by, values):
+            yield ast.BoolOp(TURNED[type(by)](), values)  # type: ignore[arg-type]
+        case ast.UnaryOp(ast.Not(), operand):
+            yield operand
+        case ast.BinOp(left, by, right) if type(by) in TURNED and not isinstance(left, ast.JoinedStr):
+            yield ast.BinOp(left, TURNED[type(by)](), right)  # type: ignore[arg-type]
+        case ast.Constant(bool() as value):
+            yield ast.Constant(not value)
+        case ast.Constant(int() as value):
+            yield ast.Constant(value + 1 if abs(value) < 3 else 2 * value)
+        case ast.Constant(float() as value):
+            yield ast.Constant(2 * value if value else 1.0)
+        case ast.Call(ast.Name("min" | "max" as name), arguments, keywords):
+            yield ast.Call(ast.Name("max" if name == "min" else "min"), arguments, keywords)
+        case ast.keyword(str()):
+            yield "**{}"  # left out
+        case ast.Expr(ast.Call() | ast.Await(ast.Call())) | ast.Raise() | ast.AugAssign():
+            yield "pass"
+        case ast.Assign([ast.Attribute() | ast.Subscript()]):
+            yield "pass"
+        case ast.Return(value) if value is not None and not isinstance(value, ast.Constant):
+            yield "return None"
+
+
+def only_says(node: ast.AST) -> bool:
+    """Whether `node` is words for people or types, and so no place for a fault."""
+    match node:
+        case ast.Expr(ast.Constant()) | ast.Assert() | ast.JoinedStr() | ast.Import() | ast.ImportFrom():
+            return True
+        case ast.Call(ast.Attribute(ast.Name(), attr)):
+            return attr in WORDS
+        case ast.Call(ast.Name("dataclass")):
+            return True
+        case ast.FunctionDef(name):
+            return name in ("__repr__", "__str__")
+        case ast.If(ast.Name("TYPE_CHECKING")):
+            return True
+        case ast.Assign([ast.Name("__all__")]):
+            return True
+    return False
+
+
+def faults_of(path: Path, source: bytes) -> list[Fault]:
+    """Every fault that could be put into one file."""
+    begins = [0, *(i + 1 for i, byte in enumerate(source) if byte == 0x0A)]
+    found: list[Fault] = []
+
+    def put(node: ast.expr | ast.stmt | ast.keyword, instead: ast.expr | str, names: tuple[str, ...]) -> None:
+        assert node.end_lineno is not None and node.end_col_offset is not None
+        start, end = begins[node.lineno - 1] + node.col_offset, begins[node.end_lineno - 1] + node.end_col_offset
+        text = instead if isinstance(instead, str) else f"({ast.unparse(ast.fix_missing_locations(instead))})"
+        found.append(
+            Fault(path, range(node.lineno, node.end_lineno + 1), start, source[start:end], text.encode(), names)
+        )
+
+    def walk(node: ast.AST, names: tuple[str, ...], inside: bool) -> None:
+        if only_says(node) or (isinstance(node, ast.Expr) and only_says(node.value)):
+            return
+        if not inside and isinstance(node, (ast.Assign, ast.AnnAssign)):
+            target = node.target if isinstance(node, ast.AnnAssign) else node.targets[0]
+            names = (*names, target.id) if isinstance(target, ast.Name) else names
+        elif not inside and isinstance(node, (ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)):
+            names = (*names, node.name)
+        if isinstance(node, (ast.expr, ast.stmt, ast.keyword)):
+            for instead in instead_of(node):
+                put(node, instead, () if inside else names)
+        if isinstance(node, (ast.If, ast.IfExp, ast.While)):
+            if not isinstance(node, ast.While):
+                put(node.test, "True", ())
+            put(node.test, "False", ())
+        functions = (ast.FunctionDef, ast.AsyncFunctionDef, ast.Lambda)
+        for label, value in ast.iter_fields(node):
+            if label in ("annotation", "returns", "type_params"):
+                continue
+            for child in value if isinstance(value, list) else [value]:
+                if isinstance(child, ast.AST):
+                    walk(child, names, inside or (isinstance(node, functions) and label == "body"))
+
+    walk(ast.parse(source), (), False)
+    return found
+
+
+def copy_of_the_tree(into: Path) -> None:
+    listed = subprocess.run(["git", "ls-files", "-co", "--exclude-standard"], cwd=ROOT, capture_output=True, check=True)
+    for name in listed.stdout.decode().splitlines():
+        if (ROOT / name).is_file():
+            (into / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(ROOT / name, into / name)
+
+
+def noticed(tree: Path, tests: list[str], seconds: float) -> bool:
+    """Whether one of `tests` fails, or all of them together take longer than `seconds`."""
+    child = os.fork()
+    if child == 0:
+        os.setsid()
+        os.chdir(tree)
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        for each in (0, 1, 2):
+            os.dup2(nowhere, each)
+        os.environ |= environment(tree)
+        sys.path[:0] = [str(tree), str(tree / "simulators")]
+        sys.dont_write_bytecode = True
+        import pytest
+
+        quiet = ["-p", "no:timeout", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+        os._exit(int(pytest.main(["-x", "--no-header", *quiet, *tests])))
+    until = time.monotonic() + seconds
+    ended, status = 0, 0
+    while not ended and time.monotonic() < until:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        time.sleep(0.02)
+    with suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    if not ended:
+        os.waitpid(child, 0)
+        return True
+    return os.waitstatus_to_exitcode(status) != 0
+
+
+def room_of(path: Path) -> str:
+    return str(path.parent) if path.parent.name != "ptzd" else "ptzd/*.py"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Put faults into rooms and say which the tests notice.")
+    parser.add_argument("places", nargs="*", type=Path, default=[ROOT / room for room in ROOMS])
+    parser.add_argument("--faults", type=int, default=40, help="how many to put into each room")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=45.0, help="of tests to try a fault with, at most")
+    chosen = parser.parse_args()
+    for name in PRELOADED:
+        __import__(name)
+    with tempfile.TemporaryDirectory(prefix="faults-") as directory:
+        tree = Path(directory)
+        copy_of_the_tree(tree)
+        reach: Reach = measured(tree)
+        rooms: dict[str, list[Fault]] = defaultdict(list)
+        for place in chosen.places:
+            copied = tree / place.resolve().relative_to(ROOT)
+            for path in sorted(copied.rglob("*.py") if copied.is_dir() else [copied]):
+                name = path.relative_to(tree)
+                rooms[room_of(name)] += faults_of(name, path.read_bytes())
+        passed: list[str] = []
+        print(f"{'room':<36}{'put in':>8}{'noticed':>9}{'share':>8}")
+        for room, possible in rooms.items():
+            drawn = random.Random(f"{chosen.seed} {room}").sample(possible, min(chosen.faults, len(possible)))
+            found = 0
+            for fault in sorted(drawn, key=lambda each: (each.path, each.start)):
+                source = (tree / fault.path).read_bytes()
+                reaching = reach.tests_at(str(fault.path), source.decode().splitlines(), fault.lines, fault.names)
+                tests = sorted(reaching, key=lambda test: reach.seconds[test])
+                while len(tests) > 1 and sum(reach.seconds[test] for test in tests) > chosen.seconds:
+                    tests.pop()
+                (tree / fault.path).write_bytes(fault.put_into(source))
+                allowed = 30 + 3 * sum(reach.seconds[test] for test in tests)
+                if tests and noticed(tree, tests, allowed):
+                    found += 1
+                else:
+                    passed.append(f"{fault}  ({len(tests)} tests)")
+                (tree / fault.path).write_bytes(source)
+            print(f"{room:<36}{len(drawn):>8}{found:>9}{found / max(1, len(drawn)):>8.0%}", flush=True)
+    print("\nnot noticed:", *passed, sep="\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,260 @@
+"""What comes in on the bus reaches who is to do it, and what that brings comes back: the daemon's own wires.
+
+The daemon runs as it is, with two simulated cameras, on a virtual clock; it is spoken to over its bus alone.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable, Coroutine
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ptzevening.house import DOORS, Actor, House, open_house
+from ptzsim import mount_named, virtual_time
+
+from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.files import ShowFile, read_show_text
+from ptzd.motion import published_head
+from ptzd.positions import StoredPosition
+from ptzd.visca import load_dialect
+
+DIALECT = load_dialect("nibble4-51")
+PAN = {"wide": 0, "solo": 1024, "door": -1536}  # 20° and -30° at 51.2 counts a degree (SRG-300H technical manual)
+ASKED_AT = datetime(2031, 5, 24, 12, 0, tzinfo=UTC)
+SHOW = """
+[show]
+name = "evening"
+on_air = "right"
+""" + "".join(
+    f"""
+[[cue]]
+number = {number}
+on_call = true
+expected = 60.0
+take = "{taken}"
+[[cue.move]]
+camera = "left"
+position = "{position}"
+"""
+    for number, taken, position in ((1, "right", "solo"), (2, "right", "door"), (3, "left", "wide"))
+)
+
+
+def actor(name: str) -> Actor:
+    return Actor(
+        CameraSettings(
+            name, DIALECT, published_head(DIALECT.pan.steps_deg_per_s, DIALECT.tilt.steps_deg_per_s), 24, Tolerance()
+        ),
+        tuple(
+            StoredPosition(name, position, Framing(pan, 0, 0, 0x2000, "manual"), DIALECT.name, None, None, "", ASKED_AT)
+            for position, pan in PAN.items()
+        ),
+        mount_named("tripod"),
+    )
+
+
+class Desk:
+    """Whoever speaks to the daemon over the bus."""
+
+    def __init__(self, house: House) -> None:
+        self.house = house
+        self.heard: list[tuple[str, dict[str, Any]]] = []
+        house.hear(lambda topic, message: self.heard.append((topic, message)))
+
+    async def ask(self, topic: str, **asked: Any) -> dict[str, Any]:
+        """Say it and return its outcome."""
+        self.house.say(topic, asked | {"id": f"{topic} {len(self.heard)}"})
+        await asyncio.sleep(1.0)
+        outcomes = [
+            message for said, message in self.heard if said == "outcome" and message["topic"] == f"ptzd/{topic}"
+        ]
+        return outcomes[-1]
+
+    async def recall(self, camera: str, position: str) -> None:
+        self.house.say(f"camera/{camera}/recall", position)
+        await asyncio.sleep(0.1)
+        await self.house.until_still([camera])
+        assert self.house.position_of(camera) == position
+
+    def pan_deg(self, camera: str) -> float:
+        return self.house.wires[camera].camera.head.pan_deg(asyncio.get_running_loop().time())
+
+    def cues(self) -> dict[str, Any]:
+        return [message for topic, message in self.heard if topic == "cue/state"][-1]
+
+    def stands_at(self) -> tuple[str | None, str | None]:
+        """The number of the last cue that was run, and of the next."""
+        standing, upcoming = (self.cues()[each] for each in ("standing", "next"))
+        return standing and standing["number"], upcoming and upcoming["number"]
+
+
+def at_the_desk(folder: Path, scene: Callable[[Desk], Coroutine[Any, Any, None]], show: ShowFile | None = None) -> None:
+    async def play() -> None:
+        async with open_house({name: actor(name) for name in ("left", "right")}, folder, seed=7, show=show) as house:
+            await scene(Desk(house))
+
+    virtual_time.run(play())
+
+
+# Positions
+
+
+def test_a_camera_tells_at_once_what_the_position_that_it_stands_in_is_called_now(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "solo")
+        assert (await desk.ask("camera/left/rename", position="solo", to="singer"))["ok"]
+        assert desk.house.position_of("left") == "singer"
+        assert (await desk.ask("camera/left/delete", position="singer"))["ok"]
+        assert desk.house.position_of("left") is None
+        assert (await desk.ask("camera/left/store", position="alto"))["ok"]
+        assert desk.house.position_of("left") == "alto"
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_position_that_was_put_back_to_what_it_was_is_where_the_camera_goes(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "door")
+        assert (await desk.ask("camera/left/store", position="solo", replace=True))["ok"]
+        assert (await desk.ask("camera/left/revert", position="solo", number=1))["ok"]
+        assert desk.house.position_of("left") == "door"
+        await desk.recall("left", "solo")
+        assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05)
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_show_that_was_exported_comes_back_by_an_import_and_cameras_tell_where_they_stand(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "solo")
+        exported = (await desk.ask("show/export"))["result"]["show"]
+        assert (await desk.ask("camera/left/delete", position="solo"))["ok"]
+        assert desk.house.position_of("left") is None
+        assert (await desk.ask("show/import", show=exported, replace=True))["ok"]
+        assert desk.house.position_of("left") == "solo"
+        await desk.recall("left", "door")
+        await desk.recall("left", "solo")
+        assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05)
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_name_is_not_given_twice_unless_that_is_asked_for(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "door")
+        refused = await desk.ask("camera/left/store", position="solo")
+        assert (refused["ok"], refused["code"]) == (False, "exists")
+        await desk.recall("left", "solo")
+        assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05)
+
+    at_the_desk(tmp_path, scene)
+
+
+# Cues
+
+
+def test_a_jump_makes_a_cue_the_next_and_moves_nothing(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/jump", number=2))["ok"]
+        assert desk.stands_at()[1] == "2"
+        assert desk.pan_deg("left") == pytest.approx(0.0, abs=0.05)
+        assert (await desk.ask("cue/standby"))["ok"]
+        await desk.house.until_still(["left"])
+        assert desk.pan_deg("left") == pytest.approx(-30.0, abs=0.05), "where the second cue wants it"
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
+def test_a_standby_and_a_go_with_a_number_are_for_that_cue(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/standby", number=2))["ok"]
+        await desk.house.until_still(["left"])
+        assert desk.pan_deg("left") == pytest.approx(-30.0, abs=0.05)
+        assert (await desk.ask("cue/go", number=2))["ok"]
+        assert desk.stands_at() == ("2", "3")
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
+def test_back_takes_the_last_go_back(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/go"))["ok"]
+        assert desk.stands_at() == ("1", "2")
+        assert (await desk.ask("cue/back"))["ok"]
+        assert desk.stands_at() == (None, "1")
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
+def test_while_cues_are_held_none_sends_a_camera_and_after_the_release_they_do(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/hold"))["ok"]
+        assert desk.cues()["held"]
+        refused = await desk.ask("cue/standby")
+        assert not refused["ok"]
+        await asyncio.sleep(5.0)
+        assert desk.pan_deg("left") == pytest.approx(0.0, abs=0.05)
+        assert (await desk.ask("cue/release"))["ok"]
+        assert not desk.cues()["held"]
+        assert (await desk.ask("cue/standby"))["ok"]
+        await desk.house.until_still(["left"])
+        assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05)
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
+def test_without_a_show_a_cue_is_refused_with_what_to_do(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        refused = await desk.ask("cue/go")
+        assert (refused["ok"], refused["code"]) == (False, "no-cues")
+        assert "[show]" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+# What is said
+
+
+def test_who_comes_later_is_told_that_the_daemon_is_there_since_when_and_with_which_cameras(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        said: dict[str, dict[str, Any]] = {}
+        desk.house._broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
+        status = said["ptzd/status"]
+        assert (status["state"], status["cameras"]) == ("online", ["left", "right"])
+        assert datetime.fromisoformat(status["since"]).date() == DOORS.date()
+        assert status["troubles"] == []
+        assert said["ptzd/camera/left/state"]["power"] == "on"
+        assert sorted(each["name"] for each in said["ptzd/camera/left/positions"]["positions"]) == sorted(PAN)
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_bare_recall_of_a_camera_that_there_is_not_is_answered_with_the_one_that_may_be_meant(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        desk.house.say("camera/lefft/recall", "solo")
+        await asyncio.sleep(1.0)
+        (refused,) = [message for topic, message in desk.heard if topic == "outcome"]
+        assert (refused["ok"], refused["code"]) == (False, "unknown-camera")
+        assert "left" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_whoever_has_a_head_learned_hears_how_far_that_is_and_a_stop_ends_it(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        desk.house.say("camera/left/learn", {"pan_deg": [-30, 30], "tilt_deg": [-5, 20], "id": "learn"})
+        await asyncio.sleep(20.0)
+        told = [message for topic, message in desk.heard if topic == "camera/left/learn-progress"]
+        assert told, "twenty seconds are a good part of it"
+        assert all(each["id"] == "learn" and 0 <= each["done"] <= each["of"] for each in told)
+        assert told[-1]["done"] > told[0]["done"]
+        desk.house.say("camera/left/stop", "")
+        await asyncio.sleep(1.0)
+        (ended,) = [message for topic, message in desk.heard if topic == "outcome" and message["id"] == "learn"]
+        assert (ended["ok"], ended["code"]) == (False, "stopped")
+
+    at_the_desk(tmp_path, scene)
