@@ -160,9 +160,10 @@ class Terms:
         self._told(HaltBegan(camera.name, why))
         halted = Halt(self._loop.time())
         end = halted.began_at + self._halting_seconds
-        while not halted.still and self._loop.time() < end:
+        while self._loop.time() < end:
             try:
                 await halt(camera, self._halting_seconds, halted)
+                break
             except Exception:
                 log.exception("the guard failed at a camera, and tries again", camera=camera.name)
                 await asyncio.sleep(RETRY_SECONDS)
