@@ -9,10 +9,28 @@ from pathlib import Path
 import pytest
 from brokers import MosquittoBroker, running_mosquitto
 from hypothesis import HealthCheck, settings
+from xdist.remote import Producer
+from xdist.scheduler import LoadScopeScheduling
 
 # How long an example takes says more of what else the machine does than of the code: bounds on time are in tests/bench.
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")
+
+
+# One set-up serves many tests of these files, so all of them go to one process.
+TOGETHER = ("tests/test_nobody_in_control.py", "tests/cameras/test_learning.py", "tests/cli/test_demo.py")
+
+
+class Together(LoadScopeScheduling):  # type: ignore[misc]  # xdist says no types
+    """Shares tests one by one among processes, but for the files above, which come first."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.partition("::")[0]
+        return file if file in TOGETHER else nodeid
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling:
+    return Together(config, log)
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:

@@ -13,7 +13,6 @@ import pytest
 from brokers import running_broker
 from nobody_in_control import SCENES, Outcome, Size, played, table
 
-pytestmark = pytest.mark.xdist_group("nobody in control")  # all scenes are played when the first is asked for
 AT_ONCE = 2
 
 Outcomes = dict[str, Outcome | BaseException]

@@ -30,7 +30,6 @@ from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, load_dialect
 
-pytestmark = pytest.mark.xdist_group("learning")  # one lesson serves several tests
 WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
 NARROW = LearnLimits((-25.0, 35.0), (-5.0, 20.0))
 DAY = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)  # of the rig

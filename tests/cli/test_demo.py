@@ -19,8 +19,6 @@ import psutil
 import pytest
 from commands import Ptzd, StartPtzd
 
-pytestmark = pytest.mark.xdist_group("demo")  # one demo begins before the other tests
-
 DemoOnce = tuple[subprocess.Popen[bytes], Path, str]
 
 TOLERANCE_COUNTS = 1  # what a camera that is not configured otherwise may be off and still be there
