@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,8 @@ from xdist.scheduler import LoadScopeScheduling
 settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")
 
+
+gc.set_threshold(100_000, 20, 20)  # tests make millions of objects that no cycle holds: a sixth of their time goes else
 
 # One set-up serves many tests of these files, so all of them go to one process.
 TOGETHER = ("tests/test_nobody_in_control.py", "tests/cameras/test_learning.py", "tests/cli/test_demo.py")
