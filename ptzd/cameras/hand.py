@@ -42,7 +42,7 @@ ORDER_SECONDS = 5.0
 AHEAD_SECONDS = 0.6  # of way, beside the head's braking, to the place that a renewed order names
 RENEWAL_SECONDS = 0.15  # between two of them
 BRAKING_SHARE = 0.5  # of the acceleration that is known: a head may brake as much more gently
-LOOK_SECONDS = 0.35  # until a reading is followed by the next, and by an order that takes effect
+LOOK_SECONDS = 0.7  # until a reading is followed by the next, and by an order that takes effect, some packets lost
 
 
 class Deflection(NamedTuple):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -18,6 +19,7 @@ from rigs import Rig, framing, rigged
 
 from ptzd.cameras import Recall, Window
 from ptzd.motion import Renewal
+from ptzd.refusal import Refusal
 
 MIDDLE = framing(0, 500, 0x2000, 0x6000)
 
@@ -152,6 +154,23 @@ def test_a_head_that_brakes_half_as_hard_as_is_known_of_it_stays_in_its_window(p
 
     for seed in range(2):
         with_rig(scene, seed=seed)
+
+
+@pytest.mark.parametrize("renewal", ["unknown", "smooth"])
+@pytest.mark.parametrize("seed", range(8))
+def test_a_drive_stays_in_its_window_though_a_tenth_of_the_packets_is_lost_each_way(
+    seed: int, renewal: Renewal
+) -> None:
+    async def scene(rig: Rig) -> None:
+        renewing(rig, renewal)
+        rig.camera.settings = replace(rig.camera.settings, window=Window((-40.0, 40.0), (-20.0, 30.0)))
+        for _ in range(80):
+            with suppress(Refusal):  # one that seems to be silent
+                rig.camera.drive(1.0, 0, 0, 0)
+            await asyncio.sleep(0.1)
+            assert rig.simulated.head.pan_deg(now()) <= 40.05
+
+    with_rig(scene, seed=seed, loss=0.1)
 
 
 @pytest.mark.parametrize("renewal", ["unknown", "smooth"])
