@@ -138,6 +138,7 @@ async def rigged(
     doubled: float = 0.0,
     report: Callable[[CameraState | MoveReport], None] | None = None,
     form: Form = "numbered",
+    delay_seconds: float = 0.0005,
 ) -> AsyncIterator[Rig]:
     """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists."""
     rng = random.Random(seed)
@@ -151,7 +152,7 @@ async def rigged(
         ready=ready,
         habits=habits or Habits(),
     )
-    ours, theirs = memory_pair(delay_seconds=0.0005, loss=loss, doubled=doubled, rng=rng)
+    ours, theirs = memory_pair(delay_seconds=delay_seconds, loss=loss, doubled=doubled, rng=rng)
     link = CutLink(ours, form)
     serve = serve_memory if form == "numbered" else partial(serve_bare, stream=form == "stream", rng=rng)
     said: list[CameraState | MoveReport] = []

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from ptzd.links import Link
-from ptzd.visca import Dialect, Timing
+from ptzd.visca import Dialect, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
 
 from .line import Line
 from .reading import Condition, read_condition, read_framing, read_pan_tilt
@@ -80,6 +80,21 @@ class Contact:
         """Ask for the head alone; the lens is taken to be where it was. Raises as `Line.ask` does."""
         if self.framing is not None and self.power == "on":
             self.take(await read_pan_tilt(self.line, self.framing))
+
+    async def ask_where_it_stops(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
+        """Ask where head and zoom stand, and nothing else; `saw_head` hears of the head at once.
+
+        The focus, which moves nothing that could hit anybody, is taken to be where it was. Needs a framing from before.
+        Raises as `Line.ask` does.
+        """
+        head = await self.line.ask(PanTiltPositionInquiry())
+        saw_head(head)
+        zoom_counts = await self.line.ask(ZoomInquiry())
+        assert self.framing is not None
+        stands = replace(
+            self.framing, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts, zoom_counts=zoom_counts
+        )
+        self.take(stands)
 
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""

@@ -20,6 +20,7 @@ from .settings import CameraSettings
 
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.2
+UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the answers of a slow camera
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time
@@ -100,8 +101,10 @@ class Halting(Activity):
         if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
             self._host.rested()
             return
-        if not self._under_way() and self._loop.time() - self._sent_at >= REPEAT_SECONDS:
-            self._stop()
+        if not self._under_way():
+            heard = self._host.contact.read_at > self._sent_at
+            if self._loop.time() - self._sent_at >= (REPEAT_SECONDS if heard else UNHEARD_SECONDS):
+                self._stop()
         self._wind()
 
     def saw(self, head: PanTiltPosition) -> None:

@@ -13,7 +13,7 @@ from typing import Protocol
 
 import structlog
 
-from ptzd.visca import Completed, PanTiltPositionInquiry, Refused
+from ptzd.visca import Completed, PanTiltPosition, Refused
 
 from .activity import Activity, Host
 from .direct import MOVING_PAUSE_SECONDS
@@ -117,8 +117,11 @@ class Watch:
         """Ask the camera what is due to be asked."""
         camera, contact = self._camera, self._camera.contact
         at_rest = not camera.moving
-        if isinstance(camera.activity, Halting):
-            await self._look_whether_it_goes_on()
+        if isinstance(camera.activity, Halting) and contact.framing is not None and not refused:
+            # No more questions than that: each stop pushes aside what is being asked, and some cameras answer late.
+            await contact.ask_where_it_stops(self._saw_head)
+            contact.up = True
+            return
         off = contact.condition is None or contact.condition.power != "on"
         if off or refused or (look % CONDITION_EVERY == 0 and camera.activity.move is None):
             await contact.ask_condition()
@@ -138,12 +141,9 @@ class Watch:
             if self._limits_due:
                 await self._set_limits()
 
-    async def _look_whether_it_goes_on(self) -> None:
-        """Ask for the head alone, ahead of all else, which takes long where packets are lost."""
-        with suppress(InquiryRefused):  # by one in standby
-            head = await self._camera.contact.line.ask(PanTiltPositionInquiry())
-            if isinstance(self._camera.activity, Halting):
-                self._camera.activity.saw(head)
+    def _saw_head(self, head: PanTiltPosition) -> None:
+        if isinstance(self._camera.activity, Halting):
+            self._camera.activity.saw(head)
 
     async def _set_limits(self) -> None:
         """Write the window of travel into the head, where it takes limits."""

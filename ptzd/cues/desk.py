@@ -1,6 +1,6 @@
 """Cues at work: a standby sends cameras off air, a `go` moves those on air, and who is not ready is told of.
 
-What the service does with it, all of it on the event loop and without waiting:
+What the daemon does with it, all of it on the event loop and without waiting:
 
     desk = CueDesk(
         show, cues, place=store.cue_place(show),

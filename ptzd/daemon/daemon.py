@@ -232,15 +232,13 @@ class Daemon:
 
     async def _finish(self, asked: Asked[Command], work: Coroutine[Any, Any, Brought]) -> None:
         try:
-            result = await work
+            self._answers.done(asked, await work)
         except Refusal as refusal:
             self._answers.refused(asked, refusal)
         except Exception:
             log.exception("a command failed", topic=asked.topic)
             why = Refusal("internal", "the daemon failed at this command; its log tells more")
             self._answers.refused(asked, why)
-        else:
-            self._answers.done(asked, result)
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         if self._tasks is None:

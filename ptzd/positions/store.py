@@ -250,7 +250,8 @@ class PositionStore:
             try:
                 positions = read_show(text, self._calendar(), self.position, replace=replace)
             except TextFileError as error:
-                raise Refusal("invalid", f"nothing was imported: {error}", IMPORT_WITH_REPLACE) from error
+                hint = IMPORT_WITH_REPLACE if IMPORT_WITH_REPLACE in str(error) else None
+                raise Refusal("invalid", f"nothing was imported: {error}", hint) from error
             changed = [one for one in positions if self.position(one.camera, one.name) != one]
             replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
             with self._transaction() as db:

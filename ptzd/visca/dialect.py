@@ -154,7 +154,7 @@ def require_same_scales(dialect: Dialect, scales: str) -> None:
         raise ScalesError(
             f"it was stored when the dialect {dialect.name} had other figures ({scales}; now {dialect.scales}): frame "
             "it and store it anew, or, if it is the same head and only its file was corrected, export the positions, "
-            "take out their lines `scales` and import them with replace"
+            "take out the lines `scales` of this camera's and import them with replace"
         )
 
 

@@ -86,6 +86,18 @@ def test_a_stop_that_is_refused_is_given_again_until_the_head_stands(seconds: fl
     with_rig(scene)
 
 
+@pytest.mark.parametrize("delay_seconds", [0.005, 0.01, 0.0125, 0.02, 0.04, 0.075])
+def test_a_camera_that_answers_late_is_seen_at_rest_every_time(delay_seconds: float) -> None:
+    async def scene(rig: Rig) -> None:
+        for _ in range(20):
+            rig.camera.drive(0.3, 0, 0, 0)
+            await asyncio.sleep(0.3)
+            assert await rig.camera.come_to_rest(3.5)
+            assert rig.speed() == 0
+
+    with_rig(scene, delay_seconds=delay_seconds)
+
+
 def test_a_head_that_confirms_a_stop_and_drives_on_is_not_at_rest_and_that_is_told() -> None:
     async def scene(rig: Rig) -> None:
         rig.camera.drive(0.3, 0, 0, 0)

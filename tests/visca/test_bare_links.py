@@ -137,6 +137,15 @@ def test_a_refusal_is_about_the_oldest_that_waits(talk: Talk) -> None:
     assert move == 1
 
 
+def test_a_refusal_with_the_socket_of_a_command_is_no_answer_to_a_question(talk: Talk) -> None:
+    move, zoom = talk.send(MOVE), talk.send(ZoomInquiry())
+    talk.hears("90 41 FF")
+    (refused,) = talk.hears("90 61 41 FF")
+    assert isinstance(refused, Refused)
+    assert refused.ticket == move
+    assert talk.hears("90 50 01 02 03 04 FF") == [Answered(zoom, 0x1234)]
+
+
 def test_what_was_asked_before_a_clear_is_not_answered_after_it(talk: Talk) -> None:
     talk.send(ZoomInquiry())
     talk.conversation.start(talk.now)

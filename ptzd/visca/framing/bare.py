@@ -50,7 +50,7 @@ class Bare:
         self._stream = stream
         self._begun = b""  # of a message whose end has not come yet
         self._notes: deque[_Note] = deque()
-        self._sent: set[int] = set()
+        self._relative = -1  # the number of the last relative move
         self._sockets: dict[int, int] = {}  # which number the command in a socket has
         self._clearing = False
         self._clears = 0  # IF_Clears that were not answered
@@ -58,15 +58,16 @@ class Bare:
     def wrap(self, packet: Packet) -> bytes:
         if packet.payload_type is PayloadType.CONTROL:
             self._notes.clear()
-            self._sent.clear()
+            self._relative = -1
             self._sockets.clear()
             self._begun = b""
             self._clearing = True
             self._clears += 1
             return Clear.message
-        if packet.sequence in self._sent and packet.payload[1:4] == RELATIVE:
-            return b""
-        self._sent.add(packet.sequence)
+        if packet.payload[1:4] == RELATIVE:
+            if packet.sequence == self._relative:
+                return b""
+            self._relative = packet.sequence
         self._notes.append(_Note(packet.sequence, packet.payload_type, packet.payload[1] >> 4 == 2))
         return packet.payload
 
@@ -114,9 +115,12 @@ class Bare:
                 self._sockets.pop(socket, None)
                 return self._oldest(lambda note: note.cancels)
             case ErrorReply(socket=socket):
+                # A camera that performs something answers questions without a socket.
+                if socket in self._sockets and (not self._notes or self._notes[0].kind is PayloadType.INQUIRY):
+                    return self._sockets.pop(socket)
                 if self._notes:
                     return self._oldest(lambda note: True)
-                return self._sockets.pop(socket, None)
+                return None
 
     def _oldest(self, fits: Callable[[_Note], bool]) -> int | None:
         """Take the oldest note that a reply can be about out of the row, and what is older with it."""
