@@ -12,7 +12,7 @@ from .topics import Kind
 
 _ANSWERS = {
     "outcome": f"`{OutcomeMessage.on}`",
-    "outcome-if-asked": f"`{OutcomeMessage.on}` where it has an `id`",
+    "outcome-if-asked": f"`{OutcomeMessage.on}` where it has an `id`, or a response topic",
     "move": f"`{MoveMessage.on}`, each phase",
 }
 
