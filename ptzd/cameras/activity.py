@@ -1,8 +1,8 @@
 """What a camera is doing: exactly one thing at a time; who ends whom, and how that is told.
 
 Theory of operation. A camera holds one activity. Whoever wants something else of it brings the next one, whose orders
-leave in that very call, and then the older one is ended: the `Cause` says in which words.
-An activity that comes to its own end tells its host. Nothing but a cause from the table below ends an activity.
+leave in that very call, and then the older one is ended: the `Cause` says in which words. An activity that comes to its
+own end tells its host. Nothing but a cause from the table below ends an activity.
 
 | cause         | ends                     | what follows     |
 |---------------|--------------------------|------------------|
