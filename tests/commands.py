@@ -114,3 +114,20 @@ Ptzd = Callable[..., Coroutine[Any, Any, Ended]]  # with arguments, `stdin`, `se
 StartPtzd = Callable[..., Coroutine[Any, Any, Process]]
 OnATerminal = Callable[..., Coroutine[Any, Any, Terminal]]
 StandInFor = Callable[[str, Mapping[str, Answering]], AbstractAsyncContextManager[StandIn]]
+
+
+async def until_up(broker: str, daemon: Process, cameras: int = 2) -> None:
+    """Wait until the daemon says that its cameras stand still; a process for each look would slow it down."""
+    host, port = broker.split(":")
+    at_rest: dict[str, bool] = {}
+    try:
+        async with asyncio.timeout(30), aiomqtt.Client(host, int(port)) as client:
+            await client.subscribe("ptzd/camera/+/state", qos=1)
+            async for message in client.messages:
+                state = json.loads(message.payload)
+                at_rest[str(message.topic)] = (state["power"], state["activity"]) == ("on", "at-rest")
+                if list(at_rest.values()) == [True] * cameras:
+                    return
+    except TimeoutError:
+        daemon.kill()
+        raise AssertionError(f"not up in 30 s: {at_rest}, {await daemon.communicate()}") from None

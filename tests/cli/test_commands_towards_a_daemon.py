@@ -152,6 +152,15 @@ async def test_without_a_daemon_a_command_says_what_to_start(ptzd: Ptzd, broker:
     )
 
 
+@pytest.mark.parametrize("watch", [("watch",), ("cue", "watch")])
+async def test_a_watch_too_short_to_miss_a_daemon_still_says_that_none_is_there(
+    ptzd: Ptzd, broker: str, watch: tuple[str, ...]
+) -> None:
+    ended = await ptzd(*watch, "--for", "0.1", "--broker", broker)
+    assert (ended.code, ended.out) == (1, "")
+    assert "No daemon is online" in ended.err
+
+
 async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {}):
         pass

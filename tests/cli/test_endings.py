@@ -13,7 +13,7 @@ from typing import Any
 
 import psutil
 import pytest
-from commands import Ptzd, StartPtzd
+from commands import Ptzd, StartPtzd, until_up
 
 from ptzd.cli.endings import let_go_of_a_closed_terminal
 from ptzd.logs import Unhindered
@@ -33,25 +33,16 @@ def config(tmp_path: Path, broker: str, cameras: int) -> Path:
     return path
 
 
-async def until_up(ptzd: Ptzd, broker: str) -> None:
-    async with asyncio.timeout(20):
-        while True:
-            watched = await ptzd("watch", "--for", "0.5", "--json", "--broker", broker)
-            states = [line["payload"] for line in watched.json_lines() if line["topic"].endswith("/state")]
-            if len(states) >= 2 and all(state["power"] == "on" for state in states[-2:]):
-                return
-
-
 def logged(log: bytes) -> list[dict[str, Any]]:
     return [json.loads(line) for line in log.splitlines()]
 
 
 @pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGQUIT, signal.SIGINT])
 async def test_a_signal_that_asks_for_an_end_is_an_end_in_good_order(
-    ptzd: Ptzd, config: Path, broker: str, start_ptzd: StartPtzd, number: signal.Signals
+    config: Path, broker: str, start_ptzd: StartPtzd, number: signal.Signals
 ) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
     daemon.send_signal(number)
     daemon.send_signal(number)
     _, log = await asyncio.wait_for(daemon.communicate(), 10)
@@ -64,7 +55,7 @@ async def test_signals_without_a_meaning_do_nothing(
     ptzd: Ptzd, config: Path, broker: str, start_ptzd: StartPtzd
 ) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
     daemon.send_signal(signal.SIGUSR1)
     daemon.send_signal(signal.SIGUSR2)
     assert (await ptzd("lock", "left", "--by", "stage", "--broker", broker)).code == 0, "it is there and answers"
@@ -85,7 +76,7 @@ async def test_a_closed_terminal_does_not_break_the_ending(ptzd: Ptzd, config: P
     os.close(theirs)
     asyncio.get_running_loop().add_reader(ours, lambda: os.read(ours, 65536))
     try:
-        await until_up(ptzd, broker)
+        await until_up(broker, daemon)
     finally:
         asyncio.get_running_loop().remove_reader(ours)
         os.close(ours)  # the kernel says SIGHUP, and EIO to every write from now on
@@ -96,10 +87,10 @@ async def test_a_closed_terminal_does_not_break_the_ending(ptzd: Ptzd, config: P
 
 @pytest.mark.parametrize("seconds_of_silence", [0.0, 12.0])
 async def test_a_silent_camera_is_told_and_the_end_is_a_failure(
-    ptzd: Ptzd, config: Path, broker: str, cameras: int, start_ptzd: StartPtzd, seconds_of_silence: float
+    config: Path, broker: str, cameras: int, start_ptzd: StartPtzd, seconds_of_silence: float
 ) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
     [simulator] = [each for each in psutil.Process().children() if f"127.0.0.1:{cameras}" in each.cmdline()]
     simulator.suspend()
     try:

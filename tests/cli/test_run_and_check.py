@@ -16,7 +16,7 @@ from typing import Any
 
 import aiomqtt
 import pytest
-from commands import Ended, Ptzd, StartPtzd
+from commands import Ended, Ptzd, StartPtzd, until_up
 
 from ptzd import links
 from ptzd.cameras.line import Line
@@ -84,24 +84,13 @@ async def pan_counts(port: int) -> int:
         return framing.pan_counts
 
 
-async def until_up(ptzd: Ptzd, broker: str) -> None:
-    async with asyncio.timeout(15):
-        while True:
-            watched = await ptzd("watch", "--for", "0.5", "--json", "--broker", broker)
-            states = {
-                line["topic"]: line["payload"] for line in watched.json_lines() if line["topic"].endswith("/state")
-            }
-            if states and all(state["link"] == "up" and state["power"] == "on" for state in states.values()):
-                return
-
-
 async def test_sigterm_brings_a_moving_camera_to_rest_within_5_seconds(
     ptzd: Ptzd, config: Path, cameras: int, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
 ) -> None:
     path, state = service_manager
     daemon = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
     imported = await ptzd("positions", "import", "-", "--broker", broker, stdin=POSITIONS)
     assert (imported.code, imported.out) == (0, "2 positions are new, 0 replaced, 0 unchanged.\n")
     going = await ptzd("recall", "left", "far-off", "--speed", "14", "--no-wait", "--json", "--broker", broker)
@@ -130,9 +119,9 @@ async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text
     ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, tmp_path: Path, start_ptzd: StartPtzd
 ) -> None:
     path, state = service_manager
-    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    daemon = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
 
     async def positions(*arguments: str, code: int = 0) -> Ended:
         ended = await ptzd("positions", *arguments, "--broker", broker)
@@ -141,7 +130,7 @@ async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text
 
     assert (await positions()).out == "No positions are stored; store one with `ptzd store`.\n"
     stored = await ptzd("store", "left", "here", "--note", "where it woke up", "--broker", broker)
-    assert (stored.code, stored.out) == (0, "Camera left has stored here.\n")
+    assert (stored.code, stored.out, stored.err) == (0, "Camera left has stored here.\n", "")
     again = await ptzd("store", "left", "here", "--broker", broker)
     assert again.code == 1
     assert "already has a position" in again.err
@@ -182,9 +171,9 @@ async def test_a_locked_camera_refuses_until_it_is_unlocked(
     ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
 ) -> None:
     path, state = service_manager
-    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    daemon = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
     await ptzd("positions", "import", "-", "--broker", broker, stdin=POSITIONS)
     assert (await ptzd("lock", "left", "--by", "stage", "--broker", broker)).code == 0, (
         "whoever is in a hurry says no more"
@@ -276,9 +265,9 @@ async def test_how_late_a_recall_may_be_and_which_camera_focuses_by_itself_is_as
         config.read_text().replace("[camera.left]", '[recall]\nlate_after_seconds = 30\n[camera.left]\nfocus = "auto"')
     )
     path, state = service_manager
-    await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    daemon = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
-    await until_up(ptzd, broker)
+    await until_up(broker, daemon)
     await ptzd("positions", "import", "-", "--broker", broker, stdin=by_hand)
     host, port = broker.split(":")
     ends = {}

@@ -184,10 +184,10 @@ async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payl
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     async with reach(broker) as client:
+        await client.require_daemon()
+        await client.listen([CUE_STATE])
         try:
             async with asyncio.timeout(seconds):
-                await client.require_daemon()
-                await client.listen([CUE_STATE])
                 if as_json:
                     await _print_states(client)
                 elif sys.stdout.isatty():

@@ -37,10 +37,10 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     async with reach(broker) as client:
+        await client.require_daemon()
+        await client.listen(TOPICS)
         try:
             async with asyncio.timeout(seconds):
-                await client.require_daemon()
-                await client.listen(TOPICS)
                 if as_json:
                     await _print_messages(client)
                 elif sys.stdout.isatty():
