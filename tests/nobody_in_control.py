@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ptzsim import Habits
-from stage import DIALECT, Actor, Stage, staged
+from stage import DIALECT, Actor, Sample, Stage, staged
 
 from ptzd.visca import PanTiltDrive
 
@@ -96,7 +96,9 @@ def judged(
     wrong = []
     if driven > allowed_seconds:
         until = "is still driven" if math.isinf(driven) else f"was driven for {driven:.2f} s"
-        wrong.append(f"{actor.name} {until}, {moved:.1f}° with its braking; {allowed_seconds:.2f} s are allowed")
+        wrong.append(
+            f"{actor.name} {until}, {moved:.1f}° with its braking; {allowed_seconds:.2f} s are allowed{actor.held_up}"
+        )
     if actor.zooming:
         wrong.append(f"{actor.name}'s zoom is still driven")
     if must_tell and not faults:
@@ -107,17 +109,22 @@ def judged(
 def judged_to_target(scene: str, actor: Actor, since: float, target: tuple[int, int, int]) -> Did:
     """What a head in a shaped move did, which must not pass its target."""
     pan_deg, tilt_deg = DIALECT.pan.degrees(target[0]), DIALECT.tilt.degrees(target[1])
-    after = [each for each in actor.samples if each.at >= since]
-    past = max(
-        max(
-            math.copysign(1, pan_deg) * (each.pan_deg - pan_deg),
-            math.copysign(1, tilt_deg) * (each.tilt_deg - tilt_deg),
+
+    def past_deg(sample: Sample) -> float:
+        return max(
+            math.copysign(1, pan_deg) * (sample.pan_deg - pan_deg),
+            math.copysign(1, tilt_deg) * (sample.tilt_deg - tilt_deg),
         )
-        for each in after
-    )
+
+    after = [each for each in actor.samples if each.at >= since]
+    past = max(map(past_deg, after))
     wrong = []
     if past > PAST_TARGET_DEG:
-        wrong.append(f"{actor.name} passed its target by {past:.1f}°, at pan {after[-1].pan_deg:.1f}° in the end")
+        first = next(each.at for each in actor.samples if past_deg(each) > PAST_TARGET_DEG)
+        wrong.append(
+            f"{actor.name} passed its target by {past:.1f}°, {first - since:+.2f} s from what happened, at pan "
+            f"{after[-1].pan_deg:.1f}° in the end{actor.held_up}"
+        )
     driven = actor.driven_seconds(since)
     if math.isinf(driven):
         wrong.append(f"{actor.name} is still driven")

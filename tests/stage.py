@@ -31,6 +31,7 @@ from ptzd.visca import load_dialect
 
 DIALECT = load_dialect("nibble4-51")
 SAMPLE_SECONDS = 0.005
+HELD_UP_SECONDS = 0.1
 START_SECONDS = 30.0
 END_SECONDS = 15.0
 PAN_TILT_DRIVE, NO_DIRECTION = bytes.fromhex("81 01 06 01"), bytes.fromhex("03 03")  # SRG-300H, command list (4/4)
@@ -121,6 +122,15 @@ class Actor:
         """How far pan and tilt turned after `since`, there and back counted both."""
         after = [each for each in self.samples if each.at >= since]
         return sum(math.hypot(b.pan_deg - a.pan_deg, b.tilt_deg - a.tilt_deg) for a, b in pairwise(after))
+
+    @property
+    def held_up(self) -> str:
+        """A note on the test's own process, in which the head lives, where it stood still for a time that matters.
+
+        What came in meanwhile was not heard, though the head's own time went on.
+        """
+        seconds, at = max(((b.at - a.at, a.at) for a, b in pairwise(self.samples)), default=(0.0, 0.0))
+        return f" (the test itself stood still for {seconds:.2f} s at {at:.2f})" if seconds > HELD_UP_SECONDS else ""
 
     def faults(self, since: float, until: float = math.inf) -> list[str]:
         """What was told as a fault of it in a retained state between two moments."""

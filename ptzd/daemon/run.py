@@ -59,6 +59,8 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
                 raise StartError(f"camera {name}: {error}") from None
         show = show_of(config)
         bus = await stack.enter_async_context(bus_of(config, rng))
+        if not await guard.living(GUARD_SECONDS):
+            log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
         daemon = Daemon(
             links=opened,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
@@ -73,8 +75,6 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )
-        if not await guard.living(GUARD_SECONDS):
-            log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
         try:
             await daemon.run(on_ready)
         finally:

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
-import pytest
+import asyncio
+import random
+from contextlib import suppress
+from pathlib import Path
 
-from ptzd.daemon.stall import Stall
+import pytest
+import structlog
+from brokers import free_port
+from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_udp
+
+from ptzd.config import load_config
+from ptzd.daemon.run import run_daemon
+from ptzd.daemon.stall import BEAT_SECONDS, STALL_SECONDS, Stall
+from ptzd.guard import Keeper
+from ptzd.visca import load_dialect
 
 
 class Clock:
@@ -57,3 +69,38 @@ def test_messages_have_waited_for_a_second_at_most(clock: Clock) -> None:
         assert stall.message_waited()
     clock.now += 0.1
     assert not stall.message_waited()
+
+
+async def test_waiting_for_a_guard_that_is_slow_to_live_is_no_stall(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class SlowToLive(Keeper):
+        async def living(self, seconds: float) -> bool:
+            await asyncio.sleep(STALL_SECONDS + 0.2)
+            return await super().living(seconds)
+
+    monkeypatch.setattr("ptzd.daemon.run.Keeper", SlowToLive)
+    path = tmp_path / "granary.toml"
+    rng = random.Random(1)
+    dialect = load_dialect("nibble4-51")
+    camera = SimulatedCamera(
+        dialect,
+        truth=draw_truth(dialect, rng),
+        mount=mount_named("tripod"),
+        started_at=asyncio.get_running_loop().time(),
+        ready=True,
+    )
+    async with serve_udp(camera, "127.0.0.1", 0, rng=rng) as port:
+        path.write_text(
+            f'[broker]\nport = {free_port()}\n[store]\npath = "show.db"\n'
+            f'[camera.left]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
+        )
+        with structlog.testing.capture_logs() as logged:
+            ready = asyncio.Event()
+            running = asyncio.create_task(run_daemon(load_config(path), rng=rng, on_ready=ready.set))
+            await asyncio.wait_for(ready.wait(), 10)
+            await asyncio.sleep(3 * BEAT_SECONDS)
+            running.cancel()
+            with suppress(asyncio.CancelledError):
+                await running
+    assert not [line for line in logged if "stood still" in line["event"]]
