@@ -18,9 +18,9 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
 from ptzd.cameras import Tally
-from ptzd.files import LONGEST_NOTE, NAME_PATTERN
+from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
-from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, Seconds, SentAt, Speed, Switch
+from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
 from .messages import ExportResult, GoResult, HistoryResult, ImportResult, LearnEstimate, LearnResult, Result
 
 LONGEST_ID = 64  # characters
@@ -113,8 +113,8 @@ class _AtAPace(Command):
     bare = A_NAME
 
     position: PositionName
-    speed: Speed | None = None
-    seconds: Seconds | None = None
+    speed: Speed = None
+    seconds: Seconds = None
 
     @model_validator(mode="after")
     def _one_pace(self) -> Self:

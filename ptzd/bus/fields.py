@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import AfterValidator, AwareDatetime, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import FASTEST_STEP, LONGEST_SECONDS, NAME_PATTERN
+from ptzd.files import NAME_PATTERN
 
 HIGHEST_CUE = 99_999
 
@@ -23,16 +23,6 @@ PositionName = Annotated[
         pattern=NAME_PATTERN,
         description="a name of 1 to 32 lower-case letters, digits and hyphens, starting with a letter or digit, "
         "such as choir-wide",
-    ),
-]
-Speed = Annotated[int, Field(ge=1, le=FASTEST_STEP, description=f"a whole number from 1 to {FASTEST_STEP}")]
-Seconds = Annotated[
-    float,
-    Field(
-        gt=0,
-        le=LONGEST_SECONDS,
-        allow_inf_nan=False,
-        description=f"a number of seconds above 0 and at most {LONGEST_SECONDS:.0f}",
     ),
 ]
 Deflection = Annotated[

@@ -1,6 +1,6 @@
 """Text files that people write: read against a model with every mistake told, and edited without losing a comment."""
 
-from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP
+from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Seconds, Speed
 from .names import NAME_PATTERN, checked_name
 from .showedit import Change, edited, renumbered, replace_with_backup, with_cue, write_copy
 from .showfile import (
@@ -34,7 +34,9 @@ __all__ = [
     "CueMove",
     "CueTime",
     "Mistake",
+    "Seconds",
     "ShowFile",
+    "Speed",
     "TextFileError",
     "checked_name",
     "clock_of_seconds",

@@ -2,6 +2,28 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 SLOWEST_STEP, FASTEST_STEP = 1, 24  # pan speed steps, 01..18 in hexadecimal [A, B]
 LONGEST_SECONDS = 600.0
 LONGEST_NOTE = 1000  # characters
+
+Speed = Annotated[
+    int | None,
+    Field(
+        ge=SLOWEST_STEP,
+        le=FASTEST_STEP,
+        description=f"a speed step, a whole number from {SLOWEST_STEP} to {FASTEST_STEP}",
+    ),
+]
+Seconds = Annotated[
+    float | None,
+    Field(
+        gt=0,
+        le=LONGEST_SECONDS,
+        allow_inf_nan=False,
+        description=f"a time of travel in seconds, above 0 and at most {LONGEST_SECONDS:.0f}",
+    ),
+]

@@ -34,7 +34,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from .limits import FASTEST_STEP, LONGEST_SECONDS, SLOWEST_STEP
+from .limits import Seconds, Speed
 from .names import NAME_PATTERN, checked_name
 from .textfile import Complaint, read_file, read_text
 from .textlines import KeyPath
@@ -73,16 +73,8 @@ class CueMove(_Table):
 
     camera: Name = Field(description="a camera's name in quotes", examples=["left"])
     position: Name = Field(description="a stored position's name in quotes", examples=["choir-wide"])
-    speed: int | None = Field(
-        default=None, ge=SLOWEST_STEP, le=FASTEST_STEP, description=f"a speed step, {SLOWEST_STEP} to {FASTEST_STEP}"
-    )
-    seconds: float | None = Field(
-        default=None,
-        gt=0,
-        le=LONGEST_SECONDS,
-        allow_inf_nan=False,
-        description=f"a time of travel in seconds, more than 0 and at most {LONGEST_SECONDS:.0f}",
-    )
+    speed: Speed = None
+    seconds: Seconds = None
     on_air: bool = Field(
         default=False, description="true where the move may be seen and leaves with the cue, else false"
     )

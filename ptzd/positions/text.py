@@ -10,7 +10,7 @@ import tomlkit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from ptzd.cameras.reports import FocusMode, Framing
-from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Complaint, checked_name, read_text
+from ptzd.files import LONGEST_NOTE, Complaint, Seconds, Speed, checked_name, read_text
 
 from .position import LEAST_ANGLE_COUNTS, LONGEST_SCALES, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
 
@@ -41,16 +41,8 @@ class PositionTable(BaseModel):
         max_length=LONGEST_SCALES,
         description="the figures of that scale, as they were exported, or nothing to trust its name",
     )
-    speed: int | None = Field(
-        default=None, ge=SLOWEST_STEP, le=FASTEST_STEP, description=f"a speed step, {SLOWEST_STEP} to {FASTEST_STEP}"
-    )
-    seconds: float | None = Field(
-        default=None,
-        gt=0,
-        le=LONGEST_SECONDS,
-        allow_inf_nan=False,
-        description=f"a time of travel in seconds, more than 0 and at most {LONGEST_SECONDS:.0f}",
-    )
+    speed: Speed = None
+    seconds: Seconds = None
     note: str = Field(default="", max_length=LONGEST_NOTE, description=f"a text of at most {LONGEST_NOTE} characters")
     stored_at: Annotated[datetime, AfterValidator(in_utc)] | None = Field(
         default=None, description="a date and time with its offset, written as 2031-05-24T19:30:00Z without quotes"
