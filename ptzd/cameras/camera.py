@@ -158,7 +158,7 @@ class Camera:
         try:
             here = require_ready(self)
             require_free_to_be_recalled(self, on_air=recall.on_air)
-            plan = self._planned(recall, here)
+            plan = self._planned(recall, here, seen=self._tally == "program")
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
@@ -168,6 +168,12 @@ class Camera:
             return
         self._fault = None
         self._become(activity, causes.RECALLED, recall.position)
+
+    def require_possible(self, recall: Recall) -> None:
+        """Raise the Refusal that a move to a framing would meet if it set out now and were seen; nothing moves."""
+        here = require_ready(self)
+        require_free_to_be_recalled(self, on_air=recall.on_air)
+        self._planned(recall, here, seen=True)
 
     def refuse(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
         """Report that a move to a stored position does not come about."""
@@ -311,14 +317,14 @@ class Camera:
             heard=self.contact.take,
         )
 
-    def _planned(self, recall: Recall, here: Framing) -> MovePlan:
+    def _planned(self, recall: Recall, here: Framing, *, seen: bool) -> MovePlan:
         slow = self.contact.slow
         plan = plan_move(
             self.settings,
             pose_standing(self.settings.dialect, here),
             recall.framing,
             Pace(recall.step, recall.seconds),
-            seen=self._tally == "program",
+            seen=seen,
             # What a head does whose slow mode is switched in mid-move, no document says.
             slow_mode=slow.exists and (slow.state == "on" or not self.moving),
         )

@@ -1,7 +1,7 @@
 """The running order at work: where a show stands in its cues, and the desk that sends cameras for them."""
 
 from .desk import CueDesk, CueState, CueToken, Gone, NotReady
-from .run import ONCE_WITHIN_SECONDS, ListedCue, cue_list
+from .run import ONCE_WITHIN_SECONDS, ListedCue, ListedMove, cue_list
 
 __all__ = [
     "ONCE_WITHIN_SECONDS",
@@ -10,6 +10,7 @@ __all__ = [
     "CueToken",
     "Gone",
     "ListedCue",
+    "ListedMove",
     "NotReady",
     "cue_list",
 ]

@@ -5,6 +5,8 @@ What the daemon does with it, all of it on the event loop and without waiting:
     desk = CueDesk(
         show, cues, place=store.cue_place(show),
         recall=…,   # (camera, position, speed, seconds, on_air, token): start a move; `token` comes with its reports
+        foresee=…,  # (camera, move): the Refusal that the move would meet now, or None
+        is_in=…,    # (state, position): whether a camera that has told this stands in a position
         state=lambda camera: cameras[camera].state() if camera in cameras else None,
         say=…,      # (CueState): publish it, retained
         keep=…,     # (CuePlace): store.set_cue_place(show, place) in a task
@@ -41,6 +43,7 @@ from typing import Protocol
 
 from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase
 from ptzd.positions import CuePlace
+from ptzd.refusal import Refusal
 
 from .run import ONCE_WITHIN_SECONDS, CueRun, ListedCue, ListedMove
 
@@ -81,9 +84,10 @@ class NotReady:
     """A camera that the next cue needs and that is not as it needs it.
 
     Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
-    `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `elsewhere` (it
-    left its framing), and the codes with which a move ends otherwise than settled. Of a `go` that came before the time:
-    `late` (it leaves now), `left-behind`.
+    `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `standby`,
+    `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `elsewhere` (it left its framing, or
+    is not in the one that the cue takes it in, or moves it from), and the codes with which a move ends otherwise than
+    settled, or would be refused. Of a `go` that came before the time: `late` (it leaves now), `left-behind`.
     """
 
     camera: str
@@ -134,8 +138,6 @@ class _Wish:
     phase: Phase | None = None
     code: str | None = None
     sentence: str | None = None
-    stood: bool = False  # whether the camera has told where it stands since it settled, and
-    stood_as: str | None = None  # by which name: two positions may be alike
 
 
 class CueDesk:
@@ -148,6 +150,8 @@ class CueDesk:
         *,
         place: CuePlace | None,
         recall: StartRecall,
+        foresee: Callable[[str, ListedMove], Refusal | None],
+        is_in: Callable[[CameraState, str], bool],
         state: Callable[[str], CameraState | None],
         say: Callable[[CueState], None],
         keep: Callable[[CuePlace], None],
@@ -162,6 +166,8 @@ class CueDesk:
         self._show = show
         self._run = CueRun(cues, place, once_within_seconds=once_within_seconds)
         self._recall = recall
+        self._foresee = foresee
+        self._is_in = is_in
         self._state = state
         self._say = say
         self._keep = keep
@@ -263,8 +269,6 @@ class CueDesk:
             self._states[report.camera] = report
             if wish is not None and wish.token is None and wish.timer is None:
                 self._send_off_air(wish)
-            elif wish is not None and wish.phase is Phase.SETTLED and report.phase is Phase.IDLE and not wish.stood:
-                wish.stood, wish.stood_as = True, report.position
         elif wish is not None and wish.token is not None and report.token is wish.token:
             wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
         elif report.phase is Phase.ACCEPTED and not isinstance(report.token, CueToken):
@@ -275,6 +279,10 @@ class CueDesk:
     def stopped(self, camera: str | None) -> None:
         """Take note of a stop of one camera or (None) of all: what waits for its moment is called off."""
         self._take_back(camera)
+        self._changed()
+
+    def positions_changed(self) -> None:
+        """Take note that positions are not what they were: who is ready may be others."""
         self._changed()
 
     def driven(self, camera: str) -> None:
@@ -419,9 +427,8 @@ class CueDesk:
             self._states[camera] = state
         return self._states.get(camera)
 
-    @staticmethod
-    def _stands_in(state: CameraState | None, position: str) -> bool:
-        return state is not None and state.phase is Phase.IDLE and state.position == position
+    def _stands_in(self, state: CameraState | None, position: str) -> bool:
+        return state is not None and state.phase is Phase.IDLE and self._is_in(state, position)
 
     def _lock_of(self, camera: str) -> str | None:
         """What is to be said of a locked camera."""
@@ -442,27 +449,58 @@ class CueDesk:
         cue = self._run.next
         if cue is None:
             return ()
-        found = [self._fault(move) for move in cue.moves]
+        found = [self._fault(cue, move) for move in cue.moves]
         if cue.take is not None and all(move.camera != cue.take for move in cue.moves):
-            found.append(self._fault_of_a_take(cue.take))
+            found.append(self._fault_of_a_take(cue, cue.take))
         return tuple(one for one in found if one is not None)
 
-    def _fault(self, move: ListedMove) -> NotReady | None:
+    def _fault(self, cue: ListedCue, move: ListedMove) -> NotReady | None:
         """Why a camera is not ready for its part, or None."""
         state = self._seen(move.camera)
         fault = self._fault_of_a_camera(move.camera, state)
-        if fault is None and not move.on_air:
+        if fault is None:
             assert state is not None
-            fault = self._fault_of_a_framing(move, state)
+            fault = self._fault_of_a_start(cue, move, state) if move.on_air else self._fault_of_a_framing(move, state)
+            fault = fault or self._told_fault(state)
         return None if fault is None else NotReady(move.camera, move.position, *fault)
 
-    def _fault_of_a_take(self, camera: str) -> NotReady | None:
+    def _fault_of_a_take(self, cue: ListedCue, camera: str) -> NotReady | None:
         state = self._seen(camera)
         fault = self._fault_of_a_camera(camera, state)
-        moves = state is not None and state.activity is not Activity.AT_REST
-        if fault is None and moves and state is not None and state.tally != "program":
-            fault = "moving", f"camera {camera} is to be taken and still moves"
+        if fault is None:
+            assert state is not None
+            if state.activity is Activity.AT_REST:
+                fault = self._fault_of_where_it_stands(cue, camera, state, "takes it")
+            elif state.tally != "program":
+                fault = "moving", f"camera {camera} is to be taken and still moves"
+            fault = fault or self._told_fault(state)
         return None if fault is None else NotReady(camera, None, *fault)
+
+    def _fault_of_a_start(self, cue: ListedCue, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
+        """Why a move on air will not be what it was rehearsed to be, or None."""
+        camera = move.camera
+        if state.activity is not Activity.AT_REST:
+            return "moving", f"camera {camera} still moves, and cue {cue.number} is to move it to {move.position}"
+        if all(each.on_air for each in cue.moves if each.camera == camera):
+            elsewhere = self._fault_of_where_it_stands(cue, camera, state, f"moves it to {move.position}")
+            if elsewhere is not None:
+                return elsewhere
+        refusal = self._foresee(camera, move)
+        if refusal is None:
+            return None
+        return refusal.code, f"cue {cue.number} could not move camera {camera} on air: {refusal.sentence}"
+
+    def _fault_of_where_it_stands(
+        self, cue: ListedCue, camera: str, state: CameraState, what: str
+    ) -> tuple[str, str] | None:
+        before = self._run.framing_before(cue, camera)
+        if before is None or self._stands_in(state, before[0]):
+            return None
+        stands = f"stands in {state.position}" if state.position else "stands in no stored position"
+        return "elsewhere", (
+            f"camera {camera} {stands}; it should be in {before[0]}, where cue {before[1].number} sends it, when cue "
+            f"{cue.number} {what}; recall it there"
+        )
 
     def _fault_of_a_camera(self, camera: str, state: CameraState | None) -> tuple[str, str] | None:
         if state is None:
@@ -471,15 +509,25 @@ class CueDesk:
             return "locked", lock
         if state.link == "down":
             return "unreachable", f"camera {camera} does not answer; check its power and its network, then {ASK_AGAIN}"
+        if state.power == "standby":
+            return "standby", f"camera {camera} is in standby; switch it on where its sweep is safe, then {ASK_AGAIN}"
+        if state.power == "starting":
+            return "starting", f"camera {camera} is starting up; wait until it has found its ends, then {ASK_AGAIN}"
+        if state.power == "unknown":
+            return "starting", f"camera {camera} has not told yet whether it is on; wait, or look at it"
+        if state.activity is Activity.LEARNING:
+            return "learning", f"the head of camera {camera} is being learned; wait or stop that, then {ASK_AGAIN}"
         return None
+
+    @staticmethod
+    def _told_fault(state: CameraState) -> tuple[str, str] | None:
+        return ("fault", f"camera {state.camera}: {state.faults[0]}") if state.faults else None
 
     def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
         camera, position = move.camera, move.position
         wish = self._wishes.get(camera)
         if self._stands_in(state, position):
             return None
-        if state.activity is Activity.LEARNING and (wish is None or not _running(wish)):
-            return "learning", f"the head of camera {camera} is being learned; wait or stop that, then {ASK_AGAIN}"
         if wish is None and not self._run.standby:
             return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
         if wish is None:
@@ -489,13 +537,15 @@ class CueDesk:
             return "waiting", f"camera {camera} waits to go to {position}: it leaves {after}"
         if wish.token is None:
             return "on-air", f"camera {camera} is on air; it goes to {position} as soon as it is off"
-        if wish.phase is None or not wish.phase.ended or (wish.phase is Phase.SETTLED and not wish.stood):
+        if (
+            wish.phase is None
+            or not wish.phase.ended
+            or (wish.phase is Phase.SETTLED and state.phase is not Phase.IDLE)
+        ):
             return "moving", f"camera {camera} is on its way to {position}"
         if wish.phase is not Phase.SETTLED:
             reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
             return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
-        if state.phase is Phase.IDLE and state.position == wish.stood_as:
-            return None
         return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
 
 

@@ -145,6 +145,17 @@ class CueRun:
             self._held,
         )
 
+    def framing_before(self, cue: ListedCue, camera: str) -> tuple[str, ListedCue] | None:
+        """Return in which position a camera should stand when a cue comes, and which cue has sent it there.
+
+        None where no cue before it says so.
+        """
+        for earlier in reversed(self._cues[: self._places[cue.number]]):
+            for move in reversed(earlier.moves):
+                if move.camera == camera:
+                    return move.position, earlier
+        return None
+
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
         index = self._places[cue.number]

@@ -21,7 +21,7 @@ from ptzd.bus.commands import (
 )
 from ptzd.bus.messages import CueStateMessage, GoResult
 from ptzd.cameras import Camera, CameraState, MoveReport
-from ptzd.cues import CueDesk, CueState, CueToken, cue_list
+from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
 from ptzd.files import ShowFile
 from ptzd.positions import CuePlace, PositionStore
 from ptzd.refusal import Refusal
@@ -29,7 +29,7 @@ from ptzd.refusal import Refusal
 from .advice import unknown
 from .answers import Answers
 from .handling import handles
-from .recalls import Recalls
+from .recalls import Recalls, StandsIn
 
 log = structlog.get_logger()
 
@@ -62,6 +62,7 @@ class Cues:
         self._spawn = spawn
         self._loop = asyncio.get_running_loop()
         self._loaded: CueDesk | None = None
+        self._foreseen: dict[str, tuple[object, Refusal | None]] = {}
         if show is not None:
             self._name = show.show.name
             self._loaded = CueDesk(
@@ -69,6 +70,8 @@ class Cues:
                 cue_list(show),
                 place=store.cue_place(self._name),
                 recall=self._recall,
+                foresee=self._foresee,
+                is_in=self._is_in,
                 state=lambda camera: cameras[camera].state() if camera in cameras else None,
                 say=self._say,
                 keep=lambda place: spawn(self._keep(place)),
@@ -120,6 +123,11 @@ class Cues:
         if self._loaded is not None:
             self._loaded.stopped(camera)
 
+    def positions_changed(self) -> None:
+        """Take note that a position was stored, renamed, deleted or brought back."""
+        if self._loaded is not None:
+            self._loaded.positions_changed()
+
     def driven(self, camera: str) -> None:
         """Take note that somebody drives a camera by hand."""
         if self._loaded is not None:
@@ -147,6 +155,22 @@ class Cues:
             camera.refuse(position, id, token, refusal)
             return
         self._recalls.start(camera, position, speed, seconds, on_air=on_air, id=id, token=token)
+
+    def _foresee(self, name: str, move: ListedMove) -> Refusal | None:
+        """What would keep a camera at rest from a move; planned anew only where what it depends on has changed."""
+        camera = self._cameras[name]
+        depends_on = (move, camera.state().framing, camera.tally, self._store.position(name, move.position))
+        known, refusal = self._foreseen.get(name, (None, None))
+        if known != depends_on:
+            refusal = self._recalls.foreseen(camera, move.position, move.speed, move.seconds)
+            self._foreseen[name] = depends_on, refusal
+        return refusal
+
+    def _is_in(self, state: CameraState, position: str) -> bool:
+        if state.framing is None or state.position is None:
+            return False  # what moves is nowhere
+        settings = self._cameras[state.camera].settings
+        return StandsIn(self._store, settings).position(state.framing, position)
 
     def _say(self, state: CueState) -> None:
         message = CueStateMessage.of(state, self._calendar())

@@ -103,7 +103,7 @@ class Daemon:
             spawn=self._spawn,
             once_within_seconds=once_within_seconds,
         )
-        self._positions = Positions(cameras=self.cameras, kept=store, bus=bus, calendar=calendar)
+        self._positions = Positions(cameras=self.cameras, kept=store, bus=bus, calendar=calendar, cues=self._cues)
         self._moves = Moves(
             cameras=self.cameras,
             recalls=recalls,

@@ -21,6 +21,7 @@ from ptzd.cameras import Camera
 from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
 
+from .cues import Cues
 from .handling import handles
 
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
@@ -34,6 +35,7 @@ class Positions:
     kept: PositionStore
     bus: Bus
     calendar: Callable[[], datetime]
+    cues: Cues
 
     @handles(StoreCommand)
     async def store(self, asked: Asked[StoreCommand], camera: Camera) -> None:
@@ -105,3 +107,4 @@ class Positions:
     def _changed(self, camera: Camera) -> None:
         self.say(camera.name)
         camera.positions_changed()
+        self.cues.positions_changed()

@@ -6,7 +6,7 @@ from collections.abc import Set
 from dataclasses import replace
 
 from ptzd.cameras import Camera, CameraSettings, Framing, Recall, landing
-from ptzd.positions import PositionStore
+from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
 
@@ -36,23 +36,44 @@ class Recalls:
 
         With neither `speed` (pan step 1..24) nor `seconds` it goes at the pace that was stored.
         """
+        try:
+            camera.recall(self._recall(camera, name, speed, seconds, on_air=on_air, id=id, token=token))
+        except Refusal as refusal:
+            camera.refuse(name, id, token, refusal)
+
+    def foreseen(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> Refusal | None:
+        """Return what would keep a move to a position from being made on air now, or None."""
+        try:
+            camera.require_possible(self._recall(camera, name, speed, seconds, on_air=True, id=None, token=None))
+        except Refusal as refusal:
+            return refusal
+        return None
+
+    def _recall(
+        self,
+        camera: Camera,
+        name: str,
+        speed: int | None,
+        seconds: float | None,
+        *,
+        on_air: bool,
+        id: str | None,
+        token: object,
+    ) -> Recall:
         settings = camera.settings
         position = self._store.position(settings.name, name)
         if position is None:
-            known = self._store.positions(settings.name)
-            camera.refuse(name, id, token, Refusal("unknown-position", unknown("position", name, known)))
-            return
+            raise Refusal("unknown-position", unknown("position", name, self._store.positions(settings.name)))
         try:
             framing = position.framing_for(settings.dialect)
         except DialectError as error:
             code = "other-scales" if isinstance(error, ScalesError) else "unknown-dialect"
-            camera.refuse(name, id, token, Refusal(code, f"position {name}: {error}"))
-            return
+            raise Refusal(code, f"position {name}: {error}") from None
         if settings.name in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:
             speed, seconds = position.speed, position.seconds
-        camera.recall(Recall(name, framing, speed, seconds, on_air, id, token))
+        return Recall(name, framing, speed, seconds, on_air, id, token)
 
 
 class StandsIn:
@@ -63,14 +84,20 @@ class StandsIn:
         self._settings = settings
 
     def __call__(self, framing: Framing) -> str | None:
+        positions = self._store.positions(self._settings.name)
+        return next((name for name, position in positions.items() if self._is_in(framing, position)), None)
+
+    def position(self, framing: Framing, name: str) -> bool:
+        """Whether a framing is this position, which may have a double of another name."""
+        position = self._store.position(self._settings.name, name)
+        return position is not None and self._is_in(framing, position)
+
+    def _is_in(self, framing: Framing, position: StoredPosition) -> bool:
         settings = self._settings
-        for name, position in self._store.positions(settings.name).items():
-            try:
-                wanted = position.framing_for(settings.dialect)
-            except DialectError:
-                continue
-            if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
-                continue  # most of them: no need to look closer
-            if settings.tolerance.holds(landing(settings.dialect, framing, wanted)):
-                return name
-        return None
+        try:
+            wanted = position.framing_for(settings.dialect)
+        except DialectError:
+            return False
+        if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
+            return False  # most of them: no need to look closer
+        return settings.tolerance.holds(landing(settings.dialect, framing, wanted))

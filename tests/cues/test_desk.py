@@ -73,11 +73,15 @@ class Stage:
         self.said: list[CueState] = []
         self.kept: list[CuePlace] = []
         self.timers: list[tuple[float, Timer]] = []
+        self.doubles: dict[str, str] = {}  # positions that are the framing of another one
+        self.refusals: dict[tuple[str, str], Refusal] = {}  # what a camera's move on air would meet
         self.desk = CueDesk(
             "evening",
             cues,
             place=place,
             recall=self._recall,
+            foresee=lambda camera, move: self.refusals.get((camera, move.position)),
+            is_in=lambda state, name: state.position in (name, self.doubles.get(name, name)),
             state=self.states.get,
             say=self.said.append,
             keep=self.kept.append,
@@ -223,6 +227,7 @@ def test_a_second_standby_leaves_a_camera_alone_that_is_on_its_way() -> None:
 
 def test_a_position_with_a_double_is_there_under_either_name_until_the_camera_leaves() -> None:
     stage = Stage()
+    stage.doubles["choir-wide"] = "choir-again"
     stage.standby()
     stage.settle("gallery", "choir-wide", told_as="choir-again")
     assert "gallery" not in stage.unready
@@ -319,11 +324,73 @@ def test_reports_of_somebody_elses_move_are_not_taken_for_the_cues() -> None:
 
 def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", position="choir-wide")
     assert stage.unready == {}
     stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
     assert stage.unready == {"gallery": "moving"}
     stage.camera("gallery", phase=Phase.IDLE, locked=LOCK)
     assert stage.unready == {"gallery": "locked"}
+
+
+def test_a_camera_that_the_cue_only_takes_must_stand_where_the_cues_before_have_sent_it() -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", position="organ")
+    assert stage.unready == {"gallery": "elsewhere"}
+    assert stage.sentence("gallery") == (
+        "camera gallery stands in organ; it should be in choir-wide, where cue 1 sends it, when cue 4 takes it; "
+        "recall it there"
+    )
+    stage.camera("gallery", position=None)
+    assert "stands in no stored position" in stage.sentence("gallery")
+    stage.camera("gallery", position="choir-wide")
+    assert stage.unready == {}
+
+
+def test_a_camera_that_the_cue_moves_on_air_must_begin_where_the_cues_before_have_sent_it() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left", position="soloist")
+    stage.camera("right", position="hands")
+    assert stage.unready == {"left": "elsewhere"}
+    assert "stands in soloist; it should be in piano" in stage.sentence("left")
+    stage.camera("left", position=None, phase=Phase.SLEWING, activity=Activity.DIRECT)
+    assert stage.unready == {"left": "moving"}
+    stage.camera("left", position="piano", phase=Phase.IDLE, activity=Activity.AT_REST)
+    assert stage.unready == {}
+
+
+def test_a_move_on_air_that_would_be_refused_is_told_before_the_go() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left", position="piano")
+    stage.refusals["left", "choir-wide"] = Refusal("unknown-position", "there is no position choir-wide")
+    stage.camera("right", position="hands")
+    assert stage.unready == {"left": "unknown-position"}
+    assert stage.sentence("left") == "cue 3 could not move camera left on air: there is no position choir-wide"
+
+
+@pytest.mark.parametrize(
+    ("told", "code"),
+    [
+        ({"power": "standby"}, "standby"),
+        ({"power": "starting"}, "starting"),
+        ({"power": "unknown"}, "starting"),
+        ({"link": "down"}, "unreachable"),
+        ({"locked": LOCK}, "locked"),
+        ({"activity": Activity.LEARNING}, "learning"),
+        ({"faults": ("digital zoom is on",)}, "fault"),
+    ],
+)
+def test_what_keeps_a_camera_from_its_part_is_told_of_whatever_that_part_is(told: dict[str, object], code: str) -> None:
+    for standing, following, camera, position in (
+        (1, 2, "right", "hands"),
+        (2, 3, "left", "piano"),
+        (3, 4, "gallery", "choir-wide"),
+    ):
+        stage = Stage(CuePlace(Decimal(standing), Decimal(following)))
+        stage.camera(camera, position=position)
+        assert camera not in stage.unready
+        stage.camera(camera, **told)
+        assert stage.unready[camera] == code
+        assert f"camera {camera}" in stage.sentence(camera)
 
 
 def test_a_camera_that_the_daemon_does_not_have_is_named() -> None:
@@ -558,7 +625,7 @@ def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_t
 def test_a_camera_that_the_cue_only_takes_is_not_ready_while_its_head_is_learned() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
     stage.camera("gallery", activity=Activity.LEARNING)
-    assert stage.unready == {"gallery": "moving"}
+    assert stage.unready == {"gallery": "learning"}
 
 
 def test_after_a_hold_the_show_is_asked_for_its_standby_again_and_waits_as_before() -> None:

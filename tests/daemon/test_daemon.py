@@ -576,6 +576,62 @@ def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
     in_house(tmp_path, scene, read_show_text(CUES))
 
 
+def not_ready(house: House) -> dict[str, str]:
+    """Who is not ready for the next cue by the latest that was said, and why."""
+    state = [message for topic, message in house.heard if topic == "ptzd/cue/state"][-1]
+    assert state["ready"] == (not state["not_ready"])
+    return {one["camera"]: one["sentence"] for one in state["not_ready"]}
+
+
+async def recalled(house: House, camera: str, position: str) -> None:
+    house.say(f"camera/{camera}/recall", position)
+    await house.until(lambda topic, message: topic == f"ptzd/camera/{camera}/state" and message["position"] == position)
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_a_camera_that_a_cue_takes_is_ready_only_where_the_cues_before_have_sent_it(
+    tmp_path: Path, again: bool
+) -> None:
+    """Though it was recalled by hand, and in the next life of the daemon, too."""
+
+    async def sent_elsewhere(house: House) -> None:
+        house.say("cue/standby")
+        house.say("cue/go")  # cue 1
+        await recalled(house, "left", "choir-wide")
+        if not again:
+            await is_told(house)
+
+    async def is_told(house: House) -> None:
+        house.say("cue/standby", {"id": "standby"})
+        await house.until(
+            lambda topic, message: topic == "ptzd/camera/gallery/state" and message["position"] == "choir-wide"
+        )
+        await asyncio.sleep(1)
+        assert "; it should be in soloist, where cue 1 sends it" in not_ready(house)["left"]
+        await recalled(house, "left", "soloist")
+        await asyncio.sleep(0.1)
+        assert not_ready(house) == {}
+
+    in_house(tmp_path, sent_elsewhere, read_show_text(CUES))
+    if again:
+        in_house(tmp_path, is_told, read_show_text(CUES))
+
+
+def test_a_cue_is_not_ready_while_its_move_on_air_would_be_refused(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        assert not_ready(house) == {}
+        house.say("camera/left/delete", {"position": "soloist", "id": "delete"})
+        assert (await house.outcome("delete"))["ok"]
+        await asyncio.sleep(0.1)
+        assert "could not move camera left on air" in not_ready(house)["left"]
+        house.say("camera/left/store", {"position": "soloist", "id": "store"})
+        assert (await house.outcome("store"))["ok"]
+        await asyncio.sleep(0.1)
+        assert not_ready(house) == {}
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
+
+
 def camera_state(house: House, camera: str) -> dict[str, Any]:
     return [message for topic, message in house.heard if topic == f"ptzd/camera/{camera}/state"][-1]
 
