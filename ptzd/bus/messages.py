@@ -357,18 +357,20 @@ class GoResult(Result):
     """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before.
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
-    those that are left behind since there was no standby for this cue.
+    those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
+    about, as far as that is known at once.
     """
 
     cue: CueMessage
     counted: bool
     overtaken: list[NotReadyMessage]
+    refused: list[NotReadyMessage]
 
     @classmethod
     def of(cls, gone: Gone) -> Self:
         """The result for what a `go` did."""
-        overtaken = [NotReadyMessage.of(one) for one in gone.overtaken]
-        return cls(cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken)
+        overtaken, refused = ([NotReadyMessage.of(one) for one in each] for each in (gone.overtaken, gone.refused))
+        return cls(cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken, refused=refused)
 
 
 REPORTS: tuple[type[Report], ...] = (

@@ -118,12 +118,14 @@ class Gone:
     """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before.
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
-    those that are left behind since there was no standby for this cue.
+    those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
+    about, as far as that is known at once.
     """
 
     cue: ListedCue
     counted: bool
     overtaken: tuple[NotReady, ...] = ()
+    refused: tuple[NotReady, ...] = ()
 
 
 @dataclass(slots=True)
@@ -178,6 +180,7 @@ class CueDesk:
         self._asked: tuple[ListedCue, float] | None = None  # the cue in standby, and when that was first asked for
         self._kept = self._run.place
         self._said: CueState | None = None
+        self._refusal: MoveReport | None = None  # the latest
         self._asking = False  # while recalls go out, their first reports come back
 
     def state(self) -> CueState:
@@ -222,14 +225,12 @@ class CueDesk:
         self._end_standby()
         self._asking = True
         try:
-            for move in cue.moves:
-                if move.on_air:
-                    self._move_on_air(cue, move)
+            refused = [self._move_on_air(cue, move) for move in cue.moves if move.on_air]
             overtaken = (*unasked, *(self._overtake(wish, cue) for wish in waiting))
         finally:
             self._asking = False
         self._changed()
-        return Gone(cue, counted=True, overtaken=overtaken)
+        return Gone(cue, True, overtaken, tuple(one for one in refused if one is not None))
 
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
@@ -264,6 +265,8 @@ class CueDesk:
         """Take note of what a camera says."""
         if isinstance(report, CameraState) and (report.locked is not None or report.activity is Activity.LEARNING):
             self._take_back(report.camera)
+        elif isinstance(report, MoveReport) and report.phase is Phase.REFUSED:
+            self._refusal = report
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
             self._states[report.camera] = report
@@ -297,18 +300,26 @@ class CueDesk:
         self._call_off(self._timers if camera is None else (camera,))
         self._forget(self._waiting(camera))
 
-    def _move_on_air(self, cue: ListedCue, move: ListedMove) -> None:
-        if self._lock_of(move.camera) is not None:
-            return  # nor when it is unlocked meanwhile
+    def _move_on_air(self, cue: ListedCue, move: ListedMove) -> NotReady | None:
+        """Start a move, or let it wait for its time; return why it does not come about, where that is known."""
+        fault = self._fault_of_a_camera(move.camera, self._seen(move.camera))
+        if fault is not None and fault[0] == "locked":
+            return NotReady(move.camera, move.position, *fault)  # nor when it is unlocked meanwhile
 
         def start() -> None:
             if self._lock_of(move.camera) is None:
-                self._start(move, CueToken(cue.number, move.camera))
+                self._start(move, token)
 
+        token = CueToken(cue.number, move.camera)
         if move.after_seconds > 0:
             self._timers.setdefault(move.camera, []).append(self._later(move.after_seconds, start))
         else:
+            self._refusal = None
             start()
+            refusal: MoveReport | None = self._refusal  # what a camera refuses, it has refused by now
+            if refusal is not None and refusal.token is token:
+                fault = refusal.code or "refused", refusal.sentence or f"camera {move.camera} refused the move"
+        return None if fault is None else NotReady(move.camera, move.position, *fault)
 
     def _call_off(self, cameras: Iterable[str]) -> None:
         for camera in list(cameras):

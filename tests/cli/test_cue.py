@@ -102,11 +102,26 @@ async def test_a_go_tells_what_becomes_of_cameras_that_still_waited_and_whether_
         ended = await ptzd("cue", "go", "--broker", broker)
         machine = await ptzd("cue", "go", "--json", "--broker", broker)
     assert ended.out.splitlines()[0] == "camera right leaves for hands only now"
+    assert ended.code == machine.code == 0, "late, but it goes"
     assert machine.json()["overtaken"] == [late]
     result = {"cue": SECOND, "counted": False, "overtaken": []}
     async with stand_in(broker, {"cue/go": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
         ended = await ptzd("cue", "go", "--broker", broker)
     assert "12.5" in ended.out.splitlines()[0] and "did not count" in ended.out.splitlines()[0]
+
+
+@pytest.mark.parametrize(("which", "code"), [("refused", "locked"), ("overtaken", "left-behind")])
+async def test_a_go_that_could_not_do_all_of_it_ends_with_1_and_names_who_would_not_move(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, which: str, code: str
+) -> None:
+    stays = {"camera": "right", "position": "hands", "code": code, "sentence": "camera right stays"}
+    result = {"cue": SECOND, "counted": True, "overtaken": [], "refused": []} | {which: [stays]}
+    async with stand_in(broker, {"cue/go": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
+        ended = await ptzd("cue", "go", "--broker", broker)
+        machine = await ptzd("cue", "go", "--json", "--broker", broker)
+    assert ended.code == machine.code == 1
+    assert ended.out.splitlines()[0] == "camera right stays"
+    assert machine.json()[which] == [stays]
 
 
 async def test_as_json_it_is_the_daemons_own_message(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:

@@ -125,6 +125,8 @@ class Stage:
     ) -> None:
         self.recalls.append((camera, position, speed, seconds, on_air))
         self.tokens[camera] = token
+        if camera not in self.states:
+            return
         if self.states[camera].link == "down":
             sentence = f"camera {camera} does not answer"
             self.report(camera, Phase.REFUSED, position, code="unreachable", sentence=sentence)
@@ -436,6 +438,19 @@ def test_a_go_obeys_a_lock() -> None:
     assert stage.unready["left"] == "locked"
     stage.desk.go(None, 0.0)
     assert stage.recalls == []
+
+
+def test_a_go_names_who_would_not_move_on_air() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left", link="down")
+    stage.camera("right", locked=LOCK)
+    gone = stage.desk.go(None, 0.0)
+    assert {one.camera: one.code for one in gone.refused} == {"left": "unreachable", "right": "locked"}
+    assert all(f"camera {one.camera}" in one.sentence for one in gone.refused)
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    del stage.states["left"]
+    assert [one.code for one in stage.desk.go(None, 0.0).refused] == ["unknown-camera"]
+    assert Stage(CuePlace(Decimal(2), Decimal(3))).desk.go(None, 0.0).refused == ()
 
 
 def test_a_go_pressed_twice_moves_once_and_says_that_it_counted_once() -> None:

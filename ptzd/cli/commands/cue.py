@@ -65,9 +65,12 @@ def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> Non
 def go(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
     """Start the moves on air of cue NUMBER, or of the next, and step on.
 
-    What the standby still held back for its `earliest` leaves now, unless it would be seen; that is told.
+    What the standby still held back for its `earliest` leaves now, unless it would be seen; that is told. It ends with
+    1 where a camera was left behind or would not move, and names it; the cue stands all the same.
     """
-    _run(broker, "go", {"number": _written(number), "sent_at": sent_at()}, as_json)
+    result = _run(broker, "go", {"number": _written(number), "sent_at": sent_at()}, as_json)
+    if result.get("refused") or any(one["code"] == "left-behind" for one in result.get("overtaken") or ()):
+        raise click.exceptions.Exit(1)
 
 
 @cue.command(short_help="Take back the last go; nothing moves.", epilog="Example: ptzd cue back")
@@ -131,7 +134,7 @@ def state_lines(state: Payload) -> list[str]:
 
 def go_lines(result: Payload) -> list[str]:
     """Return what there is to say of what a go did, in lines; nothing where it did what it is there for."""
-    lines = [str(one["sentence"]) for one in result.get("overtaken") or ()]
+    lines = [str(one["sentence"]) for which in ("refused", "overtaken") for one in result.get(which) or ()]
     if result.get("counted") is False:
         lines.append(f"this go came right after that of cue {result['cue']['number']} and did not count")
     return lines
@@ -146,13 +149,15 @@ def _written(number: Decimal | None) -> str | None:
     return None if number is None else str(number)
 
 
-def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> None:
+def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> Payload:
+    """Ask the daemon and show where the show stands then; return the outcome's result."""
     state, result = asyncio.run(_ask(broker, verb, payload))
     if as_json:
         say_json(state | result)
-        return
+        return result
     for line in (*go_lines(result), *state_lines(state)):
         say(line)
+    return result
 
 
 async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payload, Payload]:
