@@ -266,9 +266,17 @@ class MqttBus:
         if isinstance(found, ReportTopic):  # our own words: from this life, or retained from an earlier one
             if message.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(topic, b"", retain=True)
+            elif not message.retain and topic == self.topics.of(StatusMessage) and message.payload == self._offline:
+                self._contradict(topic)
             return
         self._in_turn.append(_incoming(message))
         self._arrived.set()
+
+    def _contradict(self, topic: str) -> None:
+        """Say that we are here: what said that we are gone is the will of a connection that we had before."""
+        said = self._outbox.kept(topic)
+        if said is not None and said.payload != self._offline:
+            self.publish(topic, said.payload, retain=True)
 
     def _hear_ahead(self, message: aiomqtt.Message) -> None:
         if not message.retain:  # what was retained is told in its turn

@@ -57,6 +57,10 @@ class Outbox:
             del self._waiting[next(n for n, one in self._waiting.items() if not one.message.retain)]
         self._append(_Waiting(message, self._clock()))
 
+    def kept(self, topic: str) -> Outgoing | None:
+        """Return what was last put in of a retained topic."""
+        return self._retained.get(topic)
+
     async def take(self) -> tuple[int, Outgoing]:
         """Wait for the next message; return it with its number, for `sent`."""
         while (taken := self.take_now()) is None:

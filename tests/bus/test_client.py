@@ -94,6 +94,20 @@ async def test_what_is_retained_is_there_for_who_comes_later_and_a_goodbye_says_
 
 
 @EITHER
+async def test_a_will_of_an_older_connection_that_comes_late_is_contradicted_at_once(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    async with online(mosquitto_broker.port, protocol) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        async with mosquitto_sub(mosquitto_broker.port, STATUS) as heard:
+            assert (await heard.next())["payload"] == "online"
+            await mosquitto_pub(mosquitto_broker.port, STATUS, "-r", "-m", "offline")
+            assert [(await heard.next())["payload"] for _ in range(2)] == ["offline", "online"]
+        assert await retained(mosquitto_broker.port) == {STATUS: "online"}
+    assert await retained(mosquitto_broker.port) == {STATUS: "offline"}, "it does not contradict itself"
+
+
+@EITHER
 async def test_the_broker_says_offline_for_a_daemon_that_was_killed(
     mosquitto_broker: MosquittoBroker, protocol: Protocol
 ) -> None:
