@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
-from collections.abc import AsyncIterator, Iterable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -25,6 +25,7 @@ Payload = dict[str, Any]
 
 STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
 ANSWER_SECONDS = 5.0
+OFFLINE_SECONDS = 2.0  # for whoever carries out a stop although the status says that nobody is there
 # What the command line says, by the code of a refusal, where the daemon's sentence has a hint for messages.
 OPTIONS = {
     "on-air": "add --on-air",
@@ -124,12 +125,21 @@ class Client:
 
     async def ask(self, topic: str, payload: Mapping[str, object]) -> Payload:
         """Send a command and return its outcome. Raises Failure where it was refused or nobody answered."""
+        return await self._ask(topic, payload, self.hear)
+
+    async def ask_urgently(self, topic: str, payload: Mapping[str, object]) -> Payload:
+        """Like `ask`, but believe no status that says that nobody is there: it may be wrong, and this must be heard."""
+        return await self._ask(topic, payload, self.receive)
+
+    async def _ask(self, topic: str, payload: Mapping[str, object], hear: Callable[[], Awaitable[Heard]]) -> Payload:
         await self.listen(["status", "outcome"])
         ticket = await self.publish(topic, payload)
         try:
-            async with asyncio.timeout(ANSWER_SECONDS):
+            async with asyncio.timeout(ANSWER_SECONDS) as patience:
                 while True:
-                    heard = await self.hear()
+                    heard = await hear()
+                    if heard.topic == "status" and not self._online:
+                        patience.reschedule(asyncio.get_running_loop().time() + OFFLINE_SECONDS)
                     if heard.topic == "outcome" and heard.payload.get("id") == ticket:
                         break
         except TimeoutError:

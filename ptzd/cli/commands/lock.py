@@ -11,6 +11,7 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Payload, reach
 from ptzd.cli.names import name
 from ptzd.cli.output import say, say_json
+from ptzd.cli.stillness import require_still, stillness, tell
 
 
 @click.command(
@@ -24,14 +25,17 @@ from ptzd.cli.output import say, say_json
 def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool) -> None:
     """Stop CAMERA and keep it still until it is unlocked, also across a restart of the daemon.
 
-    Say why where there is time: whoever finds it locked wants to know. The lock is software: where a life depends on
-    it, pull the plug.
+    Say why where there is time: whoever finds it locked wants to know. It goes out whatever is known of the daemon, and
+    ends with 1 where the camera is not seen to stand still. The lock is software: where a life depends on it, pull the
+    plug.
     """
-    outcome = asyncio.run(_ask(broker, camera, "lock", {"by": by or _login(), "reason": reason}))
+    outcome, states = asyncio.run(_lock(broker, camera, {"by": by or _login(), "reason": reason}))
     if as_json:
         say_json(outcome)
+        require_still(states)
     else:
         say(f"Camera {camera} is locked: nobody moves it until `ptzd unlock {camera}`.")
+        tell(states)
 
 
 @click.command(short_help="Let a camera move again.", epilog="Example: ptzd unlock gallery")
@@ -40,17 +44,23 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
 @broker_options
 def unlock(broker: BrokerAddress, camera: str, as_json: bool) -> None:
     """Let CAMERA move again. Look first whether everybody's hands are clear of it."""
-    outcome = asyncio.run(_ask(broker, camera, "unlock", {"by": _login()}))
+    outcome = asyncio.run(_unlock(broker, camera, {"by": _login()}))
     if as_json:
         say_json(outcome)
     else:
         say(f"Camera {camera} may move again.")
 
 
-async def _ask(broker: BrokerAddress, camera: str, verb: str, payload: Payload) -> Payload:
+async def _lock(broker: BrokerAddress, camera: str, payload: Payload) -> tuple[Payload, dict[str, Payload]]:
+    async with reach(broker) as client:
+        outcome = await client.ask_urgently(f"camera/{camera}/lock", payload)
+        return outcome, await stillness(client, camera)
+
+
+async def _unlock(broker: BrokerAddress, camera: str, payload: Payload) -> Payload:
     async with reach(broker) as client:
         await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/{verb}", payload)
+        return await client.ask(f"camera/{camera}/unlock", payload)
 
 
 def _login() -> str:
