@@ -41,6 +41,7 @@ class Heard:
 
     topic: str
     payload: Payload
+    kept: bool = False  # by the broker, from earlier
 
     @property
     def camera(self) -> str | None:
@@ -55,7 +56,9 @@ class Client:
     def __init__(self, mqtt: aiomqtt.Client, broker: BrokerAddress) -> None:
         self._mqtt = mqtt
         self._broker = broker
-        self._online = False  # whether the daemon's last status, if it was heard, said so
+        self.online = False  # whether the daemon's last status, if it was heard, said so
+        self.was_online = False
+        self._early: dict[str, Heard] = {}
 
     async def listen(self, topics: Iterable[str]) -> None:
         """Subscribe to topics below the base."""
@@ -73,15 +76,30 @@ class Client:
             payload = _object(message.payload)
             if payload is None:
                 continue
-            heard = Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload)
+            heard = Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload, message.retain)
             if heard.topic == "status":
-                self._online = payload.get("state") == "online"
+                self.online = payload.get("state") == "online"
+                self.was_online = self.was_online or self.online
             return heard
+
+    async def hear_of_the_living(self) -> Heard:
+        """Return the next status, or the next thing that a daemon says that is online.
+
+        What a broker keeps of one that is gone is not so any more. Raises Failure where the broker goes away.
+        """
+        while True:
+            if self.online and self._early:
+                return self._early.pop(next(iter(self._early)))
+            heard = await self.receive()
+            if self.online or heard.topic == "status":
+                return heard
+            if not heard.kept:  # said by one that has yet to say that it is online
+                self._early[heard.topic] = heard
 
     async def hear(self) -> Heard:
         """Return the next thing that the daemon says. Raises Failure where it or the broker goes away."""
         heard = await self.receive()
-        if heard.topic == "status" and not self._online:
+        if heard.topic == "status" and not self.online:
             raise self.offline()
         return heard
 
@@ -99,7 +117,7 @@ class Client:
     async def require_daemon(self) -> Payload:
         """Return the status of a daemon that is online. Raises Failure where none is."""
         status = await self.status()
-        if status is None or not self._online:
+        if status is None or not self.online:
             raise self.offline()
         return status
 
@@ -138,12 +156,12 @@ class Client:
             async with asyncio.timeout(ANSWER_SECONDS) as patience:
                 while True:
                     heard = await hear()
-                    if heard.topic == "status" and not self._online:
+                    if heard.topic == "status" and not self.online:
                         patience.reschedule(asyncio.get_running_loop().time() + OFFLINE_SECONDS)
                     if heard.topic == "outcome" and heard.payload.get("id") == ticket:
                         break
         except TimeoutError:
-            raise (self.silent() if self._online else self.offline()) from None
+            raise (self.silent() if self.online else self.offline()) from None
         if heard.payload.get("ok") is not True:
             raise refused(heard.payload)
         return heard.payload

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import signal
 from pathlib import Path
 
+import aiomqtt
 import pytest
+from brokers import MosquittoBroker
 from commands import Ptzd, StandInFor, StartPtzd
 
 MOVE = "camera/gallery/move"
@@ -24,6 +27,7 @@ SETTLED = (
         "landing": LANDING,
     },
 )
+SAID = {which: {"link": "up", "show": which} for which in ("old", "new")}
 OTHERS = (MOVE, {"phase": "failed", "position": "soloist", "sentence": "not ours", "id": "somebody-elses"})
 
 
@@ -159,6 +163,48 @@ async def test_a_watch_too_short_to_miss_a_daemon_still_says_that_none_is_there(
     ended = await ptzd(*watch, "--for", "0.1", "--broker", broker)
     assert (ended.code, ended.out) == (1, "")
     assert "No daemon is online" in ended.err
+
+
+@pytest.mark.parametrize(("watch", "topic"), [(("watch",), "camera/left/state"), (("cue", "watch"), "cue/state")])
+async def test_a_watch_waits_for_a_daemon_and_shows_nothing_of_one_that_is_gone(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, watch: tuple[str, ...], topic: str
+) -> None:
+    async with stand_in(broker, {}) as daemon:
+        await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["old"]), qos=1, retain=True)
+    watching = asyncio.create_task(ptzd(*watch, "--json", "--for", "6", "--broker", broker))
+    await asyncio.sleep(3)
+    async with stand_in(broker, {}) as daemon:
+        await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1, retain=True)
+        ended = await watching
+    assert ended.code == 0
+    assert "No daemon is online" in ended.err and "Waiting for one." in ended.err
+    said = [line.get("payload", line) for line in ended.json_lines()]
+    assert [each for each in said if each in SAID.values()] == [SAID["new"]]
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize(("watch", "topic"), [(("watch",), "camera/left/state"), (("cue", "watch"), "cue/state")])
+async def test_a_watch_survives_a_broker_that_restarts(
+    ptzd: Ptzd, mosquitto_broker: MosquittoBroker, watch: tuple[str, ...], topic: str
+) -> None:
+    async def say(which: str) -> None:
+        async with aiomqtt.Client(mosquitto_broker.host, mosquitto_broker.port) as client:
+            await client.publish("ptzd/status", '{"state": "online"}', qos=1, retain=True)
+            await client.publish(f"ptzd/{topic}", json.dumps(SAID[which]), qos=1, retain=True)
+
+    await say("old")
+    broker = f"{mosquitto_broker.host}:{mosquitto_broker.port}"
+    watching = asyncio.create_task(ptzd(*watch, "--json", "--for", "8", "--broker", broker))
+    await asyncio.sleep(3)
+    mosquitto_broker.stop()
+    await asyncio.sleep(1.5)
+    mosquitto_broker.start()
+    await say("new")
+    ended = await watching
+    assert ended.code == 0
+    assert "ended the connection" in ended.err and "Trying again." in ended.err
+    said = [line.get("payload", line) for line in ended.json_lines()]
+    assert [each for each in said if each in SAID.values()] == [SAID["old"], SAID["new"]]
 
 
 async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:

@@ -14,7 +14,8 @@ from rich.text import Text
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Failure, say, say_json
+from ptzd.cli.output import Failure, complain, say, say_json
+from ptzd.cli.watching import watching
 
 HIGHEST_NUMBER = 99_999
 CUE_STATE = "cue/state"
@@ -111,7 +112,10 @@ def release(broker: BrokerAddress, as_json: bool) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print each change as a line of JSON.")
 @broker_options
 def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    """Show the standing cue, the next and who is not ready, and every change of it. Ctrl-C ends it."""
+    """Show the standing cue, the next and who is not ready, and every change of it.
+
+    It waits for a daemon that is not there, and for a broker that goes away. Ctrl-C ends it.
+    """
     try:
         asyncio.run(_watch(broker, seconds, as_json))
     except KeyboardInterrupt:
@@ -188,40 +192,46 @@ async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payl
 
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    async with reach(broker) as client:
-        await client.require_daemon()
+    async def show(client: Client) -> None:
         await client.listen([CUE_STATE])
-        try:
-            async with asyncio.timeout(seconds):
-                if as_json:
-                    await _print_states(client)
-                elif sys.stdout.isatty():
-                    await _show_state(client)
-                else:
-                    await _print_lines(client)
-        except TimeoutError:
-            return
+        if as_json:
+            await _print_states(client)
+        elif sys.stdout.isatty():
+            await _show_state(client)
+        else:
+            await _print_lines(client)
+
+    await watching(broker, seconds, show)
 
 
-async def _next_state(client: Client) -> Payload:
+async def _next_state(client: Client) -> Payload | None:
+    """Return where the show stands, or None where the daemon that said so is gone."""
     while True:
-        heard = await client.hear()
+        heard = await client.hear_of_the_living()
         if heard.topic == CUE_STATE:
             return heard.payload
+        if heard.topic == "status" and not client.online:
+            return None
 
 
 async def _print_states(client: Client) -> None:
     while True:
-        say_json(await _next_state(client))
+        if (state := await _next_state(client)) is not None:
+            say_json(state)
+        else:
+            complain(client.offline().message)
 
 
 async def _print_lines(client: Client) -> None:
     while True:
-        for line in state_lines(await _next_state(client)):
+        if (state := await _next_state(client)) is None:
+            complain(client.offline().message)
+        for line in state_lines(state) if state is not None else ():
             say(line)
 
 
 async def _show_state(client: Client) -> None:
     with Live(Text("waiting for the daemon to say where the show stands"), console=Console()) as live:
         while True:
-            live.update(Text("\n".join(state_lines(await _next_state(client)))))
+            state = await _next_state(client)
+            live.update(Text("\n".join([client.offline().message] if state is None else state_lines(state))))

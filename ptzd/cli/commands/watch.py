@@ -11,10 +11,11 @@ from rich.live import Live
 
 from ptzd.cli.board import Board, learning_line, refusal_line, remarks
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import Client, Heard, Payload, reach
+from ptzd.cli.client import Client, Heard, Payload
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import move_line
+from ptzd.cli.watching import watching
 
 TOPICS = ("status", "camera/+/state", "camera/+/move", "camera/+/learn-progress", "outcome")
 
@@ -27,7 +28,8 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     """Show every camera's link, phase, position, seconds to go, tally, lock and faults, each move as it lands, and
     every command that is refused.
 
-    A live table on a terminal, plain lines otherwise. Ctrl-C ends it.
+    A live table on a terminal, plain lines otherwise. It waits for a daemon that is not there, and for a broker that
+    goes away. Ctrl-C ends it.
     """
     try:
         asyncio.run(_watch(broker, seconds, as_json))
@@ -36,31 +38,28 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
 
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    async with reach(broker) as client:
-        await client.require_daemon()
+    async def show(client: Client) -> None:
         await client.listen(TOPICS)
-        try:
-            async with asyncio.timeout(seconds):
-                if as_json:
-                    await _print_messages(client)
-                elif sys.stdout.isatty():
-                    await _show_board(client)
-                else:
-                    await _print_lines(client)
-        except TimeoutError:
-            return
+        if as_json:
+            await _print_messages(client)
+        elif sys.stdout.isatty():
+            await _show_board(client)
+        else:
+            await _print_lines(client)
+
+    await watching(broker, seconds, show)
 
 
 async def _print_messages(client: Client) -> None:
     while True:
-        heard = await client.receive()
+        heard = await client.hear_of_the_living()
         say_json({"topic": heard.topic, "payload": heard.payload})
 
 
 async def _print_lines(client: Client) -> None:
     said: dict[str, str] = {}
     while True:
-        heard = await client.receive()
+        heard = await client.hear_of_the_living()
         line = _line(heard)
         if line is not None and said.get(heard.topic) != line:
             said[heard.topic] = line
@@ -91,10 +90,10 @@ def state_line(camera: str, state: Payload) -> str:
 
 async def _show_board(client: Client) -> None:
     board = Board(asyncio.get_running_loop().time)
-    board.online = True
+    board.online = client.online
     with Live(board, console=Console(), refresh_per_second=8):
         while True:
-            heard = await client.receive()
+            heard = await client.hear_of_the_living()
             note(board, heard)
 
 
