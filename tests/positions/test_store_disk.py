@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sqlite3
+import stat
 import subprocess
 import sys
 import tempfile
@@ -537,3 +538,12 @@ async def test_a_cue_number_that_is_none_is_told(path: Path, opened: Opened) -> 
     async with opened() as store:
         assert store.cue_place("evening") is None
         assert "'three'" in store.troubles[0]
+
+
+@pytest.mark.parametrize("before", [False, True])
+async def test_nobody_but_its_user_reads_the_store(opened: Opened, path: Path, before: bool) -> None:
+    if before:
+        path.touch(0o644)
+    async with opened():
+        modes = {each.name: stat.S_IMODE(each.stat().st_mode) for each in path.parent.glob(f"{path.name}*")}
+    assert len(modes) > 1 and set(modes.values()) == {0o600}, modes
