@@ -36,9 +36,10 @@ and then, except where it would be seen; its outcome tells what became of each.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from types import MappingProxyType
 from typing import Protocol
 
 from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase
@@ -158,6 +159,7 @@ class CueDesk:
         say: Callable[[CueState], None],
         keep: Callable[[CuePlace], None],
         later: Callable[[float, Callable[[], None]], Timer],
+        start: Mapping[str, str] = MappingProxyType({}),
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
         """`say` hears every change of the state, `keep` every change of the place; both must return at once.
@@ -166,7 +168,7 @@ class CueDesk:
         something after so many seconds, as an event loop's `call_later` does.
         """
         self._show = show
-        self._run = CueRun(cues, place, once_within_seconds=once_within_seconds)
+        self._run = CueRun(cues, place, start=start, once_within_seconds=once_within_seconds)
         self._recall = recall
         self._foresee = foresee
         self._is_in = is_in
@@ -508,9 +510,11 @@ class CueDesk:
         if before is None or self._stands_in(state, before[0]):
             return None
         stands = f"stands in {state.position}" if state.position else "stands in no stored position"
+        position, sent_by = before
+        sends = "the show starts" if sent_by is None else f"cue {sent_by.number} sends it"
         return "elsewhere", (
-            f"camera {camera} {stands}; it should be in {before[0]}, where cue {before[1].number} sends it, when cue "
-            f"{cue.number} {what}; recall it there"
+            f"camera {camera} {stands}; it should be in {position}, where {sends}, when cue {cue.number} {what}; "
+            "recall it there"
         )
 
     def _fault_of_a_camera(self, camera: str, state: CameraState | None) -> tuple[str, str] | None:

@@ -19,9 +19,10 @@ they were, but no cue is in standby: whoever runs the show looks first, and asks
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from types import MappingProxyType
 
 from ptzd.files import ShowFile, cue_times, number_text
 from ptzd.positions import CuePlace
@@ -90,9 +91,12 @@ class CueRun:
         cues: Sequence[ListedCue],
         place: CuePlace | None = None,
         *,
+        start: Mapping[str, str] = MappingProxyType({}),
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
-        """`place` is where it stood; where its cues are no longer in the list, their neighbours take their part.
+        """`start` is the position in which the show begins, by camera.
+
+        `place` is where it stood; where its cues are no longer in the list, their neighbours take their part.
 
         A `go` for the same cue within `once_within_seconds` (0 or more) of the last counts once. Raises ValueError
         for two cues of the same number.
@@ -101,6 +105,7 @@ class CueRun:
         self._places = {cue.number: index for index, cue in enumerate(self._cues)}
         if len(self._places) != len(self._cues):
             raise ValueError("two cues have the same number; give each a number of its own")
+        self._start = start
         self._once_within_seconds = once_within_seconds
         self._went_at: float | None = None
         self._runs: list[tuple[ListedCue, float]] = []  # each `go` that was not taken back, since the last jump
@@ -145,16 +150,16 @@ class CueRun:
             self._held,
         )
 
-    def framing_before(self, cue: ListedCue, camera: str) -> tuple[str, ListedCue] | None:
+    def framing_before(self, cue: ListedCue, camera: str) -> tuple[str, ListedCue | None] | None:
         """Return in which position a camera should stand when a cue comes, and which cue has sent it there.
 
-        None where no cue before it says so.
+        Where none has, it is the position in which the show starts; None where that is not said.
         """
         for earlier in reversed(self._cues[: self._places[cue.number]]):
             for move in reversed(earlier.moves):
                 if move.camera == camera:
                     return move.position, earlier
-        return None
+        return (self._start[camera], None) if camera in self._start else None
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""

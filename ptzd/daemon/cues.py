@@ -76,6 +76,7 @@ class Cues:
                 say=self._say,
                 keep=lambda place: spawn(self._keep(place)),
                 later=self._loop.call_later,
+                start=show.show.start,
                 once_within_seconds=once_within_seconds,
             )
 

@@ -60,7 +60,9 @@ class Timer:
 class Stage:
     """Three cameras that do what they are told when a test says so, and a desk."""
 
-    def __init__(self, place: CuePlace | None = None, cues: Sequence[ListedCue] = CUES) -> None:
+    def __init__(
+        self, place: CuePlace | None = None, cues: Sequence[ListedCue] = CUES, start: dict[str, str] | None = None
+    ) -> None:
         self.now = 100.0
         self.states = {
             name: CameraState(
@@ -86,6 +88,7 @@ class Stage:
             say=self.said.append,
             keep=self.kept.append,
             later=self._later,
+            start=start or {},
         )
 
     def _later(self, seconds: float, do: Callable[[], None]) -> Timer:
@@ -346,6 +349,15 @@ def test_a_camera_that_the_cue_only_takes_must_stand_where_the_cues_before_have_
     assert "stands in no stored position" in stage.sentence("gallery")
     stage.camera("gallery", position="choir-wide")
     assert stage.unready == {}
+
+
+def test_a_camera_that_no_cue_has_sent_anywhere_must_stand_where_the_show_starts() -> None:
+    stage = Stage(cues=CUES[3:], start={"gallery": "organ"})
+    assert stage.unready == {"gallery": "elsewhere"}
+    assert "it should be in organ, where the show starts, when cue 4 takes it" in stage.sentence("gallery")
+    stage.camera("gallery", position="organ")
+    assert stage.unready == {}
+    assert Stage(cues=CUES[3:], start={"left": "organ"}).unready == {}, "of the gallery nothing is said"
 
 
 def test_a_camera_that_the_cue_moves_on_air_must_begin_where_the_cues_before_have_sent_it() -> None:

@@ -736,6 +736,7 @@ def test_a_cue_sends_a_camera_when_the_rehearsal_does_and_tells_until_then_that_
             for name, camera in house.daemon.cameras.items()
         }
         [move] = rehearse(show, company).moves
+        await recalled(house, "gallery", "choir-wide")  # where the show starts
         house.say("cue/go")  # cue 1, at 10 s into the show
         went = now()
         house.say("cue/standby")
