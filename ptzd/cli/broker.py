@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import logging
 import socket
 import ssl
 from collections.abc import Callable
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 
 CONNECT_SECONDS = 5.0
 _GIVEN = (ParameterSource.COMMANDLINE, ParameterSource.PROMPT)
+
+_SAYS_NOTHING = logging.getLogger("ptzd.broker")  # what goes wrong is said once, as a Failure
+_SAYS_NOTHING.addHandler(logging.NullHandler())
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,7 @@ class BrokerAddress:
             password=self.password,
             protocol=self.protocol,
             tls_context=tls,
+            logger=_SAYS_NOTHING,
             timeout=CONNECT_SECONDS,
             # Else a command waits 40 ms, until the broker's system acknowledges our confirmation of the status.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import signal
+from asyncio.subprocess import Process
 from pathlib import Path
 
 import aiomqtt
@@ -165,27 +166,45 @@ async def test_a_watch_too_short_to_miss_a_daemon_still_says_that_none_is_there(
     assert "No daemon is online" in ended.err
 
 
-@pytest.mark.parametrize(("watch", "topic"), [(("watch",), "camera/left/state"), (("cue", "watch"), "cue/state")])
+WATCHES = pytest.mark.parametrize(
+    ("watch", "topic"), [(("watch",), "camera/left/state"), (("cue", "watch"), "cue/state")]
+)
+
+
+async def complaint(watching: Process) -> str:
+    assert watching.stderr is not None
+    return (await asyncio.wait_for(watching.stderr.readline(), 20)).decode()
+
+
+async def told(watching: Process) -> dict[str, object]:
+    """The next that a watch tells of those things that these tests say."""
+    assert watching.stdout is not None
+    while True:
+        line = json.loads(await asyncio.wait_for(watching.stdout.readline(), 20))
+        said: dict[str, object] = line.get("payload", line)
+        if said in SAID.values():
+            return said
+
+
+@WATCHES
 async def test_a_watch_waits_for_a_daemon_and_shows_nothing_of_one_that_is_gone(
-    ptzd: Ptzd, broker: str, stand_in: StandInFor, watch: tuple[str, ...], topic: str
+    broker: str, stand_in: StandInFor, start_ptzd: StartPtzd, watch: tuple[str, ...], topic: str
 ) -> None:
     async with stand_in(broker, {}) as daemon:
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["old"]), qos=1, retain=True)
-    watching = asyncio.create_task(ptzd(*watch, "--json", "--for", "6", "--broker", broker))
-    await asyncio.sleep(3)
+    watching = await start_ptzd(*watch, "--json", "--broker", broker)
+    waits = await complaint(watching)
+    assert waits.startswith("No daemon is online") and waits.endswith("Waiting for one.\n")
+    await asyncio.sleep(0.5)  # for it to show what it should not
     async with stand_in(broker, {}) as daemon:
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1, retain=True)
-        ended = await watching
-    assert ended.code == 0
-    assert "No daemon is online" in ended.err and "Waiting for one." in ended.err
-    said = [line.get("payload", line) for line in ended.json_lines()]
-    assert [each for each in said if each in SAID.values()] == [SAID["new"]]
+        assert await told(watching) == SAID["new"]
 
 
 @pytest.mark.mosquitto
-@pytest.mark.parametrize(("watch", "topic"), [(("watch",), "camera/left/state"), (("cue", "watch"), "cue/state")])
+@WATCHES
 async def test_a_watch_survives_a_broker_that_restarts(
-    ptzd: Ptzd, mosquitto_broker: MosquittoBroker, watch: tuple[str, ...], topic: str
+    mosquitto_broker: MosquittoBroker, start_ptzd: StartPtzd, watch: tuple[str, ...], topic: str
 ) -> None:
     async def say(which: str) -> None:
         async with aiomqtt.Client(mosquitto_broker.host, mosquitto_broker.port) as client:
@@ -193,18 +212,14 @@ async def test_a_watch_survives_a_broker_that_restarts(
             await client.publish(f"ptzd/{topic}", json.dumps(SAID[which]), qos=1, retain=True)
 
     await say("old")
-    broker = f"{mosquitto_broker.host}:{mosquitto_broker.port}"
-    watching = asyncio.create_task(ptzd(*watch, "--json", "--for", "8", "--broker", broker))
-    await asyncio.sleep(3)
+    watching = await start_ptzd(*watch, "--json", "--broker", f"{mosquitto_broker.host}:{mosquitto_broker.port}")
+    assert await told(watching) == SAID["old"]
     mosquitto_broker.stop()
-    await asyncio.sleep(1.5)
+    lost = await complaint(watching)
+    assert "ended the connection" in lost and lost.endswith("Trying again.\n")
     mosquitto_broker.start()
     await say("new")
-    ended = await watching
-    assert ended.code == 0
-    assert "ended the connection" in ended.err and "Trying again." in ended.err
-    said = [line.get("payload", line) for line in ended.json_lines()]
-    assert [each for each in said if each in SAID.values()] == [SAID["old"], SAID["new"]]
+    assert await told(watching) == SAID["new"]
 
 
 async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
