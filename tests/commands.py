@@ -116,8 +116,8 @@ OnATerminal = Callable[..., Coroutine[Any, Any, Terminal]]
 StandInFor = Callable[[str, Mapping[str, Answering]], AbstractAsyncContextManager[StandIn]]
 
 
-async def until_up(broker: str, daemon: Process, cameras: int = 2) -> None:
-    """Wait until the daemon says that its cameras stand still; a process for each look would slow it down."""
+async def until_up(broker: str, daemon: Process) -> None:
+    """Wait until the daemon says that its two cameras stand still; a process for each look would slow it down."""
     host, port = broker.split(":")
     at_rest: dict[str, bool] = {}
     try:
@@ -126,7 +126,7 @@ async def until_up(broker: str, daemon: Process, cameras: int = 2) -> None:
             async for message in client.messages:
                 state = json.loads(message.payload)
                 at_rest[str(message.topic)] = (state["power"], state["activity"]) == ("on", "at-rest")
-                if list(at_rest.values()) == [True] * cameras:
+                if list(at_rest.values()) == [True, True]:
                     return
     except TimeoutError:
         daemon.kill()

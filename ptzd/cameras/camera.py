@@ -156,9 +156,7 @@ class Camera:
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
         try:
-            here = require_ready(self)
-            require_free_to_be_recalled(self, on_air=recall.on_air)
-            plan = self._planned(recall, here, seen=self._tally == "program")
+            plan = self._planned(recall, seen=self._tally == "program")
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
@@ -171,9 +169,7 @@ class Camera:
 
     def require_possible(self, recall: Recall) -> None:
         """Raise the Refusal that a move to a framing would meet if it set out now and were seen; nothing moves."""
-        here = require_ready(self)
-        require_free_to_be_recalled(self, on_air=recall.on_air)
-        self._planned(recall, here, seen=True)
+        self._planned(recall, seen=True)
 
     def refuse(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
         """Report that a move to a stored position does not come about."""
@@ -317,7 +313,9 @@ class Camera:
             heard=self.contact.take,
         )
 
-    def _planned(self, recall: Recall, here: Framing, *, seen: bool) -> MovePlan:
+    def _planned(self, recall: Recall, *, seen: bool) -> MovePlan:
+        here = require_ready(self)
+        require_free_to_be_recalled(self, on_air=recall.on_air)
         slow = self.contact.slow
         plan = plan_move(
             self.settings,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 
 from .broker import BrokerAddress
 from .client import Client, reach
@@ -12,8 +12,10 @@ from .output import Failure, complain
 AGAIN_SECONDS = 1.0  # between two attempts to reach a broker that has gone
 
 
-async def watching(broker: BrokerAddress, seconds: float | None, show: Callable[[Client], Awaitable[None]]) -> None:
-    """Let `show` say what it hears, for so many seconds or without end.
+async def watching(
+    broker: BrokerAddress, seconds: float | None, topics: Iterable[str], show: Callable[[Client], Awaitable[None]]
+) -> None:
+    """Listen to topics and let `show` say what it hears, for so many seconds or without end.
 
     It is called anew with each connection. A daemon that is not online is waited for, and so is a broker that goes
     away; both is told on stderr. Raises Failure where no broker answers at the beginning, and at the end where no
@@ -34,6 +36,7 @@ async def watching(broker: BrokerAddress, seconds: float | None, show: Callable[
                     complain(f"{client.offline().message} Waiting for one.")
                 try:
                     async with asyncio.timeout_at(until):
+                        await client.listen(topics)
                         await show(client)
                 except TimeoutError:
                     pass

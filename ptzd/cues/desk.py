@@ -5,7 +5,7 @@ What the daemon does with it, all of it on the event loop and without waiting:
     desk = CueDesk(
         show, cues, place=store.cue_place(show),
         recall=…,   # (camera, position, speed, seconds, on_air, token): start a move; `token` comes with its reports
-        foresee=…,  # (camera, move): the Refusal that the move would meet now, or None
+        foresee=…,  # (state, move): the Refusal that the move would meet now, or None
         is_in=…,    # (state, position): whether a camera that has told this stands in a position
         state=lambda camera: cameras[camera].state() if camera in cameras else None,
         say=…,      # (CueState): publish it, retained
@@ -153,7 +153,7 @@ class CueDesk:
         *,
         place: CuePlace | None,
         recall: StartRecall,
-        foresee: Callable[[str, ListedMove], Refusal | None],
+        foresee: Callable[[CameraState, ListedMove], Refusal | None],
         is_in: Callable[[CameraState, str], bool],
         state: Callable[[str], CameraState | None],
         say: Callable[[CueState], None],
@@ -498,7 +498,7 @@ class CueDesk:
             elsewhere = self._fault_of_where_it_stands(cue, camera, state, f"moves it to {move.position}")
             if elsewhere is not None:
                 return elsewhere
-        refusal = self._foresee(camera, move)
+        refusal = self._foresee(state, move)
         if refusal is None:
             return None
         return refusal.code, f"cue {cue.number} could not move camera {camera} on air: {refusal.sentence}"

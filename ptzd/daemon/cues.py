@@ -157,13 +157,13 @@ class Cues:
             return
         self._recalls.start(camera, position, speed, seconds, on_air=on_air, id=id, token=token)
 
-    def _foresee(self, name: str, move: ListedMove) -> Refusal | None:
+    def _foresee(self, state: CameraState, move: ListedMove) -> Refusal | None:
         """What would keep a camera at rest from a move; planned anew only where what it depends on has changed."""
-        camera = self._cameras[name]
-        depends_on = (move, camera.state().framing, camera.tally, self._store.position(name, move.position))
+        name = state.camera
+        depends_on = (move, state.framing, state.tally, self._store.position(name, move.position))
         known, refusal = self._foreseen.get(name, (None, None))
         if known != depends_on:
-            refusal = self._recalls.foreseen(camera, move.position, move.speed, move.seconds)
+            refusal = self._recalls.foreseen(self._cameras[name], move.position, move.speed, move.seconds)
             self._foreseen[name] = depends_on, refusal
         return refusal
 

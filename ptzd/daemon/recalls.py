@@ -37,29 +37,20 @@ class Recalls:
         With neither `speed` (pan step 1..24) nor `seconds` it goes at the pace that was stored.
         """
         try:
-            camera.recall(self._recall(camera, name, speed, seconds, on_air=on_air, id=id, token=token))
+            camera.recall(replace(self._recall(camera, name, speed, seconds), on_air=on_air, id=id, token=token))
         except Refusal as refusal:
             camera.refuse(name, id, token, refusal)
 
     def foreseen(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> Refusal | None:
         """Return what would keep a move to a position from being made on air now, or None."""
         try:
-            camera.require_possible(self._recall(camera, name, speed, seconds, on_air=True, id=None, token=None))
+            camera.require_possible(self._recall(camera, name, speed, seconds))
         except Refusal as refusal:
             return refusal
         return None
 
-    def _recall(
-        self,
-        camera: Camera,
-        name: str,
-        speed: int | None,
-        seconds: float | None,
-        *,
-        on_air: bool,
-        id: str | None,
-        token: object,
-    ) -> Recall:
+    def _recall(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> Recall:
+        """The recall as it would be on air, asked for by nobody. Raises Refusal."""
         settings = camera.settings
         position = self._store.position(settings.name, name)
         if position is None:
@@ -73,7 +64,7 @@ class Recalls:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:
             speed, seconds = position.speed, position.seconds
-        return Recall(name, framing, speed, seconds, on_air, id, token)
+        return Recall(name, framing, speed, seconds, on_air=True)
 
 
 class StandsIn:

@@ -369,7 +369,8 @@ def _connect(path: Path) -> tuple[sqlite3.Connection, Refusal | None]:
     """Open the file; also return why nothing more may be written into it, if so."""
     with suppress(OSError):  # that it can't be made, SQLite says better
         os.close(os.open(path, os.O_CREAT | os.O_WRONLY | os.O_NOFOLLOW, 0o600))  # its log gets the same mode
-        path.chmod(0o600)  # one of before
+        if not path.stat().st_size or _is_ours(path):  # nobody else's file, should the configuration name one
+            path.chmod(0o600)
     # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
     try:

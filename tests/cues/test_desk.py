@@ -82,7 +82,7 @@ class Stage:
             cues,
             place=place,
             recall=self._recall,
-            foresee=lambda camera, move: self.refusals.get((camera, move.position)),
+            foresee=lambda state, move: self.refusals.get((state.camera, move.position)),
             is_in=lambda state, name: state.position in (name, self.doubles.get(name, name)),
             state=self.states.get,
             say=self.said.append,

@@ -547,3 +547,12 @@ async def test_nobody_but_its_user_reads_the_store(opened: Opened, path: Path, b
     async with opened():
         modes = {each.name: stat.S_IMODE(each.stat().st_mode) for each in path.parent.glob(f"{path.name}*")}
     assert len(modes) > 1 and set(modes.values()) == {0o600}, modes
+
+
+async def test_the_mode_of_a_file_that_is_none_of_ours_stays_as_it_is(opened: Opened, path: Path) -> None:
+    path.write_text("a text that somebody needs")
+    path.chmod(0o644)
+    with pytest.raises(Refusal):
+        async with opened():
+            pass
+    assert stat.S_IMODE(path.stat().st_mode) == 0o644

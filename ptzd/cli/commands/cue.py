@@ -192,16 +192,8 @@ async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payl
 
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    async def show(client: Client) -> None:
-        await client.listen([CUE_STATE])
-        if as_json:
-            await _print_states(client)
-        elif sys.stdout.isatty():
-            await _show_state(client)
-        else:
-            await _print_lines(client)
-
-    await watching(broker, seconds, show)
+    live = _show_state if sys.stdout.isatty() else _print_lines
+    await watching(broker, seconds, [CUE_STATE], _print_states if as_json else live)
 
 
 async def _next_state(client: Client) -> Payload | None:

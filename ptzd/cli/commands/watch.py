@@ -38,16 +38,8 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
 
 
 async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    async def show(client: Client) -> None:
-        await client.listen(TOPICS)
-        if as_json:
-            await _print_messages(client)
-        elif sys.stdout.isatty():
-            await _show_board(client)
-        else:
-            await _print_lines(client)
-
-    await watching(broker, seconds, show)
+    live = _show_board if sys.stdout.isatty() else _print_lines
+    await watching(broker, seconds, TOPICS, _print_messages if as_json else live)
 
 
 async def _print_messages(client: Client) -> None:
