@@ -29,6 +29,8 @@ from collections.abc import Coroutine
 from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
 
+from ptzd.visca import PanTiltPosition
+
 from .contact import Contact
 from .guard import TERM_SECONDS
 from .move import Move
@@ -132,6 +134,9 @@ class Activity:
 
     def heard(self, framing: Framing, now: float) -> None:
         """Take in where the camera is."""
+
+    def saw(self, head: PanTiltPosition) -> None:
+        """Take in where the head is, of which more is being asked."""
 
     def end(self) -> None:
         """Do nothing more: something else has begun, and has given its orders."""

@@ -242,7 +242,9 @@ class Camera:
             first = await read_framing(self.contact.line, mode)
             await asyncio.sleep(MOVING_PAUSE_SECONDS)
             second = await read_framing(self.contact.line, mode)
-        except (LineDown, PushedAside, InquiryRefused):
+        except PushedAside:
+            raise still from None  # something else is done with it now
+        except (LineDown, InquiryRefused):
             raise Refusal("unreachable", f"camera {self.name} did not tell its position; nothing was stored") from None
         if self.moving or not alike(first, second):
             raise still

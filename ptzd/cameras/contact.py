@@ -61,9 +61,9 @@ class Contact:
         self.read.set()
         self._on_reading(framing)
 
-    async def ask_condition(self) -> None:
-        """Ask for power, start-up, digital zoom and faults. Raises as `Line.ask` does."""
-        self.condition = await read_condition(self.line)
+    async def ask_condition(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
+        """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
+        self.condition = await read_condition(self.line, saw_head)
 
     async def ask_framing(self) -> None:
         """Ask where it stands; nothing is asked of one in standby. Raises as `Line.ask` does."""
@@ -81,7 +81,7 @@ class Contact:
         if self.framing is not None and self.power == "on":
             self.take(await read_pan_tilt(self.line, self.framing))
 
-    async def ask_where_it_stops(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
+    async def ask_head_and_zoom(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask where head and zoom stand, and nothing else; `saw_head` hears of the head at once.
 
         The focus, which moves nothing that could hit anybody, is taken to be where it was. Needs a framing from before.

@@ -121,7 +121,7 @@ class Halting(Activity):
             if at - self._began_at > LONGEST_BRAKING_SECONDS:
                 share = 0.0
             self.goes_on = any(
-                abs(after) > 1.0 and before * after > 0.0 and abs(after) > share * abs(before)
+                min(abs(before), abs(after)) > 1.0 and before * after > 0.0 and abs(after) > share * abs(before)
                 for before, after in zip(went, goes, strict=True)
             )
 
@@ -139,7 +139,7 @@ class AtRest(Activity):
         self._host = host
         self.stands = stands
         self._ours_until = ours_until
-        self._first: Framing | None = None
+        self._first: Framing | PanTiltPosition | None = None  # what was seen of it before it was seen to stand
 
     def heard(self, framing: Framing, now: float) -> None:
         contact = self._host.contact
@@ -153,25 +153,41 @@ class AtRest(Activity):
             self._first = framing
         elif _has_moved(self._host.settings, before, framing):
             self._host.strayed()
+        elif not isinstance(before, Framing):
+            self._first = framing
+
+    def saw(self, head: PanTiltPosition) -> None:
+        before, finishing = self.stands or self._first, asyncio.get_running_loop().time() < self._ours_until
+        if before is None or (self.stands is None and finishing):
+            self._first = head
+        elif _has_moved(self._host.settings, before, head):
+            self._host.strayed()
 
     def forget(self) -> None:
         """The camera was not heard for a while, or restarted: it has to be looked at first."""
         self.stands = self._first = None
 
 
-def _has_moved(settings: CameraSettings, before: Framing, now: Framing) -> bool:
+def _has_moved(settings: CameraSettings, before: Framing | PanTiltPosition, now: Framing | PanTiltPosition) -> bool:
     """Whether a camera has moved by more than a swing, or a reading that wavers."""
     return any(abs(travel) > 1.0 for travel in _travels(settings, before, now))
 
 
-def _travels(settings: CameraSettings, before: Framing, now: Framing) -> tuple[float, float, float]:
-    """Return how far pan, tilt and zoom have moved, each as a multiple of what may be a swing or a wavering reading."""
+def _travels(
+    settings: CameraSettings, before: Framing | PanTiltPosition, now: Framing | PanTiltPosition
+) -> tuple[float, float, float]:
+    """Return how far pan, tilt and zoom have moved, each as a multiple of what may be a swing or a wavering reading.
+
+    A zoom that was not read has not moved.
+    """
     dialect = settings.dialect
-    zoom = dialect.zoom.tele_counts - dialect.zoom.wide_counts
+    zoom_counts = 0
+    if isinstance(before, Framing) and isinstance(now, Framing):
+        zoom_counts = now.zoom_counts - before.zoom_counts
     return (
         (now.pan_counts - before.pan_counts) / max(STRAY_COUNTS, STRAY_DEG * dialect.pan.counts_per_degree),
         (now.tilt_counts - before.tilt_counts) / max(STRAY_COUNTS, STRAY_DEG * dialect.tilt.counts_per_degree),
-        (now.zoom_counts - before.zoom_counts) / (STRAY_ZOOM_SHARE * zoom),
+        zoom_counts / (STRAY_ZOOM_SHARE * (dialect.zoom.tele_counts - dialect.zoom.wide_counts)),
     )
 
 

@@ -43,6 +43,7 @@ AHEAD_SECONDS = 0.6  # of way, beside the head's braking, to the place that a re
 RENEWAL_SECONDS = 0.15  # between two of them
 BRAKING_SHARE = 0.5  # of the acceleration that is known: a head may brake as much more gently
 LOOK_SECONDS = 0.7  # until a reading is followed by the next, and by an order that takes effect, some packets lost
+OBEYED_SECONDS = 0.4  # until an order takes effect, some packets lost
 
 
 class Deflection(NamedTuple):
@@ -79,10 +80,12 @@ class ByHand(Activity):
         self._loop = asyncio.get_running_loop()
         self._let_go = let_go
         self._wanted = wanted
+        self._gone = (0.0, 0.0)  # pan and tilt, °/s: the fastest that was ordered since the last reading
         self._given = self._allowed(wanted)  # what was ordered, the edges of a window considered
         self._orders = drive_orders(self._contact.dialect, self._given)
         for order in self._orders:
             order.encode(self._contact.dialect)
+        self._gone = self._speeds(self._given)
         self._timer: asyncio.TimerHandle | None = None
         self._before: Framing | None = None  # the last reading
         self._renewed_at = self._loop.time()
@@ -100,17 +103,15 @@ class ByHand(Activity):
         """Drive otherwise, or go on as before. Raises as `drive_orders` does, and then nothing has changed."""
         allowed = self._allowed(wanted)
         if allowed != self._given:
-            orders = drive_orders(self._contact.dialect, allowed)
-            self._give(orders)
-            self._given = allowed
+            self._order(allowed)
         self._wanted = wanted
         self._wind()
 
     def heard(self, framing: Framing, now: float) -> None:
+        self._gone = self._speeds(self._given)
         allowed = self._allowed(self._wanted)
         if allowed != self._given:
-            self._given = allowed
-            self._give(drive_orders(self._contact.dialect, allowed))
+            self._order(allowed)
         elif now - self._renewed_at >= RENEWAL_SECONDS:
             self._renew(framing, now)
         self._before = framing
@@ -123,6 +124,11 @@ class ByHand(Activity):
         self.end()
         self._timer = self._loop.call_later(DRIVE_SECONDS, self._let_go)
 
+    def _order(self, allowed: Deflection) -> None:
+        self._give(drive_orders(self._contact.dialect, allowed))
+        self._given = allowed
+        self._gone = _faster(self._gone, self._speeds(allowed))
+
     def _give(self, orders: list[Command]) -> None:
         if any(isinstance(order, PanTiltDrive) for order in orders):
             self._contact.slow.interrupt(orders, ORDER_SECONDS)
@@ -132,21 +138,27 @@ class ByHand(Activity):
         self._renewals.clear()
 
     def _allowed(self, wanted: Deflection) -> Deflection:
-        """Return the deflection as far as a window lets each axis go, which slows it down before the edge."""
+        """Return the deflection as far as a window lets each axis go, which slows it down before the edge.
+
+        Where a reading is late, an axis is taken to have gone on as fast as it was told to.
+        """
         framing, window = self._contact.framing, self._host.settings.window
         if framing is None or window is None:
             return wanted
         dialect, head = self._contact.dialect, self._host.settings.head
+        age = self._loop.time() - self._contact.read_at
+        pan_deg = dialect.pan.degrees(framing.pan_counts) + age * self._gone[0]
+        tilt_deg = dialect.tilt.degrees(framing.tilt_counts) + age * self._gone[1]
 
-        def slowed(axis: HeadAxis, scale: AxisScale, model: AxisModel, counts: int, deflection: float) -> float:
+        def slowed(axis: HeadAxis, scale: AxisScale, model: AxisModel, deg: float, deflection: float) -> float:
             if not deflection:
                 return deflection
             fastest = window.fastest_deg_per_s(
                 axis,
-                scale.degrees(counts),
+                deg,
                 1 if deflection > 0 else -1,
                 braking_deg_per_s2=BRAKING_SHARE * model.acceleration_deg_per_s2,
-                seconds=LOOK_SECONDS,
+                seconds=max(OBEYED_SECONDS, LOOK_SECONDS - age),
             )
             steps = sum(speed <= fastest for speed in model.steps_deg_per_s[: _step(scale, deflection)])
             if steps == _step(scale, deflection):
@@ -154,16 +166,16 @@ class ByHand(Activity):
             return math.copysign((steps - 0.5) / scale.fastest_step, deflection) if steps else 0.0
 
         return wanted._replace(
-            pan=slowed("pan", dialect.pan, head.pan, framing.pan_counts, wanted.pan),
-            tilt=slowed("tilt", dialect.tilt, head.tilt, framing.tilt_counts, wanted.tilt),
+            pan=slowed("pan", dialect.pan, head.pan, pan_deg, wanted.pan),
+            tilt=slowed("tilt", dialect.tilt, head.tilt, tilt_deg, wanted.tilt),
         )
 
     def _speeds(self, deflection: Deflection) -> tuple[float, float]:
-        """Degrees per second of pan and tilt, 0 for an axis that is not deflected."""
+        """Degrees per second of pan and tilt, with their signs; 0 for an axis that is not deflected."""
         head, dialect = self._host.settings.head, self._contact.dialect
         return (
-            head.pan.speed_deg_per_s(_step(dialect.pan, deflection.pan)) if deflection.pan else 0.0,
-            head.tilt.speed_deg_per_s(_step(dialect.tilt, deflection.tilt)) if deflection.tilt else 0.0,
+            _direction(deflection.pan) * head.pan.speed_deg_per_s(_step(dialect.pan, deflection.pan)),
+            _direction(deflection.tilt) * head.tilt.speed_deg_per_s(_step(dialect.tilt, deflection.tilt)),
         )
 
     def _renew(self, framing: Framing, now: float) -> None:
@@ -180,8 +192,8 @@ class ByHand(Activity):
             return
         pan_speed, tilt_speed = self._speeds(given)
         window = open_to(dialect, settings.window)
-        pan = _ahead(dialect.pan, framing.pan_counts, given.pan, pan_speed, settings.head.pan)
-        tilt = _ahead(dialect.tilt, framing.tilt_counts, given.tilt, tilt_speed, settings.head.tilt)
+        pan = _ahead(dialect.pan, framing.pan_counts, pan_speed, settings.head.pan)
+        tilt = _ahead(dialect.tilt, framing.tilt_counts, tilt_speed, settings.head.tilt)
         order = PanTiltAbsolute(
             dialect.pan.counts(window.clamped("pan", pan)),
             dialect.tilt.counts(window.clamped("tilt", tilt)),
@@ -192,12 +204,15 @@ class ByHand(Activity):
         self._renewed_at = now
 
 
-def _ahead(scale: AxisScale, counts: int, deflection: float, speed: float, model: AxisModel) -> float:
+def _ahead(scale: AxisScale, counts: int, speed: float, model: AxisModel) -> float:
     """Degrees of the place that an axis is sent to; it begins to brake for it only after `AHEAD_SECONDS`."""
-    if not deflection:
-        return scale.degrees(counts)
-    travel_deg = speed * AHEAD_SECONDS + speed * speed / (2.0 * model.acceleration_deg_per_s2)
-    return scale.degrees(counts) + math.copysign(travel_deg, deflection)
+    travel_deg = speed * AHEAD_SECONDS + speed * abs(speed) / (2.0 * model.acceleration_deg_per_s2)
+    return scale.degrees(counts) + travel_deg
+
+
+def _faster(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """Of two speeds of pan and tilt, the greater of each."""
+    return max(one[0], other[0], key=abs), max(one[1], other[1], key=abs)
 
 
 def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from ptzd.visca import (
@@ -10,6 +12,7 @@ from ptzd.visca import (
     FocusInquiry,
     FocusModeInquiry,
     Initialisation,
+    PanTiltPosition,
     PanTiltPositionInquiry,
     PanTiltStatus,
     PanTiltStatusInquiry,
@@ -63,13 +66,18 @@ async def read_focus_mode(line: Line) -> FocusMode:
     return "auto" if mode.name == "AUTO" else "manual"
 
 
-async def read_condition(line: Line) -> Condition:
-    """Ask for power, start-up, digital zoom and faults."""
+async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]) -> Condition:
+    """Ask for power, start-up, digital zoom and faults.
+
+    A head that is not starting up is asked twice where it stands, for `saw_head`, ahead of what can wait: it may be
+    moving though nobody has ordered it.
+    """
     power = await line.ask(PowerInquiry())
     if power is not Power.ON:
         return Condition("standby", "auto", None, ())
     faults: list[str] = []
     state: PowerState = "on"
+    first = await _head(line)
     status = await _status(line)
     if status is not None:
         if status.initialisation is Initialisation.IN_PROGRESS:
@@ -80,10 +88,19 @@ async def read_condition(line: Line) -> Condition:
             faults.append("the head has lost its pan position; restart it where it may sweep safely")
         if status.tilt_fault:
             faults.append("the head has lost its tilt position; restart it where it may sweep safely")
+    if state == "on" and first is not None:
+        saw_head(first)
+        saw_head(await line.ask(PanTiltPositionInquiry()))
     digital_zoom = await _digital_zoom(line)
     if digital_zoom:
         faults.append("digital zoom is on: zoom positions may not come back the same")
     return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults))
+
+
+async def _head(line: Line) -> PanTiltPosition | None:
+    with suppress(InquiryRefused):  # perhaps while it starts up, which its status tells
+        return await line.ask(PanTiltPositionInquiry())
+    return None
 
 
 async def _status(line: Line) -> PanTiltStatus | None:

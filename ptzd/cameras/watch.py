@@ -28,7 +28,8 @@ RESTING_PAUSE_SECONDS = 0.3
 HALTING_PAUSE_SECONDS = 0.05
 REFUSED_PAUSE_SECONDS = 1.0
 LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera that has not to be stopped
-LENS_EVERY = 3  # looks at rest: then zoom and focus are asked for too
+ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
+FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody
 CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
 LIMIT_SECONDS = 2.0
 
@@ -109,7 +110,7 @@ class Watch:
         if not isinstance(self._camera.activity, Learner) or contact.condition is not None:
             return
         with suppress(PushedAside, InquiryRefused, LineDown):
-            await contact.ask_condition()
+            await contact.ask_condition(self._saw_head)
         if contact.power in ("starting", "standby"):
             self._camera.restarted_while_it_was_learned()
 
@@ -119,18 +120,23 @@ class Watch:
         at_rest = not camera.moving
         if isinstance(camera.activity, Halting) and contact.framing is not None and not refused:
             # No more questions than that: each stop pushes aside what is being asked, and some cameras answer late.
-            await contact.ask_where_it_stops(self._saw_head)
+            await contact.ask_head_and_zoom(self._saw_head)
             contact.up = True
             return
         off = contact.condition is None or contact.condition.power != "on"
         if off or refused or (look % CONDITION_EVERY == 0 and camera.activity.move is None):
-            await contact.ask_condition()
+            await contact.ask_condition(self._saw_head)
         if contact.condition is not None and contact.condition.power == "standby":
             contact.up = True
             if isinstance(camera.activity, Halting):
                 camera.rested()  # its motors are off
             return
-        if at_rest and look % LENS_EVERY:
+        known = at_rest and contact.framing is not None
+        if known and look % FOCUS_EVERY == 0:
+            await contact.ask_framing()
+        elif known and look % ZOOM_EVERY == 0:
+            await contact.ask_head_and_zoom(self._saw_head)
+        elif known:
             await contact.ask_pan_tilt()
         else:
             await contact.ask_framing()
@@ -142,8 +148,7 @@ class Watch:
                 await self._set_limits()
 
     def _saw_head(self, head: PanTiltPosition) -> None:
-        if isinstance(self._camera.activity, Halting):
-            self._camera.activity.saw(head)
+        self._camera.activity.saw(head)
 
     async def _set_limits(self) -> None:
         """Write the window of travel into the head, where it takes limits."""

@@ -463,7 +463,7 @@ class Conversation:
             if asked.sent == 1:
                 self._reply_times.heard_after(now - asked.sent_at)
             else:
-                self._reply_times.forget()
+                self._reply_times.back_off(self._timing.pause(0, self._reply_times.expected_seconds))
         self._desyncs = 0
 
     def _heard_answer(self, exchange: _Exchange | None, data: bytes, now: float) -> None:

@@ -42,8 +42,13 @@ class ReplyTimes:
         self.expected_seconds: float | None = None  # None before the first reply
 
     def forget(self) -> None:
-        """Measure anew: something had to be repeated, and the camera may reply later than it did."""
+        """Measure anew: it may be another camera, or another way to it."""
         self.expected_seconds = None
+
+    def back_off(self, waited_seconds: float) -> None:
+        """Take in that something had to be repeated after so long: lost, or the camera replies later now (5.5 there)."""
+        if self.expected_seconds is not None:
+            self.expected_seconds = 2.0 * waited_seconds
 
     def heard_after(self, seconds: float) -> None:
         """Take in how long one reply took."""

@@ -117,8 +117,11 @@ def test_a_head_that_confirms_a_stop_and_drives_on_is_not_at_rest_and_that_is_to
     with_rig(scene)
 
 
-def test_a_head_that_brakes_from_full_speed_is_told_as_halting_and_as_no_fault() -> None:
+@pytest.mark.parametrize("mount", ["tripod", "balcony-rail", "truss"])
+@pytest.mark.parametrize("later", [0.0, 0.05, 0.1, 0.15, 0.2, 0.25])
+def test_a_head_that_brakes_from_full_speed_is_told_as_halting_and_as_no_fault(mount: str, later: float) -> None:
     async def scene(rig: Rig) -> None:
+        await asyncio.sleep(later)
         rig.camera.drive(1.0, 0, 0, 0)
         await asyncio.sleep(0.45)
         rig.camera.drive(1.0, 0, 0, 0)
@@ -131,8 +134,7 @@ def test_a_head_that_brakes_from_full_speed_is_told_as_halting_and_as_no_fault()
         assert rig.speed() == 0
         assert activities(rig) == ["halting", "at-rest"]
 
-    for mount in ("tripod", "balcony-rail", "truss"):
-        with_rig(scene, mount=mount)
+    with_rig(scene, mount=mount)
 
 
 @pytest.mark.parametrize("sockets", [1, 2, 3])
@@ -181,7 +183,7 @@ def test_a_head_at_rest_that_somebody_else_moves_is_stopped_within_a_second_and_
             await rig.until(lambda: not rig.camera.moving)
         await asyncio.sleep(3.1)
         rig.simulated.moved_by_another(SLOWLY, now())
-        await asyncio.sleep(1.0 if not loss else 2.0)
+        await asyncio.sleep(1.0)
         assert rig.speed() == 0
         assert any("moved though nobody here had ordered it" in fault for fault in rig.camera.state().faults)
         await rig.until(lambda: not rig.camera.moving)
@@ -191,7 +193,7 @@ def test_a_head_at_rest_that_somebody_else_moves_is_stopped_within_a_second_and_
             assert (await rig.end_of("1")).phase == "settled"
             assert rig.camera.state().faults == ()
 
-    for seed in range(4):
+    for seed in range(12):
         with_rig(scene, seed=seed, loss=loss)
 
 
@@ -199,13 +201,15 @@ def test_a_zoom_that_somebody_else_drives_is_stopped_too() -> None:
     async def scene(rig: Rig) -> None:
         await asyncio.sleep(3.1)
         rig.simulated.moved_by_another(ZoomTele(0), now())
-        await asyncio.sleep(2.0)
+        await asyncio.sleep(1.0)
         assert not rig.simulated.lens.zoom.moving(now())
 
-    with_rig(scene)
+    for seed in range(4):
+        with_rig(scene, seed=seed)
 
 
-def test_a_head_that_moves_at_the_first_contact_is_stopped_and_told() -> None:
+@pytest.mark.parametrize("loss", [0.0, 0.1])
+def test_a_head_that_moves_at_the_first_contact_is_stopped_and_told(loss: float) -> None:
     async def scene(rig: Rig) -> None:
         rig.run.cancel()
         await asyncio.sleep(0.1)
@@ -216,7 +220,8 @@ def test_a_head_that_moves_at_the_first_contact_is_stopped_and_told() -> None:
         assert any("moved though nobody here had ordered it" in fault for fault in rig.camera.state().faults)
         rig.run.cancel()
 
-    with_rig(scene)
+    for seed in range(12):
+        with_rig(scene, seed=seed, loss=loss)
 
 
 def test_a_head_that_others_may_move_is_told_of_and_left_alone_but_not_while_it_is_locked() -> None:
@@ -289,10 +294,13 @@ def test_a_camera_that_may_move_without_an_end_renews_its_term_in_time_and_ends_
     with_rig(scene, guard=guard)
 
 
-def test_the_term_of_a_move_on_air_never_reaches_beyond_its_target() -> None:
+@pytest.mark.parametrize("later", [0.0, 0.07, 0.14, 0.21])
+def test_the_term_of_a_move_on_air_never_reaches_beyond_its_target(later: float) -> None:
+    """By more than the slowest step turns in the shortest term: less than that and a busy computer ends good moves."""
     guard = WatchingGuard()
 
     async def scene(rig: Rig) -> None:
+        await asyncio.sleep(later)
         rig.camera.set_tally("program")
         rig.camera.recall(Recall("there", framing(1500, 200), seconds=6.0, on_air=True, id="1"))
         to_go: list[tuple[float, float]] = []
@@ -314,7 +322,7 @@ def test_the_term_of_a_move_on_air_never_reaches_beyond_its_target() -> None:
             await asyncio.sleep(0.05)
         assert (await rig.end_of("1")).phase == "settled"
         assert to_go
-        assert all(beyond - way < 0.1 for way, beyond in to_go), max((b - w, w, b) for w, b in to_go)
+        assert all(beyond - way < 0.4 for way, beyond in to_go), max((b - w, w, b) for w, b in to_go)
 
     with_rig(scene, guard=guard)
 

@@ -233,16 +233,21 @@ def test_a_camera_that_replies_soon_is_asked_again_soon() -> None:
     assert len(talk.said()) == 1  # the second
 
 
-def test_after_a_repeat_it_is_measured_anew_how_soon_replies_come() -> None:
+def test_after_a_repeat_it_is_waited_twice_as_long_until_a_reply_is_measured_anew() -> None:
+    """RFC 6298, sections 5.5 and 2.3; the shortest wait is 20 ms.
+
+    R = 0.001: mean 0.001, deviation 0.0005. R' = 0.05: 0.007125 and 0.012625; and once more: 0.012484375 and 0.0201875.
+    """
     talk = Talk(timing=Timing()).linked()
-    for number, seconds in ((1, 0.001), (2, 0.05)):  # the second one answers later than it is repeated
+    repeats = []
+    for number, seconds in ((1, 0.001), (2, 0.05), (3, 0.05), (4, 0.05), (5, 0.05)):
+        talk.said()
         send(talk, PowerInquiry())
         talk.wait(seconds)
+        repeats.append(len(talk.said()) - 1)
         talk.answer(number, "02")
-    talk.said()
-    send(talk, PowerInquiry())
-    talk.wait(0.09)
-    assert len(talk.said()) == 1
+    assert repeats == [0, 1, 1, 0, 0], "after 20 ms, 40 ms, and then not before 80 ms"
+    assert talk.conversation._reply_times.expected_seconds == pytest.approx(0.093234375)
 
 
 def test_what_is_urgent_is_not_repeated_before_a_camera_can_have_refused_its_number() -> None:
