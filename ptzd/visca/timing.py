@@ -46,7 +46,7 @@ class ReplyTimes:
         self.expected_seconds = None
 
     def back_off(self, waited_seconds: float) -> None:
-        """Take in that something had to be repeated after so long: lost, or the camera replies later now (5.5 there)."""
+        """Take in that something was repeated after so long: it was lost, or replies come later than they did (5.5)."""
         if self.expected_seconds is not None:
             self.expected_seconds = 2.0 * waited_seconds
 

@@ -1,0 +1,291 @@
+"""What one camera does: exactly one thing at a time, from one to the next, for as long as it is attended to.
+
+A *watch* asks where the camera stands, see `watch`; what it hears goes to the activity. For as long as the camera may
+be moving without an end of its own, a *term* is renewed with the guard. Whatever changes is said.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from datetime import datetime
+from typing import Any
+
+import structlog
+
+from ptzd.links import Link
+from ptzd.visca import Timing
+
+from . import activity as causes
+from .activity import Activity, Cause
+from .contact import Contact
+from .guard import Guard, Term
+from .halting import AtRest, Halting
+from .learning.activity import Learner
+from .move import Move
+from .reports import CameraState, Framing, Lock, MoveReport, Phase, Tally
+from .settings import CameraSettings
+from .shaped import Shaped
+from .voice import Voice
+from .watch import HALTING_PAUSE_SECONDS, Watch
+
+log = structlog.get_logger()
+
+
+class Doing:
+    """See the module. `Camera` adds what may be asked of it."""
+
+    def __init__(
+        self,
+        settings: CameraSettings,
+        link: Link,
+        *,
+        guard: Guard,
+        calendar: Callable[[], datetime],
+        report: Callable[[CameraState | MoveReport], None],
+        stands_in: Callable[[Framing], str | None],
+        lock: Lock | None = None,
+        timing: Timing | None = None,
+    ) -> None:
+        """`report` hears of every change and must return at once; `stands_in` names a framing's stored position."""
+        self.settings = settings
+        self.contact = Contact(
+            link, settings.dialect, on_restart=self._restarted, on_reading=self._heard, timing=timing
+        )
+        self._guard = guard
+        self._calendar = calendar
+        self._voice = Voice(settings.name, report, calendar)
+        self._stands_in = stands_in
+        self._loop = asyncio.get_running_loop()
+        self._group: asyncio.TaskGroup | None = None
+        self._watch = Watch(self)
+        self._tally: Tally = "off"
+        self._lock = lock
+        self._fault: str | None = None  # what was noticed of it since the last order
+        self._activity: Activity = AtRest(self)
+        self._term = Term(
+            guard,
+            settings.name,
+            unended=lambda: self._activity.unended,
+            seconds=lambda: self._activity.term_seconds(),
+            unguarded=lambda: self._break_off(causes.UNGUARDED),
+            stalled=self.stalled,
+        )
+
+    @property
+    def name(self) -> str:
+        return self.settings.name
+
+    @property
+    def attended(self) -> bool:
+        """Whether somebody keeps its conversation going."""
+        return self._group is not None
+
+    @property
+    def locked(self) -> Lock | None:
+        return self._lock
+
+    @property
+    def tally(self) -> Tally:
+        return self._tally
+
+    @property
+    def moving(self) -> bool:
+        """Whether it does anything but stand still, as far as its own readings tell."""
+        if isinstance(self._activity, AtRest):
+            return self._activity.stands is None and self.contact.power != "standby"
+        return True
+
+    @property
+    def activity(self) -> Activity:
+        """The one thing that it does."""
+        return self._activity
+
+    def state(self) -> CameraState:
+        """What is known of the camera now."""
+        framing, condition, move = self.contact.framing, self.contact.condition, self._activity.move
+        dialect = self.settings.dialect
+        own = (self._activity.fault if isinstance(self._activity, Halting) else None, self._fault)
+        return CameraState(
+            camera=self.name,
+            link="up" if self.contact.up else "down",
+            power=self.contact.power,
+            phase=move.phase if move is not None else Phase.IDLE,
+            framing=framing,
+            pan_deg=None if framing is None else round(dialect.pan.degrees(framing.pan_counts), 3),
+            tilt_deg=None if framing is None else round(dialect.tilt.degrees(framing.tilt_counts), 3),
+            position=None if framing is None or self.moving else self._stands_in(framing),
+            seconds_to_settled=None if move is None else round(max(0.0, move.settled_at - self._loop.time()), 2),
+            tally=self._tally,
+            locked=self._lock,
+            faults=(*(fault for fault in own if fault is not None), *(condition.faults if condition else ())),
+            as_of=self._calendar(),
+            activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
+        )
+
+    # From one activity to the next
+
+    def _become(self, new: Activity, cause: Cause, what: str = "") -> None:
+        """Begin something new and end what goes on."""
+        older = self._activity
+        if new.unended or older.unended:
+            self._term.begin()
+        new.begin(older)
+        self._activity = new
+        older.end()
+        if isinstance(older, Learner):
+            older.ended_by = cause.learning.format(what=what)
+        if older.move is not None:
+            older.move.phase = cause.phase
+            self._say_move(older.move, cause.code, cause.sentence.format(what=what))
+        if new.move is not None:
+            self._say_move(new.move)
+        self.say_state()
+        self._watch.look_now()
+
+    def _halt(self, cause: Cause, what: str = "", fault: str | None = None) -> None:
+        if isinstance(self._activity, Halting):
+            self._activity.again()
+            self.say_state()
+        else:
+            self._become(Halting(self, fault), cause, what)
+
+    def _break_off(self, cause: Cause, what: str = "") -> None:
+        """Halt what goes on if it has no end of its own."""
+        if self._activity.unended and not isinstance(self._activity, Halting):
+            log.warning("a camera is stopped", camera=self.name, why=cause.sentence.format(what=what))
+            self._halt(cause, what)
+
+    def spawn(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        assert self._group is not None
+        return self._group.create_task(work)
+
+    def told(self, move: Move) -> None:
+        self._say_move(move)
+
+    def restarted_while_it_was_learned(self) -> None:
+        self._break_off(causes.RESTARTED, self.name)
+
+    def ended(
+        self, activity: Activity, phase: Phase, code: str | None = None, sentence: str | None = None, *, halt: bool
+    ) -> None:
+        if activity is not self._activity:
+            return  # something else has begun meanwhile
+        settled = phase is Phase.SETTLED
+        following = Halting(self) if halt else AtRest(self, self.contact.framing if settled else None)
+        if following.unended:
+            self._term.begin()
+        following.begin(activity)
+        self._activity = following
+        activity.end()
+        if activity.move is not None:
+            activity.move.phase = phase
+            self._say_move(activity.move, code, sentence)
+        self.say_state()
+        self._watch.look_now()
+
+    def rested(self) -> None:
+        older = self._activity
+        self._activity = AtRest(self, self.contact.framing)
+        older.end()
+        self.say_state()
+        self._watch.look_now()
+
+    def strayed(self) -> None:
+        halts = self._lock is not None or self.settings.strange_motion == "halt"
+        if self._fault is None:
+            log.warning("a camera moves without an order", camera=self.name, halted=halts)
+        self._fault = (
+            "it moved though nobody here had ordered it: somebody else moves it, it was knocked, or it obeyed an order "
+            "from before; look at it before you recall again"
+        )
+        if halts:
+            self._halt(causes.STRAYED)
+        else:
+            self._activity = AtRest(self)
+            self.say_state()
+
+    def silent(self) -> None:
+        self.contact.fell_silent()
+        older = self._activity
+        if isinstance(older, AtRest):
+            older.forget()
+        elif older.unended:
+            if not isinstance(older, Halting):
+                fault = "it fell silent while it was being moved: it may still be moving"
+                self._halt(causes.SILENT, self.name, fault)
+        else:
+            until = older.move.given_up_at if older.move is not None else self._loop.time()
+            self._become(AtRest(self, ours_until=until), causes.SILENT, self.name)
+        self.say_state()
+
+    def _restarted(self) -> None:
+        self.contact.condition = None  # everything is asked anew: power, start-up, focus mode, digital zoom
+        self._watch.restarted()
+        activity, slow = self._activity, self.contact.slow
+        # The usual steps may be many times faster than its plan's.
+        broke_off = isinstance(activity, Shaped) and activity.reads and activity.plan.slow_mode and slow.state == "on"
+        slow.forget()
+        if isinstance(activity, AtRest):
+            activity.forget()
+        if broke_off:
+            self._halt(causes.RESTARTED, self.name)
+        self._watch.look_now()
+
+    def stalled(self, seconds: float) -> None:
+        """Take note that nothing ran here for so long: what has no end of its own is halted."""
+        self._break_off(causes.STALLED, f"{seconds:.1f}")
+
+    # Running
+
+    async def run(self) -> None:
+        """Talk to the camera until cancelled."""
+        async with asyncio.TaskGroup() as group:
+            self._group = group
+            if self._activity.unended:
+                self._term.begin()
+            try:
+                group.create_task(self.contact.line.run())
+                await self._watch.run()
+            finally:
+                if not isinstance(self._activity, AtRest):
+                    self._halt(causes.BROKEN, self.name, "its conversation broke off: it may still be moving")
+                self._term.end()
+                self._group = None
+                self.contact.up = False
+                self.contact.condition = None
+
+    async def come_to_rest(self, patience_seconds: float) -> bool:
+        """Stop and wait until the camera is still, for a daemon that ends. Returns whether it was seen to be.
+
+        A slow mode that was turned on is turned off meanwhile: whoever drives the camera next may know nothing of it.
+        """
+        if isinstance(self._activity, AtRest) and not self.contact.up:
+            return False  # and nothing that it may still be doing could be ended
+        self._halt(causes.ENDING)
+        until = self._loop.time() + patience_seconds
+        while (self.moving or self.contact.slow.left_on) and self._loop.time() < until:
+            self.contact.read.clear()
+            try:
+                async with asyncio.timeout_at(min(until, self._loop.time() + HALTING_PAUSE_SECONDS)):
+                    await self.contact.read.wait()
+            except TimeoutError:
+                pass
+        return not self.moving
+
+    def _heard(self, framing: Framing) -> None:
+        self._activity.heard(framing, self._loop.time())
+
+    # Saying
+
+    def say_state(self) -> None:
+        contact, activity = self.contact, self._activity
+        made_of = None
+        if activity.move is None:  # most readings are of a camera at rest and bring nothing new
+            fault = activity.fault if isinstance(activity, Halting) else None
+            known = (contact.up, contact.condition, contact.framing, activity.kind, self.moving)
+            made_of = (*known, self._tally, self._lock, self._fault, fault)
+        self._voice.state(made_of, self.state)
+
+    def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:
+        self._voice.move(move, self.contact.framing, self._loop.time() - move.started_at, code, sentence)
