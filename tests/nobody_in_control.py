@@ -5,9 +5,9 @@ head truly did. `Did.wrong` says in words what should not have been.
 
 The bounds: after a kill, a freeze, a closed terminal or a refused stop no head is driven for more than 0.6 s (by hand;
 its own braking comes on top), or past its target (a shaped move); motion that nobody has ordered is told to end within
-1 s. Where a tenth of the packets is lost each way, what takes a living daemon some exchanges may take twice as long,
-and a camera that refused its stops for seconds may be driven for as long after that. A camera that was not seen at rest
-is told in the log, and by the exit code.
+1 s. Where a tenth of the packets is lost each way, what takes a living daemon some exchanges may take twice as long (on
+a quiet machine none of that motion lasted longer than 1 s), and a camera that refused its stops for seconds may be
+driven for as long after that. A camera that was not seen at rest is told in the log, and by the exit code.
 """
 
 from __future__ import annotations
