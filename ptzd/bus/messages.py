@@ -21,6 +21,8 @@ from ptzd.cameras import (
 from ptzd.cues import CueState, Gone, ListedCue
 from ptzd.positions import HistoryEntry, StoredPosition
 
+from .fields import ONE_LINE
+
 NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
 OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
 
@@ -62,6 +64,17 @@ class StatusMessage(Report):
     cameras: list[str] = []
     since: AwareDatetime | None = None  # when it came online
     troubles: list[str] = []  # what it started without: sentences on what of the store can't be read or kept
+
+
+class DaemonMessage(Report):
+    """Daemons among themselves: one that starts asks who is there, and goes where another answers."""
+
+    on = "daemon"
+
+    token: str = Field(min_length=1, max_length=64)  # like that of no other daemon
+    host: str = Field(max_length=255, pattern=ONE_LINE)  # the name of its computer
+    since: AwareDatetime  # when it was started
+    holds: bool  # whether the base is its own; else it asks
 
 
 class LockMessage(Alike):
@@ -375,6 +388,7 @@ class GoResult(Result):
 
 REPORTS: tuple[type[Report], ...] = (
     StatusMessage,
+    DaemonMessage,
     OutcomeMessage,
     StateMessage,
     MoveMessage,

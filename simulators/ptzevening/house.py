@@ -19,7 +19,7 @@ from typing import Any
 
 from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
 
-from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
+from ptzd.bus import Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.daemon import Daemon
 from ptzd.files import ShowFile
@@ -232,10 +232,12 @@ async def open_house(
             for position in actor.positions:
                 if store.position(name, position.name) is None:
                     await store.store(position)
+        offline = StatusMessage(state="offline").encode()
+        holding = Holding(host="evening", since=calendar(), token="evening")
         watched = [Watched(name, actors[name].settings.dialect, partial(_another_end, wires[name])) for name in actors]
         async with (
             MemoryGuard(watched) as guard,
-            MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)) as bus,
+            MemoryBus(broker, topics, offline=offline, cameras=list(actors), holding=holding) as bus,
         ):
             daemon = Daemon(
                 links={name: (actor.settings, wires[name]) for name, actor in actors.items()},

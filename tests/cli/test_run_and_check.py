@@ -201,6 +201,24 @@ async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(
     assert "in use by another process" in second.err.splitlines()[-1]
 
 
+async def test_a_second_daemon_below_the_same_base_is_refused_whatever_its_store(
+    ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
+) -> None:
+    path, state = service_manager
+    first = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    await until_up(broker, first)
+    other = config.with_name("other.toml")
+    other.write_text(config.read_text().replace("show.db", "other.db"))
+    refused = await ptzd("run", "--config", str(other))
+    assert refused.code == 2
+    last = refused.err.splitlines()[-1]
+    assert last.startswith(f"Another daemon runs below the topic ptzd already, on the computer {socket.gethostname()}")
+    assert "base_topic" in last
+    assert "Traceback" not in refused.err
+    assert (await ptzd("stop", "--broker", broker)).code == 0, "the first goes on"
+
+
 async def test_a_check_asks_everything_and_moves_nothing(ptzd: Ptzd, config: Path, cameras: int) -> None:
     before = await pan_counts(cameras)
     checked = await ptzd("check", "--config", str(config), "--json")

@@ -18,7 +18,19 @@ from bus_document import promised, promised_of
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
 from pydantic import Field
 
-from ptzd.bus import Asked, CommandTopic, Incoming, Intake, ReportTopic, StatusMessage, Topics, asyncapi, tables
+from ptzd.bus import (
+    Asked,
+    CommandTopic,
+    HeldElsewhere,
+    Holding,
+    Incoming,
+    Intake,
+    ReportTopic,
+    StatusMessage,
+    Topics,
+    asyncapi,
+    tables,
+)
 from ptzd.bus.asyncapi import name_of
 from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
@@ -112,6 +124,7 @@ async def open_house(
     focus_by_itself: frozenset[str] = frozenset(),
     store_works: bool = True,
     topics: Topics = Topics("ptzd"),  # noqa: B008
+    host: str = "granary",
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
@@ -148,8 +161,15 @@ async def open_house(
                     await store.store(position, replace=False)
         async with (
             MemoryGuard(watched) as guard,
-            MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus,
+            MemoryBus(
+                broker,
+                topics,
+                offline=StatusMessage(state="offline").encode(),
+                cameras=CAMERAS,
+                holding=Holding(host=host, since=calendar(), token=host),
+            ) as bus,
         ):
+            await bus.hold()
             daemon = Daemon(
                 links=links,
                 focus_by_itself=focus_by_itself,
@@ -390,6 +410,61 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
         assert house.heard[-1][1]["state"] == "offline"
 
     virtual_time.run(play())
+
+
+def test_a_second_daemon_is_refused_whatever_its_store_before_it_speaks_to_a_camera(tmp_path: Path) -> None:
+    async def play() -> None:
+        (tmp_path / "other").mkdir()
+        async with open_house(tmp_path) as first:
+            kept = dict(first.broker.retained)
+            with pytest.raises(ExceptionGroup) as refused:
+                async with open_house(tmp_path / "other", broker=first.broker, host="loft"):
+                    pytest.fail("there are two")
+            assert isinstance(refused.value.exceptions[0], HeldElsewhere)
+            assert first.broker.retained == kept
+            first.say("camera/left/recall", {"position": "choir-wide", "id": "still"})
+            assert (await first.end("still"))["phase"] == "settled"
+
+    virtual_time.run(play())
+
+
+def test_a_daemon_whose_base_another_has_taken_ends_what_it_moves_and_leaves_all_else_to_the_other(
+    tmp_path: Path,
+) -> None:
+    stop = bytes.fromhex("81 01 06 01 01 01 03 03 FF")  # SRG-300H, command list (4/4); speeds of 1
+    stops: dict[str, int] = dict.fromkeys(CAMERAS, 0)
+    house: House | None = None
+
+    def listen_to(name: str, camera: SimulatedCamera) -> None:
+        receive = camera.receive
+
+        def heard(datagram: bytes, peer: Any, now: float) -> None:
+            stops[name] += datagram[8:12] == stop[:4] and datagram[14:16] == stop[6:8]
+            receive(datagram, peer, now)
+
+        camera.receive = heard  # type: ignore[method-assign]
+
+    async def play() -> None:
+        nonlocal house
+        with pytest.raises(ExceptionGroup) as ended:
+            async with open_house(tmp_path) as house:
+                house.say("camera/gallery/recall", "choir-wide")
+                await asyncio.sleep(0.5)
+                assert house.speed() > 1
+                for name, camera in house.simulated.items():
+                    listen_to(name, camera)
+                other = Holding(host="loft", since=EVENING - timedelta(hours=1), token="loft")
+                other.hold()
+                house.broker.publish("ptzd/daemon", other.word())
+                await asyncio.sleep(60)
+        assert isinstance(ended.value.exceptions[0], HeldElsewhere)
+        assert house is not None
+        assert house.speed() == 0
+        assert "offline" not in house.broker.retained["ptzd/status"].decode()
+
+    virtual_time.run(play())
+    assert stops["gallery"] >= 1
+    assert (stops["left"], stops["right"]) == (0, 0)
 
 
 def test_a_swapped_head_with_another_scale_goes_where_the_old_one_went(tmp_path: Path) -> None:
