@@ -9,6 +9,7 @@ from typing import Any, ClassVar, Literal, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from ptzd.cameras import (
+    LOCKED_UNSEEN,
     Activity,
     CameraState,
     FocusMode,
@@ -78,7 +79,7 @@ class DaemonMessage(Report):
 
 
 class LockMessage(Alike):
-    """Who locked a camera and why."""
+    """One of those who keep a camera still, and why."""
 
     by: str
     reason: str
@@ -108,7 +109,7 @@ class StateMessage(Report):
         Activity | None
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally
-    locked: LockMessage | None
+    locks: list[LockMessage]  # who keeps it still; while there is one, nobody moves it
     faults: list[str]
     as_of: AwareDatetime
 
@@ -132,7 +133,7 @@ class StateMessage(Report):
             seconds_to_settled=state.seconds_to_settled,
             activity=state.activity,
             tally=state.tally,
-            locked=None if state.locked is None else LockMessage.of(state.locked),
+            locks=[LockMessage.of(lock) for lock in state.locks],
             faults=list(state.faults),
             as_of=state.as_of,
         )
@@ -356,6 +357,19 @@ class ExportResult(Result):
     """The `result` of `show/export`: the show as text."""
 
     show: str
+
+
+class LocksResult(Result):
+    """The `result` of `lock` and `unlock`: who keeps the camera still now."""
+
+    locks: list[LockMessage]
+    warning: str | None = None  # where it does not answer, so that nobody knows whether it stands still
+
+    @classmethod
+    def of(cls, state: CameraState) -> Self:
+        """The result for a camera's state."""
+        unseen = state.link == "down" and bool(state.locks)
+        return cls(locks=[LockMessage.of(lock) for lock in state.locks], warning=LOCKED_UNSEEN if unseen else None)
 
 
 class ImportResult(Result, Alike):

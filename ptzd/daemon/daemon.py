@@ -85,7 +85,7 @@ class Daemon:
                 calendar=calendar,
                 report=self._reported,
                 stands_in=StandsIn(store, settings),
-                lock=store.lock_of(name),
+                locks=store.locks_of(name),
             )
             for name, (settings, link) in links.items()
         }
@@ -230,9 +230,15 @@ class Daemon:
             self._answers.refused(asked, refusal)
             return
         if brought is None or isinstance(brought, Result):
-            self._answers.done(asked, brought)
+            self._done(asked, brought)
         else:
             self._finish_later(asked, brought)
+
+    def _done(self, asked: Asked[Command], brought: Brought) -> None:
+        if asked.complaint is None:
+            self._answers.done(asked, brought)
+        else:
+            self._answers.refused(asked, asked.complaint)
 
     def _require_not_overtaken(self, camera: str) -> None:
         if camera in self._overtaken or None in self._overtaken:
@@ -249,7 +255,7 @@ class Daemon:
 
     async def _finish(self, asked: Asked[Command], work: Coroutine[Any, Any, Brought]) -> None:
         try:
-            self._answers.done(asked, await work)
+            self._done(asked, await work)
         except Refusal as refusal:
             self._answers.refused(asked, refusal)
         except Exception:
