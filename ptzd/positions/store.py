@@ -134,6 +134,11 @@ class PositionStore:
         """Where the file lies."""
         return self._path
 
+    @property
+    def cameras(self) -> tuple[str, ...]:
+        """The cameras of which something is stored, in the order of their names."""
+        return tuple(self._positions)
+
     def positions(self, camera: str) -> Mapping[str, StoredPosition]:
         """Return a camera's positions by name, in the order of their names; none for a camera without any."""
         return self._positions.get(camera, MappingProxyType({}))
