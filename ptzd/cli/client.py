@@ -31,7 +31,7 @@ OPTIONS = {
     "on-air": "add --on-air",
     "exists": "store it with --replace",
     "invalid": "import with --replace",
-    "not-theirs": "name one of them with --whose",
+    "not-theirs": "name whose lock to take off with --whose",
 }
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
 

@@ -974,7 +974,12 @@ def test_a_lock_that_comes_after_an_unlock_holds_even_if_the_disk_is_slow(
         house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
         assert (await house.end("recall"))["code"] == "locked"
 
+    async def after_a_restart(house: House) -> None:
+        assert lockers(house, "left") == [second]
+
     in_house(tmp_path, scene)
+    monkeypatch.undo()
+    in_house(tmp_path, after_a_restart)
 
 
 def test_a_lock_counts_again_after_an_unlock_even_with_the_same_id(tmp_path: Path) -> None:
