@@ -261,6 +261,11 @@ class Conversation:
         self._advance(now)
         return [exchange.ticket for exchange in exchanges]
 
+    @property
+    def repeat_seconds(self) -> float:
+        """After how long an urgent command is repeated, as things stand now."""
+        return self._timing.pause(0, self._reply_times.expected_seconds, urgent=True)
+
     def datagrams(self) -> list[bytes]:
         """Return what is to be sent now, once."""
         outgoing, self._outgoing = self._outgoing, []
