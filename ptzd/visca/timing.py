@@ -38,12 +38,18 @@ class ReplyTimes:
     """
 
     def __init__(self) -> None:
-        self._mean = self._deviation = 0.0
-        self.expected_seconds: float | None = None  # None before the first reply
+        self._deviation = 0.0
+        self.forget()
 
     def forget(self) -> None:
         """Measure anew: it may be another camera, or another way to it."""
-        self._mean, self.expected_seconds = 0.0, None
+        self._mean: float | None = None
+        self.expected_seconds: float | None = None  # None before the first reply
+
+    @property
+    def measured_seconds(self) -> float | None:
+        """The same by replies alone, whatever was repeated since; None before the first that counts."""
+        return None if self._mean is None else self._mean + 4.0 * self._deviation
 
     def back_off(self, waited_seconds: float) -> None:
         """Take in that something was repeated after so long: it was lost, or replies come later than they did (5.5)."""
@@ -51,9 +57,9 @@ class ReplyTimes:
 
     def heard_after(self, seconds: float) -> None:
         """Take in how long one reply took."""
-        if not self._mean:
+        if self._mean is None:
             self._mean, self._deviation = seconds, seconds / 2.0
         else:
             self._deviation += (abs(seconds - self._mean) - self._deviation) / 4.0
             self._mean += (seconds - self._mean) / 8.0
-        self.expected_seconds = self._mean + 4.0 * self._deviation
+        self.expected_seconds = self.measured_seconds
