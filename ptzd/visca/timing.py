@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+GRANULARITY_SECONDS = 0.01  # of what is measured, which is no exacter: G of RFC 6298, section 2
+
 
 @dataclass(frozen=True, slots=True)
 class Timing:
@@ -49,7 +51,7 @@ class ReplyTimes:
     @property
     def measured_seconds(self) -> float | None:
         """The same by replies alone, whatever was repeated since; None before the first that counts."""
-        return None if self._mean is None else self._mean + 4.0 * self._deviation
+        return None if self._mean is None else self._mean + max(4.0 * self._deviation, GRANULARITY_SECONDS)
 
     def back_off(self, waited_seconds: float) -> None:
         """Take in that something was repeated after so long: it was lost, or replies come later than they did (5.5)."""

@@ -36,7 +36,6 @@ HALT_SECONDS = 2.0
 TAKEN_OVER = "interrupted", "somebody else gave this camera orders; learn it when nobody does"
 READING_EVERY_SECONDS = 0.025  # where it is slow or at rest: about one a video frame
 BETWEEN_READINGS_SECONDS = 0.007  # while it moves: a fast step is at its speed for a moment only
-LOST_SHARE = 0.95  # of the time until a repeat: acknowledged later, one or the other was lost, and nobody knows when
 TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
 LONGEST_SWING_SECONDS = 8.0
@@ -50,14 +49,14 @@ class Order:
     """One order and what came of it, in loop time."""
 
     sent_at: float
-    repeated_after: float = 0.0  # seconds: whatever is acknowledged later may have been lost once
+    repeated_after: float = 0.0  # seconds: one acknowledged later was lost once, and nobody knows when it was heard
     begun_at: float | None = None
     ended_at: float | None = None  # None where the report of the end was lost
 
     @property
     def acknowledged_seconds(self) -> float | None:
         """From the order to its ACK, where both came through at once."""
-        if self.begun_at is None or self.begun_at - self.sent_at > LOST_SHARE * self.repeated_after:
+        if self.begun_at is None or self.begun_at - self.sent_at >= self.repeated_after:
             return None
         return self.begun_at - self.sent_at
 
