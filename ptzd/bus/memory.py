@@ -155,7 +155,11 @@ class MemoryBus:
         if isinstance(found, ReportTopic):
             if incoming.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(incoming.topic, b"", retain=True)
-            elif incoming.topic == self.topics.of(StatusMessage) and incoming.payload == self.offline:
+            elif (
+                not incoming.retain
+                and incoming.topic == self.topics.of(StatusMessage)
+                and incoming.payload == self.offline
+            ):
                 self._loop.call_soon(self._contradict, incoming.topic)  # once everybody has heard what is not so
         elif self.topics.contains(incoming.topic):
             self._incoming.put_nowait(incoming)
