@@ -210,9 +210,6 @@ class Watcher:
             if why := self._fit(camera):
                 return False, why, camera
             if self.turns(camera):
-                if self.tally.get(camera) == "program" and move is None:
-                    unsure = True  # it may still be in a move on air, and stays on air
-                    continue
                 return False, f"{camera} moves", camera
             if wanted is not None:
                 stands = self._stands_in_named(camera, wanted)
