@@ -71,7 +71,7 @@ def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
         lens = lens_between(first, second, dialect.zoom.ratios)
     else:
         return None  # a fixed lens: nothing relates its one focal length to zoom counts
-    return Optics(Sensor(*config.sensor), lens, config.frame_rate)
+    return Optics(Sensor(*config.sensor).picture, lens, config.frame_rate)
 
 
 def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) -> HeadModel:
