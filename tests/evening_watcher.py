@@ -130,6 +130,8 @@ class Watcher:
         self._since: dict[tuple[str, str], float] = {}
         self._told: set[tuple[str, str]] = set()
         self._hindered_by = ""  # the camera that keeps the next cue from being ready
+        self._steady_since: dict[str, tuple[float, Counts]] = {}
+        self._silent_since: dict[str, float] = {}
         self._ordered: dict[str, float] = {}  # when a camera last took an order
         self._recalled: dict[tuple[str, str | None], tuple[str, Counts | None]] = {}
         self._when_ok: dict[str, Callable[[dict[str, Any]], None]] = {}
@@ -144,7 +146,12 @@ class Watcher:
     # What is so
 
     def _heard(self, camera: str) -> bool:
-        return self._loop.time() >= self._house.wires[camera].camera.silent_until
+        now = self._loop.time()
+        if now >= self._house.wires[camera].camera.silent_until:
+            self._silent_since.pop(camera, None)
+            return True
+        self._silent_since.setdefault(camera, now)
+        return False
 
     def _on(self, camera: str) -> bool:
         simulated = self._house.wires[camera].camera
@@ -243,7 +250,10 @@ class Watcher:
         elif topic.startswith("camera/"):
             _, camera, what = topic.split("/", 2)
             if what == "state":
-                self.states[camera] = state = json.loads(said.payload)
+                state = json.loads(said.payload)
+                if state["activity"] != self.states.get(camera, state)["activity"]:
+                    self._ordered[camera] = self._loop.time()
+                self.states[camera] = state
                 words = (state[key] for key in ("link", "power", "activity", "phase", "position", "tally"))
                 lock = " locked" if state["locked"] else ""
                 self._tell(f"    {camera}: {' '.join(map(str, words))}{lock} {state['faults'] or ''}".rstrip())
@@ -269,7 +279,7 @@ class Watcher:
             if key not in self._recalled:
                 self._ordered[camera] = self._loop.time()
                 self._recalled[key] = position, self._book.positions[camera].get(position)
-                if not self._recently(camera, SILENCE_SECONDS) and self._heard(camera) and self._on(camera):
+                if not self._recently(camera, MENU_SECONDS) and self._heard(camera) and self._on(camera):
                     self._book.excused.pop(camera, None)
         elif phase == "settled":
             _, wanted = self._recalled.pop(key, (position, None))
@@ -319,7 +329,7 @@ class Watcher:
         self._judge("on", camera, state["power"] == "on", heard and on, late, "it is in standby, sweeps or is silent")
         rest = state["activity"] == "at-rest" and state["link"] == "up" and state["power"] == "on"
         so: bool | None = heard and on and not turns
-        if so and not rest and not self._has_nothing_to_do(camera, state["activity"]):
+        if so and not rest and not (self._steady(camera) and self._has_nothing_to_do(camera, state["activity"])):
             so = None
         self._judge("at rest", camera, rest, so, late, "it moves, or is off")
         if state["position"] is not None and rest:
@@ -339,7 +349,7 @@ class Watcher:
             self._judge("locked and still", camera, True, not turns, max(late, BRAKING_SECONDS), "it moves")
         else:
             self._forget("locked and still", camera)
-        if state["faults"] and camera not in self._book.excused:
+        if state["faults"] and state["link"] == "up" and not turns and camera not in self._book.excused:
             self._once("fault where there is none", camera, f"{camera}: {state['faults']}")
 
     def _has_nothing_to_do(self, camera: str, activity: str | None) -> bool:
@@ -347,11 +357,23 @@ class Watcher:
         moves = [wanted for (name, _), (_, wanted) in self._recalled.items() if name == camera]
         return activity not in ("by-hand", "learning") and all(self.stands_in(camera, wanted) for wanted in moves)
 
+    def _steady(self, camera: str) -> bool:
+        """Whether what it reports has not changed for a while: a mount may swing on after the motors."""
+        here, now = self.counts(camera), self._loop.time()
+        since, steady = self._steady_since.get(camera, (now, here))
+        if abs(here.pan - steady.pan) > 1 or abs(here.tilt - steady.tilt) > 1:
+            since, steady = now, here
+        self._steady_since[camera] = since, steady
+        return now - since > 0.5
+
     def _late(self, camera: str) -> float:
         """How long what is said of a camera may be otherwise than it is."""
         if not self._heard(camera):
-            return SILENCE_SECONDS + max(0.0, self._ordered.get(camera, 0.0) - self._book.outside[camera])
-        return FOUND_OUT_SECONDS if self._recently(camera, SILENCE_SECONDS) else AT_ONCE_SECONDS
+            return SILENCE_SECONDS + max(0.0, self._ordered.get(camera, 0.0) - self._silent_since[camera])
+        if not self._recently(camera, SILENCE_SECONDS):
+            return AT_ONCE_SECONDS
+        learned = self.states[camera]["activity"] == "learning"  # nothing is asked while an order is waited for
+        return SILENCE_SECONDS if learned else FOUND_OUT_SECONDS
 
     def _look_at_cues(self) -> None:
         if self.cue is None or not self._serving or not self.online:
