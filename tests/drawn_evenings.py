@@ -22,7 +22,7 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -79,7 +79,8 @@ def drawn_counts(dialect: Dialect, rng: random.Random) -> Counts:
     )
 
 
-def drawn_actor(name: str, positions: Mapping[str, Counts], dialect: Dialect, rng: random.Random) -> Actor:
+def actor(name: str, positions: Mapping[str, Counts], dialect: Dialect, **settings: Any) -> Actor:
+    """A camera at home, ready, with these positions."""
     stored = tuple(
         StoredPosition(
             name,
@@ -93,17 +94,18 @@ def drawn_actor(name: str, positions: Mapping[str, Counts], dialect: Dialect, rn
         )
         for position, at in positions.items()
     )
-    settings = CameraSettings(
-        name,
-        dialect,
-        published_head(dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s, renewal=dialect.renewal),
-        24,
-        Tolerance(),
-        on_air_moves=rng.choice(("ask", "allow")),
-        strange_motion=rng.choice(("halt", "report")),
+    head = published_head(dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s, renewal=dialect.renewal)
+    return Actor(CameraSettings(name, dialect, head, 24, Tolerance(), **settings), stored, MOUNTS["tripod"])
+
+
+def drawn_actor(name: str, positions: Mapping[str, Counts], dialect: Dialect, rng: random.Random) -> Actor:
+    on_air_moves, strange_motion = rng.choice(("ask", "allow")), rng.choice(("halt", "report"))
+    return replace(
+        actor(name, positions, dialect, on_air_moves=on_air_moves, strange_motion=strange_motion),
+        habits=Habits() if rng.random() < 0.5 else draw_habits(rng),
+        mount=MOUNTS[rng.choice(list(MOUNTS))],
+        ready=rng.random() < 0.9,
     )
-    habits = Habits() if rng.random() < 0.5 else draw_habits(rng)
-    return Actor(settings, stored, MOUNTS[rng.choice(list(MOUNTS))], habits=habits, ready=rng.random() < 0.9)
 
 
 def drawn_cues(cameras: list[str], rng: random.Random) -> tuple[DrawnCue, ...]:
@@ -206,17 +208,20 @@ class Evening:
     # Who asks the daemon for something
 
     def say(self, topic: str, payload: dict[str, Any] | str) -> str:
+        id = self.next_id(topic)
         self.asked += 1
-        id = f"{topic.rsplit('/', 1)[-1]}-{self.asked}"
         if not isinstance(payload, str):
             payload = payload | {"id": id}
         self.tell(f"> {topic} {payload}")
         self.house.say(topic, payload)
         return id
 
+    def next_id(self, topic: str) -> str:
+        return f"{topic.rsplit('/', 1)[-1]}-{self.asked + 1}"
+
     def ask(self, topic: str, payload: dict[str, Any], done: Callable[[dict[str, Any]], None]) -> None:
         """Ask for something, and write into the book what it changes once it is said to be done."""
-        self.watcher.when_ok(f"{topic.rsplit('/', 1)[-1]}-{self.asked + 1}", done)
+        self.watcher.when_ok(self.next_id(topic), done)
         self.say(topic, payload)
 
     def camera(self) -> str:
@@ -237,6 +242,7 @@ class Evening:
     def go(self) -> None:
         def done(outcome: dict[str, Any]) -> None:
             if outcome["result"]["counted"]:
+                self.watcher.went(outcome)
                 number = int(outcome["result"]["cue"]["number"])
                 self.book.standing, self.book.next = number - 1, number if number < len(self.book.cues) else None
                 if self.rng.random() < 0.9:  # or the mixer's operator is late, or does something else
@@ -268,6 +274,8 @@ class Evening:
         asked: dict[str, Any] = {"position": self.rng.choice(PLACES)}
         if self.rng.random() < 0.3:
             asked["on_air"] = True
+        else:
+            self.book.unasked.add(self.next_id("recall"))
         self.say(f"camera/{self.camera()}/recall", asked)
 
     async def drive(self) -> None:
@@ -352,6 +360,7 @@ class Evening:
     async def start_daemon(self) -> None:
         await asyncio.sleep(self.rng.choice((0.0, self.rng.uniform(0.0, 5.0))))
         self.tell("> the daemon is started")
+        self.watcher.daemon_started()
         await self.house.start()
 
     async def restart_broker(self) -> None:
@@ -423,7 +432,8 @@ def play(seed: int) -> Played:
     actors = {name: drawn_actor(name, positions[name], dialects[name], rng) for name in cameras}
     cues = drawn_cues(cameras, rng)
     start = {name: rng.choice(PLACES) for name in cameras if rng.random() < 0.7}
-    book = Book(cues, start, positions)
+    asks_first = frozenset(name for name, actor in actors.items() if actor.settings.on_air_moves == "ask")
+    book = Book(cues, start, positions, asks_first)
     lines: list[str] = []
 
     async def evening() -> Played:

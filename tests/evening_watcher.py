@@ -18,6 +18,10 @@ What it holds true, of everything that is said while a daemon serves and the bro
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
 - *next cue*: as the cues that were asked for have it.
 
+- *done*, of a `go`: each of its moves on air that leaves at once has set out, or is named as one that does not.
+
+No move sets out while its camera is held locked, nor off air while it was told to be on program and asks first.
+
 None of it may be said where it is not so. What comes about by what the daemon does or hears is known to it at once
 (`AT_ONCE_SECONDS`); what happens to a camera from outside, it has to find out: `FOUND_OUT_SECONDS`; `SILENCE_SECONDS`
 for a network that went away, or since the order that was given to the silent camera; `MENU_SECONDS` for what is changed
@@ -84,6 +88,8 @@ class Book:
     cues: Sequence[DrawnCue]
     start: Mapping[str, str]  # where the show begins, by camera
     positions: dict[str, dict[str, Counts]]
+    asks_first: frozenset[str] = frozenset()  # the cameras that go on air only if that is said
+    unasked: set[str] = field(default_factory=set)  # the ids of recalls that do not say so
     holders: dict[str, set[str]] = field(default_factory=dict)  # who holds each camera locked
     standing: int | None = None  # the index of the cue that was run last
     next: int | None = 0  # and of the next
@@ -131,6 +137,7 @@ class Watcher:
         self._told: set[tuple[str, str]] = set()
         self._hindered_by = ""  # the camera that keeps the next cue from being ready
         self._steady_since: dict[str, tuple[float, Counts]] = {}
+        self._said_at = -1.0  # when something was said last
         self._silent_since: dict[str, float] = {}
         self._ordered: dict[str, float] = {}  # when a camera last took an order
         self._recalled: dict[tuple[str, str | None], tuple[str, Counts | None]] = {}
@@ -234,6 +241,7 @@ class Watcher:
         topic = said.topic.removeprefix(f"{self._house.topics.base}/")
         if not said.payload or topic.endswith("/positions"):
             return
+        self._said_at = self._loop.time()
         if topic == "status":
             self.online = json.loads(said.payload)["state"] == "online"
             self._tell(f"    status: {'online' if self.online else 'offline'}")
@@ -278,6 +286,7 @@ class Watcher:
         if phase == "accepted":
             if key not in self._recalled:
                 self._ordered[camera] = self._loop.time()
+                self._look_whether_it_may_move(camera, move)
                 self._recalled[key] = position, self._book.positions[camera].get(position)
                 if not self._recently(camera, MENU_SECONDS) and self._heard(camera) and self._on(camera):
                     self._book.excused.pop(camera, None)
@@ -290,6 +299,32 @@ class Watcher:
             self._recalled.pop(key, None)
             if phase == "failed" and camera not in self._book.excused:
                 self._wrong("failed where nothing was wrong", f"{camera} to {position}: {move['sentence']}")
+
+    def _look_whether_it_may_move(self, camera: str, move: dict[str, Any]) -> None:
+        id, told = move["id"], f"{camera} to {move['position']} ({move['id']})"
+        cue = next((cue for cue in self._book.cues if id == f"cue {cue.number}"), None)
+        off_air = id in self._book.unasked and camera in self._book.asks_first
+        if cue is not None:
+            off_air = not any(each.camera == camera and each.on_air for each in cue.moves)
+        if self._locked(camera):
+            self._wrong("moved though it is locked", told)
+        if off_air and self.tally.get(camera) == "program":
+            self._wrong("moved on program unasked", told)
+
+    def went(self, outcome: dict[str, Any]) -> None:
+        """Hold the outcome of a `go` against what has set out."""
+        number = int(outcome["result"]["cue"]["number"])
+        named = {one["camera"] for one in (*outcome["result"]["refused"], *outcome["result"]["overtaken"])}
+        for move in self._book.cues[number - 1].moves:
+            leaves = move.on_air and not move.after_seconds and move.camera not in named
+            if leaves and (move.camera, f"cue {number}") not in self._recalled:
+                self._wrong("a go said to be done that is not", f"{move.camera} does not leave for {move.position}")
+
+    def daemon_started(self) -> None:
+        """Take note that a new daemon knows only those tallies that the broker has kept."""
+        base, kept = self._house.topics.base, self._house.broker.retained
+        found = {camera: kept.get(f"{base}/camera/{camera}/tally") for camera in self._house.wires}
+        self.tally = {camera: tally.decode() for camera, tally in found.items() if tally is not None}
 
     def happened(self, camera: str) -> None:
         """Take note that something happens to a camera from outside, of which the daemon hears nothing."""
@@ -407,7 +442,9 @@ class Watcher:
             self._told.discard(key)
             return
         since = self._since.setdefault(key, self._loop.time())
-        if self._loop.time() - since > (late if said else WITHHELD_SECONDS):
+        just_said = self._said_at == self._loop.time()  # then there was no time for it to become otherwise
+        allowed = WITHHELD_SECONDS if not said else 0.0 if just_said and late == AT_ONCE_SECONDS else late
+        if self._loop.time() - since >= allowed:
             if said:
                 self._once(f"{claim} said where it is not so", camera, f"{camera}: {why}", key)
             else:
