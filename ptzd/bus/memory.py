@@ -74,9 +74,14 @@ class MemoryBroker:
         for bus in list(self._buses):
             bus._connect()
 
-    def kill(self, bus: MemoryBus) -> None:
-        """Lose a daemon without a goodbye: its will is said."""
+    def kill(self, bus: MemoryBus, *, will: bool = True) -> None:
+        """Lose a daemon without a goodbye: its will is said, or will be (`say_will`) once that is noticed."""
         self._buses.remove(bus)
+        if will:
+            self.say_will(bus)
+
+    def say_will(self, bus: MemoryBus) -> None:
+        """Say the will of a connection: of one that has ended, or of an older one of a daemon that has another now."""
         self.publish(bus.topics.of(StatusMessage), bus.offline, retain=True)
 
     def _enter(self, bus: MemoryBus) -> None:
@@ -99,12 +104,12 @@ class MemoryBus:
         self._broker = broker
         self._cameras = frozenset(cameras)
         self._incoming: asyncio.Queue[Incoming] = asyncio.Queue()
-        self._outbox = Outbox(asyncio.get_running_loop().time)
-        self._entered = False
+        self._loop = asyncio.get_running_loop()
+        self._outbox = Outbox(self._loop.time)
 
     @property
     def connected(self) -> bool:
-        return self._entered and self._broker.running
+        return self._broker.running and self in self._broker._buses
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
         self._outbox.put(Outgoing(topic, payload, retain, correlation))
@@ -117,7 +122,6 @@ class MemoryBus:
         return await self._incoming.get()
 
     async def __aenter__(self) -> Self:
-        self._entered = True
         self._broker._enter(self)
         return self
 
@@ -128,7 +132,11 @@ class MemoryBus:
         traceback: TracebackType | None,
     ) -> None:
         self._broker._leave(self)
-        self._entered = False
+
+    def _contradict(self, topic: str) -> None:
+        said = self._outbox.kept(topic)
+        if self.connected and said is not None and said.payload != self.offline:
+            self.publish(topic, said.payload, retain=True)
 
     def _connect(self) -> None:
         for topic, payload in list(self._broker.retained.items()):
@@ -147,5 +155,11 @@ class MemoryBus:
         if isinstance(found, ReportTopic):
             if incoming.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(incoming.topic, b"", retain=True)
+            elif (
+                not incoming.retain
+                and incoming.topic == self.topics.of(StatusMessage)
+                and incoming.payload == self.offline
+            ):
+                self._loop.call_soon(self._contradict, incoming.topic)  # once everybody has heard what is not so
         elif self.topics.contains(incoming.topic):
             self._incoming.put_nowait(incoming)
