@@ -75,9 +75,14 @@ class MemoryBroker:
         for bus in list(self._buses):
             bus._connect()
 
-    def kill(self, bus: MemoryBus) -> None:
-        """Lose a daemon without a goodbye: its will is said."""
+    def kill(self, bus: MemoryBus, *, will: bool = True) -> None:
+        """Lose a daemon without a goodbye: its will is said, or will be (`say_will`) once that is noticed."""
         self._buses.remove(bus)
+        if will:
+            self.say_will(bus)
+
+    def say_will(self, bus: MemoryBus) -> None:
+        """Say the will of a connection: of one that has ended, or of an older one of a daemon that has another now."""
         self.publish(bus.topics.of(StatusMessage), bus.offline, retain=True)
 
     def _enter(self, bus: MemoryBus) -> None:
@@ -107,12 +112,12 @@ class MemoryBus:
         self._cameras = frozenset(cameras)
         self._holding = holding
         self._incoming: asyncio.Queue[Incoming | None] = asyncio.Queue()  # None: the base was lost
-        self._outbox = Outbox(asyncio.get_running_loop().time)
-        self._entered = False
+        self._loop = asyncio.get_running_loop()
+        self._outbox = Outbox(self._loop.time)
 
     @property
     def connected(self) -> bool:
-        return self._entered and self._broker.running and self._holding.holds
+        return self._broker.running and self in self._broker._buses and self._holding.holds
 
     async def hold(self) -> None:
         self._holding.require(self.topics.base)
@@ -133,7 +138,6 @@ class MemoryBus:
         return incoming
 
     async def __aenter__(self) -> Self:
-        self._entered = True
         self._broker._enter(self)
         return self
 
@@ -144,12 +148,15 @@ class MemoryBus:
         traceback: TracebackType | None,
     ) -> None:
         self._broker._leave(self)
-        self._entered = False
+
+    def _contradict(self, topic: str) -> None:
+        said = self._outbox.kept(topic)
+        if self.connected and said is not None and said.payload != self.offline:
+            self.publish(topic, said.payload, retain=True)
 
     def _connect(self) -> None:
-        self._broker.publish(
-            self.topics.of(DaemonMessage), self._holding.ask()
-        )  # whoever is there answers in this call
+        # Whoever is there answers in this call.
+        self._broker.publish(self.topics.of(DaemonMessage), self._holding.ask())
         if not self._holding.hold():
             return
         for topic, payload in list(self._broker.retained.items()):
@@ -171,6 +178,12 @@ class MemoryBus:
         elif isinstance(found, ReportTopic):
             if incoming.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(incoming.topic, b"", retain=True)
+            elif (
+                not incoming.retain
+                and incoming.topic == self.topics.of(StatusMessage)
+                and incoming.payload == self.offline
+            ):
+                self._loop.call_soon(self._contradict, incoming.topic)  # once everybody has heard what is not so
         elif self.topics.contains(incoming.topic):
             self._incoming.put_nowait(incoming)
 

@@ -480,7 +480,7 @@ class CueDesk:
             assert state is not None
             if state.activity is Activity.AT_REST:
                 fault = self._fault_of_where_it_stands(cue, camera, state, "takes it")
-            elif state.tally != "program":
+            else:
                 fault = "moving", f"camera {camera} is to be taken and still moves"
             fault = fault or self._told_fault(state)
         return None if fault is None else NotReady(camera, None, *fault)

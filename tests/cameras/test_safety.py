@@ -23,6 +23,7 @@ from ptzd.visca import (
     PanTiltAbsolute,
     PanTiltStop,
     PayloadType,
+    PowerStandby,
     load_dialect,
 )
 
@@ -639,6 +640,19 @@ def test_a_camera_that_refuses_to_be_driven_ends_a_move_on_air() -> None:
         report = await rig.end_of("there", 60.0)
         assert report.phase.ended
         await asyncio.sleep(BRAKING_SECONDS)
+        await rests(rig)
+
+    with_rig(scene)
+
+
+def test_a_move_on_air_ends_soon_when_its_camera_is_put_into_standby_and_that_is_told() -> None:
+    async def scene(rig: Rig) -> None:
+        await moves_on_air_to(rig, framing(3000, 200), 20.0)
+        await asyncio.sleep(3.0)
+        rig.simulated.moved_by_another(PowerStandby(), asyncio.get_running_loop().time())
+        await asyncio.sleep(1.5)
+        assert rig.camera.state().power == "standby"
+        assert (rig.moves[-1].phase, rig.moves[-1].code) == ("failed", "untold")
         await rests(rig)
 
     with_rig(scene)

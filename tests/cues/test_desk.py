@@ -333,7 +333,10 @@ def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     assert stage.unready == {}
     stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
     assert stage.unready == {"gallery": "moving"}
-    stage.camera("gallery", phase=Phase.IDLE, locks=(LOCK,))
+    for activity in (Activity.SHAPED, Activity.BY_HAND, Activity.HALTING, None):
+        stage.camera("gallery", phase=Phase.IDLE, activity=activity, tally="program")
+        assert stage.unready == {"gallery": "moving"}, "on air, too"
+    stage.camera("gallery", phase=Phase.IDLE, tally="off", locks=(LOCK,))
     assert stage.unready == {"gallery": "locked"}
 
 
