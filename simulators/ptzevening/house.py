@@ -262,10 +262,11 @@ class Life:
         self.ready = asyncio.Event()
         self.ended = asyncio.Event()
         self.killed = False
-        self.refused: Refusal | HeldElsewhere | None = None  # why it could not start, or not go on
+        self.refused: Refusal | HeldElsewhere | None = None  # why it could not start
         self.daemon: Daemon
         self.bus: MemoryBus
         self._house = house
+        self._number = number
         self._rng = random.Random(f"{house.seed}/{number}")
         self._ends = {name: wire.end() for name, wire in house.wires.items()}
         self._serving: asyncio.Task[None] | None = None
@@ -304,8 +305,7 @@ class Life:
     async def _serve(self, guard: MemoryGuard) -> None:
         house, actors = self._house, self._house.actors
         offline = StatusMessage(state="offline").encode()
-        number = house.lives.index(self)
-        holding = Holding(host="granary", since=house.calendar(), token=str(number))
+        holding = Holding(host="evening", since=house.calendar(), token=f"life {self._number}")
         async with (
             PositionStore.open(house.folder / "evening.db", calendar=house.calendar, run_disk=inline) as store,
             MemoryBus(house.broker, house.topics, offline=offline, cameras=list(actors), holding=holding) as self.bus,
