@@ -7,12 +7,12 @@ import sys
 from decimal import Decimal, InvalidOperation
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
 from ptzd.cli.watching import watching

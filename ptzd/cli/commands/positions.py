@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -12,13 +11,13 @@ from typing import Literal, TextIO
 
 import click
 from rich import box
-from rich.console import Console
 from rich.table import Table
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach
+from ptzd.cli.console import Console
 from ptzd.cli.names import name
-from ptzd.cli.output import Failure, say, say_json
+from ptzd.cli.output import Failure, say, say_as_it_is, say_json
 
 
 class _ListFirst(click.Group):
@@ -135,7 +134,7 @@ def export(broker: BrokerAddress, file: Path | None, as_json: bool) -> None:
     if as_json:
         say_json(result)
     elif file is None:
-        click.echo(result["show"], nl=False)
+        say_as_it_is(result["show"].removesuffix("\n"))
     else:
         say(f"The positions are in {file}.")
 
@@ -228,8 +227,7 @@ def _print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None
         table.add_column(heading, justify=justify, no_wrap=heading not in _WORDS, overflow="fold")
     for row in rows:
         table.add_row(*row)
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
+    Console().print(table)
 
 
 def _write(file: Path, text: str) -> None:
