@@ -122,6 +122,21 @@ def test_a_mistake_is_told_with_its_line(old: str, new: str, line: int, words: s
     assert any(mistake.line == line and words in mistake.sentence for mistake in told.value.mistakes), told.value
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "field"),
+    [
+        ('position = "post"', 'position = "pots"', "cue 12.5, move 1, position"),
+        ("seconds = 4", 'seconds = 4\n[[cue.move]]\ncamera = "cellar"', "cue 12, move 2, camera"),
+        ('take = "left"', 'take = "lfet"', "cue 1, take"),
+        ("number = 12.5", 'number = "12.5"', "cue 3, number"),  # the third, for want of a number
+    ],
+)
+def test_a_mistake_is_told_by_the_number_of_its_cue(old: str, new: str, field: str) -> None:
+    with pytest.raises(TextFileError) as told:
+        read_show_text(WHOLE.replace(old, new, 1), KNOWN)
+    assert field in [mistake.field for mistake in told.value.mistakes]
+
+
 def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines() -> None:
     wrong = (
         WHOLE.replace('take = "left"', 'take = "lfet"')
