@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -206,11 +206,17 @@ async def _another_end(wire: Wire) -> AsyncIterator[Link]:
 
 @asynccontextmanager
 async def open_house(
-    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+    actors: Mapping[str, Actor],
+    folder: Path,
+    *,
+    seed: int,
+    show: ShowFile | None = None,
+    read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
 ) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
 
-    With a `show` the daemon has its cues. Positions that the store has already are left as they are.
+    With a `show` the daemon has its cues, and reads them anew with `read_show`. Positions that the store has already
+    are left as they are.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
@@ -248,6 +254,7 @@ async def open_house(
                 rng=rng,
                 guard=guard,
                 show=show,
+                read_show=read_show,
             )
             house = House(broker, topics, wires, heads)
             try:

@@ -72,6 +72,13 @@ def test_a_whole_show_is_read() -> None:
     assert show.cue_index(12.5) == 2
 
 
+def test_the_show_that_the_readme_shows_is_one() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    (text,) = (block for block in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "[[cue]]" in block)
+    (cue,) = read_show_text(text).cue
+    assert (cue.number, cue.take, [move.on_air for move in cue.move]) == (12.5, "left", [False, True])
+
+
 def test_a_cue_that_is_not_there_is_told_with_its_neighbours() -> None:
     with pytest.raises(ValueError, match=r"no cue 12\.3; the nearest there are 12 and 12\.5"):
         read_show_text(WHOLE).cue_index(12.3)

@@ -91,6 +91,17 @@ def jump(broker: BrokerAddress, number: Decimal, as_json: bool) -> None:
     _run(broker, "jump", {"number": _written(number), "sent_at": sent_at()}, as_json)
 
 
+@cue.command(short_help="Read the show file anew; nothing moves.", epilog="Example: ptzd cue load")
+@_JSON
+@broker_options
+def load(broker: BrokerAddress, as_json: bool) -> None:
+    """Read the file of the show anew, as it was changed. Nothing moves; ask for standby again.
+
+    The show stays at its cue. A file with mistakes changes nothing.
+    """
+    _run(broker, "load", {}, as_json)
+
+
 @cue.command(short_help="Keep standby and go from doing anything.", epilog="Example: ptzd cue hold")
 @_JSON
 @broker_options

@@ -13,7 +13,7 @@ from rich import box
 from rich.table import Table
 
 from ptzd.cli.configuration import read_configuration
-from ptzd.cli.console import Console
+from ptzd.cli.console import Console, print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
@@ -277,15 +277,9 @@ def _print_one(view: View) -> None:
 
 
 def _print_all(views: Sequence[View]) -> None:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     rows = [(view.name, _cells(view)) for view in views]
     shown = [heading for heading in rows[0][1] if heading != "across"]  # too much for a terminal's width
-    table.add_column(no_wrap=True, min_width=max(len(view.name) for view in views))
-    for heading in shown:
-        table.add_column(heading)
-    for framing_name, cells in rows:
-        table.add_row(framing_name, *(cells[heading] for heading in shown))
-    Console().print(table)
+    print_table(("", *shown), [(name, *(cells[each] for each in shown)) for name, cells in rows], whole=("",))
 
 
 def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:
