@@ -17,7 +17,7 @@ from ptzevening.house import DOORS, Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
-from ptzd.files import ShowFile, read_show_file, read_show_text
+from ptzd.files import ShowFile, read_show_text
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition
 from ptzd.visca import load_dialect
@@ -95,12 +95,8 @@ class Desk:
 def at_the_desk(folder: Path, scene: Callable[[Desk], Coroutine[Any, Any, None]], show: ShowFile | None = None) -> None:
     """Play a scene; the show is read anew from `folder`/show.toml."""
 
-    async def reread() -> ShowFile:
-        return read_show_file(folder / "show.toml")
-
     async def play() -> None:
-        actors = {name: actor(name) for name in ("left", "right")}
-        async with open_house(actors, folder, seed=7, show=show, read_show=reread) as house:
+        async with open_house({name: actor(name) for name in ("left", "right")}, folder, seed=7, show=show) as house:
             await scene(Desk(house))
 
     virtual_time.run(play())
@@ -308,7 +304,7 @@ def test_without_a_show_a_cue_is_refused_with_what_to_do(tmp_path: Path) -> None
 def test_who_comes_later_is_told_that_the_daemon_is_there_since_when_and_with_which_cameras(tmp_path: Path) -> None:
     async def scene(desk: Desk) -> None:
         said: dict[str, dict[str, Any]] = {}
-        desk.house._broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
+        desk.house.broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
         status = said["ptzd/status"]
         assert (status["state"], status["cameras"]) == ("online", ["left", "right"])
         assert datetime.fromisoformat(status["since"]).date() == DOORS.date()
