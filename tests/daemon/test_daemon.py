@@ -32,7 +32,7 @@ from ptzd.bus import (
     tables,
 )
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand
+from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, LearnProgressMessage, Result
 from ptzd.cameras import Camera, CameraSettings, Framing, Tolerance
@@ -1605,7 +1605,9 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             await asyncio.sleep(2)
             house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
             house.say("camera/left/unlock", {"by": "stage"})
-            for id in ("4", "5"):
+            house.say("camera/right/rename", {"position": "soloist", "to": "singer", "id": "6"})
+            house.say("camera/right/delete", {"position": "choir-wide", "id": "7"})
+            for id in ("4", "5", "6", "7"):
                 await house.outcome(id)
             await asyncio.sleep(10)
 
@@ -1623,4 +1625,4 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 promised(f"{name_of(asked.command)}-outcome").validate(message)
                 with_result.add(asked.command)
     assert heard == set(REPORTS) - {LearnProgressMessage}
-    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand}
+    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand, LoadCommand}
