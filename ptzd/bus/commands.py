@@ -21,7 +21,16 @@ from ptzd.cameras import Tally
 from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
-from .messages import ExportResult, GoResult, HistoryResult, ImportResult, LearnEstimate, LearnResult, Result
+from .messages import (
+    ExportResult,
+    GoResult,
+    HistoryResult,
+    ImportResult,
+    LearnEstimate,
+    LearnResult,
+    PlacesResult,
+    Result,
+)
 
 LONGEST_ID = 64  # characters
 LONGEST_WHO = 64
@@ -316,6 +325,17 @@ class StandbyCommand(_OfACue):
     on = "cue/standby"
 
 
+class PlacesCommand(_Moving):
+    """Send every camera off air to where the show wants it before the next cue."""
+
+    on = "cue/places"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (PlacesResult,)
+
+    sent_at: SentAt | None = None
+
+
 class GoCommand(_OfACue):
     """Run a cue, or the next."""
 
@@ -377,6 +397,7 @@ COMMANDS: tuple[type[Command], ...] = (
     ExportCommand,
     ImportCommand,
     StandbyCommand,
+    PlacesCommand,
     GoCommand,
     BackCommand,
     JumpCommand,

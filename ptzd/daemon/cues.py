@@ -15,11 +15,12 @@ from ptzd.bus.commands import (
     GoCommand,
     HoldCommand,
     JumpCommand,
+    PlacesCommand,
     RecallCommand,
     ReleaseCommand,
     StandbyCommand,
 )
-from ptzd.bus.messages import CueStateMessage, GoResult
+from ptzd.bus.messages import CueStateMessage, GoResult, PlacesResult
 from ptzd.cameras import Camera, CameraState, MoveReport
 from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
 from ptzd.files import ShowFile
@@ -86,6 +87,10 @@ class Cues:
     def stand_by(self, asked: Asked[StandbyCommand]) -> None:
         self._desk.stand_by(asked.what.number, self._loop.time())
 
+    @handles(PlacesCommand)
+    def places(self, asked: Asked[PlacesCommand]) -> PlacesResult:
+        return PlacesResult.of(self._desk.places())
+
     @handles(GoCommand)
     def go(self, asked: Asked[GoCommand]) -> GoResult:
         return GoResult.of(self._desk.go(asked.what.number, self._loop.time()))
@@ -144,7 +149,7 @@ class Cues:
     def _recall(
         self, name: str, position: str, speed: int | None, seconds: float | None, on_air: bool, token: CueToken
     ) -> None:
-        id = f"cue {token.cue}"
+        id = "places" if token.cue is None else f"cue {token.cue}"
         camera = self._cameras.get(name)
         if camera is None:
             refusal = Refusal("unknown-camera", unknown("camera", name, self._cameras))
