@@ -87,9 +87,10 @@ class NotReady:
 
     Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
     `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `standby`,
-    `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `elsewhere` (it left its framing, or
-    is not in the one that the cue takes it in, or moves it from), and the codes with which a move ends otherwise than
-    settled, or would be refused. Of a `go` that came before the time: `late` (it leaves now), `left-behind`.
+    `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `focus` (it focuses by itself, and
+    was not seen to have found its focus), `elsewhere` (it left its framing, or is not in the one that the cue takes it
+    in, or moves it from), and the codes with which a move ends otherwise than settled, or would be refused. Of a `go`
+    that came before the time: `late` (it leaves now), `left-behind`. Of `places`, as here.
     """
 
     camera: str
@@ -625,7 +626,11 @@ class CueDesk:
 
     @staticmethod
     def _told_fault(state: CameraState) -> tuple[str, str] | None:
-        return ("fault", f"camera {state.camera}: {state.faults[0]}") if state.faults else None
+        if state.faults:
+            return "fault", f"camera {state.camera}: {state.faults[0]}"
+        if state.focus_in_doubt and state.activity is Activity.AT_REST:
+            return "focus", f"camera {state.camera} focuses by itself, and its focus still changes or is not known yet"
+        return None
 
     def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
         camera, position = move.camera, move.position

@@ -30,7 +30,7 @@ from ptzd.refusal import Refusal
 from .advice import unknown
 from .answers import Answers
 from .handling import handles
-from .recalls import Recalls, StandsIn
+from .recalls import Recalls
 
 log = structlog.get_logger()
 
@@ -176,7 +176,7 @@ class Cues:
         if state.framing is None or state.position is None:
             return False  # what moves is nowhere
         settings = self._cameras[state.camera].settings
-        return StandsIn(self._store, settings).position(state.framing, position)
+        return self._recalls.stands_in(settings).position(state.framing, position)
 
     def _say(self, state: CueState) -> None:
         message = CueStateMessage.of(state, self._calendar())

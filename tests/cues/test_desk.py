@@ -861,6 +861,20 @@ def test_a_camera_that_is_switched_on_is_asked_to_stand_nowhere_until_a_cue_send
     assert stage.unready == {"left": "elsewhere"}
 
 
+def test_a_camera_at_rest_that_looks_for_its_focus_is_not_ready_for_its_part_nor_to_be_taken() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.standby()
+    stage.settle("right", "hands")
+    stage.settle("left", "piano")
+    stage.camera("left", focus_in_doubt=True)
+    assert stage.unready == {"left": "focus"}
+    stage.camera("left", focus_in_doubt=False)
+    assert stage.unready == {}
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", position="choir-wide", focus_in_doubt=True)
+    assert stage.unready == {"gallery": "focus"}
+
+
 KEYS = ("stand_by", "places", "go", "back", "jump", "hold", "release", "stopped")
 HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail", "drive", "learn", "learned")
 EVENTS = st.lists(st.tuples(st.sampled_from(KEYS + HAPPENINGS), st.sampled_from(["left", "right", "gallery"])))

@@ -668,6 +668,42 @@ def test_a_stop_ends_what_places_has_begun_and_nothing_goes_on_by_itself(tmp_pat
     in_house(tmp_path, scene, read_show_text(PLACES))
 
 
+def test_a_camera_that_looks_for_its_focus_is_not_ready_until_it_has_found_it(tmp_path: Path) -> None:
+    """The lens itself is looked at: it goes to and fro from when the head has arrived, and again later at rest."""
+
+    async def play() -> None:
+        async with open_house(tmp_path, show=read_show_text(CUES), focus_by_itself=frozenset({"left"})) as house:
+            loop, lens = asyncio.get_running_loop(), house.simulated["left"].body.lens
+
+            async def hunt(seconds: float) -> None:
+                found, ends, way = lens.focus_counts(loop.time()), loop.time() + seconds, 1
+                while loop.time() < ends:
+                    lens.focus.go(loop.time(), found + way * 5000, 1500.0)  # it does not come to rest there
+                    way = -way
+                    await asyncio.sleep(0.9)
+                lens.focus.go(loop.time(), found, 1500.0)
+                await asyncio.sleep(lens.focus.ends_at - loop.time())
+
+            house.say("cue/standby")
+            await house.until(lambda topic, message: topic.endswith("left/move") and message["phase"] == "settling")
+            hunting = asyncio.create_task(hunt(5.0))
+            await house.until(lambda topic, message: topic.endswith("left/move") and message["phase"] == "settled")
+            while not hunting.done():
+                assert "left" in not_ready(house)
+                await asyncio.sleep(0.05)
+            await asyncio.sleep(1)
+            assert not_ready(house) == {}
+            hunting = asyncio.create_task(hunt(5.0))
+            await asyncio.sleep(3)
+            while not hunting.done():
+                assert "focus still changes" in not_ready(house)["left"]
+                await asyncio.sleep(0.05)
+            await asyncio.sleep(1)
+            assert not_ready(house) == {}
+
+    virtual_time.run(play())
+
+
 PLACES = """
 [show]
 name = "evening"

@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from ptzd.cameras import Lock
 from ptzd.cli.broker import broker_of
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
@@ -94,7 +95,7 @@ def rehearse(
     No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
     config = read_configuration(config_path)
-    cameras = _cameras(config, _positions(config, positions_path))
+    cameras = _cameras(config, *_positions_and_locks(config, positions_path))
     text, evening = _show(show, cameras)
     rehearsal = (
         go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
@@ -120,28 +121,30 @@ def rehearse(
     return 0 if rehearsal.fits else FAILED
 
 
-def _positions(config: Config, path: Path | None) -> list[StoredPosition]:
+def _positions_and_locks(config: Config, path: Path | None) -> tuple[list[StoredPosition], dict[str, Lock]]:
+    """Return what the store has; of a file of positions nobody knows who is locked."""
     if path is None:
         return asyncio.run(_stored(config))
     try:
-        return read_show(_text(path), datetime.now(UTC), lambda camera, name: None, replace=True)
+        return read_show(_text(path), datetime.now(UTC), lambda camera, name: None, replace=True), {}
     except TextFileError as error:
         raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
 
 
-async def _stored(config: Config) -> list[StoredPosition]:
+async def _stored(config: Config) -> tuple[list[StoredPosition], dict[str, Lock]]:
     path = config.store.path
     if not await asyncio.to_thread(path.exists):  # opening it would make it
         raise Misuse(f"There is no store {path} yet; name a file of exported positions with --positions FILE.")
     try:
         async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
-            return [position for name in config.camera for position in store.positions(name).values()]
+            locks = {name: lock for name in config.camera if (lock := store.lock_of(name)) is not None}
+            return [position for name in config.camera for position in store.positions(name).values()], locks
     except Refusal as error:
         hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
         raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
 
 
-def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
+def _cameras(config: Config, positions: list[StoredPosition], locks: Mapping[str, Lock]) -> dict[str, RehearsedCamera]:
     heads = HeadFiles(config.store.path.parent)
     stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
     for position in positions:
@@ -149,7 +152,9 @@ def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, Rehea
             stored[position.camera][position.name] = position
     try:
         return {
-            name: RehearsedCamera(camera_settings(name, camera, heads.path(name)), stored[name], camera.focus == "auto")
+            name: RehearsedCamera(
+                camera_settings(name, camera, heads.path(name)), stored[name], camera.focus == "auto", locks.get(name)
+            )
             for name, camera in config.camera.items()
         }
     except (DialectError, HeadFileError) as error:
