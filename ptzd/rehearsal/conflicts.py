@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from ptzd.cameras import locked_by
 from ptzd.files import number_text
 
 from .moves import SWEEP_SECONDS, Company, Leg
@@ -195,10 +196,9 @@ def _takes_in_sweeps(cues: Sequence[RehearsedCue]) -> Iterator[Conflict]:
 def _locks(company: Company, moves: Sequence[PlannedMove]) -> Iterator[Conflict]:
     told: set[str] = set()
     for move in moves:
-        lock = company.cameras[move.camera].lock
-        if lock is not None and move.camera not in told:
+        locks = company.cameras[move.camera].locks
+        if locks and move.camera not in told:
             told.add(move.camera)
-            reason = f" ({lock.reason})" if lock.reason else ""
             yield Conflict(
                 "locked",
                 move.camera,
@@ -207,7 +207,7 @@ def _locks(company: Company, moves: Sequence[PlannedMove]) -> Iterator[Conflict]
                 (),
                 move.start_seconds,
                 move.settled_seconds,
-                f"{move.camera} is locked by {lock.by or 'somebody'}{reason} and makes no move until it is unlocked; "
+                f"{move.camera} is {locked_by(locks)} and makes no move until it is unlocked; "
                 "its moves are worked out as though it were",
                 (),
             )

@@ -41,7 +41,7 @@ class RehearsedCamera:
     settings: CameraSettings
     positions: Mapping[str, StoredPosition]
     focus_by_itself: bool = False  # the configuration's focus = "auto": the focus is never brought back
-    lock: Lock | None = None  # as it is kept now; the moves are worked out all the same
+    locks: tuple[Lock, ...] = ()  # as they are kept now; the moves are worked out all the same
 
 
 @dataclass(frozen=True, slots=True)

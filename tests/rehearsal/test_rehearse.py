@@ -510,7 +510,9 @@ def test_a_take_in_mid_move_is_told_as_that_even_where_the_move_has_an_earlier_l
 
 
 def test_a_camera_that_is_locked_is_told_of_once_with_who_has_locked_it() -> None:
-    cameras = {name: replace(each, lock=Lock("the rigger", "rigging", EVENING)) for name, each in two_cameras().items()}
+    cameras = {
+        name: replace(each, locks=(Lock("the rigger", "rigging", EVENING),)) for name, each in two_cameras().items()
+    }
     text = (
         TAKE.replace('take = "left"', "")
         + MOVE
