@@ -477,6 +477,18 @@ def test_how_long_a_learning_takes_is_known_beforehand_and_nothing_moves_for_it(
     in_house(tmp_path, scene)
 
 
+@pytest.mark.parametrize("topic", ["camera/left/stop", "all/stop"])
+def test_a_stop_that_was_carried_out_ahead_is_carried_out_in_its_turn_too(tmp_path: Path, topic: str) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "between"})
+        await asyncio.sleep(0.3)
+        assert house.speed() > 0.0
+        house.daemon.handle(Incoming(f"ptzd/{topic}", b"", again=True))
+        assert (await house.end("between"))["phase"] == "stopped"
+
+    in_house(tmp_path, scene)
+
+
 def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("camera/left/learn", LEARN | {"id": "learn"})
