@@ -231,7 +231,10 @@ class CameraConfig(_Table):
     )
     label: str = Field(default="", max_length=100, description="a text for people of at most 100 characters")
     sensor: tuple[Millimetres, Millimetres] | None = Field(
-        default=None, strict=False, description="[width, height] of the sensor in mm", examples=[[35.9, 24.0]]
+        default=None,
+        strict=False,
+        description="[width, height] of the sensor in mm, of which a 16:9 picture is taken",
+        examples=[[35.9, 24.0]],
     )
     focal_length: (
         Annotated[

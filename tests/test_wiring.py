@@ -222,7 +222,7 @@ def test_without_a_show_a_cue_is_refused_with_what_to_do(tmp_path: Path) -> None
 def test_who_comes_later_is_told_that_the_daemon_is_there_since_when_and_with_which_cameras(tmp_path: Path) -> None:
     async def scene(desk: Desk) -> None:
         said: dict[str, dict[str, Any]] = {}
-        desk.house._broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
+        desk.house.broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
         status = said["ptzd/status"]
         assert (status["state"], status["cameras"]) == ("online", ["left", "right"])
         assert datetime.fromisoformat(status["since"]).date() == DOORS.date()

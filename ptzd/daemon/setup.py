@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+import socket
 from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
 
-from ptzd.bus import BrokerSettings, MqttBus, StatusMessage, Topics
+from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
 from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
@@ -71,7 +72,7 @@ def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
         lens = lens_between(first, second, dialect.zoom.ratios)
     else:
         return None  # a fixed lens: nothing relates its one focal length to zoom counts
-    return Optics(Sensor(*config.sensor), lens, config.frame_rate)
+    return Optics(Sensor(*config.sensor).picture, lens, config.frame_rate)
 
 
 def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) -> HeadModel:
@@ -104,6 +105,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
             offline=StatusMessage(state="offline").encode(),
             cameras=config.camera,
             rng=rng,
+            holding=Holding(host=socket.gethostname(), since=calendar(), token=f"{rng.getrandbits(128):032x}"),
         )
     except (OSError, ValueError) as error:
         raise StartError(f"the broker's settings can't be used: {error}") from None

@@ -75,7 +75,7 @@ def _number(text: str, least: float, most: float) -> float:
     type=click.Path(dir_okay=False, path_type=Path),
     help="Take sensor, lens, head and frame rate of CAMERA from this configuration.",
 )
-@click.option("--sensor", type=_sensor, metavar="MMxMM", help="The part of the sensor that makes the picture.")
+@click.option("--sensor", type=_sensor, metavar="MMxMM", help="The sensor, of which a 16:9 picture is taken.")
 @click.option("--lens", "ends_mm", type=_lens_ends, metavar="MM-MM", help="Both ends of the zoom, or one focal length.")
 @click.option(
     "--distance", "distance_m", type=FiniteRange(0.1, 10000.0), metavar="M", help="From the camera to people."
@@ -172,7 +172,7 @@ def _kit(
     if table is None and dialect is not None and ends_mm is not None and ends_mm[0] < ends_mm[1]:
         lens = lens_between(*ends_mm, dialect.zoom.ratios)
     return Kit(
-        sensor=sensor,
+        sensor=sensor.picture,
         ends_mm=ends_mm,
         lens=lens,
         zoom_is_estimated=lens is not None and table is None,
