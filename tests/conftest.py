@@ -44,7 +44,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return len(os.sched_getaffinity(0))
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture
 def nothing_fails_unseen(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
     """What is raised in a callback, or in a task that nobody waits for, reaches nobody but asyncio's log."""
     yield

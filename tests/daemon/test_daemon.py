@@ -48,6 +48,8 @@ from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.visca import load_dialect
 
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+
 CAMERAS = ("left", "right", "gallery")
 EVENING = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)
 

@@ -16,6 +16,8 @@ from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched, halt
 from ptzd.links import Link
 from ptzd.visca import PanTiltAbsolute, PanTiltDrive, PanTiltStop
 
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+
 RESTS = [HaltBegan("gallery", "nobody said in time that it may go on moving"), HaltEnded("gallery", still=True)]
 
 
