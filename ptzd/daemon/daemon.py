@@ -60,10 +60,13 @@ class Daemon:
         rng: random.Random,
         guard: Guardian,
         show: ShowFile | None = None,
+        read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
         stall: Stall | None = None,
     ) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop.
+        """`focus_by_itself` names cameras whose stored focus is left alone; `read_show` reads the show's file anew.
+
+        Needs a running loop.
 
         `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks.
         """
@@ -93,6 +96,7 @@ class Daemon:
         recalls = Recalls(store, focus_by_itself)
         self._cues = Cues(
             show,
+            read_show=read_show,
             cameras=self.cameras,
             recalls=recalls,
             store=store,

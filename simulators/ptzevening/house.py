@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -74,6 +74,7 @@ class House:
         self.folder = folder
         self.seed = seed
         self.show = show
+        self.read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None  # anew, where it has changed
         self.broker = MemoryBroker()
         self.topics = Topics()
         self.heads = HeadFiles(folder, inline)
@@ -326,6 +327,7 @@ class Life:
                 rng=self._rng,
                 guard=guard,
                 show=house.show,
+                read_show=house.read_show,
             )
             await self.daemon.run(self.ready.set)
 
@@ -350,15 +352,22 @@ class Life:
 
 @asynccontextmanager
 async def open_house(
-    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+    actors: Mapping[str, Actor],
+    folder: Path,
+    *,
+    seed: int,
+    show: ShowFile | None = None,
+    read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
 ) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
 
-    With a `show` the daemon has its cues. Positions that the store has already are left as they are.
+    With a `show` the daemon has its cues, and reads them anew with `read_show`. Positions that the store has already
+    are left as they are.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
     async with open_doors(actors, folder, seed=seed, show=show) as house:
+        house.read_show = read_show
         await house.start()
         async with asyncio.timeout(WAKING_SECONDS):
             await house.until_still(actors)

@@ -10,12 +10,12 @@ from typing import Any
 
 import click
 from rich import box
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from ptzd.cli.broker import broker_of
 from ptzd.cli.configuration import read_configuration
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.cli.stored import stored_positions, text_in
@@ -112,7 +112,7 @@ def rehearse(
         if fixed is not None:
             _print_fixed(fixed, fix_path)
         if played is not None:
-            print_simulated(played, _console(), MOST_ROWS)
+            print_simulated(played, MOST_ROWS)
     return 0 if rehearsal.fits else FAILED
 
 
@@ -186,7 +186,7 @@ def _require_new(path: Path) -> None:
 
 def _print(rehearsal: Rehearsal) -> None:
     if rehearsal.moves:
-        _console().print(_table(rehearsal), "")
+        Console().print(_table(rehearsal), "")
     if len(rehearsal.moves) > MOST_ROWS:
         say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
     say(
@@ -202,11 +202,6 @@ def _print(rehearsal: Rehearsal) -> None:
         say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
         for remedy in conflict.remedies:
             say(f"   - {remedy.sentence}.")
-
-
-def _console() -> Console:
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    return Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
 
 
 def _table(rehearsal: Rehearsal) -> Table:
