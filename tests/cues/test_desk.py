@@ -61,7 +61,11 @@ class Stage:
     """Three cameras that do what they are told when a test says so, and a desk."""
 
     def __init__(
-        self, place: CuePlace | None = None, cues: Sequence[ListedCue] = CUES, start: dict[str, str] | None = None
+        self,
+        place: CuePlace | None = None,
+        cues: Sequence[ListedCue] = CUES,
+        start: dict[str, str] | None = None,
+        once_within_seconds: float = 0.3,
     ) -> None:
         self.now = 100.0
         self.states = {
@@ -90,6 +94,7 @@ class Stage:
             keep=self.kept.append,
             later=self._later,
             start=start or {},
+            once_within_seconds=once_within_seconds,
         )
 
     def _later(self, seconds: float, do: Callable[[], None]) -> Timer:
@@ -280,6 +285,7 @@ def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() ->
     stage.desk.stopped("right")
     stage.desk.driven("right")
     stage.camera("right", activity=Activity.LEARNING)
+    stage.report("left", Phase.SETTLED, "soloist", token="by hand, before the standby")
     stage.camera("left", tally="off")
     assert [recall[0] for recall in stage.recalls] == ["right", "left"]
 
@@ -468,6 +474,11 @@ def test_a_go_names_who_would_not_move_on_air() -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
     del stage.states["left"]
     assert [one.code for one in stage.desk.go(None, 0.0).refused] == ["unknown-camera"]
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left")
+    stage.states["left"] = replace(stage.states["left"], link="down")  # which only who sends it finds out
+    [refused] = stage.desk.go(None, 0.0).refused
+    assert (refused.camera, refused.code, refused.sentence) == ("left", "unreachable", "camera left does not answer")
     assert Stage(CuePlace(Decimal(2), Decimal(3))).desk.go(None, 0.0).refused == ()
 
 
@@ -477,6 +488,12 @@ def test_a_go_pressed_twice_moves_once_and_says_that_it_counted_once() -> None:
     again = stage.desk.go(None, 10.2)
     assert (again.cue, again.counted) == (CUES[2], False)
     assert len(stage.recalls) == 1
+
+
+def test_how_close_two_presses_may_be_is_what_the_show_says() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)), once_within_seconds=2.0)
+    stage.desk.go(None, 10.0)
+    assert not stage.desk.go(None, 11.5).counted
 
 
 def test_every_step_is_kept_and_a_standby_for_the_next_cue_is_no_step() -> None:
@@ -522,6 +539,9 @@ def test_what_changes_nothing_is_not_said_again() -> None:
     stage.camera("left", pan_deg=3.0)
     stage.camera("right", position="hands")
     assert len(stage.said) == 1
+    stage.standby()
+    stage.camera("left", pan_deg=4.0)
+    assert len(stage.said) == 2
 
 
 def test_a_move_that_has_an_earliest_leaves_so_long_after_the_cue_before() -> None:
@@ -694,6 +714,14 @@ def test_a_go_before_the_time_sends_what_is_not_seen_and_tells_so() -> None:
     assert stage.sent == [("left", "piano"), ("right", "hands")]
     stage.after(600.0)
     assert len(stage.sent) == 2, "once"
+
+
+@pytest.mark.parametrize(("on_air", "code"), [("right", "late"), ("left", "left-behind")])
+def test_a_go_before_the_time_sends_a_camera_unless_the_cue_moves_that_one_on_air(on_air: str, code: str) -> None:
+    waits, seen = ListedMove("left", "soloist", after_seconds=20.0), ListedMove(on_air, "piano", on_air=True)
+    stage = Stage(cues=(ListedCue(Decimal(1), moves=(waits, seen)),))
+    stage.standby()
+    assert stage.go() == {"left": code}
 
 
 def test_a_go_before_the_time_moves_no_camera_that_it_takes_or_that_is_on_air_and_names_them() -> None:

@@ -48,6 +48,8 @@ from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.visca import load_dialect
 
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+
 CAMERAS = ("left", "right", "gallery")
 EVENING = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)
 
@@ -552,6 +554,18 @@ def test_how_long_a_learning_takes_is_known_beforehand_and_nothing_moves_for_it(
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         await house.until(lambda topic, message: topic == "ptzd/outcome" and message["id"] == "learn", seconds=3600)
         assert now() - begun == pytest.approx(estimated, rel=0.25)
+
+    in_house(tmp_path, scene)
+
+
+@pytest.mark.parametrize("topic", ["camera/left/stop", "all/stop"])
+def test_a_stop_that_was_carried_out_ahead_is_carried_out_in_its_turn_too(tmp_path: Path, topic: str) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "between"})
+        await asyncio.sleep(0.3)
+        assert house.speed() > 0.0
+        house.daemon.handle(Incoming(f"ptzd/{topic}", b"", again=True))
+        assert (await house.end("between"))["phase"] == "stopped"
 
     in_house(tmp_path, scene)
 
