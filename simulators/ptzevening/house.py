@@ -74,7 +74,6 @@ class House:
         self.folder = folder
         self.seed = seed
         self.show = show
-        self.read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None  # anew, where it has changed
         self.broker = MemoryBroker()
         self.topics = Topics()
         self.heads = HeadFiles(folder, inline)
@@ -367,7 +366,6 @@ async def open_house(
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
     async with open_doors(actors, folder, seed=seed, show=show) as house:
-        house.read_show = read_show
         await house.start()
         async with asyncio.timeout(WAKING_SECONDS):
             await house.until_still(actors)
