@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -21,10 +21,20 @@ from ptzd.cameras import Tally
 from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
-from .messages import ExportResult, GoResult, HistoryResult, ImportResult, LearnEstimate, LearnResult, Result
+from .messages import (
+    ExportResult,
+    GoResult,
+    HistoryResult,
+    ImportResult,
+    LearnEstimate,
+    LearnResult,
+    LocksResult,
+    Result,
+)
 
 LONGEST_ID = 64  # characters
 LONGEST_WHO = 64
+SOMEBODY = "somebody"  # in whose name a camera is locked where nobody can tell who did it
 LONGEST_REASON = 200
 LARGEST_BYTES = 65_536
 LARGEST_IMPORT_BYTES = 5_000_000
@@ -91,6 +101,14 @@ class Command(BaseModel):
     def stale_once_it_waited(self) -> bool:
         """Whether nothing says that it is still meant where it waited for a daemon that stood still."""
         return self.would_move and (self.momentary or getattr(self, "sent_at", None) is None)
+
+    @classmethod
+    def though_unread(cls, id: str | None) -> tuple[Self | None, str]:
+        """What is done where its payload can't be read, and how that is told after what was wrong with it.
+
+        `id` is the one that was found in it.
+        """
+        return None, ""
 
     @classmethod
     def in_words(cls) -> str:
@@ -176,31 +194,45 @@ class StopAllCommand(StopCommand):
     on = "all/stop"
 
 
-class _ByWhom(Command):
-    by: str = Field(
+Who = Annotated[
+    str,
+    Field(
         min_length=1,
         max_length=LONGEST_WHO,
         pattern=ONE_LINE,
         description="one line that says who, 1 to 64 characters",
-    )
+    ),
+]
+
+
+class _ByWhom(Command):
+    by: Who
     reason: str = Field(
         default="", max_length=LONGEST_REASON, pattern=ONE_LINE, description="one line of at most 200 characters"
     )
 
 
 class LockCommand(_ByWhom):
-    """Stop the camera, and let nobody move it."""
+    """Stop the camera, and let nobody move it until all who locked it have let go."""
 
     on = "camera/NAME/lock"
     examples = ('{"by": "stage left", "reason": "rigging"}',)
+    results = (LocksResult,)
     halts = True
+
+    @classmethod
+    def though_unread(cls, id: str | None) -> tuple[Self, str]:
+        return cls(by=SOMEBODY, id=id), f"the camera is locked all the same, by {SOMEBODY}"
 
 
 class UnlockCommand(_ByWhom):
-    """Let the camera be moved again."""
+    """Take the own lock off, or with `whose` that of somebody else; the last lets the camera be moved again."""
 
     on = "camera/NAME/unlock"
-    examples = ('{"by": "stage left"}',)
+    examples = ('{"by": "stage left"}', '{"by": "stage left", "whose": "the rigger"}')
+    results = (LocksResult,)
+
+    whose: Who | None = None  # whose lock it is to be, where it is not one's own
 
     @property
     def undone_by_a_stop(self) -> bool:

@@ -12,7 +12,8 @@ from types import TracebackType
 from typing import Self
 
 from .bus import Incoming
-from .messages import StatusMessage
+from .holding import Holding
+from .messages import DaemonMessage, StatusMessage
 from .outbox import Outbox, Outgoing
 from .topics import ReportTopic, Topics
 
@@ -93,33 +94,48 @@ class MemoryBroker:
         if bus in self._buses:
             self.kill(bus)
 
+    def _forget(self, bus: MemoryBus) -> None:
+        if bus in self._buses:
+            self._buses.remove(bus)
+
 
 class MemoryBus:
     """The daemon's side of a MemoryBroker; it behaves as `MqttBus` does."""
 
-    def __init__(self, broker: MemoryBroker, topics: Topics, *, offline: bytes, cameras: Iterable[str]) -> None:
-        """`offline` and `cameras` are as for `MqttBus`."""
+    def __init__(
+        self, broker: MemoryBroker, topics: Topics, *, offline: bytes, cameras: Iterable[str], holding: Holding
+    ) -> None:
+        """`offline`, `cameras` and `holding` are as for `MqttBus`."""
         self.topics = topics
         self.offline = offline
         self._broker = broker
         self._cameras = frozenset(cameras)
-        self._incoming: asyncio.Queue[Incoming] = asyncio.Queue()
+        self._holding = holding
+        self._incoming: asyncio.Queue[Incoming | None] = asyncio.Queue()  # None: the base was lost
         self._loop = asyncio.get_running_loop()
         self._outbox = Outbox(self._loop.time)
 
     @property
     def connected(self) -> bool:
-        return self._broker.running and self in self._broker._buses
+        return self._broker.running and self in self._broker._buses and self._holding.holds
+
+    async def hold(self) -> None:
+        self._holding.require(self.topics.base)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
-        self._outbox.put(Outgoing(topic, payload, retain, correlation))
-        self._send()
+        if not self._holding.lost:
+            self._outbox.put(Outgoing(topic, payload, retain, correlation))
+            self._send()
 
     def __aiter__(self) -> AsyncIterator[Incoming]:
         return self
 
     async def __anext__(self) -> Incoming:
-        return await self._incoming.get()
+        incoming = None if self._holding.lost else await self._incoming.get()
+        if incoming is None:
+            self._holding.require(self.topics.base)
+        assert incoming is not None
+        return incoming
 
     async def __aenter__(self) -> Self:
         self._broker._enter(self)
@@ -139,6 +155,11 @@ class MemoryBus:
             self.publish(topic, said.payload, retain=True)
 
     def _connect(self) -> None:
+        self._broker.publish(
+            self.topics.of(DaemonMessage), self._holding.ask()
+        )  # whoever is there answers in this call
+        if not self._holding.hold():
+            return
         for topic, payload in list(self._broker.retained.items()):
             self._hear(Incoming(topic, payload, True))
         self._outbox.begin_again()
@@ -152,7 +173,10 @@ class MemoryBus:
 
     def _hear(self, incoming: Incoming) -> None:
         found = self.topics.parse(incoming.topic)
-        if isinstance(found, ReportTopic):
+        if isinstance(found, ReportTopic) and found.report is DaemonMessage:
+            if not incoming.retain:
+                self._hear_daemon(incoming.payload)
+        elif isinstance(found, ReportTopic):
             if incoming.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(incoming.topic, b"", retain=True)
             elif (
@@ -163,3 +187,10 @@ class MemoryBus:
                 self._loop.call_soon(self._contradict, incoming.topic)  # once everybody has heard what is not so
         elif self.topics.contains(incoming.topic):
             self._incoming.put_nowait(incoming)
+
+    def _hear_daemon(self, payload: bytes) -> None:
+        if (answer := self._holding.heard(payload)) is not None:
+            self._broker.publish(self.topics.of(DaemonMessage), answer)
+        elif self._holding.lost:
+            self._broker._forget(self)
+            self._incoming.put_nowait(None)

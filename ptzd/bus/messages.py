@@ -9,6 +9,7 @@ from typing import Any, ClassVar, Literal, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from ptzd.cameras import (
+    LOCKED_UNSEEN,
     Activity,
     CameraState,
     FocusMode,
@@ -20,6 +21,8 @@ from ptzd.cameras import (
 )
 from ptzd.cues import CueState, Gone, ListedCue
 from ptzd.positions import HistoryEntry, StoredPosition
+
+from .fields import ONE_LINE
 
 NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
 OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
@@ -64,8 +67,19 @@ class StatusMessage(Report):
     troubles: list[str] = []  # what it started without: sentences on what of the store can't be read or kept
 
 
+class DaemonMessage(Report):
+    """Daemons among themselves: one that starts asks who is there, and goes where another answers."""
+
+    on = "daemon"
+
+    token: str = Field(min_length=1, max_length=64)  # like that of no other daemon
+    host: str = Field(max_length=255, pattern=ONE_LINE)  # the name of its computer
+    since: AwareDatetime  # when it was started
+    holds: bool  # whether the base is its own; else it asks
+
+
 class LockMessage(Alike):
-    """Who locked a camera and why."""
+    """One of those who keep a camera still, and why."""
 
     by: str
     reason: str
@@ -95,7 +109,7 @@ class StateMessage(Report):
         Activity | None
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally
-    locked: LockMessage | None
+    locks: list[LockMessage]  # who keeps it still; while there is one, nobody moves it
     faults: list[str]
     as_of: AwareDatetime
 
@@ -119,7 +133,7 @@ class StateMessage(Report):
             seconds_to_settled=state.seconds_to_settled,
             activity=state.activity,
             tally=state.tally,
-            locked=None if state.locked is None else LockMessage.of(state.locked),
+            locks=[LockMessage.of(lock) for lock in state.locks],
             faults=list(state.faults),
             as_of=state.as_of,
         )
@@ -345,6 +359,19 @@ class ExportResult(Result):
     show: str
 
 
+class LocksResult(Result):
+    """The `result` of `lock` and `unlock`: who keeps the camera still now."""
+
+    locks: list[LockMessage]
+    warning: str | None = None  # where it does not answer, so that nobody knows whether it stands still
+
+    @classmethod
+    def of(cls, state: CameraState) -> Self:
+        """The result for a camera's state."""
+        unseen = state.link == "down" and bool(state.locks)
+        return cls(locks=[LockMessage.of(lock) for lock in state.locks], warning=LOCKED_UNSEEN if unseen else None)
+
+
 class ImportResult(Result, Alike):
     """The `result` of `show/import`, in numbers of positions."""
 
@@ -375,6 +402,7 @@ class GoResult(Result):
 
 REPORTS: tuple[type[Report], ...] = (
     StatusMessage,
+    DaemonMessage,
     OutcomeMessage,
     StateMessage,
     MoveMessage,

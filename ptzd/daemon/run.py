@@ -37,8 +37,8 @@ class NotAtRestError(Exception):
 async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
     """Run the daemon until cancelled, and leave every camera at rest.
 
-    Raises StartError if it can't start, and NotAtRestError, in the place of the cancellation, where a camera was not
-    seen to come to rest.
+    Raises StartError if it can't start, HeldElsewhere where another daemon runs below its base, and NotAtRestError, in
+    the place of either or of the cancellation, where a camera was not seen to come to rest.
     """
     async with AsyncExitStack() as stack:
         try:
@@ -61,6 +61,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         bus = await stack.enter_async_context(bus_of(config, rng))
         if not await guard.living(GUARD_SECONDS):
             log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
+        await bus.hold()
         daemon = Daemon(
             links=opened,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+import socket
 from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
 
-from ptzd.bus import BrokerSettings, MqttBus, StatusMessage, Topics
+from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
 from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
@@ -104,6 +105,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
             offline=StatusMessage(state="offline").encode(),
             cameras=config.camera,
             rng=rng,
+            holding=Holding(host=socket.gethostname(), since=calendar(), token=f"{rng.getrandbits(128):032x}"),
         )
     except (OSError, ValueError) as error:
         raise StartError(f"the broker's settings can't be used: {error}") from None

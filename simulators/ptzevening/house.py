@@ -19,7 +19,7 @@ from typing import Any
 
 from ptzsim import Habits, Mount, Scene, SimulatedCamera, draw_truth
 
-from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
+from ptzd.bus import HeldElsewhere, Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.daemon import Daemon
 from ptzd.files import ShowFile
@@ -262,10 +262,11 @@ class Life:
         self.ready = asyncio.Event()
         self.ended = asyncio.Event()
         self.killed = False
-        self.refused: Refusal | None = None  # why it could not start
+        self.refused: Refusal | HeldElsewhere | None = None  # why it could not start
         self.daemon: Daemon
         self.bus: MemoryBus
         self._house = house
+        self._number = number
         self._rng = random.Random(f"{house.seed}/{number}")
         self._ends = {name: wire.end() for name, wire in house.wires.items()}
         self._serving: asyncio.Task[None] | None = None
@@ -295,7 +296,7 @@ class Life:
                     await guard.until_idle()
                 if not self._serving.cancelled():
                     self._serving.result()
-        except Refusal as refusal:
+        except (Refusal, HeldElsewhere) as refusal:
             self.refused = refusal
         finally:
             self.ended.set()
@@ -304,9 +305,10 @@ class Life:
     async def _serve(self, guard: MemoryGuard) -> None:
         house, actors = self._house, self._house.actors
         offline = StatusMessage(state="offline").encode()
+        holding = Holding(host="evening", since=house.calendar(), token=f"life {self._number}")
         async with (
             PositionStore.open(house.folder / "evening.db", calendar=house.calendar, run_disk=inline) as store,
-            MemoryBus(house.broker, house.topics, offline=offline, cameras=list(actors)) as self.bus,
+            MemoryBus(house.broker, house.topics, offline=offline, cameras=list(actors), holding=holding) as self.bus,
         ):
             if self is house.lives[0]:
                 for name, actor in actors.items():

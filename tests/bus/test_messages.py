@@ -22,6 +22,7 @@ from ptzd.bus.messages import (
     LearnEstimate,
     LearnProgressMessage,
     LearnResult,
+    LocksResult,
     MoveMessage,
     OutcomeMessage,
     PositionsMessage,
@@ -48,7 +49,7 @@ STATE = CameraState(
     position=None,
     seconds_to_settled=1.25,
     tally="program",
-    locked=Lock("stage left", "rigging", NOW),
+    locks=(Lock("stage left", "rigging", NOW),),
     faults=("digital zoom is on",),
     as_of=NOW,
 )
@@ -89,7 +90,7 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
     assert payload["phase"] == "slewing"
     assert payload["position"] is None
     assert payload["seconds_to_settled"] == 1.25
-    assert payload["locked"] == {"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}
+    assert payload["locks"] == [{"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}]
     assert payload["faults"] == ["digital zoom is on"]
     assert payload["activity"] == "at-rest"
     assert payload["as_of"] == "2031-05-17T19:30:00Z"
@@ -133,6 +134,8 @@ SAID: list[Report] = [
 RESULTS: list[tuple[str, Result]] = [
     ("history", HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)])),
     ("cue-go", GoResult.of(Gone(CUE, counted=True))),
+    ("lock", LocksResult.of(STATE)),
+    ("unlock", LocksResult(locks=[])),
     ("show-export", ExportResult(show="x = 1")),
     ("show-import", ImportResult.of(Imported(1, 2, 3))),
     ("learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml", renewal="smooth")),
@@ -185,4 +188,5 @@ def test_the_document_and_the_daemon_agree_on_what_a_command_may_be(topic: str, 
     intake = Intake(Topics("ptzd"), calendar=lambda: NOW)
     asked = intake.read(Incoming(f"ptzd/{topic.replace('NAME', 'left')}", json.dumps(payload).encode()))
     (command,) = (command for command in COMMANDS if command.on == topic)
-    assert promised_of(command).is_valid(payload) == (not isinstance(asked.what, Refusal))
+    understood = asked.complaint is None and not isinstance(asked.what, Refusal)
+    assert promised_of(command).is_valid(payload) == understood

@@ -390,7 +390,7 @@ def test_a_lock_ends_a_drive_and_its_timer() -> None:
         rig.camera.drive(0.3, 0, 0, 0)
         await asyncio.sleep(0.2)
         rig.camera.lock(LOCK)
-        rig.camera.unlock()
+        rig.camera.unlock(LOCK)
         rig.camera.recall(Recall("other", OTHER, id="1"))
         assert (await rig.end_of("1")).phase == "settled", "the timer of the drive does not stop a later move"
 
@@ -784,7 +784,7 @@ def test_a_recall_right_after_a_stop_and_a_stop_right_after_that_end_at_rest(see
                     rig.camera.stop()
                 case "lock":
                     rig.camera.lock(LOCK)
-                    rig.camera.unlock()
+                    rig.camera.unlock(LOCK)
             await asyncio.sleep(presses.choice([0.0, 0.002, 0.03, 0.2, 0.6]))
         rig.camera.stop()
         await asyncio.sleep(20)
