@@ -11,8 +11,8 @@ What it holds true, of everything that is said while a daemon serves and the bro
   as the move was asked for.
 - *stopped*, which a state tells as "at-rest": no motor of head or zoom turns.
 - *stands in a position*: the counts are those of the position, within tolerance and one more, the focus mode too.
-- *locked*: somebody holds the lock. While it is said of a camera that answers, no motor turns for longer than it takes
-  to brake.
+- *locked*: by those who hold a lock, and by nobody else. While it is said of a camera that answers, no motor turns for
+  longer than it takes to brake.
 - *up*, *on*: the camera can be heard; it is powered and does not sweep its range.
 - *ready*: each camera that the next cue takes or moves stands still in the framing that the cue wants it in, or moves
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
@@ -263,7 +263,7 @@ class Watcher:
                     self._ordered[camera] = self._loop.time()
                 self.states[camera] = state
                 words = (state[key] for key in ("link", "power", "activity", "phase", "position", "tally"))
-                lock = " locked" if state["locked"] else ""
+                lock = " locked" if state["locks"] else ""
                 self._tell(f"    {camera}: {' '.join(map(str, words))}{lock} {state['faults'] or ''}".rstrip())
                 self._loop.call_soon(self._look_at, camera)
             elif what == "move":
@@ -311,6 +311,11 @@ class Watcher:
         if off_air and self.tally.get(camera) == "program":
             self._wrong("moved on program unasked", told)
 
+    def second_daemon(self, refused: bool) -> None:
+        """Take note of whether a daemon was refused that was started beside another."""
+        if not refused:
+            self._wrong("a second daemon serves", "it was started beside another below the same base")
+
     def went(self, outcome: dict[str, Any]) -> None:
         """Hold the outcome of a `go` against what has set out."""
         number = int(outcome["result"]["cue"]["number"])
@@ -355,7 +360,7 @@ class Watcher:
     def _look_at(self, camera: str) -> None:
         state = self.states.get(camera)
         if state is None or not self._serving or not self.online:
-            for claim in ("heard", "on", "at rest", "position", "locked", "locked and still"):
+            for claim in ("heard", "on", "at rest", "position", "locked", "lock", "locked and still"):
                 self._forget(claim, camera)
             return
         late = self._late(camera)
@@ -378,8 +383,10 @@ class Watcher:
                 and any(self.stands_in(camera, counts) for counts in self._book.positions[camera].values())
             )
             self._judge("position", camera, False, stands and so, late, "")
-        locked = state["locked"] is not None
-        self._judge("locked", camera, locked, self._locked(camera), AT_ONCE_SECONDS, "nobody holds it")
+        said, locked = {lock["by"] for lock in state["locks"]}, bool(state["locks"])
+        holders = self._book.holders.get(camera, set())
+        self._judge("locked", camera, bool(said - holders), False, AT_ONCE_SECONDS, f"by {said}, it is by {holders}")
+        self._judge("lock", camera, said >= holders, True, AT_ONCE_SECONDS, "")
         if locked and heard and on and rest:
             self._judge("locked and still", camera, True, not turns, max(late, BRAKING_SECONDS), "it moves")
         else:
