@@ -13,6 +13,7 @@ What it holds true, of everything that is said while a daemon serves and the bro
 - *stands in a position*: the counts are those of the position, within tolerance and one more, the focus mode too.
 - *locked*: by those who hold a lock, and by nobody else. While it is said of a camera that answers, no motor turns for
   longer than it takes to brake.
+- *tally*: what the vision mixer said last, of a camera of which it has said something to this daemon.
 - *up*, *on*: the camera can be heard; it is powered and does not sweep its range.
 - *ready*: each camera that the next cue takes or moves stands still in the framing that the cue wants it in, or moves
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
@@ -42,6 +43,7 @@ from ptzevening import House
 from ptzd.bus import Said
 
 AT_ONCE_SECONDS = 0.06
+HEARD_SECONDS = 0.1  # from the broker to the daemon
 BRAKING_SECONDS = 1.0  # the fastest step of any head, at the softest brakes that are drawn
 FOUND_OUT_SECONDS = 1.5
 SILENCE_SECONDS = 3.5  # the protocol's repeats go on for 3.1 s
@@ -360,7 +362,7 @@ class Watcher:
     def _look_at(self, camera: str) -> None:
         state = self.states.get(camera)
         if state is None or not self._serving or not self.online:
-            for claim in ("heard", "on", "at rest", "position", "locked", "lock", "locked and still"):
+            for claim in ("heard", "on", "at rest", "position", "tally", "locked", "lock", "locked and still"):
                 self._forget(claim, camera)
             return
         late = self._late(camera)
@@ -383,6 +385,8 @@ class Watcher:
                 and any(self.stands_in(camera, counts) for counts in self._book.positions[camera].values())
             )
             self._judge("position", camera, False, stands and so, late, "")
+        told = self.tally.get(camera, state["tally"])
+        self._judge("tally", camera, True, state["tally"] == told, HEARD_SECONDS, f"{state['tally']}, it is {told}")
         said, locked = {lock["by"] for lock in state["locks"]}, bool(state["locks"])
         holders = self._book.holders.get(camera, set())
         self._judge("locked", camera, bool(said - holders), False, AT_ONCE_SECONDS, f"by {said}, it is by {holders}")
