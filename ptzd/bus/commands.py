@@ -28,7 +28,10 @@ from .messages import (
     ImportResult,
     LearnEstimate,
     LearnResult,
+    LoadResult,
     LocksResult,
+    NamedResult,
+    PlacesResult,
     Result,
 )
 
@@ -128,7 +131,7 @@ class _Moving(Command):
 class _AtAPace(Command):
     """A position with the pace of its move: a speed or seconds, not both; with neither the camera's own."""
 
-    bare = A_NAME
+    bare: ClassVar[Bare | None] = A_NAME
 
     position: PositionName
     speed: Speed = None
@@ -250,11 +253,20 @@ class TallyCommand(Command):
     tally: Tally = Field(description="program, preview or off")
 
 
+class PaceCommand(_AtAPace):
+    """Give a position another pace, or none where neither speed nor seconds is sent; nothing moves."""
+
+    on = "camera/NAME/pace"
+    examples = ('{"position": "choir-wide", "seconds": 4}', '{"position": "choir-wide"}')
+    bare = None  # a name alone is what a recall has: sent here by mistake it would take the pace away
+
+
 class RenameCommand(Command):
     """Give a position another name."""
 
     on = "camera/NAME/rename"
     examples = ('{"position": "choir-wide", "to": "choir-full"}',)
+    results = (NamedResult,)
 
     position: PositionName
     to: PositionName
@@ -265,6 +277,7 @@ class DeleteCommand(Command):
 
     on = "camera/NAME/delete"
     examples = ('{"position": "choir-wide"}',)
+    results = (NamedResult,)
 
     position: PositionName
 
@@ -348,6 +361,17 @@ class StandbyCommand(_OfACue):
     on = "cue/standby"
 
 
+class PlacesCommand(_Moving):
+    """Send every camera off air to where the show wants it before the next cue."""
+
+    on = "cue/places"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (PlacesResult,)
+
+    sent_at: SentAt | None = None
+
+
 class GoCommand(_OfACue):
     """Run a cue, or the next."""
 
@@ -392,6 +416,15 @@ class ReleaseCommand(Command):
     may_be_empty = True
 
 
+class LoadCommand(Command):
+    """Read the show file anew; nothing moves, and no cue is in standby."""
+
+    on = "cue/load"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (LoadResult,)
+
+
 COMMANDS: tuple[type[Command], ...] = (
     RecallCommand,
     StoreCommand,
@@ -401,6 +434,7 @@ COMMANDS: tuple[type[Command], ...] = (
     LockCommand,
     UnlockCommand,
     TallyCommand,
+    PaceCommand,
     RenameCommand,
     DeleteCommand,
     RevertCommand,
@@ -409,9 +443,11 @@ COMMANDS: tuple[type[Command], ...] = (
     ExportCommand,
     ImportCommand,
     StandbyCommand,
+    PlacesCommand,
     GoCommand,
     BackCommand,
     JumpCommand,
     HoldCommand,
     ReleaseCommand,
+    LoadCommand,
 )

@@ -11,6 +11,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 from ptzd.cameras import (
     LOCKED_UNSEEN,
     Activity,
+    CameraSettings,
     CameraState,
     FocusMode,
     LinkState,
@@ -19,8 +20,9 @@ from ptzd.cameras import (
     Tally,
     Way,
 )
-from ptzd.cues import CueState, Gone, ListedCue
+from ptzd.cues import CueState, Gone, ListedCue, Placed
 from ptzd.positions import HistoryEntry, StoredPosition
+from ptzd.visca import DialectError
 
 from .fields import ONE_LINE
 
@@ -158,7 +160,7 @@ class MoveMessage(Report, Alike):
     camera: str
     phase: Phase
     position: str | None
-    id: str | None  # of the recall; `cue 12` for one that cue 12 sent
+    id: str | None  # of the recall; `cue 12` for one that cue 12 sent, `places` for one of `cue/places`
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None
@@ -191,6 +193,9 @@ class PositionMessage(Message):
     """One stored position, in the counts of its dialect."""
 
     name: str
+    pan_deg: float | None  # null where the camera can't be sent there, since nobody knows what the counts mean
+    tilt_deg: float | None
+    focal_length_mm: float | None  # null, too, where the configuration does not name sensor and lens
     dialect: str
     pan_counts: int
     tilt_counts: int
@@ -203,11 +208,20 @@ class PositionMessage(Message):
     stored_at: AwareDatetime
 
     @classmethod
-    def of(cls, position: StoredPosition) -> Self:
-        """The message for a stored position."""
-        framing = position.framing
+    def of(cls, position: StoredPosition, settings: CameraSettings) -> Self:
+        """The message for a stored position of the camera with these settings."""
+        framing, dialect, optics = position.framing, settings.dialect, settings.optics
+        try:
+            carried = position.framing_for(dialect)
+        except DialectError:
+            carried = None
         return cls(
             name=position.name,
+            pan_deg=None if carried is None else round(dialect.pan.degrees(carried.pan_counts), 3),
+            tilt_deg=None if carried is None else round(dialect.tilt.degrees(carried.tilt_counts), 3),
+            focal_length_mm=None
+            if carried is None or optics is None
+            else round(optics.lens.focal_length_mm(carried.zoom_counts), 1),
             dialect=position.dialect,
             pan_counts=framing.pan_counts,
             tilt_counts=framing.tilt_counts,
@@ -231,9 +245,10 @@ class PositionsMessage(Report):
     positions: list[PositionMessage]
 
     @classmethod
-    def of(cls, camera: str, positions: Mapping[str, StoredPosition]) -> Self:
+    def of(cls, settings: CameraSettings, positions: Mapping[str, StoredPosition]) -> Self:
         """The message for a camera's positions."""
-        return cls(camera=camera, positions=[PositionMessage.of(position) for position in positions.values()])
+        told = [PositionMessage.of(position, settings) for position in positions.values()]
+        return cls(camera=settings.name, positions=told)
 
 
 class LearnProgressMessage(Report):
@@ -325,18 +340,31 @@ class HistoryResult(Result):
     entries: list[HistoryEntryMessage]
 
     @classmethod
-    def of(cls, camera: str, position: str, entries: Iterable[HistoryEntry]) -> Self:
+    def of(cls, settings: CameraSettings, position: str, entries: Iterable[HistoryEntry]) -> Self:
         """The result for a position's history."""
         return cls(
-            camera=camera,
+            camera=settings.name,
             position=position,
             entries=[
                 HistoryEntryMessage(
-                    number=entry.number, current=entry.current, position=PositionMessage.of(entry.position)
+                    number=entry.number, current=entry.current, position=PositionMessage.of(entry.position, settings)
                 )
                 for entry in entries
             ],
         )
+
+
+class NamedResult(Result):
+    """The `result` of `camera/NAME/rename` and `camera/NAME/delete`."""
+
+    warning: str | None  # where the show that is loaded names the position
+
+
+class LoadResult(Result):
+    """The `result` of `cue/load`: the show that was read, and how many cues it has."""
+
+    show: str
+    cues: int
 
 
 class LearnResult(Result):
@@ -398,6 +426,30 @@ class GoResult(Result):
         """The result for what a `go` did."""
         overtaken, refused = ([NotReadyMessage.of(one) for one in each] for each in (gone.overtaken, gone.refused))
         return cls(cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken, refused=refused)
+
+
+class PlaceMessage(Alike):
+    """Where a camera should stand before the next cue."""
+
+    camera: str
+    position: str
+
+
+class PlacesResult(Result):
+    """The `result` of `cue/places`, camera by camera.
+
+    `sent` are on their way, some perhaps since before; `standing` are there; `not_sent` are neither, each with why.
+    """
+
+    sent: list[PlaceMessage]
+    standing: list[PlaceMessage]
+    not_sent: list[NotReadyMessage]
+
+    @classmethod
+    def of(cls, placed: Placed) -> Self:
+        """The result for what `places` did."""
+        sent, standing = ([PlaceMessage.of(one) for one in each] for each in (placed.sent, placed.standing))
+        return cls(sent=sent, standing=standing, not_sent=[NotReadyMessage.of(one) for one in placed.not_sent])
 
 
 REPORTS: tuple[type[Report], ...] = (

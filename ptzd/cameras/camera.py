@@ -219,7 +219,5 @@ class Camera(Doing):
             slow_mode=slow.exists and (slow.state == "on" or not self.moving),
         )
         if isinstance(plan, MoveRefused):
-            raise Refusal(
-                plan.code, f"position {recall.position}: {plan.sentence}" if plan.of_framing else plan.sentence
-            )
+            raise Refusal(plan.code, f"camera {self.name} to {recall.position}: {plan.sentence}")
         return plan

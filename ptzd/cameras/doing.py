@@ -126,6 +126,7 @@ class Doing:
             faults=(*(fault for fault in own if fault is not None), *(condition.faults if condition else ())),
             as_of=self._calendar(),
             activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
+            focus_in_doubt=self.contact.focus_in_doubt,
         )
 
     # From one activity to the next
@@ -288,7 +289,7 @@ class Doing:
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
-            known = (contact.up, contact.condition, contact.framing, activity.kind, self.moving)
+            known = (contact.up, contact.condition, contact.framing, contact.focus_in_doubt, activity.kind, self.moving)
             made_of = (*known, self._tally, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 

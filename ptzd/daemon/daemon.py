@@ -32,7 +32,7 @@ from .cues import Cues
 from .handling import Brought, handlers_of
 from .moves import Moves
 from .positions import Positions
-from .recalls import Recalls, StandsIn
+from .recalls import Recalls
 from .stall import BEAT_SECONDS, Stall
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
@@ -60,10 +60,13 @@ class Daemon:
         rng: random.Random,
         guard: Guardian,
         show: ShowFile | None = None,
+        read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
         stall: Stall | None = None,
     ) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop.
+        """`focus_by_itself` names cameras whose stored focus is left alone; `read_show` reads the show's file anew.
+
+        Needs a running loop.
 
         `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks.
         """
@@ -77,6 +80,7 @@ class Daemon:
         self._tasks: asyncio.TaskGroup | None = None
         self._overtaken: frozenset[str | None] = frozenset()  # cameras stopped ahead of the message that is handled
         self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
+        recalls = Recalls(store, focus_by_itself)
         self.cameras = {
             name: Camera(
                 settings,
@@ -84,15 +88,15 @@ class Daemon:
                 guard=guard,
                 calendar=calendar,
                 report=self._reported,
-                stands_in=StandsIn(store, settings),
+                stands_in=recalls.stands_in(settings),
                 locks=store.locks_of(name),
             )
             for name, (settings, link) in links.items()
         }
         self._answers = Answers(bus)
-        recalls = Recalls(store, focus_by_itself)
         self._cues = Cues(
             show,
+            read_show=read_show,
             cameras=self.cameras,
             recalls=recalls,
             store=store,

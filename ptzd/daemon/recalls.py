@@ -10,8 +10,6 @@ from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
 
-from .advice import unknown
-
 
 class Recalls:
     """Starts moves to stored positions, for whoever asks: a message or a cue."""
@@ -20,6 +18,10 @@ class Recalls:
         """`focus_by_itself` names cameras whose stored focus is left alone."""
         self._store = store
         self._focus_by_itself = focus_by_itself
+
+    def stands_in(self, settings: CameraSettings) -> StandsIn:
+        """Return what tells in which stored position a camera stands."""
+        return StandsIn(self._store, settings, focus_by_itself=settings.name in self._focus_by_itself)
 
     def start(
         self,
@@ -52,14 +54,15 @@ class Recalls:
     def _recall(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> Recall:
         """The recall as it would be on air, asked for by nobody. Raises Refusal."""
         settings = camera.settings
-        position = self._store.position(settings.name, name)
-        if position is None:
-            raise Refusal("unknown-position", unknown("position", name, self._store.positions(settings.name)))
+        try:
+            position = self._store.known(settings.name, name)
+        except Refusal as refusal:
+            raise Refusal("unknown-position", refusal.sentence) from None
         try:
             framing = position.framing_for(settings.dialect)
         except DialectError as error:
             code = "other-scales" if isinstance(error, ScalesError) else "unknown-dialect"
-            raise Refusal(code, f"position {name}: {error}") from None
+            raise Refusal(code, f"camera {settings.name} can't be sent to {name}: {error}") from None
         if settings.name in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:
@@ -70,9 +73,11 @@ class Recalls:
 class StandsIn:
     """Tells which stored position a framing is."""
 
-    def __init__(self, store: PositionStore, settings: CameraSettings) -> None:
+    def __init__(self, store: PositionStore, settings: CameraSettings, *, focus_by_itself: bool) -> None:
+        """`focus_by_itself` says that the stored focus is left alone, and so tells nothing."""
         self._store = store
         self._settings = settings
+        self._focus_by_itself = focus_by_itself
 
     def __call__(self, framing: Framing) -> str | None:
         positions = self._store.positions(self._settings.name)
@@ -91,4 +96,6 @@ class StandsIn:
             return False
         if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
             return False  # most of them: no need to look closer
+        if self._focus_by_itself:
+            wanted = replace(wanted, focus_mode="auto")
         return settings.tolerance.holds(landing(settings.dialect, framing, wanted))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 import time
 from collections.abc import Callable
 from contextlib import AsyncExitStack
+from functools import partial
 
 import structlog
 
@@ -14,6 +16,7 @@ from ptzd.bus import Intake
 from ptzd.cameras import CameraSettings
 from ptzd.config import Config
 from ptzd.cues import ONCE_WITHIN_SECONDS
+from ptzd.files import read_show_file
 from ptzd.guard import Keeper
 from ptzd.links import Link
 from ptzd.motion import HeadFileError
@@ -73,6 +76,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             rng=rng,
             guard=guard,
             show=show,
+            read_show=None if config.show is None else partial(asyncio.to_thread, read_show_file, config.show.file),
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )

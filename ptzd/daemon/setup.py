@@ -95,9 +95,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
     """Return the bus behind the broker of the configuration. Raises StartError."""
     broker = config.broker
     try:
-        password = None
-        if broker.password_file is not None:
-            password = broker.password_file.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
+        password = None if broker.password_file is None else _password(broker.password_file)
         settings = BrokerSettings(broker.host, broker.port, broker.protocol, broker.username, password, broker.ca_file)
         return MqttBus(
             settings,
@@ -109,6 +107,17 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
         )
     except (OSError, ValueError) as error:
         raise StartError(f"the broker's settings can't be used: {error}") from None
+
+
+def _password(path: Path) -> str:
+    try:
+        return path.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = (error.strerror or "unknown error").lower() if isinstance(error, OSError) else "it is not UTF-8"
+        raise StartError(
+            f"the password file {path} can't be read ({reason}): name a text file that the user of ptzd may read; "
+            "as a service, give it the password as systemd's credential ptzd-password"
+        ) from None
 
 
 def guarded(config: Config) -> list[Guarded]:

@@ -147,6 +147,13 @@ class PositionStore:
         """Return one position, or None."""
         return self.positions(camera).get(name)
 
+    def known(self, camera: str, name: str) -> StoredPosition:
+        """Return one position. Raises Refusal `unknown`, which tells what was likely meant, where there is none."""
+        position = self.position(camera, name)
+        if position is None:
+            raise self._unknown(camera, name)
+        return position
+
     def locks(self) -> Mapping[str, tuple[Lock, ...]]:
         """Return the locked cameras that are known, each with who locked it and why, the oldest lock first."""
         return self._locks
@@ -182,7 +189,7 @@ class PositionStore:
         """Give a position another name, which must be free. Its history goes with it."""
 
         def work() -> None:
-            position = self._known(camera, old)
+            position = self.known(camera, old)
             renamed = _valid(lambda: replace(position, name=new))
             if self.position(camera, new):
                 raise Refusal(
@@ -203,7 +210,7 @@ class PositionStore:
         """Delete a position. Its framings stay in history, and `revert` brings one back."""
 
         def work() -> None:
-            self._known(camera, name)
+            self.known(camera, name)
             with self._transaction() as db:
                 db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (camera, name))
             self._forget(camera, name)
@@ -331,12 +338,6 @@ class PositionStore:
     def _remember_locks(self, camera: str, by: str, instead: tuple[Lock, ...]) -> None:
         others = tuple(lock for lock in self._locks.get(camera, ()) if lock.by != by)
         self._locks = MappingProxyType(_locks_by_camera({**self._locks, camera: others + instead}))
-
-    def _known(self, camera: str, name: str) -> StoredPosition:
-        position = self.position(camera, name)
-        if position is None:
-            raise self._unknown(camera, name)
-        return position
 
     def _unknown(self, camera: str, name: str) -> Refusal:
         names = list(self.positions(camera))
@@ -548,7 +549,17 @@ def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: 
 
 def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[HistoryEntry]:
     rows = db.execute(f"{_select_entries(db)} WHERE camera = ? AND name = ? ORDER BY number DESC", (camera, name))
-    return [_entry(row) for row in rows]
+    entries = []
+    for row in rows:
+        try:
+            entries.append(_entry(row))
+        except (ValueError, TypeError) as error:
+            raise Refusal(
+                "damaged",
+                f"framing {row[2]} in the history of position {name} of camera {camera} can't be read ({error}): store "
+                "the position anew",
+            ) from None
+    return entries
 
 
 def _read_locks(

@@ -22,7 +22,7 @@ from ptzsim import Habits, Mount, Scene, SimulatedCamera, draw_truth
 from ptzd.bus import HeldElsewhere, Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.daemon import Daemon
-from ptzd.files import ShowFile
+from ptzd.files import ShowFile, read_show_file
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
@@ -187,6 +187,10 @@ class House:
             self._said.clear()
             await self._said.wait()
 
+    async def read_show(self) -> ShowFile:
+        """Read the show anew. Raises TextFileError."""
+        return read_show_file(self.folder / "show.toml")
+
     def _at_rest(self, camera: str) -> bool:
         state = self._states.get(camera)
         return state is not None and (state["power"], state["activity"]) == ("on", "at-rest")
@@ -329,6 +333,7 @@ class Life:
                 rng=self._rng,
                 guard=guard,
                 show=house.show,
+                read_show=house.read_show,
             )
             await self.daemon.run(self.ready.set)
 
@@ -357,7 +362,8 @@ async def open_house(
 ) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
 
-    With a `show` the daemon has its cues. Positions that the store has already are left as they are.
+    With a `show` the daemon has its cues, which it reads anew from `folder`/show.toml. Positions that the store has
+    already are left as they are.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """

@@ -22,20 +22,36 @@ from ptzd.bus.messages import (
     LearnEstimate,
     LearnProgressMessage,
     LearnResult,
+    LoadResult,
     LocksResult,
     MoveMessage,
+    NamedResult,
     OutcomeMessage,
     PositionsMessage,
     Report,
     Result,
     StateMessage,
 )
-from ptzd.cameras import Activity, CameraState, Framing, Landing, Lock, MoveReport, Phase
+from ptzd.cameras import (
+    Activity,
+    CameraSettings,
+    CameraState,
+    Framing,
+    Landing,
+    Lock,
+    MoveReport,
+    Optics,
+    Phase,
+    Tolerance,
+)
 from ptzd.cues import CueState, Gone, ListedCue, NotReady
 from ptzd.cues.run import ListedMove
+from ptzd.motion import Lens, Sensor, published_head
 from ptzd.positions import HistoryEntry, Imported, StoredPosition
 from ptzd.refusal import Refusal
+from ptzd.visca import load_dialect
 
+DIALECT = load_dialect("nibble4-51")
 NOW = datetime(2031, 5, 17, 19, 30, tzinfo=UTC)
 FRAMING = Framing(102, -51, 8192, 4096, "manual")
 STATE = CameraState(
@@ -121,18 +137,41 @@ def test_a_shows_state_tells_where_it_stands_and_who_is_not_ready() -> None:
     assert [one["camera"] for one in payload["not_ready"]] == ["left"]
 
 
+HEAD = published_head(DIALECT.pan.steps_deg_per_s, DIALECT.tilt.steps_deg_per_s)
+OPTICS = Optics(Sensor(35.9, 24.0), Lens(((0, 100.0), (8192, 250.0), (16384, 400.0))), 25.0)
+SETTINGS = CameraSettings("gallery", DIALECT, HEAD, 24, Tolerance(), optics=OPTICS)
+
+
+@pytest.mark.parametrize(
+    ("settings", "dialect", "told"),
+    [
+        # 51.2 counts a degree: SRG-300H technical manual; the lens is the one above
+        (SETTINGS, "nibble4-51", [1.992, -0.996, 250.0]),
+        (replace(SETTINGS, optics=None), "nibble4-51", [1.992, -0.996, None]),
+        (SETTINGS, "nobody-knows", [None, None, None]),
+    ],
+)
+def test_a_position_is_told_in_degrees_and_millimetres_as_far_as_they_are_known(
+    settings: CameraSettings, dialect: str, told: list[float | None]
+) -> None:
+    message = PositionsMessage.of(settings, {"choir-wide": replace(STORED, dialect=dialect)})
+    (position,) = said(message.encode())["positions"]
+    assert [position[field] for field in ("pan_deg", "tilt_deg", "focal_length_mm")] == told
+    assert position["pan_counts"] == 102
+
+
 SAID: list[Report] = [
     StatusMessage(state="online", version="0.1.0", cameras=["gallery"], since=NOW),
     StatusMessage(state="offline"),
     OutcomeMessage(topic="ptzd/camera/left/store", id=None, ok=True),
     StateMessage.of(STATE),
     MoveMessage.of(MOVE),
-    PositionsMessage.of("gallery", {"choir-wide": STORED}),
+    PositionsMessage.of(SETTINGS, {"choir-wide": STORED}),
     LearnProgressMessage(camera="left", id="l", done=3, of=40, doing="pan at step 3", seconds_left=61.5),
     CueStateMessage.of(CUE_STATE, NOW),
 ]
 RESULTS: list[tuple[str, Result]] = [
-    ("history", HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)])),
+    ("history", HistoryResult.of(SETTINGS, "choir-wide", [HistoryEntry(1, STORED, True)])),
     ("cue-go", GoResult.of(Gone(CUE, counted=True))),
     ("lock", LocksResult.of(STATE)),
     ("unlock", LocksResult(locks=[])),
@@ -140,6 +179,9 @@ RESULTS: list[tuple[str, Result]] = [
     ("show-import", ImportResult.of(Imported(1, 2, 3))),
     ("learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml", renewal="smooth")),
     ("learn", LearnEstimate(seconds=205.0)),
+    ("rename", NamedResult(warning=None)),
+    ("delete", NamedResult(warning="the show names it")),
+    ("cue-load", LoadResult(show="evening", cues=3)),
 ]
 
 

@@ -7,12 +7,12 @@ import sys
 from decimal import Decimal, InvalidOperation
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
 from ptzd.cli.watching import watching
@@ -42,7 +42,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print where the sh
 def cue() -> None:
     """Run the cues of the show that the daemon has loaded: standby, go, and finding one's place.
 
-    Only standby and go move cameras; hold keeps both from it. The daemon remembers where the show stands.
+    Only standby, places and go move cameras; hold keeps them from it. The daemon remembers where the show stands.
     """
 
 
@@ -57,6 +57,20 @@ def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> Non
     as it was rehearsed.
     """
     _run(broker, "standby", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Send the cameras off air to where the show wants them.", epilog="Example: ptzd cue places")
+@_JSON
+@broker_options
+def places(broker: BrokerAddress, as_json: bool) -> None:
+    """Send every camera off air to where it should stand before the next cue: after a jump, a restart, a recall.
+
+    It tells camera by camera which was sent, which stands there, and which was not sent and why, such as one on air,
+    or one that somebody moves; then it ends with 1.
+    """
+    result = _run(broker, "places", {"sent_at": sent_at()}, as_json)
+    if result.get("not_sent"):
+        raise click.exceptions.Exit(1)
 
 
 @cue.command(short_help="Run the next cue.", epilog="Example: ptzd cue go")
@@ -89,6 +103,17 @@ def back(broker: BrokerAddress, as_json: bool) -> None:
 def jump(broker: BrokerAddress, number: Decimal, as_json: bool) -> None:
     """Make cue NUMBER the next. Nothing moves."""
     _run(broker, "jump", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Read the show file anew; nothing moves.", epilog="Example: ptzd cue load")
+@_JSON
+@broker_options
+def load(broker: BrokerAddress, as_json: bool) -> None:
+    """Read the file of the show anew, as it was changed. Nothing moves; ask for standby again.
+
+    The show stays at its cue. A file with mistakes changes nothing.
+    """
+    _run(broker, "load", {}, as_json)
 
 
 @cue.command(short_help="Keep standby and go from doing anything.", epilog="Example: ptzd cue hold")
@@ -144,6 +169,15 @@ def go_lines(result: Payload) -> list[str]:
     return lines
 
 
+def places_lines(result: Payload) -> list[str]:
+    """Return what became of each camera that was to go to its place, in lines."""
+    return [
+        *(f"{one['camera']} is sent to {one['position']}" for one in result.get("sent") or ()),
+        *(f"{one['camera']} stands in {one['position']}" for one in result.get("standing") or ()),
+        *(str(one["sentence"]) for one in result.get("not_sent") or ()),
+    ]
+
+
 def _words(cue: Payload) -> str:
     label = f" ({cue['label']})" if cue.get("label") else ""
     return f"{cue['number']}{label}"
@@ -159,7 +193,7 @@ def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> P
     if as_json:
         say_json(state | result)
         return result
-    for line in (*go_lines(result), *state_lines(state)):
+    for line in (*go_lines(result), *places_lines(result), *state_lines(state)):
         say(line)
     return result
 

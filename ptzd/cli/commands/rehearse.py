@@ -10,15 +10,16 @@ from typing import Any
 
 import click
 from rich import box
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from ptzd.cameras import Lock
 from ptzd.cli.broker import broker_of
 from ptzd.cli.configuration import read_configuration
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
-from ptzd.cli.stored import stored_positions, text_in
+from ptzd.cli.stored import stored_positions_and_locks, text_in
 from ptzd.config import Config
 from ptzd.daemon import camera_settings
 from ptzd.files import (
@@ -90,7 +91,7 @@ def rehearse(
     No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
     config = read_configuration(config_path)
-    cameras = _cameras(config, stored_positions(config, positions_path))
+    cameras = _cameras(config, *stored_positions_and_locks(config, positions_path))
     text, evening = _show(show, cameras)
     rehearsal = (
         go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
@@ -112,11 +113,13 @@ def rehearse(
         if fixed is not None:
             _print_fixed(fixed, fix_path)
         if played is not None:
-            print_simulated(played, _console(), MOST_ROWS)
+            print_simulated(played, MOST_ROWS)
     return 0 if rehearsal.fits else FAILED
 
 
-def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
+def _cameras(
+    config: Config, positions: list[StoredPosition], locks: Mapping[str, tuple[Lock, ...]]
+) -> dict[str, RehearsedCamera]:
     heads = HeadFiles(config.store.path.parent)
     stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
     for position in positions:
@@ -124,7 +127,12 @@ def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, Rehea
             stored[position.camera][position.name] = position
     try:
         return {
-            name: RehearsedCamera(camera_settings(name, camera, heads.path(name)), stored[name], camera.focus == "auto")
+            name: RehearsedCamera(
+                camera_settings(name, camera, heads.path(name)),
+                stored[name],
+                camera.focus == "auto",
+                locks.get(name, ()),
+            )
             for name, camera in config.camera.items()
         }
     except (DialectError, HeadFileError) as error:
@@ -186,7 +194,7 @@ def _require_new(path: Path) -> None:
 
 def _print(rehearsal: Rehearsal) -> None:
     if rehearsal.moves:
-        _console().print(_table(rehearsal), "")
+        Console().print(_table(rehearsal), "")
     if len(rehearsal.moves) > MOST_ROWS:
         say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
     say(
@@ -202,11 +210,6 @@ def _print(rehearsal: Rehearsal) -> None:
         say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
         for remedy in conflict.remedies:
             say(f"   - {remedy.sentence}.")
-
-
-def _console() -> Console:
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    return Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
 
 
 def _table(rehearsal: Rehearsal) -> Table:

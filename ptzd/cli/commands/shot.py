@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Iterator, Sequence
 from math import inf
 from pathlib import Path
@@ -11,10 +10,10 @@ from typing import Any
 
 import click
 from rich import box
-from rich.console import Console
 from rich.table import Table
 
 from ptzd.cli.configuration import read_configuration
+from ptzd.cli.console import Console, print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
@@ -270,7 +269,7 @@ def _print_one(view: View) -> None:
     table = Table(box=box.SIMPLE_HEAD, show_header=False)
     for what, value in _cells(view).items():
         table.add_row(what, value)
-    _print(table)
+    Console().print(table)
     if (sentence := view.lens_sentence()) is not None:
         say(sentence)
     if view.panning is not None:
@@ -278,20 +277,9 @@ def _print_one(view: View) -> None:
 
 
 def _print_all(views: Sequence[View]) -> None:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     rows = [(view.name, _cells(view)) for view in views]
     shown = [heading for heading in rows[0][1] if heading != "across"]  # too much for a terminal's width
-    table.add_column(no_wrap=True, min_width=max(len(view.name) for view in views))
-    for heading in shown:
-        table.add_column(heading)
-    for framing_name, cells in rows:
-        table.add_row(framing_name, *(cells[heading] for heading in shown))
-    _print(table)
-
-
-def _print(table: Table) -> None:
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
+    print_table(("", *shown), [(name, *(cells[each] for each in shown)) for name, cells in rows], whole=("",))
 
 
 def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:
