@@ -30,7 +30,7 @@ from typing import Any
 import structlog
 from evening_watcher import Book, Counts, DrawnCue, DrawnMove, Watcher, Wrong
 from ptzevening import Actor, House
-from ptzevening.house import open_doors
+from ptzevening.house import Life, open_doors
 from ptzsim import MOUNTS, Habits, virtual_time
 from ptzsim.habits import draw_habits
 
@@ -53,6 +53,7 @@ from ptzd.visca import (
 IN_MEMORY = Path("/dev/shm")  # nothing of an evening is kept
 STORED_AT = datetime(2031, 5, 24, 12, 0, tzinfo=UTC)
 NAMES = ("left", "right", "gallery")
+PEOPLE = ("the rigger", "stage left")
 PLACES = ("wide", "solo", "door")
 DIALECTS = ("nibble4-51", "nibble4-51", "nibble4-14")
 FIRST_IN_CI = 1
@@ -154,6 +155,7 @@ class Evening:
         self.rng = rng
         self.loop = asyncio.get_running_loop()
         self.watcher = Watcher(house, book, self.tell)
+        self.life: Life  # the daemon's, that serves or did last
         self.program: str | None = None
         self.asked = 0
         self.doing: dict[Callable[[], Any], float] = {
@@ -173,6 +175,7 @@ class Evening:
             self.learn: 0.2,
             self.end_daemon: 0.6,
             self.kill_daemon: 0.6,
+            self.start_another_daemon: 0.4,
             self.restart_broker: 0.3,
             self.say_an_old_will: 0.5,
             self.power_cut: 0.3,
@@ -188,7 +191,7 @@ class Evening:
     async def play(self) -> None:
         """Do one thing after another, and then nothing until all that is so must have been said."""
         watching = asyncio.ensure_future(self.watcher.watch())
-        await self.house.start()
+        self.life = await self.house.start()
         await asyncio.sleep(self.rng.uniform(0.0, 4.0))
         for camera, position in self.book.start.items():
             if self.rng.random() < 0.7:
@@ -304,8 +307,8 @@ class Evening:
         self.say(self.rng.choice(("all/stop", f"camera/{self.camera()}/stop")), "")
 
     def lock(self) -> None:
-        camera, by = self.camera(), self.rng.choice(("the rigger", "stage left"))
-        if self.house.broker.running and self.house.lives[-1].serves:
+        camera, by = self.camera(), self.rng.choice(PEOPLE)
+        if self.house.broker.running and self.life.serves:
             self.book.holders.setdefault(camera, set()).add(by)
         self.say(f"camera/{camera}/lock", {"by": by, "reason": "hands at the head"})
 
@@ -314,8 +317,9 @@ class Evening:
         if not held:
             return
         camera = self.rng.choice(held)
-        by = self.rng.choice(sorted(self.book.holders[camera]))
-        self.ask(f"camera/{camera}/unlock", {"by": by}, lambda outcome: self.book.holders[camera].discard(by))
+        by, whose = self.rng.choice(PEOPLE), self.rng.choice((None, *sorted(self.book.holders[camera])))
+        asked = {"by": by} if whose is None else {"by": by, "whose": whose}
+        self.ask(f"camera/{camera}/unlock", asked, lambda outcome: self.book.holders[camera].discard(whose or by))
 
     def learn(self) -> None:
         self.say(f"camera/{self.camera()}/learn", {"pan_deg": [-30, 30], "tilt_deg": [-5, 20]})
@@ -341,11 +345,11 @@ class Evening:
 
     async def end_daemon(self) -> None:
         self.tell("> the daemon is told to end")
-        await self.house.lives[-1].end()
+        await self.life.end()
         await self.start_daemon()
 
     async def kill_daemon(self) -> None:
-        life = self.house.lives[-1]
+        life = self.life
         late = self.rng.random() < 0.3
         self.tell(f"> the daemon is killed{', which the broker notices late' if late else ''}")
         self.watcher.will_is_out = late
@@ -361,7 +365,18 @@ class Evening:
         await asyncio.sleep(self.rng.choice((0.0, self.rng.uniform(0.0, 5.0))))
         self.tell("> the daemon is started")
         self.watcher.daemon_started()
-        await self.house.start()
+        self.life = await self.house.start()
+
+    async def start_another_daemon(self) -> None:
+        """As somebody does at the other computer, who does not know of the first."""
+        if not (self.house.broker.running and self.life.serves):
+            return
+        self.tell("> another daemon is started, with a store of its own")
+        with tempfile.TemporaryDirectory(dir=self.house.folder) as folder:
+            another = await self.house.start(Path(folder))
+            await asyncio.sleep(self.rng.uniform(0.0, 2.0))
+            self.watcher.second_daemon(another.refused is not None)
+            await another.end()
 
     async def restart_broker(self) -> None:
         self.tell("> the broker goes")
@@ -372,7 +387,7 @@ class Evening:
 
     def say_an_old_will(self) -> None:
         self.tell("> the will of an older connection")
-        self.house.broker.say_will(self.house.lives[-1].bus)
+        self.house.broker.say_will(self.life.bus)
 
     # What happens to a camera
 

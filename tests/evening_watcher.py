@@ -11,8 +11,9 @@ What it holds true, of everything that is said while a daemon serves and the bro
   as the move was asked for.
 - *stopped*, which a state tells as "at-rest": no motor of head or zoom turns.
 - *stands in a position*: the counts are those of the position, within tolerance and one more, the focus mode too.
-- *locked*: somebody holds the lock. While it is said of a camera that answers, no motor turns for longer than it takes
-  to brake.
+- *locked*: by those who hold a lock, and by nobody else. While it is said of a camera that answers, no motor turns for
+  longer than it takes to brake.
+- *tally*: what the vision mixer said last, of a camera of which it has said something to this daemon.
 - *up*, *on*: the camera can be heard; it is powered and does not sweep its range.
 - *ready*: each camera that the next cue takes or moves stands still in the framing that the cue wants it in, or moves
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
@@ -42,6 +43,7 @@ from ptzevening import House
 from ptzd.bus import Said
 
 AT_ONCE_SECONDS = 0.06
+HEARD_SECONDS = 0.1  # from the broker to the daemon
 BRAKING_SECONDS = 1.0  # the fastest step of any head, at the softest brakes that are drawn
 FOUND_OUT_SECONDS = 1.5
 SILENCE_SECONDS = 3.5  # the protocol's repeats go on for 3.1 s
@@ -311,6 +313,11 @@ class Watcher:
         if off_air and self.tally.get(camera) == "program":
             self._wrong("moved on program unasked", told)
 
+    def second_daemon(self, refused: bool) -> None:
+        """Take note of whether a daemon was refused that was started beside another."""
+        if not refused:
+            self._wrong("a second daemon serves", "it was started beside another below the same base")
+
     def went(self, outcome: dict[str, Any]) -> None:
         """Hold the outcome of a `go` against what has set out."""
         number = int(outcome["result"]["cue"]["number"])
@@ -355,7 +362,7 @@ class Watcher:
     def _look_at(self, camera: str) -> None:
         state = self.states.get(camera)
         if state is None or not self._serving or not self.online:
-            for claim in ("heard", "on", "at rest", "position", "locked", "locked and still"):
+            for claim in ("heard", "on", "at rest", "position", "tally", "locked", "lock", "locked and still"):
                 self._forget(claim, camera)
             return
         late = self._late(camera)
@@ -378,8 +385,12 @@ class Watcher:
                 and any(self.stands_in(camera, counts) for counts in self._book.positions[camera].values())
             )
             self._judge("position", camera, False, stands and so, late, "")
-        locked = bool(state["locks"])
-        self._judge("locked", camera, locked, self._locked(camera), AT_ONCE_SECONDS, "nobody holds it")
+        told = self.tally.get(camera, state["tally"])
+        self._judge("tally", camera, True, state["tally"] == told, HEARD_SECONDS, f"{state['tally']}, it is {told}")
+        said, locked = {lock["by"] for lock in state["locks"]}, bool(state["locks"])
+        holders = self._book.holders.get(camera, set())
+        self._judge("locked", camera, bool(said - holders), False, AT_ONCE_SECONDS, f"by {said}, it is by {holders}")
+        self._judge("lock", camera, said >= holders, True, AT_ONCE_SECONDS, "")
         if locked and heard and on and rest:
             self._judge("locked and still", camera, True, not turns, max(late, BRAKING_SECONDS), "it moves")
         else:

@@ -33,6 +33,7 @@ def test_nothing_is_said_that_is_not_so_and_nothing_withheld_that_is(seed: int) 
         ("camera/left/state", {"position": "solo"}, "position said where it is not so"),
         ("camera/left/state", {"position": None}, "position withheld where it is so"),
         ("camera/left/state", {"locks": [{"by": "nobody"}]}, "locked said where it is not so"),
+        ("camera/left/state", {"tally": "program"}, "tally said where it is not so"),
         ("camera/left/state", {"activity": None}, "at rest withheld where it is so"),
         ("camera/left/state", {"link": "down"}, "heard withheld where it is so"),
         ("camera/left/state", {"power": "standby"}, "on withheld where it is so"),
@@ -72,6 +73,8 @@ def kinds(folder: Path, stands_in: str | None, topic: str, lie: dict[str, Any]) 
             watcher = Watcher(house, Book(CUES, {}, {"left": dict(PLACES)}), lambda line: None)
             last = listen(house)
             watching = asyncio.ensure_future(watcher.watch())
+            house.say("camera/left/tally", {"tally": "off"})
+            watcher.tally["left"] = "off"
             house.say("camera/left/recall", {"position": stands_in or "wide", "id": "1"})
             await asyncio.sleep(5.0 if stands_in else 0.4)
             assert not watcher.wrongs

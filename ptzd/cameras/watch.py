@@ -107,13 +107,13 @@ class Watch:
             await self._rest(pause)
 
     async def _look_whether_it_restarted(self) -> None:
-        """End the learning of a camera that lost count, if that was a restart."""
+        """Ask a camera that lost count how it is, and end its learning if that was a restart."""
         contact = self._camera.contact
-        if not isinstance(self._camera.activity, Learner) or contact.condition is not None:
+        if contact.condition is not None:
             return
         with suppress(PushedAside, InquiryRefused, LineDown):
             await contact.ask_condition(self._saw_head)
-        if contact.power in ("starting", "standby"):
+        if contact.power in ("starting", "standby") and isinstance(self._camera.activity, Learner):
             self._camera.restarted_while_it_was_learned()
 
     async def _look(self, look: int, refused: bool) -> None:

@@ -112,9 +112,9 @@ class House:
         """The daemon that was started last."""
         return self.lives[-1].daemon
 
-    async def start(self) -> Life:
-        """Start a daemon, and wait until it serves or has refused to."""
-        life = Life(self, len(self.lives))
+    async def start(self, folder: Path | None = None) -> Life:
+        """Start a daemon, with a store in another `folder` if need be; wait until it serves or has refused to."""
+        life = Life(self, len(self.lives), folder or self.folder)
         self.lives.append(life)
         self._group.create_task(life.live())
         await life.ready.wait()
@@ -262,7 +262,8 @@ async def _opened(end: WireEnd) -> AsyncIterator[Link]:
 class Life:
     """One run of the daemon in a house, from its start to its end, with a store, a guard and a bus of its own."""
 
-    def __init__(self, house: House, number: int) -> None:
+    def __init__(self, house: House, number: int, folder: Path) -> None:
+        """`folder` is for its store."""
         self.ready = asyncio.Event()
         self.ended = asyncio.Event()
         self.killed = False
@@ -271,6 +272,7 @@ class Life:
         self.bus: MemoryBus
         self._house = house
         self._number = number
+        self._folder = folder
         self._rng = random.Random(f"{house.seed}/{number}")
         self._ends = {name: wire.end() for name, wire in house.wires.items()}
         self._serving: asyncio.Task[None] | None = None
@@ -311,7 +313,7 @@ class Life:
         offline = StatusMessage(state="offline").encode()
         holding = Holding(host="evening", since=house.calendar(), token=f"life {self._number}")
         async with (
-            PositionStore.open(house.folder / "evening.db", calendar=house.calendar, run_disk=inline) as store,
+            PositionStore.open(self._folder / "evening.db", calendar=house.calendar, run_disk=inline) as store,
             MemoryBus(house.broker, house.topics, offline=offline, cameras=list(actors), holding=holding) as self.bus,
         ):
             await self.bus.hold()

@@ -211,3 +211,17 @@ def test_a_move_on_air_to_where_the_camera_stands_settles_however_it_has_focused
 
     for seed in range(1, 4):
         with_rig(scene, seed=seed)
+
+
+def test_a_camera_that_lost_count_in_a_move_on_air_soon_tells_again_that_it_is_on() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("there", framing(3000), seconds=20.0, on_air=True, id="1"))
+        await asyncio.sleep(3.0)
+        rig.simulated._numbers.reset()
+        await asyncio.sleep(1.0)
+        state = rig.camera.state()
+        assert (state.activity, state.power) == ("shaped", "on")
+        assert (await rig.end_of("1")).phase == "settled"
+
+    with_rig(scene)
