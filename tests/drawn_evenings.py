@@ -161,6 +161,7 @@ class Evening:
         self.doing: dict[Callable[[], Any], float] = {
             self.stand_by: 5.0,
             self.go: 5.0,
+            self.places: 1.0,
             self.back: 1.0,
             self.jump: 1.0,
             self.hold: 0.3,
@@ -252,6 +253,9 @@ class Evening:
                     self.loop.call_soon(self.take, self.book.cues[number - 1].take)
 
         self.ask("cue/go", self.numbered(), done)
+
+    def places(self) -> None:
+        self.ask("cue/places", {}, self.watcher.placed)
 
     def back(self) -> None:
         def done(outcome: dict[str, Any]) -> None:

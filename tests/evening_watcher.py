@@ -19,7 +19,8 @@ What it holds true, of everything that is said while a daemon serves and the bro
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
 - *next cue*: as the cues that were asked for have it.
 
-- *done*, of a `go`: each of its moves on air that leaves at once has set out, or is named as one that does not.
+- *done*, of a `go`: each of its moves on air that leaves at once has set out, or is named as one that does not. Of
+  `places`: who is said to stand stands in its framing, and who is said to be sent is on its way.
 
 No move sets out while its camera is held locked, nor off air while it was told to be on program and asks first.
 
@@ -305,7 +306,7 @@ class Watcher:
     def _look_whether_it_may_move(self, camera: str, move: dict[str, Any]) -> None:
         id, told = move["id"], f"{camera} to {move['position']} ({move['id']})"
         cue = next((cue for cue in self._book.cues if id == f"cue {cue.number}"), None)
-        off_air = id in self._book.unasked and camera in self._book.asks_first
+        off_air = id == "places" or (id in self._book.unasked and camera in self._book.asks_first)
         if cue is not None:
             off_air = not any(each.camera == camera and each.on_air for each in cue.moves)
         if self._locked(camera):
@@ -326,6 +327,17 @@ class Watcher:
             leaves = move.on_air and not move.after_seconds and move.camera not in named
             if leaves and (move.camera, f"cue {number}") not in self._recalled:
                 self._wrong("a go said to be done that is not", f"{move.camera} does not leave for {move.position}")
+
+    def placed(self, outcome: dict[str, Any]) -> None:
+        """Hold the outcome of `places` against what stands and what has set out."""
+        for one in outcome["result"]["standing"]:
+            camera, position = one["camera"], one["position"]
+            if self._stands_in_named(camera, position) is False and self._late(camera) == AT_ONCE_SECONDS:
+                self._wrong("places says that it stands where it does not", f"{camera} in {position}")
+        for one in outcome["result"]["sent"]:
+            camera, position = one["camera"], one["position"]
+            if not any(name == camera and to == position for (name, _), (to, _) in self._recalled.items()):
+                self._wrong("places says to have sent whom it has not", f"{camera} to {position}")
 
     def daemon_started(self) -> None:
         """Take note that a new daemon knows only those tallies that the broker has kept."""
