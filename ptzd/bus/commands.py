@@ -17,7 +17,6 @@ from typing import ClassVar, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from ptzd.cameras import Tally
 from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
@@ -215,7 +214,7 @@ class TallyCommand(Command):
     bare = A_TALLY
     may_be_retained = True
 
-    tally: Tally = Field(description="program, preview or off")
+    tally: Literal["program", "preview", "off"] = Field(description="program, preview or off")
 
 
 class RenameCommand(Command):

@@ -16,6 +16,7 @@ from ptzd.cameras import (
     Phase,
     PowerState,
     Tally,
+    TallySource,
     Way,
 )
 from ptzd.cues import CueState, Gone, ListedCue
@@ -94,7 +95,8 @@ class StateMessage(Report):
     activity: (
         Activity | None
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
-    tally: Tally
+    tally: Tally  # unknown counts as on air
+    tally_source: TallySource | None  # null where nobody has told
     locked: LockMessage | None
     faults: list[str]
     as_of: AwareDatetime
@@ -119,6 +121,7 @@ class StateMessage(Report):
             seconds_to_settled=state.seconds_to_settled,
             activity=state.activity,
             tally=state.tally,
+            tally_source=state.tally_source,
             locked=None if state.locked is None else LockMessage.of(state.locked),
             faults=list(state.faults),
             as_of=state.as_of,

@@ -18,6 +18,7 @@ from .reports import (
     Phase,
     PowerState,
     Tally,
+    TallySource,
     Way,
 )
 from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion
@@ -47,6 +48,7 @@ __all__ = [
     "Recall",
     "StrangeMotion",
     "Tally",
+    "TallySource",
     "Tolerance",
     "Way",
     "Window",

@@ -9,9 +9,11 @@ What the daemon does with it, all of it on the event loop and without waiting:
         is_in=…,    # (state, position): whether a camera that has told this stands in a position
         state=lambda camera: cameras[camera].state() if camera in cameras else None,
         say=…,      # (CueState): publish it, retained
+        on_air=…,   # (cameras): those that are on air, as the cues have it
         keep=…,     # (CuePlace): store.set_cue_place(show, place) in a task
         later=loop.call_later,
     )
+    desk.say_on_air()                     # once, at the start
     desk.say_state()                      # once, when all else is said at the start
     desk.heard(report)                    # every CameraState and every MoveReport, as it comes
     desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
@@ -157,23 +159,27 @@ class CueDesk:
         is_in: Callable[[CameraState, str], bool],
         state: Callable[[str], CameraState | None],
         say: Callable[[CueState], None],
+        on_air: Callable[[frozenset[str]], None],
         keep: Callable[[CuePlace], None],
         later: Callable[[float, Callable[[], None]], Timer],
         start: Mapping[str, str] = MappingProxyType({}),
+        begins_with: str | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
-        """`say` hears every change of the state, `keep` every change of the place; both must return at once.
+        """`say` hears every change of the state, `keep` every change of the place, `on_air` which cameras are on air as
+        the cues have it; all must return at once. The show begins with `begins_with` on air.
 
         `state` tells a camera's state before it has been `heard`, and None for a camera that there is not. `later` does
         something after so many seconds, as an event loop's `call_later` does.
         """
         self._show = show
-        self._run = CueRun(cues, place, start=start, once_within_seconds=once_within_seconds)
+        self._run = CueRun(cues, place, start=start, on_air=begins_with, once_within_seconds=once_within_seconds)
         self._recall = recall
         self._foresee = foresee
         self._is_in = is_in
         self._state = state
         self._say = say
+        self._on_air = on_air
         self._keep = keep
         self._later = later
         self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
@@ -194,6 +200,10 @@ class CueDesk:
         """Say how the show stands, whether or not it has changed."""
         self._said = self.state()
         self._say(self._said)
+
+    def say_on_air(self) -> None:
+        """Say which cameras are on air, as the cues have it."""
+        self._on_air(self._run.on_air)
 
     # What it is asked
 
@@ -222,6 +232,11 @@ class CueDesk:
         if cue is None:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
+        self._asking = True
+        try:
+            self.say_on_air()  # what has waited for a camera to be off air leaves now
+        finally:
+            self._asking = False
         waiting = [wish for wish in self._wishes.values() if wish.token is None]
         unasked = () if self._asked is not None and self._asked[0] == cue else self._unasked(cue)
         self._end_standby()
@@ -239,6 +254,7 @@ class CueDesk:
         self._run.back()
         self._call_off(self._timers)
         self._end_standby()
+        self.say_on_air()
         return self._changed()
 
     def jump(self, number: Decimal) -> CueState:
@@ -246,6 +262,7 @@ class CueDesk:
         self._run.jump(number)
         self._call_off(self._timers)
         self._end_standby()
+        self.say_on_air()
         return self._changed()
 
     def hold(self) -> CueState:
@@ -368,7 +385,7 @@ class CueDesk:
     def _send_off_air(self, wish: _Wish) -> None:
         """Send it, unless it has to wait until it is off air."""
         state = self._seen(wish.move.camera)
-        if state is None or state.tally != "program":
+        if state is None or not state.on_air:
             wish.token = CueToken(wish.cue.number, wish.move.camera)
             self._start(wish.move, wish.token)
 
@@ -383,7 +400,7 @@ class CueDesk:
             why = f"cue {cue.number} takes it, so the move would be seen"
         elif any(move.on_air and move.camera == camera for move in cue.moves):
             why = f"cue {cue.number} moves it on air"
-        elif state is not None and state.tally == "program":
+        elif state is not None and state.on_air:
             why = f"it was on air until cue {cue.number}"
         elif (fault := self._fault_of_a_camera(camera, state)) is not None:
             why = fault[1]
@@ -484,7 +501,7 @@ class CueDesk:
             assert state is not None
             if state.activity is Activity.AT_REST:
                 fault = self._fault_of_where_it_stands(cue, camera, state, "takes it")
-            elif state.tally != "program":
+            elif not state.on_air:
                 fault = "moving", f"camera {camera} is to be taken and still moves"
             fault = fault or self._told_fault(state)
         return None if fault is None else NotReady(camera, None, *fault)

@@ -74,9 +74,11 @@ class Cues:
                 is_in=self._is_in,
                 state=lambda camera: cameras[camera].state() if camera in cameras else None,
                 say=self._say,
+                on_air=self._on_air,
                 keep=lambda place: spawn(self._keep(place)),
                 later=self._loop.call_later,
                 start=show.show.start,
+                begins_with=show.show.on_air,
                 once_within_seconds=once_within_seconds,
             )
 
@@ -134,6 +136,11 @@ class Cues:
         if self._loaded is not None:
             self._loaded.driven(camera)
 
+    def say_on_air(self) -> None:
+        """Tell the cameras which of them are on air as the cues have it: it counts where no vision mixer speaks."""
+        if self._loaded is not None:
+            self._loaded.say_on_air()
+
     def say_state(self) -> None:
         """Say how the show stands."""
         if self._loaded is not None:
@@ -172,6 +179,10 @@ class Cues:
             return False  # what moves is nowhere
         settings = self._cameras[state.camera].settings
         return StandsIn(self._store, settings).position(state.framing, position)
+
+    def _on_air(self, on_air: frozenset[str]) -> None:
+        for name, camera in sorted(self._cameras.items(), key=lambda each: each[0] not in on_air):  # those first
+            camera.set_tally("program" if name in on_air else "off", "cues")
 
     def _say(self, state: CueState) -> None:
         message = CueStateMessage.of(state, self._calendar())

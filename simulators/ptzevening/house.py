@@ -248,6 +248,7 @@ async def open_house(
                 rng=rng,
                 guard=guard,
                 show=show,
+                off_air_untold=True,
             )
             house = House(broker, topics, wires, heads)
             try:

@@ -256,7 +256,7 @@ async def test_the_broker_can_be_named_by_the_daemons_configuration(
     port = broker.split(":")[1]
     config = tmp_path / "granary.toml"
     config.write_text(
-        f'[broker]\nport = {port}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        f'[broker]\nport = {port}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n[tally]\nsource = "none"\n'
         '[camera.gallery]\nlink = "udp://127.0.0.1:52381"\ndialect = "nibble4-51"\n'
     )
     async with stand_in(broker, {"camera/gallery/stop": [("outcome", {"ok": True})]}):

@@ -112,6 +112,7 @@ async def open_house(
     focus_by_itself: frozenset[str] = frozenset(),
     store_works: bool = True,
     topics: Topics = Topics("ptzd"),  # noqa: B008
+    off_air_untold: bool = True,
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
@@ -161,6 +162,7 @@ async def open_house(
                 rng=random.Random(4),
                 guard=guard,
                 show=show,
+                off_air_untold=off_air_untold,
             )
             running = group.create_task(daemon.run(lambda: None))
             house = House(broker, simulated, daemon)
@@ -179,9 +181,10 @@ def in_house(
     scene: Callable[[House], Coroutine[Any, Any, None]],
     show: ShowFile | None = None,
     store_works: bool = True,
+    off_air_untold: bool = True,
 ) -> None:
     async def play() -> None:
-        async with open_house(folder, show=show, store_works=store_works) as house:
+        async with open_house(folder, show=show, store_works=store_works, off_air_untold=off_air_untold) as house:
             await scene(house)
 
     virtual_time.run(play())
@@ -562,6 +565,57 @@ def test_cues_send_cameras_off_air_step_on_and_survive_the_daemon(tmp_path: Path
     in_house(tmp_path, second_half, show)
 
 
+def test_a_show_without_a_vision_mixer_knows_by_its_cues_what_is_on_air(tmp_path: Path) -> None:
+    """Also in the daemon's next life; and where a mixer does speak, its word counts."""
+
+    def tally(house: House, camera: str) -> tuple[str, str | None]:
+        state = camera_state(house, camera)
+        return state["tally"], state["tally_source"]
+
+    async def first_half(house: House) -> None:
+        assert [tally(house, camera) for camera in CAMERAS] == [("off", "cues")] * 3, "no cue stands"
+        house.say("cue/standby")
+        assert (await house.end("cue 1"))["way"] == "direct"
+        house.say("cue/go")
+        await asyncio.sleep(0.1)
+        assert (tally(house, "gallery"), tally(house, "left")) == (("program", "cues"), ("off", "cues"))
+        house.say("camera/gallery/recall", {"position": "choir-wide", "id": "unasked"})
+        assert (await house.end("unasked"))["code"] == "on-air"
+        house.say("cue/standby")
+        await asyncio.sleep(3)
+        assert camera_state(house, "gallery")["position"] is None, "it is on air until cue 2"
+
+    async def second_half(house: House) -> None:
+        assert tally(house, "gallery") == ("program", "cues")
+        house.say("cue/standby")
+        await asyncio.sleep(0.1)
+        house.say("cue/go")
+        assert (await house.end("cue 2"))["way"] == "direct", "it leaves as soon as cue 2 takes left"
+        assert (tally(house, "gallery"), tally(house, "left")) == (("off", "cues"), ("program", "cues"))
+        house.say("camera/left/tally", "off", retain=True)
+        house.say("cue/jump", "2")
+        house.say("cue/go")
+        await asyncio.sleep(0.1)
+        assert tally(house, "left") == ("off", "message")
+
+    in_house(tmp_path, first_half, read_show_text(CUES), off_air_untold=False)
+    in_house(tmp_path, second_half, read_show_text(CUES), off_air_untold=False)
+
+
+def test_where_nobody_tells_what_is_on_air_a_recall_asks_and_the_state_says_so(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        state = camera_state(house, "left")
+        assert (state["tally"], state["tally_source"]) == ("unknown", None)
+        house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+        refused = await house.end("1")
+        assert refused["code"] == "tally-unknown" and refused["hint"] in refused["sentence"]
+        house.say("camera/left/tally", "off", retain=True)
+        house.say("camera/left/recall", {"position": "soloist", "id": "2"})
+        assert ((await house.end("2"))["phase"], camera_state(house, "left")["tally_source"]) == ("settled", "message")
+
+    in_house(tmp_path, scene, off_air_untold=False)
+
+
 def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("cue/go")
@@ -602,6 +656,7 @@ def test_a_camera_that_a_cue_takes_is_ready_only_where_the_cues_before_have_sent
             await is_told(house)
 
     async def is_told(house: House) -> None:
+        house.say("camera/gallery/tally", "off")
         house.say("cue/standby", {"id": "standby"})
         await house.until(
             lambda topic, message: topic == "ptzd/camera/gallery/state" and message["position"] == "choir-wide"
