@@ -20,7 +20,16 @@ from pydantic_core import PydanticCustomError
 from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
-from .messages import ExportResult, GoResult, HistoryResult, ImportResult, LearnEstimate, LearnResult, Result
+from .messages import (
+    ExportResult,
+    GoResult,
+    HistoryResult,
+    ImportResult,
+    LearnEstimate,
+    LearnResult,
+    Result,
+    StandbyResult,
+)
 
 LONGEST_ID = 64  # characters
 LONGEST_WHO = 64
@@ -313,6 +322,7 @@ class StandbyCommand(_OfACue):
     """Send the cameras off air to their framings in a cue, or in the next."""
 
     on = "cue/standby"
+    results = (StandbyResult,)
 
 
 class GoCommand(_OfACue):

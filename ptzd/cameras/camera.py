@@ -220,6 +220,8 @@ class Camera(Doing):
             # What a head does whose slow mode is switched in mid-move, no document says.
             slow_mode=slow.exists and (slow.state == "on" or not self.moving),
         )
+        if isinstance(plan, MoveRefused) and not plan.of_framing and not recall.exactly:
+            return plan.nearest_instead()
         if isinstance(plan, MoveRefused):
             raise Refusal(
                 plan.code, f"position {recall.position}: {plan.sentence}" if plan.of_framing else plan.sentence

@@ -122,13 +122,14 @@ class Gone:
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
-    about, as far as that is known at once.
+    about, as far as that is known at once; `started` what left at once, with its promised seconds and warnings.
     """
 
     cue: ListedCue
     counted: bool
     overtaken: tuple[NotReady, ...] = ()
     refused: tuple[NotReady, ...] = ()
+    started: tuple[MoveReport, ...] = ()
 
 
 @dataclass(slots=True)
@@ -190,6 +191,7 @@ class CueDesk:
         self._said: CueState | None = None
         self._refusal: MoveReport | None = None  # the latest
         self._asking = False  # while recalls go out, their first reports come back
+        self._started: list[MoveReport] = []  # by what is asked now, or was asked last
 
     def state(self) -> CueState:
         """Return how the show stands."""
@@ -207,16 +209,17 @@ class CueDesk:
 
     # What it is asked
 
-    def stand_by(self, number: Decimal | None, now: float) -> CueState:
+    def stand_by(self, number: Decimal | None, now: float) -> tuple[MoveReport, ...]:
         """Send every camera off air that has a framing in the cue, unless it stands there or is on its way.
 
-        `now` is the event loop's time. What may not leave yet waits.
+        `now` is the event loop's time. What may not leave yet waits; what has left now is returned.
         """
         cue = self._run.stand_by(number)
         if self._asked is None or self._asked[0] != cue:
             self._asked = cue, now
         under_way = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None and _running(wish)}
         self._forget(self._wishes)
+        self._started.clear()
         self._asking = True
         try:
             for move in cue.moves:
@@ -224,7 +227,8 @@ class CueDesk:
                     self._wish(cue, move, under_way.get(move.camera), now)
         finally:
             self._asking = False
-        return self._changed()
+        self._changed()
+        return tuple(self._started)
 
     def go(self, number: Decimal | None, now: float) -> Gone:
         """Start the cue's moves on air and step on. `now` is the event loop's time."""
@@ -232,6 +236,7 @@ class CueDesk:
         if cue is None:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
+        self._started.clear()
         self._asking = True
         try:
             self.say_on_air()  # what has waited for a camera to be off air leaves now
@@ -247,7 +252,7 @@ class CueDesk:
         finally:
             self._asking = False
         self._changed()
-        return Gone(cue, True, overtaken, tuple(one for one in refused if one is not None))
+        return Gone(cue, True, overtaken, tuple(one for one in refused if one is not None), tuple(self._started))
 
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
@@ -286,6 +291,8 @@ class CueDesk:
             self._take_back(report.camera)
         elif isinstance(report, MoveReport) and report.phase is Phase.REFUSED:
             self._refusal = report
+        elif isinstance(report, MoveReport) and self._asking and report.phase is Phase.ACCEPTED:
+            self._started.append(report)
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
             self._states[report.camera] = report

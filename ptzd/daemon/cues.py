@@ -19,7 +19,7 @@ from ptzd.bus.commands import (
     ReleaseCommand,
     StandbyCommand,
 )
-from ptzd.bus.messages import CueStateMessage, GoResult
+from ptzd.bus.messages import CueStateMessage, GoResult, StandbyResult
 from ptzd.cameras import Camera, CameraState, MoveReport
 from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
 from ptzd.files import ShowFile
@@ -85,8 +85,8 @@ class Cues:
     # Commands
 
     @handles(StandbyCommand)
-    def stand_by(self, asked: Asked[StandbyCommand]) -> None:
-        self._desk.stand_by(asked.what.number, self._loop.time())
+    def stand_by(self, asked: Asked[StandbyCommand]) -> StandbyResult:
+        return StandbyResult.of(self._desk.stand_by(asked.what.number, self._loop.time()))
 
     @handles(GoCommand)
     def go(self, asked: Asked[GoCommand]) -> GoResult:

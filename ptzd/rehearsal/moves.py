@@ -240,7 +240,7 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
         plan, refused = (planned.nearest, planned) if isinstance(planned, MoveRefused) else (planned, None)
         start = _start(move, cue_index, times[cue_index].gap_seconds)
         made = (
-            refused is None
+            (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
             and company.makes(move, seen=seen, taken=camera == on_air[cue_index])
             and start.at(at_seconds) >= swept.get(camera, 0.0)
         )

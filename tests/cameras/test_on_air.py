@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -123,6 +124,26 @@ def test_a_camera_of_which_nobody_tells_is_moved_as_if_it_were_on_air(
         assert (off.phase, off.way) == ("settled", "direct")
 
     with_rig(scene, on_air_moves=policy, off_air_untold=False)
+
+
+@pytest.mark.parametrize(("tally", "seconds"), [("off", 60.0), ("off", 0.1), ("program", 60.0), ("program", 0.5)])
+def test_a_stored_time_that_cannot_be_had_from_here_becomes_the_nearest_and_one_asked_for_now_is_refused(
+    tally: str, seconds: float
+) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally(tally)  # type: ignore[arg-type]
+        there = Recall("there", framing(500), seconds=seconds, on_air=True, id="stored")
+        made = await rig.recall(there)
+        assert (made.phase, made.way) == ("settled", "direct" if tally == "off" else "shaped")
+        assert made.warning is not None and f"{seconds:g} s" in made.warning and "instead" in made.warning
+        assert made.measured_seconds is not None and made.least_seconds is not None and made.most_seconds is not None
+        assert made.least_seconds <= made.measured_seconds <= made.most_seconds
+        assert (made.measured_seconds < seconds) is (seconds == 60.0), "it is nearer to it on its own side"
+        back = replace(there, position="back", framing=framing(0), exactly=True, id="asked")
+        refused = await rig.recall(back)
+        assert (refused.phase, refused.code) == ("refused", "too-long" if seconds == 60.0 else "too-short")
+
+    with_rig(scene)
 
 
 def test_what_the_cues_show_counts_until_a_vision_mixer_has_spoken() -> None:

@@ -141,7 +141,7 @@ async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text
     await positions("import", str(show))
     arrived = await ptzd("recall", "left", "near", "--broker", broker)
     assert (arrived.code, arrived.err) == (0, "")
-    assert arrived.out.startswith("left settled on near")
+    assert arrived.out.splitlines()[-1].startswith("left settled on near")
     replaced = await ptzd("store", "left", "here", "--replace", "--json", "--broker", broker)
     assert replaced.json()["ok"] is True
 

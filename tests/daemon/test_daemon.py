@@ -616,6 +616,46 @@ def test_where_nobody_tells_what_is_on_air_a_recall_asks_and_the_state_says_so(t
     in_house(tmp_path, scene, off_air_untold=False)
 
 
+TIMED = CUES.replace('position = "choir-wide"', 'position = "choir-wide"\nseconds = 0.2').replace(
+    'position = "soloist"', 'position = "soloist"\nseconds = 50'
+)
+
+
+def test_a_rehearsed_time_that_cannot_be_had_keeps_no_camera_from_its_place_and_whoever_asked_is_told(
+    tmp_path: Path,
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/standby", {"id": "standby"})
+        [started] = (await house.outcome("standby"))["result"]["started"]
+        assert (started["camera"], started["position"]) == ("left", "soloist")
+        assert "can't take 50 s" in started["warning"] and "instead" in started["warning"]
+        ended = await house.end("cue 1")
+        assert (ended["phase"], ended["warning"]) == ("settled", started["warning"])
+        assert started["least_seconds"] <= ended["measured_seconds"] <= started["most_seconds"]
+        house.say("camera/left/recall", {"position": "choir-wide", "seconds": 400, "id": "now"})
+        assert (await house.end("now"))["code"] == "too-long"
+        house.say("camera/gallery/store", {"position": "here", "seconds": 400, "id": "store"})
+        assert (await house.outcome("store"))["ok"]
+        house.say("camera/gallery/recall", {"position": "soloist", "id": "away"})
+        await house.end("away")
+        house.say("camera/gallery/recall", {"position": "here", "id": "stored"})
+        assert "instead" in (await house.end("stored"))["warning"]
+
+    in_house(tmp_path, scene, read_show_text(TIMED))
+
+
+def test_a_go_tells_whoever_asked_how_long_its_move_takes(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go", {"number": 1, "id": "go"})
+        result = (await house.outcome("go"))["result"]
+        [started] = result["started"]
+        move = await house.until(lambda topic, message: topic.endswith("/move") and message["phase"] == "accepted")
+        for field in ("camera", "position", "predicted_seconds", "least_seconds", "most_seconds", "warning"):
+            assert started[field] == move[field]
+
+    in_house(tmp_path, scene, read_show_text(CUES.replace('"soloist"', '"soloist"\non_air = true')))
+
+
 def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("cue/go")
