@@ -151,6 +151,7 @@ def _inside_reach(window: WindowConfig, info: ValidationInfo) -> WindowConfig:
 
 Name = Annotated[str, AfterValidator(checked_name)]
 NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
+OwnFile = Annotated[Path, Field(strict=False), AfterValidator(_beside)]
 ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
 Degrees = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
 Edges = Annotated[tuple[Degrees, Degrees], AfterValidator(_edges)]
@@ -172,7 +173,8 @@ class BrokerConfig(_Table):
     port: int = Field(default=1883, ge=1, le=65535, description="a TCP port from 1 to 65535", examples=[1883])
     protocol: Literal["3.1.1", "5"] = Field(default="5", description='the MQTT version in quotes, "3.1.1" or "5"')
     username: str | None = Field(default=None, min_length=1, description="the name to log in with")
-    password_file: ExistingFile | None = Field(default=None, description="a file whose first line is the password")
+    # It need not be there for who reads the configuration: a service manager gives it to the daemon alone.
+    password_file: OwnFile | None = Field(default=None, description="a file whose first line is the password")
     ca_file: ExistingFile | None = Field(
         default=None, description="a file of certificates to trust, which turns TLS on"
     )
@@ -241,7 +243,10 @@ class CameraConfig(_Table):
     )
     label: str = Field(default="", max_length=100, description="a text for people of at most 100 characters")
     sensor: tuple[Millimetres, Millimetres] | None = Field(
-        default=None, strict=False, description="[width, height] of the sensor in mm", examples=[[35.9, 24.0]]
+        default=None,
+        strict=False,
+        description="[width, height] of the sensor in mm, of which a 16:9 picture is taken",
+        examples=[[35.9, 24.0]],
     )
     focal_length: (
         Annotated[

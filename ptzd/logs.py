@@ -1,15 +1,21 @@
-"""The log of daemon and guard: lines for people on a terminal, JSON for everything else. It goes to stderr."""
+"""The log of daemon and guard: lines for people on a terminal, JSON for everything else. It goes to stderr.
+
+What it tells may come from anywhere: nothing in it steers the terminal that it ends on, or is shown on later.
+"""
 
 from __future__ import annotations
 
+import json
 import logging
 import os
 import select
 import sys
 from contextlib import suppress
-from typing import TextIO, cast
+from typing import Any, TextIO, cast
 
 import structlog
+
+from .printable import printable, printable_json
 
 
 class Unhindered:
@@ -38,15 +44,18 @@ def log_from(level: int, *, unhindered: bool = False) -> None:
     terminal = sys.stderr is not None and sys.stderr.isatty()
     file = cast(TextIO, Unhindered(sys.stderr)) if unhindered else sys.stderr
     renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer() if terminal else structlog.processors.JSONRenderer(ensure_ascii=False)
+        structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
+        if terminal
+        else structlog.processors.JSONRenderer(_json, ensure_ascii=False)
     )
     shared: list[structlog.typing.Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
         structlog.processors.TimeStamper(fmt="%H:%M:%S" if terminal else "iso", utc=not terminal),
     ]
-    if not terminal:
-        shared.append(structlog.processors.format_exc_info)
+    shared.append(structlog.processors.format_exc_info)
+    if terminal:
+        shared.append(_texts_printable)
     structlog.configure(
         processors=[*shared, renderer],
         wrapper_class=structlog.make_filtering_bound_logger(level),
@@ -57,3 +66,13 @@ def log_from(level: int, *, unhindered: bool = False) -> None:
     handler = logging.StreamHandler(file)
     handler.setFormatter(structlog.stdlib.ProcessorFormatter(processor=renderer, foreign_pre_chain=shared))
     logging.basicConfig(level=max(level, logging.WARNING), handlers=[handler], force=True)
+
+
+def _json(event: object, **more: Any) -> str:
+    return printable_json(json.dumps(event, **more))
+
+
+def _texts_printable(
+    logger: structlog.typing.WrappedLogger, method: str, event: structlog.typing.EventDict
+) -> structlog.typing.EventDict:
+    return {name: printable(value) if isinstance(value, str) else value for name, value in event.items()}

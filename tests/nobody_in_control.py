@@ -274,7 +274,7 @@ async def started_again(folder: Path, broker: int, size: Size) -> Outcome:
         by_hand, locked, strange = (stage.actors[part * size.each : (part + 1) * size.each] for part in range(3))
         for actor in locked:
             await stage.say(f"camera/{actor.name}/lock", {"by": "stage"})
-        await stage.until(lambda: all(actor.states[-1][1]["locked"] for actor in locked), 5)
+        await stage.until(lambda: all(actor.states[-1][1]["locks"] for actor in locked), 5)
         async with hand_on(stage, by_hand, pan=0.5):  # 6°/s: there is way left when the daemon is back
             await under_way(stage, by_hand, "a drive by hand")
             await asyncio.sleep(0.3)
@@ -332,8 +332,7 @@ async def living(folder: Path, broker: int, size: Size) -> Outcome:
             await stage.say(f"camera/{actor.name}/tally", "off")
         await stage.until(
             lambda: all(
-                actor.states[-1][1]["activity"] == "at-rest"
-                and bool(actor.states[-1][1]["locked"]) == (actor in locked)
+                actor.states[-1][1]["activity"] == "at-rest" and bool(actor.states[-1][1]["locks"]) == (actor in locked)
                 for actor in stage.actors
             ),
             size.allowed(5),

@@ -11,10 +11,10 @@ from functools import partial
 
 from bare_camera import serve_bare
 from ptzsim.camera import SimulatedCamera
-from ptzsim.habits import Habits
-from ptzsim.mount import mount_named
+from ptzsim.habits import Habits, draw_habits
+from ptzsim.mount import draw_mount, mount_named
 from ptzsim.serving import serve_memory
-from ptzsim.truth import draw_truth
+from ptzsim.truth import draw_stranger, draw_truth
 
 from ptzd.cameras import (
     Camera,
@@ -140,18 +140,22 @@ async def rigged(
     report: Callable[[CameraState | MoveReport], None] | None = None,
     form: Form = "numbered",
     delay_seconds: float = 0.0005,
+    stranger: bool = False,
 ) -> AsyncIterator[Rig]:
-    """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists."""
+    """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists.
+
+    A `stranger` differs from its kind in whatever no document says, its mount and habits too.
+    """
     rng = random.Random(seed)
     dialect = dialect or load_dialect(dialect_name)
     loop = asyncio.get_running_loop()
     simulated = SimulatedCamera(
         dialect,
-        truth=draw_truth(dialect, rng),
-        mount=mount_named(mount),
+        truth=draw_stranger(dialect, rng) if stranger else draw_truth(dialect, rng),
+        mount=draw_mount(rng) if stranger else mount_named(mount),
         started_at=loop.time(),
         ready=ready,
-        habits=habits or Habits(),
+        habits=habits or (draw_habits(rng) if stranger else Habits()),
     )
     ours, theirs = memory_pair(delay_seconds=delay_seconds, loss=loss, doubled=doubled, rng=rng)
     link = CutLink(ours, form)

@@ -93,7 +93,7 @@ def test_sensor_and_lens_make_a_picture_and_a_fixed_or_missing_lens_makes_none(c
     sensor = "sensor = [36.0, 24.0]"
     optics = configured(sensor, "focal_length = [100, 400]", "frame_rate = 50").optics
     assert optics is not None
-    assert (optics.sensor.width_mm, optics.sensor.height_mm, optics.frame_rate) == (36.0, 24.0, 50.0)
+    assert (optics.sensor.width_mm, optics.sensor.height_mm, optics.frame_rate) == (36.0, 20.25, 50.0)
     # The tele end of the optical zoom is 4000 (LUMiO 12x VISCA command list).
     assert optics.lens.focal_length_mm(0) == pytest.approx(100.0)
     assert optics.lens.focal_length_mm(0x4000) == pytest.approx(400.0)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import copy
 import os
+import random
 import shutil
 import socket
 import subprocess
@@ -19,7 +21,7 @@ import pytest
 from jsonschema import Draft202012Validator
 from made_up_head import made_up_head
 
-from ptzd.bus import commands, messages
+from ptzd.bus import BrokerSettings, Holding, Intake, MqttBus, Topics, commands, messages
 from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
 from ptzd.daemon import camera_settings
@@ -492,6 +494,35 @@ def test_who_may_look_sees_what_the_daemon_says(tmp_path: Path, user: str) -> No
             check=True,
         )
         assert heard.stdout == "up\n"
+
+
+@pytest.mark.mosquitto
+@pytest.mark.parametrize(
+    ("topic", "answered"), [("ptzd-answers/operator/1", True), ("ptzd-answers/viewer/1", False), ("elsewhere", False)]
+)
+async def test_who_names_a_response_topic_of_his_own_is_answered_there(
+    tmp_path: Path, topic: str, answered: bool
+) -> None:
+    with broker(tmp_path) as port:
+        settings = BrokerSettings(port=port, protocol="5", username="ptzd", password="ptzd")
+        holding = Holding(host="granary", since=datetime.now(UTC), token="granary")
+        topics = Topics()
+        async with MqttBus(
+            settings, topics, offline=b"{}", cameras=["left"], holding=holding, rng=random.Random(1)
+        ) as bus:
+            while not bus.connected:
+                await asyncio.sleep(0.01)
+            asking = await asyncio.create_subprocess_exec(
+                *client("mosquitto_rr", port, "operator", "-t", "ptzd/all/stop", "-m", "?", "-W", "2", "-q", "1"),
+                *("-e", topic),
+                stdout=asyncio.subprocess.PIPE,
+            )
+            async with asyncio.timeout(10):
+                asked = Intake(Topics(), calendar=lambda: datetime.now(UTC)).read(await anext(aiter(bus)))
+            assert asked.reply is not None
+            bus.publish(asked.reply.topic, b"stopped", correlation=asked.reply.correlation)
+            heard, _ = await asking.communicate()
+        assert (heard == b"stopped\n") == answered
 
 
 @pytest.mark.mosquitto

@@ -8,13 +8,14 @@ from __future__ import annotations
 import asyncio
 import random
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+import subprocess
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 
 import psutil
 import pytest
-from brokers import running_broker
+from brokers import required, running_broker, running_mosquitto
 from nobody_in_control import BY_HAND_SECONDS, hand_on, under_way
 from ptzsim import Habits
 from stage import Stage, staged
@@ -24,20 +25,32 @@ AGAIN_SECONDS = 3.0 + 5.0 + 1.0  # WatchdogSec, TimeoutStopSec for the abort, Re
 
 
 @asynccontextmanager
-async def installed(folder: Path) -> AsyncIterator[tuple[Stage, Systemd]]:
-    """Two simulated cameras, and the unit started for them."""
-    with running_broker(folder) as broker:
+async def installed(folder: Path, login: str) -> AsyncIterator[tuple[Stage, Systemd]]:
+    """Two simulated cameras, and the unit started for them; `login` is for its configuration."""
+    with running_broker(folder) if not login else broker_with_a_password(folder) as broker:
         async with staged(folder, broker, [Habits()] * 2, rng=random.Random(f"systemd {folder}")) as stage:
             # /var/lib/ptzd is the unit's StateDirectory.
-            stage.config.write_text(stage.config.read_text().replace('"show.db"', '"/var/lib/ptzd/show.db"'))
+            text = stage.config.read_text().replace('"show.db"', '"/var/lib/ptzd/show.db"')
+            stage.config.write_text(text.replace("[broker]\n", f"[broker]\n{login}"))
             with own_systemd(folder) as systemd:
                 await asyncio.to_thread(systemd.ctl, "start", UNIT.name)
                 yield stage, systemd
 
 
-def with_unit(folder: Path, scene: Callable[[Stage, Systemd], Awaitable[None]]) -> None:
+@contextmanager
+def broker_with_a_password(folder: Path) -> Iterator[int]:
+    """A broker that lets in the user ptzd with the password in `folder`/password, and who has no name."""
+    (folder / "password").write_text("granary\n")
+    passwords = folder / "passwords"
+    subprocess.run([required("mosquitto_passwd"), "-b", "-c", passwords, "ptzd", "granary"], check=True)
+    passwords.chmod(0o600)
+    with running_mosquitto(folder, "allow_anonymous true", f"password_file {passwords}") as broker:
+        yield broker.port
+
+
+def with_unit(folder: Path, scene: Callable[[Stage, Systemd], Awaitable[None]], login: str = "") -> None:
     async def play() -> None:
-        async with installed(folder) as (stage, systemd):
+        async with installed(folder, login) as (stage, systemd):
             assert await asyncio.to_thread(systemd.shows, "ActiveState") == "active"
             await stage.until(lambda: stage.online and all(actor.up for actor in stage.actors), 10)
             await scene(stage, systemd)
@@ -78,7 +91,10 @@ def test_a_daemon_that_hangs_or_dies_in_a_drive_is_started_anew_and_its_guard_st
     with_unit(tmp_path, scene)
 
 
-def test_a_stop_ends_motion_first_and_leaves_nothing_behind(tmp_path: Path) -> None:
+LOGIN = 'username = "ptzd"\npassword_file = "/run/credentials/ptzd.service/ptzd-password"\n'
+
+
+def test_a_stop_ends_motion_first_and_leaves_nothing_behind_with_a_password_from_systemd(tmp_path: Path) -> None:
     async def scene(stage: Stage, systemd: Systemd) -> None:
         main = await main_of(systemd)
         processes = [main, *main.children(recursive=True)]
@@ -92,4 +108,4 @@ def test_a_stop_ends_motion_first_and_leaves_nothing_behind(tmp_path: Path) -> N
         assert await asyncio.to_thread(systemd.shows, "ExecMainStatus") == "0"
         await stage.until(lambda: not any(each.is_running() for each in processes), 10)
 
-    with_unit(tmp_path, scene)
+    with_unit(tmp_path, scene, LOGIN)

@@ -54,10 +54,23 @@ def test_a_daemon_whose_loop_stands_still_is_noticed() -> None:
 
 def test_every_camera_is_stopped_after_the_daemon_within_the_time_that_a_stop_may_take() -> None:
     service = service_section()
-    program, *arguments = shlex.split(service["ExecStopPost"])
-    assert (program, arguments[0]) == ("/usr/bin/env", "ptzd")
-    command = cli.get_command(click.Context(cli), arguments[1])
+    _, *arguments = shlex.split(service["ExecStopPost"].partition("exec ")[2].rstrip("'"))
+    command = cli.get_command(click.Context(cli), arguments[0])
     assert command is not None
-    given = command.make_context("halt", arguments[2:]).params
+    given = command.make_context("halt", arguments[1:]).params
     assert f"--config {given['path']}" in service["ExecStart"]
     assert given["seconds"] + 1.5 < int(service["TimeoutStopSec"])
+
+
+@pytest.mark.parametrize(("status", "halted"), [("0", True), ("1", True), ("KILL", True), ("2", False)])
+def test_a_daemon_that_was_refused_stops_no_camera_of_another_and_is_not_started_again(
+    tmp_path: Path, status: str, halted: bool
+) -> None:
+    """What becomes of `$$`, systemd.service(5) tells, and of EXIT_STATUS systemd.exec(5)."""
+    (tmp_path / "ptzd").write_text(f"#!/bin/sh\necho $1 > {tmp_path}/said\n")
+    (tmp_path / "ptzd").chmod(0o755)
+    shell, option, words = shlex.split(service_section()["ExecStopPost"].replace("$$", "$"))
+    environment = {"PATH": f"{tmp_path}:{os.environ['PATH']}", "EXIT_STATUS": status}
+    assert subprocess.run([shell, option, words], env=environment, check=False).returncode == 0
+    assert (tmp_path / "said").exists() == halted
+    assert service_section()["RestartPreventExitStatus"] == "2"

@@ -17,7 +17,7 @@ from ptzevening.house import DOORS, Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
-from ptzd.files import ShowFile, read_show_text
+from ptzd.files import ShowFile, read_show_file, read_show_text
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition
 from ptzd.visca import load_dialect
@@ -93,8 +93,14 @@ class Desk:
 
 
 def at_the_desk(folder: Path, scene: Callable[[Desk], Coroutine[Any, Any, None]], show: ShowFile | None = None) -> None:
+    """Play a scene; the show is read anew from `folder`/show.toml."""
+
+    async def reread() -> ShowFile:
+        return read_show_file(folder / "show.toml")
+
     async def play() -> None:
-        async with open_house({name: actor(name) for name in ("left", "right")}, folder, seed=7, show=show) as house:
+        actors = {name: actor(name) for name in ("left", "right")}
+        async with open_house(actors, folder, seed=7, show=show, read_show=reread) as house:
             await scene(Desk(house))
 
     virtual_time.run(play())
@@ -154,7 +160,86 @@ def test_a_name_is_not_given_twice_unless_that_is_asked_for(tmp_path: Path) -> N
     at_the_desk(tmp_path, scene)
 
 
+def test_a_pace_is_given_and_taken_away_and_framing_and_history_stay(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "door")
+        for asked, stored in (({"seconds": 4.0}, (None, 4.0)), ({"speed": 6}, (6, None)), ({}, (None, None))):
+            assert (await desk.ask("camera/left/pace", position="solo", **asked))["ok"]
+            entries = (await desk.ask("camera/left/history", position="solo"))["result"]["entries"]
+            (current,) = [each["position"] for each in entries if each["current"]]
+            assert (current["speed"], current["seconds"]) == stored
+        assert desk.pan_deg("left") == pytest.approx(-30.0, abs=0.05), "nothing has moved"
+        assert [each["position"]["seconds"] for each in entries if each["position"]["seconds"]] == [4.0]
+        assert {each["position"]["pan_counts"] for each in entries} == {PAN["solo"]}
+        refused = await desk.ask("camera/left/pace", position="sol", speed=6)
+        assert "camera left" in refused["sentence"] and "did you mean solo?" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+@pytest.mark.parametrize(("verb", "more"), [("rename", {"to": "singer"}), ("delete", {})])
+def test_whoever_takes_a_name_away_that_the_show_needs_is_told_in_which_cues(
+    tmp_path: Path, verb: str, more: dict[str, str]
+) -> None:
+    show = SHOW.replace('on_air = "right"', 'on_air = "right"\nstart = { left = "door" }')
+
+    async def scene(desk: Desk) -> None:
+        warning = (await desk.ask(f"camera/left/{verb}", position="door", **more))["result"]["warning"]
+        assert "door of camera left in its start, cue 2:" in warning
+        unused = await desk.ask(f"camera/right/{verb}", position="door", **more)
+        assert unused["result"]["warning"] is None, "no cue sends the right one there"
+
+    at_the_desk(tmp_path, scene, read_show_text(show))
+
+
 # Cues
+
+
+def test_a_show_that_was_changed_is_read_anew_at_its_place_and_nothing_moves(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/go"))["ok"]
+        (tmp_path / "show.toml").write_text(SHOW.replace("number = 2", "number = 1.5").replace('"door"', '"solo"'))
+        outcome = await desk.ask("cue/load")
+        assert outcome["result"] == {"show": "evening", "cues": 3}
+        assert desk.stands_at() == ("1", "3"), "the next is still the one from 2 on"
+        assert (await desk.ask("cue/jump", number=1.5))["ok"]
+        await asyncio.sleep(5.0)
+        assert desk.pan_deg("left") == pytest.approx(0.0, abs=0.05)
+        assert (await desk.ask("cue/standby"))["ok"]
+        await desk.house.until_still(["left"])
+        assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05), "as the file has it now"
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
+def test_what_the_show_as_it_was_still_held_back_is_called_off_when_it_is_read_anew(tmp_path: Path) -> None:
+    waits = SHOW.replace('position = "solo"', 'position = "solo"\nearliest = -50.0')
+
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/standby"))["ok"]  # it leaves ten seconds later
+        (tmp_path / "show.toml").write_text(SHOW)
+        assert (await desk.ask("cue/load"))["ok"]
+        assert not desk.cues()["standby"]
+        await asyncio.sleep(60.0)
+        assert desk.pan_deg("left") == pytest.approx(0.0, abs=0.05)
+
+    at_the_desk(tmp_path, scene, read_show_text(waits))
+
+
+@pytest.mark.parametrize("text", [SHOW.replace("number = 2", "number = 1"), None])
+def test_a_file_with_mistakes_leaves_the_show_as_it_was(tmp_path: Path, text: str | None) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/standby"))["ok"]
+        if text is not None:
+            (tmp_path / "show.toml").write_text(text)
+        refused = await desk.ask("cue/load")
+        assert (refused["ok"], refused["code"]) == (False, "invalid")
+        assert ("cue 1 is there twice" if text else "there is no file") in refused["sentence"]
+        assert desk.cues()["standby"]
+        await desk.house.until_still(["left"])
+        assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05)
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
 
 
 def test_a_jump_makes_a_cue_the_next_and_moves_nothing(tmp_path: Path) -> None:
@@ -209,9 +294,10 @@ def test_while_cues_are_held_none_sends_a_camera_and_after_the_release_they_do(t
 
 def test_without_a_show_a_cue_is_refused_with_what_to_do(tmp_path: Path) -> None:
     async def scene(desk: Desk) -> None:
-        refused = await desk.ask("cue/go")
-        assert (refused["ok"], refused["code"]) == (False, "no-cues")
-        assert "[show]" in refused["sentence"]
+        for asked in ("cue/go", "cue/load"):
+            refused = await desk.ask(asked)
+            assert (refused["ok"], refused["code"]) == (False, "no-cues")
+            assert "[show]" in refused["sentence"]
 
     at_the_desk(tmp_path, scene)
 
@@ -222,7 +308,7 @@ def test_without_a_show_a_cue_is_refused_with_what_to_do(tmp_path: Path) -> None
 def test_who_comes_later_is_told_that_the_daemon_is_there_since_when_and_with_which_cameras(tmp_path: Path) -> None:
     async def scene(desk: Desk) -> None:
         said: dict[str, dict[str, Any]] = {}
-        desk.house._broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
+        desk.house.broker.listen(lambda each: said.update({each.topic: json.loads(each.payload)}))
         status = said["ptzd/status"]
         assert (status["state"], status["cameras"]) == ("online", ["left", "right"])
         assert datetime.fromisoformat(status["since"]).date() == DOORS.date()

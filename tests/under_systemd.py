@@ -43,8 +43,10 @@ mount --bind "$packages" /opt/packages
 mount -t overlay overlay -o lowerdir=/etc,upperdir=/opt/etc,workdir=/opt/work /etc
 mkdir -p /etc/ptzd
 cp "$folder/show.toml" /etc/ptzd/ptzd.toml
+if [ -e "$folder/password" ]; then install -D -m 600 "$folder/password" /etc/credstore/ptzd-password; fi
 cp "$folder/ptzd" /usr/local/bin/ptzd
 chmod 755 /usr/local/bin/ptzd
+mount --make-rshared / # as systemd finds it on a machine: what it mounts for a unit it mounts in a process beside
 export container=lxc SYSTEMD_UNIT_PATH="$folder/units"
 exec "$4" --system --unit=basic.target --log-target=console --show-status=no --crash-reboot=no
 """
@@ -92,7 +94,10 @@ class Systemd:
 
 @contextmanager
 def own_systemd(folder: Path) -> Iterator[Systemd]:
-    """Start a systemd that knows the unit, with `folder`/show.toml as its configuration. Skips where it can't be."""
+    """Start a systemd that knows the unit, with `folder`/show.toml as its configuration. Skips where it can't be.
+
+    Where there is a `folder`/password, it is kept for the unit as its credential.
+    """
     for tool in (SYSTEMD, "unshare", "nsenter", "systemctl"):
         required(tool)
     python = python_for_anybody()

@@ -4,6 +4,7 @@ from .asked import Asked
 from .asyncapi import asyncapi
 from .bus import Bus, Incoming, Reply
 from .client import BrokerSettings, MqttBus
+from .holding import HeldElsewhere, Holding
 from .intake import Intake
 from .memory import MemoryBroker, MemoryBus, Said
 from .messages import StatusMessage
@@ -17,6 +18,8 @@ __all__ = [
     "BrokerSettings",
     "Bus",
     "CommandTopic",
+    "HeldElsewhere",
+    "Holding",
     "Incoming",
     "Intake",
     "MemoryBroker",

@@ -18,6 +18,8 @@ class Asked(NamedTuple, Generic[What]):
     A Refusal stands where it is no command. Its codes: `unknown-topic`, `bad-name`, `retained`, `too-large`, `empty`,
     `not-utf-8`, `not-json`, `unknown-field`, `missing-field`, `bad-value`, `conflict` (speed and seconds), `late`,
     `early`.
+
+    A `complaint` is a Refusal too: of a payload that could not be read, though what it came for is done all the same.
     """
 
     topic: str
@@ -25,3 +27,4 @@ class Asked(NamedTuple, Generic[What]):
     camera: str | None = None  # of a command to one camera
     id: str | None = None
     reply: Reply | None = None
+    complaint: Refusal | None = None

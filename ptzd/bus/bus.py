@@ -50,6 +50,12 @@ class Bus(Protocol):
     def connected(self) -> bool:
         """Whether a broker hears what is said."""
 
+    async def hold(self) -> None:
+        """Wait until no other daemon is known to hold the base, before the first camera is spoken to.
+
+        Where no broker can be asked, it is asked later. Raises HeldElsewhere, as the iteration does from then on.
+        """
+
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
         """Say something on a whole topic. Never waits and never raises, whether or not a broker is there.
 

@@ -1,10 +1,10 @@
 """The bus over an MQTT broker, 3.1.1 or 5, that may come and go.
 
-Theory of operation. One task keeps a connection for as long as the context lasts: it connects, subscribes to
-everything below the base, says every retained message anew, and then sends what waits until the broker is lost; after
-a pause that grows it begins again. The daemon notices nothing of it: what it says waits in the outbox, and the cameras
-don't depend on the bus. A session ends with its connection, so commands that were sent while the daemon was away
-are lost and never carried out late.
+Theory of operation. One task keeps a connection for as long as the context lasts: it connects, asks whether another
+daemon holds the base (`holding.py`), subscribes to everything below it, says every retained message anew, and then
+sends what waits until the broker is lost; after a pause that grows it begins again. The daemon notices nothing of it:
+what it says waits in the outbox, and the cameras don't depend on the bus. A session ends with its connection, so
+commands that were sent while the daemon was away are lost and never carried out late.
 
 A message goes from the socket to the consumer with one turn of the event loop in between. The consumer gets only so
 many in one turn that whatever else the loop has to do is soon done: among it, to read the second connection. On that
@@ -35,7 +35,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from .bus import Incoming
-from .messages import StatusMessage
+from .holding import Holding
+from .messages import DaemonMessage, StatusMessage
 from .outbox import Outbox, Outgoing
 from .overtaking import Overtaking
 from .topics import ReportTopic, Topics
@@ -50,6 +51,8 @@ LONGEST_PAUSE_SECONDS = 5.0
 STEADY_SECONDS = 5.0  # a connection that held this long was a good one: the next pause is short again
 IN_FLIGHT = 8  # messages sent before the broker has confirmed the first of them
 GOODBYE_SECONDS = 1.0
+ASKING_SECONDS = 1.0  # a daemon that lives answers within a few milliseconds, at its worst within half a second
+FIRST_ASKING_SECONDS = 3.0  # for a broker that does not answer either; then the daemon starts without
 TURN_SECONDS = 0.01  # how long messages are handed out in one turn of the loop: a tenth of what a stop may take
 TCP_QUICKACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux has it
 SUBSCRIPTION_REFUSED = 0x80  # this and above: MQTT 5.0, section 3.9.3; MQTT 3.1.1, section 3.9.3
@@ -81,11 +84,13 @@ class MqttBus:
         offline: bytes,
         cameras: Iterable[str],
         rng: random.Random,
+        holding: Holding,
     ) -> None:
         """`offline` is the payload of `status` when the daemon has gone, said by the broker if need be.
 
         What the broker still keeps of other `cameras` from earlier is cleared. `rng` spreads the pauses between
-        attempts, so that not all clients of a broker come back at once. Raises ValueError for an unusable `ca_file`.
+        attempts, so that not all clients of a broker come back at once. `holding` tells this daemon from others. Raises
+        ValueError for an unusable `ca_file`.
         """
         self.topics = topics
         self._settings = settings
@@ -93,6 +98,10 @@ class MqttBus:
         self._offline = offline
         self._cameras = frozenset(cameras)
         self._rng = rng
+        self._holding = holding
+        self._asked = asyncio.Event()  # once: the base is ours, or another's, or there is no broker to ask over
+        self._held = asyncio.Event()  # once: the base is ours
+        self._client: _Client | None = None  # the one that speaks
         self._loop = asyncio.get_running_loop()
         self._ahead: deque[Incoming] = deque()
         self._in_turn: deque[Incoming] = deque()
@@ -108,7 +117,14 @@ class MqttBus:
         return self._connected
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
-        self._outbox.put(Outgoing(topic, payload, retain, correlation))
+        if not self._holding.lost:
+            self._outbox.put(Outgoing(topic, payload, retain, correlation))
+
+    async def hold(self) -> None:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(FIRST_ASKING_SECONDS):
+                await self._asked.wait()
+        self._holding.require(self.topics.base)
 
     def __aiter__(self) -> AsyncIterator[Incoming]:
         return self
@@ -118,6 +134,7 @@ class MqttBus:
             await asyncio.sleep(0)
             self._turn_ends_at = self._loop.time() + TURN_SECONDS
         while True:
+            self._holding.require(self.topics.base)
             while self._ahead:
                 if (urgent := self._overtaking.ahead(self._ahead.popleft())) is not None:
                     return urgent
@@ -149,7 +166,7 @@ class MqttBus:
 
     async def _say_goodbye(self) -> None:
         """A connection that is ended in good order has no will, so what it would say is said here."""
-        if self._connected:
+        if self._connected and not self._holding.lost:
             self.publish(self.topics.of(StatusMessage), self._offline, retain=True)
             with suppress(TimeoutError):
                 async with asyncio.timeout(GOODBYE_SECONDS):
@@ -162,14 +179,16 @@ class MqttBus:
         async def converse() -> None:
             nonlocal told
             will = aiomqtt.Will(self.topics.of(StatusMessage), self._offline, 1, True)
-            client = _Client(self._settings, self._tls, self._hear, will)
+            self._client = client = _Client(self._settings, self._tls, self._hear, will)
             async with self._connected_with(client):
                 log.info("broker connected", broker=broker)
                 told = ""
-                await self._converse(client)
+                if await self._holds_with(client):
+                    await self._converse(client)
 
         def lost(reason: str) -> None:
             nonlocal told
+            self._asked.set()
             if reason != told:  # once, not at every attempt
                 log.warning("no broker: cameras go on, nobody hears of them", broker=broker, reason=reason)
                 told = reason
@@ -181,6 +200,7 @@ class MqttBus:
 
         async def converse() -> None:
             nonlocal told
+            await self._held.wait()
             async with self._connected_with(_Client(self._settings, self._tls, self._hear_ahead)) as client:
                 for topics in self.topics.overtaking:
                     await client.subscribe_to(topics)
@@ -211,6 +231,8 @@ class MqttBus:
                 reason = _reason(errors)
             if keeper.cancelling():  # in Python 3.11 a group whose task fails in that very moment forgets about it
                 raise asyncio.CancelledError
+            if self._holding.lost:
+                return
             lost(reason)
             if self._loop.time() - began_at >= STEADY_SECONDS:
                 pause = FIRST_PAUSE_SECONDS
@@ -235,6 +257,18 @@ class MqttBus:
         finally:
             with suppress(aiomqtt.MqttError):
                 await client.__aexit__(None, None, None)
+
+    async def _holds_with(self, client: _Client) -> bool:
+        """Ask on a new connection whether another daemon holds the base; return whether it is ours."""
+        await client.subscribe_to(self.topics.of(DaemonMessage))
+        client.say_at_once(self.topics.of(DaemonMessage), self._holding.ask())
+        with suppress(TimeoutError):
+            async with asyncio.timeout(ASKING_SECONDS):
+                await client.wait_until_lost()
+        if self._holding.hold():
+            self._held.set()
+        self._asked.set()
+        return self._holding.holds
 
     async def _converse(self, client: _Client) -> None:
         """Hear and speak until the connection ends, which raises MqttError."""
@@ -264,19 +298,38 @@ class MqttBus:
         topic = message.topic.value
         found = self.topics.parse(topic)
         if isinstance(found, ReportTopic):  # our own words: from this life, or retained from an earlier one
-            if message.retain and found.camera is not None and found.camera not in self._cameras:
+            if found.report is DaemonMessage:
+                if not message.retain:  # nobody knows whether the one lives that said so
+                    self._hear_daemon(message.payload)
+            elif message.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(topic, b"", retain=True)
-            elif not message.retain and topic == self.topics.of(StatusMessage) and message.payload == self._offline:
-                self._contradict(topic)
+            elif not message.retain and topic == self.topics.of(StatusMessage):
+                self._contradict(topic, message.payload)
             return
         self._in_turn.append(_incoming(message))
         self._arrived.set()
 
-    def _contradict(self, topic: str) -> None:
-        """Say that we are here: what said that we are gone is the will of a connection that we had before."""
+    def _hear_daemon(self, payload: bytes) -> None:
+        answer = self._holding.heard(payload)
+        if self._client is None:
+            return
+        if answer is not None:
+            self._client.say_at_once(self.topics.of(DaemonMessage), answer)
+        elif self._holding.lost:
+            self._client.hang_up()
+            self._asked.set()
+            self._arrived.set()
+
+    def _contradict(self, topic: str, payload: bytes) -> None:
+        """Say that we are here, where the will of a connection that we had before or another daemon says otherwise."""
         said = self._outbox.kept(topic)
-        if said is not None and said.payload != self._offline:
+        if said is None or said.payload in (self._offline, payload):
+            return
+        if payload == self._offline:
             self.publish(topic, said.payload, retain=True)
+        elif self._client is not None:  # it took the base while this one stood still: one of the two goes now
+            self._client.say_at_once(self.topics.of(DaemonMessage), self._holding.word())
+            self._outbox.begin_again()
 
     def _hear_ahead(self, message: aiomqtt.Message) -> None:
         if not message.retain:  # what was retained is told in its turn
@@ -389,13 +442,17 @@ class _Client(aiomqtt.Client):
             properties.CorrelationData = message.correlation
         await self.publish(message.topic, message.payload, 1, message.retain, properties)
 
+    def say_at_once(self, topic: str, payload: bytes) -> None:
+        """Send what is of no use later, ahead of all that waits."""
+        self._paho.publish(topic, payload)
+
     async def wait_until_lost(self) -> None:
         """Messages don't come this way, see `_straight_to`: only the end of the connection does, as MqttError."""
         async for _ in self.messages:
             pass
 
     def hang_up(self) -> None:
-        """Close what a failed attempt may have left open."""
+        """End the connection in good order, or close what a failed attempt may have left open."""
         self._paho.disconnect()
 
 

@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -27,12 +27,16 @@ from .messages import (
     ImportResult,
     LearnEstimate,
     LearnResult,
+    LoadResult,
+    LocksResult,
+    NamedResult,
     Result,
     StandbyResult,
 )
 
 LONGEST_ID = 64  # characters
 LONGEST_WHO = 64
+SOMEBODY = "somebody"  # in whose name a camera is locked where nobody can tell who did it
 LONGEST_REASON = 200
 LARGEST_BYTES = 65_536
 LARGEST_IMPORT_BYTES = 5_000_000
@@ -101,6 +105,14 @@ class Command(BaseModel):
         return self.would_move and (self.momentary or getattr(self, "sent_at", None) is None)
 
     @classmethod
+    def though_unread(cls, id: str | None) -> tuple[Self | None, str]:
+        """What is done where its payload can't be read, and how that is told after what was wrong with it.
+
+        `id` is the one that was found in it.
+        """
+        return None, ""
+
+    @classmethod
     def in_words(cls) -> str:
         """How it is written, for a sentence."""
         *first, last = (example or "nothing" for example in cls.examples)
@@ -118,7 +130,7 @@ class _Moving(Command):
 class _AtAPace(Command):
     """A position with the pace of its move: a speed or seconds, not both; with neither the camera's own."""
 
-    bare = A_NAME
+    bare: ClassVar[Bare | None] = A_NAME
 
     position: PositionName
     speed: Speed = None
@@ -184,31 +196,45 @@ class StopAllCommand(StopCommand):
     on = "all/stop"
 
 
-class _ByWhom(Command):
-    by: str = Field(
+Who = Annotated[
+    str,
+    Field(
         min_length=1,
         max_length=LONGEST_WHO,
         pattern=ONE_LINE,
         description="one line that says who, 1 to 64 characters",
-    )
+    ),
+]
+
+
+class _ByWhom(Command):
+    by: Who
     reason: str = Field(
         default="", max_length=LONGEST_REASON, pattern=ONE_LINE, description="one line of at most 200 characters"
     )
 
 
 class LockCommand(_ByWhom):
-    """Stop the camera, and let nobody move it."""
+    """Stop the camera, and let nobody move it until all who locked it have let go."""
 
     on = "camera/NAME/lock"
     examples = ('{"by": "stage left", "reason": "rigging"}',)
+    results = (LocksResult,)
     halts = True
+
+    @classmethod
+    def though_unread(cls, id: str | None) -> tuple[Self, str]:
+        return cls(by=SOMEBODY, id=id), f"the camera is locked all the same, by {SOMEBODY}"
 
 
 class UnlockCommand(_ByWhom):
-    """Let the camera be moved again."""
+    """Take the own lock off, or with `whose` that of somebody else; the last lets the camera be moved again."""
 
     on = "camera/NAME/unlock"
-    examples = ('{"by": "stage left"}',)
+    examples = ('{"by": "stage left"}', '{"by": "stage left", "whose": "the rigger"}')
+    results = (LocksResult,)
+
+    whose: Who | None = None  # whose lock it is to be, where it is not one's own
 
     @property
     def undone_by_a_stop(self) -> bool:
@@ -226,11 +252,20 @@ class TallyCommand(Command):
     tally: Literal["program", "preview", "off"] = Field(description="program, preview or off")
 
 
+class PaceCommand(_AtAPace):
+    """Give a position another pace, or none where neither speed nor seconds is sent; nothing moves."""
+
+    on = "camera/NAME/pace"
+    examples = ('{"position": "choir-wide", "seconds": 4}', '{"position": "choir-wide"}')
+    bare = None  # a name alone is what a recall has: sent here by mistake it would take the pace away
+
+
 class RenameCommand(Command):
     """Give a position another name."""
 
     on = "camera/NAME/rename"
     examples = ('{"position": "choir-wide", "to": "choir-full"}',)
+    results = (NamedResult,)
 
     position: PositionName
     to: PositionName
@@ -241,6 +276,7 @@ class DeleteCommand(Command):
 
     on = "camera/NAME/delete"
     examples = ('{"position": "choir-wide"}',)
+    results = (NamedResult,)
 
     position: PositionName
 
@@ -369,6 +405,15 @@ class ReleaseCommand(Command):
     may_be_empty = True
 
 
+class LoadCommand(Command):
+    """Read the show file anew; nothing moves, and no cue is in standby."""
+
+    on = "cue/load"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (LoadResult,)
+
+
 COMMANDS: tuple[type[Command], ...] = (
     RecallCommand,
     StoreCommand,
@@ -378,6 +423,7 @@ COMMANDS: tuple[type[Command], ...] = (
     LockCommand,
     UnlockCommand,
     TallyCommand,
+    PaceCommand,
     RenameCommand,
     DeleteCommand,
     RevertCommand,
@@ -391,4 +437,5 @@ COMMANDS: tuple[type[Command], ...] = (
     JumpCommand,
     HoldCommand,
     ReleaseCommand,
+    LoadCommand,
 )

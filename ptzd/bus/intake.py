@@ -44,7 +44,13 @@ class Intake:
                 raise self._no_command(incoming.topic, only_said=found is not None)
             command = self._command(found, incoming)
         except Refusal as refusal:
-            return Asked(incoming.topic, refusal, None, _id_in(incoming.payload), reply)
+            id = _id_in(incoming.payload)
+            if isinstance(found, CommandTopic) and refusal.code not in ("retained", "bad-name"):
+                done, told = found.command.though_unread(id)
+                if done is not None:
+                    complaint = Refusal(refusal.code, f"{refusal.sentence}; {told}", refusal.hint)
+                    return Asked(incoming.topic, done, found.camera, id, reply, complaint)
+            return Asked(incoming.topic, refusal, None, id, reply)
         return Asked(incoming.topic, command, found.camera, command.id, reply)
 
     def _command(self, found: CommandTopic, incoming: Incoming) -> Command:

@@ -12,7 +12,8 @@ from types import TracebackType
 from typing import Self
 
 from .bus import Incoming
-from .messages import StatusMessage
+from .holding import Holding
+from .messages import DaemonMessage, StatusMessage
 from .outbox import Outbox, Outgoing
 from .topics import ReportTopic, Topics
 
@@ -74,9 +75,14 @@ class MemoryBroker:
         for bus in list(self._buses):
             bus._connect()
 
-    def kill(self, bus: MemoryBus) -> None:
-        """Lose a daemon without a goodbye: its will is said."""
+    def kill(self, bus: MemoryBus, *, will: bool = True) -> None:
+        """Lose a daemon without a goodbye: its will is said, or will be (`say_will`) once that is noticed."""
         self._buses.remove(bus)
+        if will:
+            self.say_will(bus)
+
+    def say_will(self, bus: MemoryBus) -> None:
+        """Say the will of a connection: of one that has ended, or of an older one of a daemon that has another now."""
         self.publish(bus.topics.of(StatusMessage), bus.offline, retain=True)
 
     def _enter(self, bus: MemoryBus) -> None:
@@ -88,36 +94,50 @@ class MemoryBroker:
         if bus in self._buses:
             self.kill(bus)
 
+    def _forget(self, bus: MemoryBus) -> None:
+        if bus in self._buses:
+            self._buses.remove(bus)
+
 
 class MemoryBus:
     """The daemon's side of a MemoryBroker; it behaves as `MqttBus` does."""
 
-    def __init__(self, broker: MemoryBroker, topics: Topics, *, offline: bytes, cameras: Iterable[str]) -> None:
-        """`offline` and `cameras` are as for `MqttBus`."""
+    def __init__(
+        self, broker: MemoryBroker, topics: Topics, *, offline: bytes, cameras: Iterable[str], holding: Holding
+    ) -> None:
+        """`offline`, `cameras` and `holding` are as for `MqttBus`."""
         self.topics = topics
         self.offline = offline
         self._broker = broker
         self._cameras = frozenset(cameras)
-        self._incoming: asyncio.Queue[Incoming] = asyncio.Queue()
-        self._outbox = Outbox(asyncio.get_running_loop().time)
-        self._entered = False
+        self._holding = holding
+        self._incoming: asyncio.Queue[Incoming | None] = asyncio.Queue()  # None: the base was lost
+        self._loop = asyncio.get_running_loop()
+        self._outbox = Outbox(self._loop.time)
 
     @property
     def connected(self) -> bool:
-        return self._entered and self._broker.running
+        return self._broker.running and self in self._broker._buses and self._holding.holds
+
+    async def hold(self) -> None:
+        self._holding.require(self.topics.base)
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
-        self._outbox.put(Outgoing(topic, payload, retain, correlation))
-        self._send()
+        if not self._holding.lost:
+            self._outbox.put(Outgoing(topic, payload, retain, correlation))
+            self._send()
 
     def __aiter__(self) -> AsyncIterator[Incoming]:
         return self
 
     async def __anext__(self) -> Incoming:
-        return await self._incoming.get()
+        incoming = None if self._holding.lost else await self._incoming.get()
+        if incoming is None:
+            self._holding.require(self.topics.base)
+        assert incoming is not None
+        return incoming
 
     async def __aenter__(self) -> Self:
-        self._entered = True
         self._broker._enter(self)
         return self
 
@@ -128,9 +148,18 @@ class MemoryBus:
         traceback: TracebackType | None,
     ) -> None:
         self._broker._leave(self)
-        self._entered = False
+
+    def _contradict(self, topic: str) -> None:
+        said = self._outbox.kept(topic)
+        if self.connected and said is not None and said.payload != self.offline:
+            self.publish(topic, said.payload, retain=True)
 
     def _connect(self) -> None:
+        self._broker.publish(
+            self.topics.of(DaemonMessage), self._holding.ask()
+        )  # whoever is there answers in this call
+        if not self._holding.hold():
+            return
         for topic, payload in list(self._broker.retained.items()):
             self._hear(Incoming(topic, payload, True))
         self._outbox.begin_again()
@@ -144,8 +173,24 @@ class MemoryBus:
 
     def _hear(self, incoming: Incoming) -> None:
         found = self.topics.parse(incoming.topic)
-        if isinstance(found, ReportTopic):
+        if isinstance(found, ReportTopic) and found.report is DaemonMessage:
+            if not incoming.retain:
+                self._hear_daemon(incoming.payload)
+        elif isinstance(found, ReportTopic):
             if incoming.retain and found.camera is not None and found.camera not in self._cameras:
                 self.publish(incoming.topic, b"", retain=True)
+            elif (
+                not incoming.retain
+                and incoming.topic == self.topics.of(StatusMessage)
+                and incoming.payload == self.offline
+            ):
+                self._loop.call_soon(self._contradict, incoming.topic)  # once everybody has heard what is not so
         elif self.topics.contains(incoming.topic):
             self._incoming.put_nowait(incoming)
+
+    def _hear_daemon(self, payload: bytes) -> None:
+        if (answer := self._holding.heard(payload)) is not None:
+            self._broker.publish(self.topics.of(DaemonMessage), answer)
+        elif self._holding.lost:
+            self._broker._forget(self)
+            self._incoming.put_nowait(None)

@@ -9,7 +9,9 @@ from typing import Any, ClassVar, Literal, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from ptzd.cameras import (
+    LOCKED_UNSEEN,
     Activity,
+    CameraSettings,
     CameraState,
     FocusMode,
     LinkState,
@@ -22,6 +24,9 @@ from ptzd.cameras import (
 )
 from ptzd.cues import CueState, Gone, ListedCue
 from ptzd.positions import HistoryEntry, StoredPosition
+from ptzd.visca import DialectError
+
+from .fields import ONE_LINE
 
 NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
 OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
@@ -66,8 +71,19 @@ class StatusMessage(Report):
     troubles: list[str] = []  # what it started without: sentences on what of the store can't be read or kept
 
 
+class DaemonMessage(Report):
+    """Daemons among themselves: one that starts asks who is there, and goes where another answers."""
+
+    on = "daemon"
+
+    token: str = Field(min_length=1, max_length=64)  # like that of no other daemon
+    host: str = Field(max_length=255, pattern=ONE_LINE)  # the name of its computer
+    since: AwareDatetime  # when it was started
+    holds: bool  # whether the base is its own; else it asks
+
+
 class LockMessage(Alike):
-    """Who locked a camera and why."""
+    """One of those who keep a camera still, and why."""
 
     by: str
     reason: str
@@ -98,7 +114,7 @@ class StateMessage(Report):
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally  # unknown counts as on air
     tally_source: TallySource | None  # null where nobody has told
-    locked: LockMessage | None
+    locks: list[LockMessage]  # who keeps it still; while there is one, nobody moves it
     faults: list[str]
     as_of: AwareDatetime
 
@@ -123,7 +139,7 @@ class StateMessage(Report):
             activity=state.activity,
             tally=state.tally,
             tally_source=state.tally_source,
-            locked=None if state.locked is None else LockMessage.of(state.locked),
+            locks=[LockMessage.of(lock) for lock in state.locks],
             faults=list(state.faults),
             as_of=state.as_of,
         )
@@ -181,6 +197,9 @@ class PositionMessage(Message):
     """One stored position, in the counts of its dialect."""
 
     name: str
+    pan_deg: float | None  # null where the camera can't be sent there, since nobody knows what the counts mean
+    tilt_deg: float | None
+    focal_length_mm: float | None  # null, too, where the configuration does not name sensor and lens
     dialect: str
     pan_counts: int
     tilt_counts: int
@@ -193,11 +212,20 @@ class PositionMessage(Message):
     stored_at: AwareDatetime
 
     @classmethod
-    def of(cls, position: StoredPosition) -> Self:
-        """The message for a stored position."""
-        framing = position.framing
+    def of(cls, position: StoredPosition, settings: CameraSettings) -> Self:
+        """The message for a stored position of the camera with these settings."""
+        framing, dialect, optics = position.framing, settings.dialect, settings.optics
+        try:
+            carried = position.framing_for(dialect)
+        except DialectError:
+            carried = None
         return cls(
             name=position.name,
+            pan_deg=None if carried is None else round(dialect.pan.degrees(carried.pan_counts), 3),
+            tilt_deg=None if carried is None else round(dialect.tilt.degrees(carried.tilt_counts), 3),
+            focal_length_mm=None
+            if carried is None or optics is None
+            else round(optics.lens.focal_length_mm(carried.zoom_counts), 1),
             dialect=position.dialect,
             pan_counts=framing.pan_counts,
             tilt_counts=framing.tilt_counts,
@@ -221,9 +249,10 @@ class PositionsMessage(Report):
     positions: list[PositionMessage]
 
     @classmethod
-    def of(cls, camera: str, positions: Mapping[str, StoredPosition]) -> Self:
+    def of(cls, settings: CameraSettings, positions: Mapping[str, StoredPosition]) -> Self:
         """The message for a camera's positions."""
-        return cls(camera=camera, positions=[PositionMessage.of(position) for position in positions.values()])
+        told = [PositionMessage.of(position, settings) for position in positions.values()]
+        return cls(camera=settings.name, positions=told)
 
 
 class LearnProgressMessage(Report):
@@ -315,18 +344,31 @@ class HistoryResult(Result):
     entries: list[HistoryEntryMessage]
 
     @classmethod
-    def of(cls, camera: str, position: str, entries: Iterable[HistoryEntry]) -> Self:
+    def of(cls, settings: CameraSettings, position: str, entries: Iterable[HistoryEntry]) -> Self:
         """The result for a position's history."""
         return cls(
-            camera=camera,
+            camera=settings.name,
             position=position,
             entries=[
                 HistoryEntryMessage(
-                    number=entry.number, current=entry.current, position=PositionMessage.of(entry.position)
+                    number=entry.number, current=entry.current, position=PositionMessage.of(entry.position, settings)
                 )
                 for entry in entries
             ],
         )
+
+
+class NamedResult(Result):
+    """The `result` of `camera/NAME/rename` and `camera/NAME/delete`."""
+
+    warning: str | None  # where the show that is loaded names the position
+
+
+class LoadResult(Result):
+    """The `result` of `cue/load`: the show that was read, and how many cues it has."""
+
+    show: str
+    cues: int
 
 
 class LearnResult(Result):
@@ -347,6 +389,19 @@ class ExportResult(Result):
     """The `result` of `show/export`: the show as text."""
 
     show: str
+
+
+class LocksResult(Result):
+    """The `result` of `lock` and `unlock`: who keeps the camera still now."""
+
+    locks: list[LockMessage]
+    warning: str | None = None  # where it does not answer, so that nobody knows whether it stands still
+
+    @classmethod
+    def of(cls, state: CameraState) -> Self:
+        """The result for a camera's state."""
+        unseen = state.link == "down" and bool(state.locks)
+        return cls(locks=[LockMessage.of(lock) for lock in state.locks], warning=LOCKED_UNSEEN if unseen else None)
 
 
 class ImportResult(Result, Alike):
@@ -405,6 +460,7 @@ class GoResult(Result):
 
 REPORTS: tuple[type[Report], ...] = (
     StatusMessage,
+    DaemonMessage,
     OutcomeMessage,
     StateMessage,
     MoveMessage,

@@ -7,6 +7,7 @@ from .learning import LearnLimits, Progress, estimate_seconds
 from .move import Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
 from .reports import (
+    LOCKED_UNSEEN,
     Activity,
     CameraState,
     FocusMode,
@@ -20,11 +21,13 @@ from .reports import (
     Tally,
     TallySource,
     Way,
+    locked_by,
 )
 from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion
 from .window import Window, limit_orders, open_to, reach_of
 
 __all__ = [
+    "LOCKED_UNSEEN",
     "Activity",
     "Camera",
     "CameraSettings",
@@ -56,6 +59,7 @@ __all__ = [
     "estimate_seconds",
     "landing",
     "limit_orders",
+    "locked_by",
     "open_to",
     "out_of_reach",
     "plan_move",

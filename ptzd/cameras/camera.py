@@ -93,13 +93,13 @@ class Camera(Doing):
             self._become(by_hand, causes.DRIVEN)
 
     def lock(self, lock: Lock) -> None:
-        """Stop all motion at once and refuse all to come."""
-        self._lock = lock
+        """Stop all motion at once and refuse all to come. It takes the place of an earlier lock by the same person."""
+        self._locks = (*(other for other in self._locks if other.by != lock.by), lock)
         self._halt(causes.LOCKED)
 
-    def unlock(self) -> None:
-        """Let the camera move again."""
-        self._lock = None
+    def unlock(self, lock: Lock) -> None:
+        """Take this very lock off; where no other is left, the camera may move again."""
+        self._locks = tuple(other for other in self._locks if other is not lock)
         self.say_state()
 
     def set_tally(self, tally: Tally, source: TallySource = "message") -> None:

@@ -23,7 +23,17 @@ from .guard import Guard, Term
 from .halting import AtRest, Halting
 from .learning.activity import Learner
 from .move import Move
-from .reports import CameraState, Framing, Lock, MoveReport, Phase, Tally, TallySource, counts_as_on_air
+from .reports import (
+    LOCKED_UNSEEN,
+    CameraState,
+    Framing,
+    Lock,
+    MoveReport,
+    Phase,
+    Tally,
+    TallySource,
+    counts_as_on_air,
+)
 from .settings import CameraSettings
 from .shaped import Shaped
 from .voice import Voice
@@ -44,7 +54,7 @@ class Doing:
         calendar: Callable[[], datetime],
         report: Callable[[CameraState | MoveReport], None],
         stands_in: Callable[[Framing], str | None],
-        lock: Lock | None = None,
+        locks: tuple[Lock, ...] = (),
         off_air_untold: bool = False,
         timing: Timing | None = None,
     ) -> None:
@@ -65,7 +75,7 @@ class Doing:
         self._watch = Watch(self)
         self._tally: Tally = "off" if off_air_untold else "unknown"
         self._tally_source: TallySource | None = "configuration" if off_air_untold else None
-        self._lock = lock
+        self._locks = locks
         self._fault: str | None = None  # what was noticed of it since the last order
         self._activity: Activity = AtRest(self)
         self._term = Term(
@@ -87,8 +97,9 @@ class Doing:
         return self._group is not None
 
     @property
-    def locked(self) -> Lock | None:
-        return self._lock
+    def locks(self) -> tuple[Lock, ...]:
+        """Who keeps it still; while there is one, nobody moves it."""
+        return self._locks
 
     @property
     def tally(self) -> Tally:
@@ -115,7 +126,11 @@ class Doing:
         """What is known of the camera now."""
         framing, condition, move = self.contact.framing, self.contact.condition, self._activity.move
         dialect = self.settings.dialect
-        own = (self._activity.fault if isinstance(self._activity, Halting) else None, self._fault)
+        own = (
+            self._activity.fault if isinstance(self._activity, Halting) else None,
+            self._fault,
+            LOCKED_UNSEEN if self._locks and not self.contact.up else None,
+        )
         return CameraState(
             camera=self.name,
             link="up" if self.contact.up else "down",
@@ -127,7 +142,7 @@ class Doing:
             position=None if framing is None or self.moving else self._stands_in(framing),
             seconds_to_settled=None if move is None else round(max(0.0, move.settled_at - self._loop.time()), 2),
             tally=self._tally,
-            locked=self._lock,
+            locks=self._locks,
             faults=(*(fault for fault in own if fault is not None), *(condition.faults if condition else ())),
             as_of=self._calendar(),
             activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
@@ -203,7 +218,7 @@ class Doing:
         self._watch.look_now()
 
     def strayed(self) -> None:
-        halts = self._lock is not None or self.settings.strange_motion == "halt"
+        halts = bool(self._locks) or self.settings.strange_motion == "halt"
         if self._fault is None:
             log.warning("a camera moves without an order", camera=self.name, halted=halts)
         self._fault = (
@@ -295,7 +310,7 @@ class Doing:
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
             known = (contact.up, contact.condition, contact.framing, activity.kind, self.moving)
-            made_of = (*known, self._tally, self._tally_source, self._lock, self._fault, fault)
+            made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:

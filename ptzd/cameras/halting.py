@@ -24,13 +24,13 @@ UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time
-LONGEST_BRAKING_SECONDS = (
-    1.0  # common practice; one that moves on for longer is not braking, however unevenly it is read
-)
+LEAST_BRAKING_SECONDS = 1.0  # common practice
+BRAKING_SLACK = 1.25  # a head's own acceleration is off its model's, and it hears of a stop late
 ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is given anew
 PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
 STRAY_COUNTS = 2
+AFTER_SWEEP_SECONDS = 2.0  # in which the swing of a sweep's end on the softest mount falls below that
 STRAY_ZOOM_SHARE = 0.005  # of the zoom's range
 
 
@@ -118,7 +118,7 @@ class Halting(Activity):
             (first_at, first), (second_at, second), (_, third) = self._looks
             went, goes = _travels(self._host.settings, first, second), _travels(self._host.settings, second, third)
             share = UNBRAKED_SHARE * (at - second_at) / (second_at - first_at)
-            if at - self._began_at > LONGEST_BRAKING_SECONDS:
+            if second_at - self._began_at > _longest_braking_seconds(self._host.settings):
                 share = 0.0
             self.goes_on = any(
                 min(abs(before), abs(after)) > 1.0 and before * after > 0.0 and abs(after) > share * abs(before)
@@ -145,6 +145,8 @@ class AtRest(Activity):
         contact = self._host.contact
         if contact.condition is None or contact.condition.power != "on":
             self.forget()
+            if contact.power == "starting":  # its last way home, and the swing after it, are nobody's order
+                self._ours_until = now + AFTER_SWEEP_SECONDS
             return
         if self.stands is None and contact.standing.still:
             self.stands = framing
@@ -166,6 +168,13 @@ class AtRest(Activity):
     def forget(self) -> None:
         """The camera was not heard for a while, or restarted: it has to be looked at first."""
         self.stands = self._first = None
+
+
+def _longest_braking_seconds(settings: CameraSettings) -> float:
+    """How long a head brakes at most: one that moves on for longer does not, however unevenly it is read."""
+    axes = settings.head.pan, settings.head.tilt
+    model = max(axis.steps_deg_per_s[-1] / axis.acceleration_deg_per_s2 for axis in axes)
+    return max(LEAST_BRAKING_SECONDS, BRAKING_SLACK * model)
 
 
 def _has_moved(settings: CameraSettings, before: Framing | PanTiltPosition, now: Framing | PanTiltPosition) -> bool:

@@ -139,6 +139,11 @@ class Line:
         self._flush()
         return await future
 
+    @property
+    def repeat_seconds(self) -> float:
+        """After how long a command that interrupts is repeated where no reply has come, as things stand now."""
+        return self._conversation.repeat_seconds
+
     def _expect(self, ticket: int) -> Exchange:
         exchange = Exchange(self._loop.create_future(), self._loop.create_future())
         self._pending[ticket] = _Pending(exchange=exchange)

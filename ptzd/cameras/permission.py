@@ -10,7 +10,7 @@ from .activity import Activity
 from .contact import Contact
 from .guard import Guard
 from .halting import Halting
-from .reports import Framing, Lock, Tally, counts_as_on_air
+from .reports import Framing, Lock, Tally, counts_as_on_air, locked_by
 from .settings import CameraSettings
 
 
@@ -24,7 +24,7 @@ class Asked(Protocol):
     def attended(self) -> bool: ...  # somebody keeps its conversation going
 
     @property
-    def locked(self) -> Lock | None: ...
+    def locks(self) -> tuple[Lock, ...]: ...
 
     @property
     def tally(self) -> Tally: ...
@@ -50,11 +50,10 @@ def require_reachable(camera: Asked) -> Framing:
 
 def require_ready(camera: Asked) -> Framing:
     """It is reachable, and nobody keeps it still; return where it stands."""
-    if (lock := camera.locked) is not None:
+    if camera.locks:
         raise Refusal(
             "locked",
-            f"camera {camera.settings.name} is locked by {lock.by or 'somebody'}"
-            f"{f' ({lock.reason})' if lock.reason else ''}; unlock it when it is safe to move",
+            f"camera {camera.settings.name} is {locked_by(camera.locks)}; unlock it when it is safe to move",
         )
     return require_reachable(camera)
 

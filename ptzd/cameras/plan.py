@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from ptzd.motion import (
-    AxisSpeeds,
     DirectPlan,
     MoveVerdict,
     Picture,
@@ -19,12 +18,11 @@ from ptzd.motion import (
     Prediction,
     ShapedPlan,
     judge_move,
-    judge_speeds,
+    judge_samples,
     plan_at_speed,
     plan_in_seconds,
     plan_to_be_seen,
 )
-from ptzd.motion.course import Course
 from ptzd.visca import Dialect
 
 from .framing import out_of_reach
@@ -178,15 +176,8 @@ def _verdict_on(settings: CameraSettings, plan: ShapedPlan) -> MoveVerdict | Non
     optics = settings.optics
     if optics is None:
         return None
-    fastest = AxisSpeeds(*(_fastest(course) for course in (plan.pan, plan.tilt, plan.zoom)))
-    verdict = judge_speeds(
-        settings.head, optics.sensor, optics.lens, optics.frame_rate, plan.from_, plan.to, fastest, plan.seconds
-    )
+    verdict = judge_samples(settings.head, optics.sensor, optics.lens, optics.frame_rate, plan.samples(), plan.seconds)
     return settings.hinted(verdict)
-
-
-def _fastest(course: Course) -> float:
-    return max((abs(change.speed) for change in course.changes()), default=0.0)
 
 
 def _beyond_the_lens(dialect: Dialect, framing: Framing) -> str | None:

@@ -6,6 +6,7 @@ they can be kept, compared and sent without a copy.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -82,11 +83,20 @@ class Landing:
 
 @dataclass(frozen=True, slots=True)
 class Lock:
-    """Who locked a camera and why."""
+    """Who locked a camera and why. Several people may: it is free when the last of them has let go."""
 
     by: str
     reason: str
     since: datetime
+
+
+LOCKED_UNSEEN = "it is locked, but does not answer: nobody knows whether it stands still"
+
+
+def locked_by(locks: Sequence[Lock]) -> str:
+    """Return who keeps a camera still, to go on after "is"."""
+    said = [f"{lock.by or 'somebody'}{f' ({lock.reason})' if lock.reason else ''}" for lock in locks]
+    return f"locked by {' and by '.join(said)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +113,7 @@ class CameraState:
     position: str | None  # the stored position it stands in
     seconds_to_settled: float | None  # while a move runs, the prediction; 0.0 when overdue
     tally: Tally
-    locked: Lock | None
+    locks: tuple[Lock, ...]  # the oldest first; none: nobody keeps it still
     faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
     as_of: datetime
     activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet

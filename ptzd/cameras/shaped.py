@@ -49,6 +49,7 @@ from .reports import Framing, Phase
 from .slowmode import SlowModeRefused, SlowModeSwitch
 
 ASKING_SECONDS = 0.1  # between two questions for a position
+MOST_REFUSALS = 3  # of that question, one after another; then it is driven no further
 UNHEARD_SECONDS = 0.12  # by then what was lost has been repeated, even to a camera that replies late
 COMPLETION_SECONDS = 5.0
 STOP_SECONDS = 2.0
@@ -60,6 +61,10 @@ class Stalled(Exception):
     def __init__(self, seconds: float) -> None:
         super().__init__(f"nobody steered for {seconds:.1f} s")
         self.seconds = seconds
+
+
+class NotTold(Exception):
+    """The camera answers, and does not tell where it stands, as in standby. It may be driven still."""
 
 
 class HeadHeld(Exception):
@@ -86,9 +91,9 @@ async def run_shaped(
     `left` after how many seconds the head would be at its target.
 
     Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing it hears again must be
-    a stop. Raises `HeadHeld` when the head does not move, and `Stalled` when nobody steered for a while: it must be
-    stopped. Raises `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does
-    not turn it on. Who cancels this must stop the camera, too.
+    a stop. Raises `HeadHeld` when the head does not move, `NotTold` when the camera refuses to tell where it stands,
+    and `Stalled` when nobody steered for a while: it must be stopped. Raises `SlowModeRefused`, before anything moves,
+    where the plan is one for slow mode and the camera does not turn it on. Who cancels this must stop the camera, too.
     """
     move = _ShapedRun(line, dialect, plan, framing, renewed, told, left)
     slow = slow or SlowModeSwitch(line, dialect)
@@ -103,7 +108,7 @@ async def run_shaped(
     if move.stalled is not None:
         raise Stalled(move.stalled)
     if exchanges is None:
-        raise HeadHeld if move.held else LineDown
+        raise HeadHeld if move.held else NotTold if move.untold else LineDown
     return exchanges
 
 
@@ -137,6 +142,8 @@ class _ShapedRun:
         # A landing may take as long as the move does, where the slowest step fits it.
         self._landing_seconds = COMPLETION_SECONDS + 2.0 * plan.prediction.most_seconds
         self._down = False
+        self._focuses_by_itself = framing.focus_mode == "manual"  # as far as is known, and is not to
+        self._refusals = 0  # to tell where it stands, one after another
         self._pan_moved = self._tilt_moved = False
         self._head: Exchange | None = None
         self._lens: list[Exchange] = []
@@ -147,11 +154,15 @@ class _ShapedRun:
         """Whether the head was driven and stood still."""
         return self._steering.held
 
+    @property
+    def untold(self) -> bool:
+        """Whether the camera refuses to tell where it stands."""
+        return self._refusals >= MOST_REFUSALS
+
     async def steer(self) -> list[Exchange] | None:
-        """Send orders until all is sent to its target; None when the camera fell silent, is held, or nobody steered."""
-        by_hand = self._framing.focus_mode == "manual"
+        """Send orders until all is sent to its target; None when that breaks off."""
         turned_at = self._loop.time()
-        while not self._down and not self.held:
+        while not self._down and not self.held and not self.untold:
             if (stood := self._loop.time() - turned_at) > TERM_SECONDS:
                 self.stalled = stood
                 return None
@@ -159,9 +170,7 @@ class _ShapedRun:
             self._left(self._steering.seconds_to_target(turned_at))
             for order in self._steering.orders(self._loop.time()):
                 self._send(order)
-            if by_hand:  # a focus position is refused in auto focus
-                by_hand = False
-                self._perform(FocusManual())
+            self._take_focus()
             if self._steering.done:
                 assert self._head is not None
                 return [self._head, *self._lens]
@@ -174,6 +183,7 @@ class _ShapedRun:
             began = self._loop.time()
             try:
                 position = await self._line.ask(PanTiltPositionInquiry())
+                self._refusals = 0
                 at = self._loop.time()
                 scale = self._dialect
                 self._steering.head_reported(
@@ -187,7 +197,9 @@ class _ShapedRun:
                 self._told(self._loop.time(), position.pan_counts, position.tilt_counts, zoom_counts)
             except LineDown:
                 self._down = True
-            except (PushedAside, InquiryRefused):
+            except InquiryRefused:
+                self._refusals += 1
+            except PushedAside:
                 pass
             await asyncio.sleep(max(TURN_SECONDS, began + ASKING_SECONDS - self._loop.time()))
 
@@ -205,12 +217,23 @@ class _ShapedRun:
                 else:
                     self._head = self._perform(landing, self._landing_seconds)
             case LandZoom():
+                self._take_focus()
                 # The first of them is the one that counts, a few counts before the target.
                 orders = [order for order in lens_orders(self._framing, digital_zoom=False) if order != FocusManual()]
                 for each in orders:
                     self._lens.append(self._perform(each))
             case StartFocus():
+                self._take_focus()
                 self._perform(FocusDirect(self._framing.focus_counts))
+
+    def _take_focus(self) -> None:
+        """See that the camera does not focus by itself where it is to focus on a place: ahead of the order to go there.
+
+        It would refuse that order in auto focus, and break it off at this one.
+        """
+        if self._focuses_by_itself:
+            self._focuses_by_itself = False
+            self._perform(FocusManual())
 
     def _towards_target(self, order: DriveHead) -> Command:
         if not self._renewed:
@@ -330,6 +353,13 @@ class Shaped(Direct):
                 "obstacle or another controller may have held it; look at it before you recall again"
             )
             self._fail("held", sentence, halt=True)
+            return False
+        except NotTold:
+            sentence = (
+                f"camera {name} no longer told where it stands on its way to {position} and was stopped: it may have "
+                "been switched off or have restarted; look at it before you recall again"
+            )
+            self._fail("untold", sentence, halt=True)
             return False
         except Stalled as stall:
             self._fail(STALLED.code, STALLED.sentence.format(what=f"{stall.seconds:.1f}"), halt=True)

@@ -10,7 +10,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from .sentences import duration, move_line
+from .sentences import duration, lock_lines, move_line
 
 Payload = dict[str, Any]
 
@@ -111,10 +111,7 @@ class Board:
 
 def remarks(state: Payload) -> list[str]:
     """Return what is out of the ordinary about a camera."""
-    said = []
-    locked = state.get("locked")
-    if locked:
-        said.append(f"locked by {locked.get('by') or 'somebody'}: {locked.get('reason') or 'no reason given'}")
+    said = lock_lines(state)
     if state.get("power") not in ("on", "unknown", None):
         said.append(f"power: {state['power']}")
     if state.get("tally") == "unknown":

@@ -100,7 +100,7 @@ def broker_options(command: Callable[..., Any]) -> Callable[..., Any]:
         if password_file is not None:
             address = replace(address, password=read_password(password_file))
         if config is not None:
-            address = _filled_in(address, _configured(config), click.get_current_context())
+            address = _filled_in(address, _configured(config, address.password), click.get_current_context())
         if address.password is not None and address.username is None:
             raise Misuse("A password needs a name; give --username beside --password-file.")
         return command(broker=address, **rest)
@@ -137,23 +137,25 @@ def read_password(path: Path) -> str:
     return lines[0]
 
 
-def broker_of(config: BrokerConfig) -> BrokerAddress:
-    """Return the broker that a configuration names."""
+def broker_of(config: BrokerConfig, password: str | None = None) -> BrokerAddress:
+    """Return the broker that a configuration names; its password file is read where no `password` is given."""
+    if password is None and config.password_file is not None:
+        password = read_password(config.password_file)
     return BrokerAddress(
         host=config.host,
         port=config.port,
         base=config.base_topic,
         username=config.username,
-        password=None if config.password_file is None else read_password(config.password_file),
+        password=password,
         ca_file=config.ca_file,
         protocol=aiomqtt.ProtocolVersion.V5 if config.protocol == "5" else aiomqtt.ProtocolVersion.V311,
     )
 
 
-def _configured(path: Path) -> BrokerAddress:
+def _configured(path: Path, password: str | None) -> BrokerAddress:
     from .configuration import read_configuration
 
-    return broker_of(read_configuration(path).broker)
+    return broker_of(read_configuration(path).broker, password)
 
 
 def _filled_in(given: BrokerAddress, configured: BrokerAddress, context: click.Context) -> BrokerAddress:
@@ -169,5 +171,5 @@ def _filled_in(given: BrokerAddress, configured: BrokerAddress, context: click.C
         port=port,
         base=given.base if on_the_line("base") else configured.base,
         username=given.username or configured.username,
-        password=given.password or configured.password,
+        password=configured.password,
     )

@@ -33,6 +33,7 @@ OPTIONS = {
     "tally-unknown": "add --on-air",
     "exists": "store it with --replace",
     "invalid": "import with --replace",
+    "not-theirs": "name one of them with --whose",
 }
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
 

@@ -19,6 +19,7 @@ _MODULES = {
     "halt": "halt",
     "lock": "lock",
     "unlock": "lock",
+    "locks": "lock",
     "positions": "positions",
     "watch": "watch",
     "cue": "cue",

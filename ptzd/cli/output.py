@@ -15,6 +15,8 @@ from typing import Any, TextIO
 
 import click
 
+from ptzd.printable import printable, printable_json
+
 FAILED = 1
 MISUSED = 2
 TRACEBACK_VARIABLE = "PTZD_TRACEBACK"  # set to anything, an unforeseen error shows where it happened
@@ -37,22 +39,22 @@ class Misuse(click.ClickException):
 
 def say(text: str) -> None:
     """Print one line of a result; a terminal gets it in as many lines as it takes, broken between words."""
-    click.echo(_broken_for(sys.stdout, text))
+    click.echo(_broken_for(sys.stdout, printable(text)))
 
 
 def say_as_it_is(text: str) -> None:
-    """Print what is to be copied, or read by a program, in the lines that it has."""
-    click.echo(text)
+    """Print what is to be copied, or read by a program, in the lines that it has; to a file or a pipe to the letter."""
+    click.echo(printable(text) if sys.stdout.isatty() else text)
 
 
 def say_json(value: object) -> None:
     """Print a result for machines: one JSON document on one line."""
-    click.echo(json.dumps(value, ensure_ascii=False, separators=(", ", ": ")))
+    click.echo(printable_json(json.dumps(value, ensure_ascii=False, separators=(", ", ": "))))
 
 
 def complain(text: str) -> None:
     """Print one line on stderr; a terminal gets it as `say` would print it."""
-    click.echo(_broken_for(sys.stderr, text), err=True)
+    click.echo(_broken_for(sys.stderr, printable(text)), err=True)
 
 
 def _broken_for(stream: TextIO, text: str) -> str:

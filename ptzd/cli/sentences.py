@@ -41,6 +41,14 @@ def landing_words(landing: Payload | None) -> str:
     return f", off by {', '.join(off)} count{'' if worst_counts(landing) == len(off) == 1 else 's'}"
 
 
+def lock_lines(state: Payload) -> list[str]:
+    """Return a line on each of those who keep a camera still."""
+    return [
+        f"locked by {lock.get('by') or 'somebody'}: {lock.get('reason') or 'no reason given'}"
+        for lock in state.get("locks") or ()
+    ]
+
+
 def duration(seconds: float) -> str:
     """Return so many seconds as people say them."""
     minutes, rest = divmod(round(seconds), 60)

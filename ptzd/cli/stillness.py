@@ -13,6 +13,19 @@ STATES_SECONDS = 0.3  # retained messages come with the subscription, or never
 STILL_SECONDS = 4.0  # the fastest head brakes and is seen to stand still long before
 
 
+async def kept_states(client: Client) -> dict[str, Payload]:
+    """Return what the broker keeps of every camera's state."""
+    states: dict[str, Payload] = {}
+    await client.listen(["camera/+/state"])
+    with suppress(TimeoutError):
+        async with asyncio.timeout(STATES_SECONDS):
+            while True:
+                heard = await client.receive()
+                if heard.camera is not None and heard.topic.endswith("/state"):
+                    states[heard.camera] = heard.payload
+    return states
+
+
 async def stillness(client: Client, camera: str | None) -> dict[str, Payload]:
     """Wait until a camera, or (None) every camera, stands still or is known not to answer; return the last states.
 

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Awaitable
 from typing import TypeVar
 
-from rich.console import Console
+from .console import Console
 
 T = TypeVar("T")
 

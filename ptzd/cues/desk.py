@@ -44,7 +44,7 @@ from decimal import Decimal
 from types import MappingProxyType
 from typing import Protocol
 
-from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase
+from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase, locked_by
 from ptzd.positions import CuePlace
 from ptzd.refusal import Refusal
 
@@ -287,7 +287,7 @@ class CueDesk:
 
     def heard(self, report: CameraState | MoveReport) -> None:
         """Take note of what a camera says."""
-        if isinstance(report, CameraState) and (report.locked is not None or report.activity is Activity.LEARNING):
+        if isinstance(report, CameraState) and (report.locks or report.activity is Activity.LEARNING):
             self._take_back(report.camera)
         elif isinstance(report, MoveReport) and report.phase is Phase.REFUSED:
             self._refusal = report
@@ -470,13 +470,9 @@ class CueDesk:
     def _lock_of(self, camera: str) -> str | None:
         """What is to be said of a locked camera."""
         state = self._seen(camera)
-        if state is None or state.locked is None:
+        if state is None or not state.locks:
             return None
-        reason = f" ({state.locked.reason})" if state.locked.reason else ""
-        return (
-            f"camera {camera} is locked by {state.locked.by or 'somebody'}{reason}; unlock it when it is safe to "
-            f"move, then {ASK_AGAIN}"
-        )
+        return f"camera {camera} is {locked_by(state.locks)}; unlock it when it is safe to move, then {ASK_AGAIN}"
 
     def _needs(self, camera: str) -> bool:
         cue = self._run.next
@@ -508,7 +504,7 @@ class CueDesk:
             assert state is not None
             if state.activity is Activity.AT_REST:
                 fault = self._fault_of_where_it_stands(cue, camera, state, "takes it")
-            elif not state.on_air:
+            else:
                 fault = "moving", f"camera {camera} is to be taken and still moves"
             fault = fault or self._told_fault(state)
         return None if fault is None else NotReady(camera, None, *fault)

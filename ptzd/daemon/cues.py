@@ -15,14 +15,15 @@ from ptzd.bus.commands import (
     GoCommand,
     HoldCommand,
     JumpCommand,
+    LoadCommand,
     RecallCommand,
     ReleaseCommand,
     StandbyCommand,
 )
-from ptzd.bus.messages import CueStateMessage, GoResult, StandbyResult
+from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, StandbyResult
 from ptzd.cameras import Camera, CameraState, MoveReport
 from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
-from ptzd.files import ShowFile
+from ptzd.files import ShowFile, TextFileError, number_text
 from ptzd.positions import CuePlace, PositionStore
 from ptzd.refusal import Refusal
 
@@ -30,6 +31,8 @@ from .advice import unknown
 from .answers import Answers
 from .handling import handles
 from .recalls import Recalls, StandsIn
+
+NO_CUES = "no cue list is loaded: name a show file under [show] in the configuration"
 
 log = structlog.get_logger()
 
@@ -41,6 +44,7 @@ class Cues:
         self,
         show: ShowFile | None,
         *,
+        read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None,
         cameras: Mapping[str, Camera],
         recalls: Recalls,
         store: PositionStore,
@@ -51,7 +55,10 @@ class Cues:
         spawn: Callable[[Coroutine[Any, Any, None]], None],
         once_within_seconds: float,
     ) -> None:
-        """`require_not_overtaken` raises Refusal for a camera that was stopped ahead of the message that is handled."""
+        """`require_not_overtaken` raises Refusal for a camera that was stopped ahead of the message that is handled.
+
+        `read_show` reads the show's file anew, or raises TextFileError; None where the show is from no file.
+        """
         self._cameras = cameras
         self._recalls = recalls
         self._store = store
@@ -60,27 +67,33 @@ class Cues:
         self._calendar = calendar
         self._require_not_overtaken = require_not_overtaken
         self._spawn = spawn
+        self._once_within_seconds = once_within_seconds
+        self._read_show = read_show
         self._loop = asyncio.get_running_loop()
         self._loaded: CueDesk | None = None
+        self._show = show
         self._foreseen: dict[str, tuple[object, Refusal | None]] = {}
         if show is not None:
-            self._name = show.show.name
-            self._loaded = CueDesk(
-                self._name,
-                cue_list(show),
-                place=store.cue_place(self._name),
-                recall=self._recall,
-                foresee=self._foresee,
-                is_in=self._is_in,
-                state=lambda camera: cameras[camera].state() if camera in cameras else None,
-                say=self._say,
-                on_air=self._on_air,
-                keep=lambda place: spawn(self._keep(place)),
-                later=self._loop.call_later,
-                start=show.show.start,
-                begins_with=show.show.on_air,
-                once_within_seconds=once_within_seconds,
-            )
+            self._loaded = self._desk_of(show, store.cue_place(show.show.name))
+
+    def _desk_of(self, show: ShowFile, place: CuePlace | None) -> CueDesk:
+        name, cameras = show.show.name, self._cameras
+        return CueDesk(
+            name,
+            cue_list(show),
+            place=place,
+            recall=self._recall,
+            foresee=self._foresee,
+            is_in=self._is_in,
+            state=lambda camera: cameras[camera].state() if camera in cameras else None,
+            say=self._say,
+            on_air=self._on_air,
+            keep=lambda place: self._spawn(self._keep(name, place)),
+            later=self._loop.call_later,
+            start=show.show.start,
+            begins_with=show.show.on_air,
+            once_within_seconds=self._once_within_seconds,
+        )
 
     # Commands
 
@@ -108,10 +121,30 @@ class Cues:
     def release(self, asked: Asked[ReleaseCommand]) -> None:
         self._desk.release()
 
+    @handles(LoadCommand)
+    async def load(self, asked: Asked[LoadCommand]) -> LoadResult:
+        if self._show is None or self._read_show is None:
+            raise Refusal("no-cues", NO_CUES)
+        try:
+            show = await self._read_show()
+        except TextFileError as error:
+            raise Refusal("invalid", f"the show stays as it was loaded, since its file has mistakes: {error}") from None
+        desk = self._desk
+        desk.stopped(None)  # what the cues as they were still held back
+        stood = desk.state()
+        place = self._store.cue_place(show.show.name)
+        if show.show.name == self._show.show.name:
+            standing, following = (None if cue is None else cue.number for cue in (stood.standing, stood.next))
+            place = CuePlace(standing, following, stood.held)
+        self._show, self._loaded = show, self._desk_of(show, place)
+        self._foreseen.clear()
+        self._loaded.say_state()  # what is on air stays as it was, until the next cue runs
+        return LoadResult(show=show.show.name, cues=len(show.cue))
+
     @property
     def _desk(self) -> CueDesk:
         if self._loaded is None:
-            raise Refusal("no-cues", "no cue list is loaded: name a show file under [show] in the configuration")
+            raise Refusal("no-cues", NO_CUES)
         return self._loaded
 
     # What the desk is to know
@@ -130,6 +163,23 @@ class Cues:
         """Take note that a position was stored, renamed, deleted or brought back."""
         if self._loaded is not None:
             self._loaded.positions_changed()
+
+    def still_names(self, camera: str, position: str) -> str | None:
+        """Return the warning that the show names a position, with the cues that do; None where it does not."""
+        if self._show is None:
+            return None
+        where = ["its start"] if self._show.show.start.get(camera) == position else []
+        where += [
+            f"cue {number_text(cue.number)}"
+            for cue in self._show.cue
+            if any((move.camera, move.position) == (camera, position) for move in cue.move)
+        ]
+        if not where:
+            return None
+        return (
+            f"the show {self._show.show.name} names {position} of camera {camera} in {', '.join(where)}: change it "
+            "there and have the show read anew, or bring the name back"
+        )
 
     def driven(self, camera: str) -> None:
         """Take note that somebody drives a camera by hand."""
@@ -188,8 +238,8 @@ class Cues:
         message = CueStateMessage.of(state, self._calendar())
         self._bus.publish(self._bus.topics.of(CueStateMessage), message.encode(), retain=True)
 
-    async def _keep(self, place: CuePlace) -> None:
+    async def _keep(self, show: str, place: CuePlace) -> None:
         try:
-            await self._store.set_cue_place(self._name, place)
+            await self._store.set_cue_place(show, place)
         except Refusal as refusal:
             log.error("the standing cue is not kept: after a restart it would be another", why=refusal.sentence)

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Collection, Coroutine, Mapping
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Any
 
 import structlog
 
-from ptzd.bus import Asked, Bus, Incoming, Intake
+from ptzd.bus import Asked, Bus, HeldElsewhere, Incoming, Intake
 from ptzd.bus.commands import Command, StopCommand
 from ptzd.bus.messages import Result, StateMessage, StatusMessage
 from ptzd.cameras import Activity, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
@@ -60,11 +60,14 @@ class Daemon:
         rng: random.Random,
         guard: Guardian,
         show: ShowFile | None = None,
+        read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
         stall: Stall | None = None,
         off_air_untold: bool = False,
     ) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone. Needs a running loop.
+        """`focus_by_itself` names cameras whose stored focus is left alone; `read_show` reads the show's file anew.
+
+        Needs a running loop.
 
         `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks. With
         `off_air_untold` a camera counts as off air until somebody tells; else as on air.
@@ -87,7 +90,7 @@ class Daemon:
                 calendar=calendar,
                 report=self._reported,
                 stands_in=StandsIn(store, settings),
-                lock=store.lock_of(name),
+                locks=store.locks_of(name),
                 off_air_untold=off_air_untold,
             )
             for name, (settings, link) in links.items()
@@ -96,6 +99,7 @@ class Daemon:
         recalls = Recalls(store, focus_by_itself)
         self._cues = Cues(
             show,
+            read_show=read_show,
             cameras=self.cameras,
             recalls=recalls,
             store=store,
@@ -120,27 +124,44 @@ class Daemon:
         self.handlers = handlers_of(self._moves, self._positions, self._cues)
 
     async def run(self, ready: Callable[[], None]) -> None:
-        """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen."""
+        """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen.
+
+        Where another daemon turns out to run below the same base, only what moves by this one's order is brought to
+        rest, and HeldElsewhere is raised.
+        """
+        try:
+            await self._serve(ready)
+        except* HeldElsewhere:
+            pass
+        await self._bus.hold()  # raises it as it is, not in a group
+
+    async def _serve(self, ready: Callable[[], None]) -> None:
         async with asyncio.TaskGroup() as attended:
             kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
             if self._stall is not None:
                 kept.append(attended.create_task(self._beat()))
+            others: list[str] = []  # cameras that are another daemon's to move, and that this one does not
             try:
                 self._say_all()
                 async with asyncio.TaskGroup() as self._tasks:
                     ready()
                     async for incoming in self._bus:
                         self.handle(incoming)
+            except* HeldElsewhere:
+                others = [name for name, camera in self.cameras.items() if camera.activity.kind is Activity.AT_REST]
+                raise
             finally:
                 self._tasks = None
                 self._cues.stopped(None)  # what a cue holds back must not begin while all come to rest
-                await self._rest()
+                await self._rest(others)
                 for task in kept:
                     task.cancel()
 
-    async def _rest(self) -> None:
-        rests = await asyncio.gather(*(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in self.cameras.values()))
-        self.not_at_rest = tuple(name for name, rested in zip(self.cameras, rests, strict=True) if not rested)
+    async def _rest(self, others: Collection[str]) -> None:
+        """Bring all cameras to rest but `others`."""
+        ours = [camera for name, camera in self.cameras.items() if name not in others]
+        rests = await asyncio.gather(*(camera.come_to_rest(REST_PATIENCE_SECONDS) for camera in ours))
+        self.not_at_rest = tuple(camera.name for camera, rested in zip(ours, rests, strict=True) if not rested)
         for name in set(self.cameras).difference(self.not_at_rest):
             self._guard.renew(name, 0.0)  # or it would take the end of the daemon for a death
         for name in self.not_at_rest:
@@ -216,9 +237,15 @@ class Daemon:
             self._answers.refused(asked, refusal)
             return
         if brought is None or isinstance(brought, Result):
-            self._answers.done(asked, brought)
+            self._done(asked, brought)
         else:
             self._finish_later(asked, brought)
+
+    def _done(self, asked: Asked[Command], brought: Brought) -> None:
+        if asked.complaint is None:
+            self._answers.done(asked, brought)
+        else:
+            self._answers.refused(asked, asked.complaint)
 
     def _require_not_overtaken(self, camera: str) -> None:
         if camera in self._overtaken or None in self._overtaken:
@@ -235,7 +262,7 @@ class Daemon:
 
     async def _finish(self, asked: Asked[Command], work: Coroutine[Any, Any, Brought]) -> None:
         try:
-            self._answers.done(asked, await work)
+            self._done(asked, await work)
         except Refusal as refusal:
             self._answers.refused(asked, refusal)
         except Exception:

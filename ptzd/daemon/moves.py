@@ -19,8 +19,8 @@ from ptzd.bus.commands import (
     TallyCommand,
     UnlockCommand,
 )
-from ptzd.bus.messages import LearnEstimate, LearnProgressMessage, LearnResult
-from ptzd.cameras import Camera, LearnLimits, Lock, Progress
+from ptzd.bus.messages import LearnEstimate, LearnProgressMessage, LearnResult, LocksResult
+from ptzd.cameras import Camera, LearnLimits, Lock, Progress, locked_by
 from ptzd.motion import write_head
 from ptzd.positions import HeadFiles, PositionStore
 from ptzd.refusal import Refusal
@@ -28,6 +28,8 @@ from ptzd.refusal import Refusal
 from .cues import Cues
 from .handling import handles
 from .recalls import Recalls
+
+NAME_WHOSE = 'name one of them as "whose"'  # what helps, in the words of a message
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,40 +86,58 @@ class Moves:
         camera.set_tally(asked.what.tally)
 
     @handles(LockCommand)
-    def lock(self, asked: Asked[LockCommand], camera: Camera) -> Coroutine[Any, Any, None]:
+    def lock(self, asked: Asked[LockCommand], camera: Camera) -> Coroutine[Any, Any, LocksResult]:
         """Lock at once; what comes later is whether that is kept."""
-        lock = Lock(asked.what.by, asked.what.reason, self.calendar())
+        by, reason, since = asked.what.by, asked.what.reason, self.calendar()
+        if (before := _lock_by(by, camera)) is not None:  # the same person, who may know more by now
+            reason, since = reason or before.reason, before.since
+        lock = Lock(by, reason, since)
         camera.lock(lock)
         self.cues.stopped(camera.name)
-        return self._keep_lock(camera.name, lock)
+        return self._keep_lock(camera, lock)
 
-    async def _keep_lock(self, camera: str, lock: Lock) -> None:
+    async def _keep_lock(self, camera: Camera, lock: Lock) -> LocksResult:
         try:
-            await self.kept.set_lock(camera, lock)
+            await self.kept.set_lock(camera.name, lock)
         except Refusal as refusal:
             raise Refusal(
-                refusal.code, f"camera {camera} is locked now, but would not be after a restart: {refusal.sentence}"
+                refusal.code,
+                f"camera {camera.name} is locked now, but would not be after a restart: {refusal.sentence}",
             ) from refusal
+        return LocksResult.of(camera.state())
 
     @handles(UnlockCommand)
-    def unlock(self, asked: Asked[UnlockCommand], camera: Camera) -> Coroutine[Any, Any, None]:
-        return self._unlock(camera, camera.locked)
+    def unlock(self, asked: Asked[UnlockCommand], camera: Camera) -> Coroutine[Any, Any, LocksResult]:
+        whose = asked.what.whose or asked.what.by
+        lock = _lock_by(whose, camera)
+        if lock is None and camera.locks:
+            raise Refusal(
+                "not-theirs",
+                f"camera {camera.name} is not locked by {whose}, it is {locked_by(camera.locks)}: let them unlock it, "
+                f"or {NAME_WHOSE} to take that off",
+                NAME_WHOSE,
+            )
+        return self._unlock(camera, whose, lock)
 
-    async def _unlock(self, camera: Camera, lock: Lock | None) -> None:
+    async def _unlock(self, camera: Camera, whose: str, lock: Lock | None) -> LocksResult:
         trouble = None
-        if camera.locked is lock:
+        if _lock_by(whose, camera) is lock:
             try:
-                await self.kept.clear_lock(camera.name)
+                await self.kept.clear_lock(camera.name, whose)
             except Refusal as refusal:
                 trouble = refusal
-        if camera.locked is not lock:  # while the disk was busy, or in the same moment
+        if (now := _lock_by(whose, camera)) is not None and now is not lock:
+            # while the disk was busy, or in the same moment
             raise Refusal("locked", f"camera {camera.name} was locked anew; unlock it when it is safe to move")
-        camera.unlock()
+        if lock is not None:
+            camera.unlock(lock)
         if trouble is not None:
+            unlocked = f"no longer locked by {whose}" if camera.locks else "unlocked"
             raise Refusal(
                 trouble.code,
-                f"camera {camera.name} is unlocked now, but would be locked after a restart: {trouble.sentence}",
+                f"camera {camera.name} is {unlocked} now, but would be locked after a restart: {trouble.sentence}",
             )
+        return LocksResult.of(camera.state())
 
     @handles(LearnCommand)
     async def learn(self, asked: Asked[LearnCommand], camera: Camera) -> LearnResult | LearnEstimate:
@@ -140,3 +160,7 @@ class Moves:
         learned = await camera.learn(limits, told, self.rng)
         path = await self.heads.keep(camera.name, learned)
         return LearnResult(model=write_head(learned), path=str(path), renewal=learned.model.renewal)
+
+
+def _lock_by(whose: str, camera: Camera) -> Lock | None:
+    return next((lock for lock in camera.locks if lock.by == whose), None)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from ptzd.bus import Asked, Bus
@@ -12,11 +12,12 @@ from ptzd.bus.commands import (
     ExportCommand,
     HistoryCommand,
     ImportCommand,
+    PaceCommand,
     RenameCommand,
     RevertCommand,
     StoreCommand,
 )
-from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, PositionsMessage
+from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage
 from ptzd.cameras import Camera
 from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
@@ -68,15 +69,24 @@ class Positions:
         await self.kept.store(position, wanted.replace)
         self._changed(camera)
 
-    @handles(RenameCommand)
-    async def rename(self, asked: Asked[RenameCommand], camera: Camera) -> None:
-        await self.kept.rename(camera.name, asked.what.position, asked.what.to)
+    @handles(PaceCommand)
+    async def pace(self, asked: Asked[PaceCommand], camera: Camera) -> None:
+        position = self.kept.known(camera.name, asked.what.position)
+        paced = replace(position, speed=asked.what.speed, seconds=asked.what.seconds, stored_at=self.calendar())
+        await self.kept.store(paced, replace=True)
         self._changed(camera)
 
+    @handles(RenameCommand)
+    async def rename(self, asked: Asked[RenameCommand], camera: Camera) -> NamedResult:
+        await self.kept.rename(camera.name, asked.what.position, asked.what.to)
+        self._changed(camera)
+        return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
+
     @handles(DeleteCommand)
-    async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> None:
+    async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> NamedResult:
         await self.kept.delete(camera.name, asked.what.position)
         self._changed(camera)
+        return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
 
     @handles(RevertCommand)
     async def revert(self, asked: Asked[RevertCommand], camera: Camera) -> None:
@@ -86,7 +96,7 @@ class Positions:
     @handles(HistoryCommand)
     async def history(self, asked: Asked[HistoryCommand], camera: Camera) -> HistoryResult:
         entries = await self.kept.history(camera.name, asked.what.position)
-        return HistoryResult.of(camera.name, asked.what.position, entries)
+        return HistoryResult.of(camera.settings, asked.what.position, entries)
 
     @handles(ExportCommand)
     async def export(self, asked: Asked[ExportCommand]) -> ExportResult:
@@ -101,7 +111,7 @@ class Positions:
 
     def say(self, camera: str) -> None:
         """Say what is stored of a camera."""
-        message = PositionsMessage.of(camera, self.kept.positions(camera))
+        message = PositionsMessage.of(self.cameras[camera].settings, self.kept.positions(camera))
         self.bus.publish(self.bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
 
     def _changed(self, camera: Camera) -> None:

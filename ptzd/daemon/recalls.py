@@ -10,8 +10,6 @@ from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
 
-from .advice import unknown
-
 
 class Recalls:
     """Starts moves to stored positions, for whoever asks: a message or a cue."""
@@ -56,14 +54,15 @@ class Recalls:
     def _recall(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> Recall:
         """The recall as it would be on air, asked for by nobody. Raises Refusal."""
         settings = camera.settings
-        position = self._store.position(settings.name, name)
-        if position is None:
-            raise Refusal("unknown-position", unknown("position", name, self._store.positions(settings.name)))
+        try:
+            position = self._store.known(settings.name, name)
+        except Refusal as refusal:
+            raise Refusal("unknown-position", refusal.sentence) from None
         try:
             framing = position.framing_for(settings.dialect)
         except DialectError as error:
             code = "other-scales" if isinstance(error, ScalesError) else "unknown-dialect"
-            raise Refusal(code, f"position {name}: {error}") from None
+            raise Refusal(code, f"camera {settings.name} can't be sent to {name}: {error}") from None
         if settings.name in self._focus_by_itself:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 import time
 from collections.abc import Callable
 from contextlib import AsyncExitStack
+from functools import partial
 
 import structlog
 
@@ -14,6 +16,7 @@ from ptzd.bus import Intake
 from ptzd.cameras import CameraSettings
 from ptzd.config import Config
 from ptzd.cues import ONCE_WITHIN_SECONDS
+from ptzd.files import read_show_file
 from ptzd.guard import Keeper
 from ptzd.links import Link
 from ptzd.motion import HeadFileError
@@ -37,8 +40,8 @@ class NotAtRestError(Exception):
 async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[], None]) -> None:
     """Run the daemon until cancelled, and leave every camera at rest.
 
-    Raises StartError if it can't start, and NotAtRestError, in the place of the cancellation, where a camera was not
-    seen to come to rest.
+    Raises StartError if it can't start, HeldElsewhere where another daemon runs below its base, and NotAtRestError, in
+    the place of either or of the cancellation, where a camera was not seen to come to rest.
     """
     async with AsyncExitStack() as stack:
         try:
@@ -61,6 +64,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         bus = await stack.enter_async_context(bus_of(config, rng))
         if not await guard.living(GUARD_SECONDS):
             log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
+        await bus.hold()
         daemon = Daemon(
             links=opened,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
@@ -73,6 +77,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             guard=guard,
             show=show,
             off_air_untold=config.tally.source == "none",
+            read_show=None if config.show is None else partial(asyncio.to_thread, read_show_file, config.show.file),
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+import socket
 from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
 
-from ptzd.bus import BrokerSettings, MqttBus, StatusMessage, Topics
+from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
 from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
@@ -71,7 +72,7 @@ def _optics(dialect: Dialect, config: CameraConfig) -> Optics | None:
         lens = lens_between(first, second, dialect.zoom.ratios)
     else:
         return None  # a fixed lens: nothing relates its one focal length to zoom counts
-    return Optics(Sensor(*config.sensor), lens, config.frame_rate)
+    return Optics(Sensor(*config.sensor).picture, lens, config.frame_rate)
 
 
 def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) -> HeadModel:
@@ -94,9 +95,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
     """Return the bus behind the broker of the configuration. Raises StartError."""
     broker = config.broker
     try:
-        password = None
-        if broker.password_file is not None:
-            password = broker.password_file.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
+        password = None if broker.password_file is None else _password(broker.password_file)
         settings = BrokerSettings(broker.host, broker.port, broker.protocol, broker.username, password, broker.ca_file)
         return MqttBus(
             settings,
@@ -104,9 +103,21 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
             offline=StatusMessage(state="offline").encode(),
             cameras=config.camera,
             rng=rng,
+            holding=Holding(host=socket.gethostname(), since=calendar(), token=f"{rng.getrandbits(128):032x}"),
         )
     except (OSError, ValueError) as error:
         raise StartError(f"the broker's settings can't be used: {error}") from None
+
+
+def _password(path: Path) -> str:
+    try:
+        return path.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = (error.strerror or "unknown error").lower() if isinstance(error, OSError) else "it is not UTF-8"
+        raise StartError(
+            f"the password file {path} can't be read ({reason}): name a text file that the user of ptzd may read; "
+            "as a service, give it the password as systemd's credential ptzd-password"
+        ) from None
 
 
 def guarded(config: Config) -> list[Guarded]:

@@ -45,7 +45,7 @@ LONGEST_LABEL = 200
 _CLOCK = r"(?:(\d{1,2}):)?([0-5]?\d):([0-5]\d(?:\.\d{1,3})?)"
 _CLOCK_WORDS = "a time into the show in quotes, hours:minutes:seconds"
 
-Positions = Mapping[str, Iterable[str]]  # each camera's position names
+Positions = Mapping[str, Iterable[str] | None]  # each camera's position names; None where nobody knows them
 
 
 def _rounded(value: float) -> float:
@@ -378,7 +378,11 @@ class _Names:
     """The cameras and positions there are; None where nobody knows."""
 
     def __init__(self, known: Positions | None) -> None:
-        self._known = None if known is None else {camera: frozenset(names) for camera, names in known.items()}
+        self._known = (
+            None
+            if known is None
+            else {camera: None if names is None else frozenset(names) for camera, names in known.items()}
+        )
 
     def camera(self, path: KeyPath, name: object) -> Iterator[Complaint]:
         if self._known is not None and isinstance(name, str) and name not in self._known:
@@ -391,8 +395,7 @@ class _Names:
             return
         if camera not in self._known:
             yield from self.camera(camera_path, camera)
-        elif isinstance(position, str) and position not in self._known[camera]:
-            names = self._known[camera]
+        elif isinstance(position, str) and (names := self._known[camera]) is not None and position not in names:
             yield Complaint(
                 position_path,
                 f"camera {camera} has no position {position}; {_near(position, names)}"

@@ -113,22 +113,44 @@ def read_text(text: str, model: type[M], check: Check | None = None, *, folder: 
         return read
     lines = key_lines(text)
     made: list[tuple[int, Callable[[], Mistake]]] = [
-        (line_of(lines, _path(error)) or 0, partial(_mistake, error, model, lines)) for error in errors
+        (line_of(lines, _path(error)) or 0, partial(_mistake, error, model, lines, raw)) for error in errors
     ]
-    made += [(line_of(lines, complaint.path) or 0, partial(_complained, complaint, lines)) for complaint in complaints]
+    made += [(line_of(lines, each.path) or 0, partial(_complained, each, lines, raw)) for each in complaints]
     made.sort(key=lambda one: one[0])
     raise TextFileError([make() for _, make in made[:MISTAKES_TOLD]], max(0, len(made) - MISTAKES_TOLD))
 
 
-def field_name(path: KeyPath) -> str:
-    """Return a path as people write it: `camera.left.sensor[1]`."""
+def field_name(path: KeyPath, raw: object = None) -> str:
+    """Return a path in the tables `raw` as people say it: `camera.left.sensor, value 2`, `cue 12.5, move 1, position`.
+
+    What has a number of its own goes by that, all else in a list is counted from one.
+    """
     name = ""
+    dot = ""
     for key in path:
-        if isinstance(key, int):
-            name += f"[{key}]"
+        raw = _inside(raw, key)
+        if isinstance(key, str):
+            name += dot + (key if re.fullmatch(r"[\w-]+", key) else shown(key))
+            dot = "."
+        elif isinstance(raw, Mapping):
+            name += f" {_number_of(raw) or key + 1}"
+            dot = ", "
         else:
-            name += ("." if name else "") + (key if re.fullmatch(r"[\w-]+", key) else shown(key))
+            name += f", value {key + 1}"
     return name
+
+
+def _inside(raw: object, key: str | int) -> object:
+    if isinstance(raw, Mapping):
+        return raw.get(key)
+    return raw[key] if isinstance(raw, list) and isinstance(key, int) and key < len(raw) else None
+
+
+def _number_of(table: Mapping[str, Any]) -> str | None:
+    number = table.get("number")
+    if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) < 1e6:
+        return None
+    return f"{number:.9g}"
 
 
 def shown(value: object) -> str:
@@ -169,13 +191,13 @@ def _syntax_mistake(message: str, text: str) -> Mistake:
     return Mistake(line, "", f"this is not TOML{column}: {what}; write key = value, with text in double quotes")
 
 
-def _mistake(error: ErrorDetails, model: type[BaseModel], lines: Mapping[KeyPath, int]) -> Mistake:
+def _mistake(error: ErrorDetails, model: type[BaseModel], lines: Mapping[KeyPath, int], raw: object) -> Mistake:
     path = _path(error)
-    return Mistake(line_of(lines, path), field_name(path), _sentence(error, model, path))
+    return Mistake(line_of(lines, path), field_name(path, raw), _sentence(error, model, path))
 
 
-def _complained(complaint: Complaint, lines: Mapping[KeyPath, int]) -> Mistake:
-    return Mistake(line_of(lines, complaint.path), field_name(complaint.path), complaint.sentence)
+def _complained(complaint: Complaint, lines: Mapping[KeyPath, int], raw: object) -> Mistake:
+    return Mistake(line_of(lines, complaint.path), field_name(complaint.path, raw), complaint.sentence)
 
 
 def _path(error: ErrorDetails) -> KeyPath:

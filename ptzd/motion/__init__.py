@@ -47,18 +47,16 @@ from .optics import (
     pixels_per_count,
 )
 from .picture import Picture
-from .pose import Pose
+from .pose import AxisSpeeds, Pose
 from .prediction import Prediction, predict
 from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
 from .watching import (
-    AxisSpeeds,
     MoveVerdict,
     judge_move,
     judge_samples,
-    judge_speeds,
     picture_speed_widths_per_s,
     watching_limit_widths_per_s,
 )
@@ -114,7 +112,6 @@ __all__ = [
     "judge_move",
     "judge_panning",
     "judge_samples",
-    "judge_speeds",
     "lens_between",
     "panning_limit_deg_per_s",
     "peak_speed",

@@ -80,9 +80,13 @@ class Course:
 
     def way_at(self, seconds: float) -> float:
         """Return how far it has come, with its sign; before the start 0, after the end the distance."""
+        return self.at(seconds)[0]
+
+    def at(self, seconds: float) -> tuple[float, float]:
+        """Return the same, and how fast it is, with its sign."""
         if seconds >= self.ends_at or self.staircase is None:
-            return self.distance if seconds >= self.ends_at else 0.0
-        way = speed = 0.0
+            return (self.distance if seconds >= self.ends_at else 0.0), 0.0
+        way = speed = reached = 0.0
         since = 0.0
         for change in self.changes():
             if change.at > seconds:
@@ -92,8 +96,9 @@ class Course:
             gap = change.speed - speed
             ramp = min(abs(gap) / self.acceleration, seconds - change.at)
             way -= gap * ramp - copysign(0.5 * self.acceleration * ramp * ramp, gap)
+            reached = speed + copysign(self.acceleration * ramp, gap)
             speed, since = change.speed, change.at
-        return way + speed * (seconds - since)
+        return way + speed * (seconds - since), reached
 
 
 def along(way: Staircase, axis: AxisWay, seconds: float) -> Course:

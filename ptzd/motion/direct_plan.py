@@ -109,24 +109,29 @@ def plan_in_seconds(head: HeadModel, from_: Pose, to: Pose, seconds: float) -> D
 
 
 def _shared_at_speed(head: HeadModel, from_: Pose, to: Pose, step: int) -> DirectPlan:
-    shared = min(step, head.pan.fastest_step, head.tilt.fastest_step)
+    pan_step, tilt_step = _shared_steps(head, step)
     why = f"speed {step}; this head takes one speed for both axes"
-    return DirectPlan(shared, shared, predict(head, from_, to, shared, shared), why)
+    return DirectPlan(pan_step, tilt_step, predict(head, from_, to, pan_step, tilt_step), why)
 
 
 def _shared_in_seconds(head: HeadModel, from_: Pose, to: Pose, seconds: float) -> DirectPlan | PlanRefused:
     pan_deg = abs(to.pan_deg - from_.pan_deg)
     tilt_deg = abs(to.tilt_deg - from_.tilt_deg)
     lens = max(zoom_seconds(head, from_, to), focus_seconds(head, from_, to))
-    fastest = min(head.pan.fastest_step, head.tilt.fastest_step)
+    fastest = max(head.pan.fastest_step, head.tilt.fastest_step)
+    steps = [_shared_steps(head, step) for step in range(fastest, 0, -1)]
     travels = [
-        max(_seconds(head.pan, step, pan_deg), _seconds(head.tilt, step, tilt_deg), lens)
-        for step in range(fastest, 0, -1)
+        max(_seconds(head.pan, pan_step, pan_deg), _seconds(head.tilt, tilt_step, tilt_deg), lens)
+        for pan_step, tilt_step in steps
     ]
     if refused := _refused(head, seconds, travels[0], travels[-1]):
         return refused
-    step = fastest - _nearest(travels, seconds - head.latency_seconds)
-    return _timed(head, from_, to, step, step, seconds)
+    return _timed(head, from_, to, *steps[_nearest(travels, seconds - head.latency_seconds)], seconds)
+
+
+def _shared_steps(head: HeadModel, step: int) -> tuple[int, int]:
+    """Each axis turns at the step of the same number, or at its fastest (SRG-X400 command list, "Pan tilt")."""
+    return min(step, head.pan.fastest_step), min(step, head.tilt.fastest_step)
 
 
 def _timed(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: int, seconds: float) -> DirectPlan:

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import atan, degrees, hypot
 
+PICTURE_SHAPE = 16.0 / 9.0  # width by height of a video picture (ITU-R BT.709)
 PANNING_SECONDS = 7.0  # nothing crosses the picture faster, at 24 frames/s and a 180° shutter ("Panning speed best
 PANNING_FRAMES_PER_S = 24.0  # practices", RED 101); the limit scales with the frame rate
 
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """The part of the sensor that makes the picture. Raises ValueError unless both sides are above zero."""
+    """A sensor, or the part of it that makes the picture. Raises ValueError unless both sides are above zero."""
 
     width_mm: float
     height_mm: float
@@ -21,6 +22,13 @@ class Sensor:
     def __post_init__(self) -> None:
         if not (self.width_mm > 0.0 and self.height_mm > 0.0):
             raise ValueError(f"a sensor is wider and higher than zero, not {self.width_mm:g} × {self.height_mm:g} mm")
+
+    @property
+    def picture(self) -> Sensor:
+        """The largest part of it that has the shape of a video picture: of 36 × 24 mm, 36 × 20.25."""
+        return Sensor(
+            min(self.width_mm, self.height_mm * PICTURE_SHAPE), min(self.height_mm, self.width_mm / PICTURE_SHAPE)
+        )
 
     @property
     def diagonal_mm(self) -> float:

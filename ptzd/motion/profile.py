@@ -49,6 +49,13 @@ def position_at(distance: float, top_speed: float, acceleration: float, seconds:
     return copysign(come, distance)
 
 
+def speed_at(distance: float, top_speed: float, acceleration: float, seconds: float) -> float:
+    """Return how fast an axis is, with the sign of `distance`, `seconds` after it started to move."""
+    remaining = seconds_for_axis(distance, top_speed, acceleration) - seconds
+    ramp = acceleration * max(0.0, min(seconds, remaining))
+    return copysign(min(ramp, peak_speed(distance, top_speed, acceleration)), distance)
+
+
 def remaining_seconds(distance: float, top_speed: float, acceleration: float, seconds: float) -> float:
     """Return how long an axis has still to travel, `seconds` after it started to move; 0 once it is there."""
     return max(0.0, seconds_for_axis(distance, top_speed, acceleration) - max(0.0, seconds))

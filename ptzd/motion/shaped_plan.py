@@ -19,7 +19,7 @@ from .course import AxisWay, Course, course, quickest_seconds, slowest_seconds, 
 from .direct_plan import PlanRefused
 from .head import HeadModel
 from .picture import Picture
-from .pose import Pose
+from .pose import AxisSpeeds, Pose
 from .prediction import DEVIATIONS, Axis, Prediction, focus_seconds
 from .staircase import WINDOW_SECONDS
 from .together import budget_of, head_courses
@@ -34,6 +34,7 @@ WORTH_SHARE = 0.9  # of the jolt
 WIDEST_LENS_RESERVE = 0.15
 SMOOTH_SHARE = 1.05  # of the gaps that have to be: no sense in looking for less
 ROUNDING_SECONDS = 1e-6
+SAMPLES = 64  # that are told of it
 STRETCHES = (1.0, 1.03, 1.07, 1.15, 1.3, 1.5, 2.0, 3.0)  # of the shortest time, that are tried in turn
 
 
@@ -72,6 +73,23 @@ class ShapedPlan:
             self.from_.zoom_counts + self.zoom.way_at(travel),
             self.to.focus_counts,
         )
+
+    def samples(self) -> list[tuple[Pose, AxisSpeeds]]:
+        """Return where it is and how fast at moments of the move, those at which an axis has changed its speed too."""
+        axes = (self.pan, self.tilt, self.zoom)
+        latency, from_ = self.head.latency_seconds, self.from_
+        moments = [self.seconds * part / SAMPLES for part in range(SAMPLES + 1)]
+        for axis in axes:
+            speed = 0.0
+            for change in axis.changes():
+                moments.append(latency + change.at + abs(change.speed - speed) / axis.acceleration)
+                speed = change.speed
+        samples = []
+        for at in sorted(moments):
+            (pan, pan_speed), (tilt, tilt_speed), (zoom, zoom_speed) = (axis.at(at - latency) for axis in axes)
+            pose = Pose(from_.pan_deg + pan, from_.tilt_deg + tilt, from_.zoom_counts + zoom, self.to.focus_counts)
+            samples.append((pose, AxisSpeeds(pan_speed, tilt_speed, zoom_speed)))
+        return samples
 
 
 def plan_shaped(

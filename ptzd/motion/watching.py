@@ -1,48 +1,39 @@
 """Whether a move on air can be watched: how fast the picture travels, against the seven-second rule.
 
-Picture travel is counted in picture widths per second, for whatever point of the picture travels fastest:
-
-- a pan moves the picture by its degrees, times the cosine of the tilt, of the degrees that the picture is wide;
-- a tilt by its degrees, of the same picture width;
-- a zoom moves a point away from the middle in proportion to its distance from it, so the corners are fastest.
+Picture travel is counted in picture widths per second, for whatever point of the picture travels fastest. Through a
+pinhole that is a corner: a pan or a tilt moves the points at the side faster than the middle, a zoom moves a point away
+from the middle in proportion to its distance from it, and a pan at a steep tilt turns the picture.
 
 Nothing should cross the whole picture in under seven seconds at 24 frames/s and a 180° shutter, and the limit scales
-with the frame rate ("Panning speed best practices", RED 101): a seventh of a width per second, at 24 frames/s.
+with the frame rate ("Panning speed best practices", RED 101). So the limit is what the fastest point does in a level
+pan that is just that fast: a seventh of a width per second at 24 frames/s on a long lens, and a little more on a wide
+one, whose corners travel faster than what crosses the picture does on the average.
 
-Where only the highest speeds of a move are known, they are taken to meet at its worst moment: at the narrowest
-picture on the way and at the tilt nearest to the horizon. The viewer never sees more than that.
+A move is judged at moments of it, each with its own speeds, tilt and focal length: the fastest pan, the narrowest
+picture and the fastest zoom seldom come at once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from math import ceil, cos, degrees, floor, hypot, log, pi, radians, sqrt, tan
+from math import ceil, cos, floor, hypot, log, radians, sin, sqrt
 
 from .direct_plan import STANDING_COUNTS, STANDING_DEG
 from .head import HeadModel
 from .lens import Lens
 from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s
-from .pose import Pose
-from .profile import peak_speed
+from .pose import AxisSpeeds, Pose
+from .profile import position_at, seconds_for_axis, speed_at
 
-_NEAR_SHARE = 1 / 128  # of the zoom's reach, to either side of a position, its speed is read: tables are rounded
-_PARTS = 256  # of the zoom's reach, to find where a count changes the focal length most
-
-
-@dataclass(frozen=True, slots=True)
-class AxisSpeeds:
-    """How fast each axis moves, at its fastest or at one moment. Directions do not matter."""
-
-    pan_deg_per_s: float
-    tilt_deg_per_s: float
-    zoom_counts_per_s: float
+_SAMPLES = 64  # of a direct move, beside the moments at which an axis ends to speed up and begins to slow down
+_NEAR_SHARE = 1 / 128  # of the zoom's reach, to either side of a position, its growth is read: tables are rounded
+_LONGEST_MM = 10_000.0
 
 
 @dataclass(frozen=True, slots=True)
 class MoveVerdict:
-    """Whether a move can be watched.
+    """Whether a move can be watched. Its travel and the limit are those of its worst moment.
 
     `seconds_needed` is the shortest length at which it could be, from the order's leaving to arrival, were the
     head's speeds not in steps; None where even its slowest speeds are too fast, those of its slow mode if it is known.
@@ -55,18 +46,18 @@ class MoveVerdict:
     sentence: str
 
 
-def watching_limit_widths_per_s(frame_rate: float) -> float:
+def watching_limit_widths_per_s(sensor: Sensor, focal_mm: float, frame_rate: float) -> float:
     """Return the fastest picture travel that can be watched, in picture widths per second."""
-    return panning_limit_deg_per_s(1.0, frame_rate)
+    level_pan = panning_limit_deg_per_s(angle_of_view_deg(sensor.width_mm, focal_mm), frame_rate)
+    return _fastest_corner(sensor, focal_mm, 0.0, level_pan, 0.0, 0.0)
 
 
 def picture_speed_widths_per_s(
     sensor: Sensor, lens: Lens, tilt_deg: float, zoom_counts: float, speeds: AxisSpeeds
 ) -> float:
     """Return how fast the fastest point of the picture travels at one moment."""
-    focal_mm = lens.focal_length_mm(zoom_counts)
-    growth = _growth_per_count(lens, zoom_counts)
-    return _View(sensor, focal_mm, cos(radians(tilt_deg)), growth).widths_per_s(speeds)
+    reach = lens.points[0][0], lens.points[-1][0]
+    return _Eye(sensor, lens, 1.0, reach).moment(tilt_deg, zoom_counts, speeds).widths_per_s
 
 
 def judge_move(
@@ -84,31 +75,9 @@ def judge_move(
     `seconds_needed` is for a move whose axes start and end together, each at one speed.
     """
     pan, tilt = head.pan.speed_deg_per_s(pan_step), head.tilt.speed_deg_per_s(tilt_step)
-    view = _worst_view(sensor, lens, from_, to)
-    speeds = _reached(head, from_, to, pan, tilt, head.zoom.direct_counts_per_s)
-    limit = watching_limit_widths_per_s(frame_rate)
-    needed = _seconds_at_one_speed(head, _way(from_, to), view, limit)
-    return _verdict(head, view, from_, to, view.widths_per_s(speeds), frame_rate, needed)
-
-
-def judge_speeds(
-    head: HeadModel,
-    sensor: Sensor,
-    lens: Lens,
-    frame_rate: float,
-    from_: Pose,
-    to: Pose,
-    fastest: AxisSpeeds,
-    seconds: float,
-) -> MoveVerdict:
-    """Judge a move of any profile that arrives after `seconds`, by the highest speed that each axis reaches.
-
-    `seconds_needed` is for the same profile, stretched or shortened.
-    """
-    view = _worst_view(sensor, lens, from_, to)
-    widths = view.widths_per_s(fastest)
-    needed = _stretched(head, seconds, widths, watching_limit_widths_per_s(frame_rate))
-    return _verdict(head, view, from_, to, widths, frame_rate, needed)
+    eye = _Eye.on_a_move(sensor, lens, frame_rate, from_, to)
+    worst = eye.worst(_direct_samples(head, from_, to, pan, tilt, head.zoom.direct_counts_per_s))
+    return _verdict(head, eye, from_, to, worst, _seconds_at_one_speed(head, eye, from_, to))
 
 
 def judge_samples(
@@ -127,142 +96,186 @@ def judge_samples(
     if not samples:
         raise ValueError("a move has two samples at least: where it starts and where it ends")
     from_, to = samples[0][0], samples[-1][0]
-    widths = max(
-        picture_speed_widths_per_s(sensor, lens, pose.tilt_deg, pose.zoom_counts, speeds) for pose, speeds in samples
-    )
-    needed = _stretched(head, seconds, widths, watching_limit_widths_per_s(frame_rate))
-    return _verdict(head, _worst_view(sensor, lens, from_, to), from_, to, widths, frame_rate, needed)
+    eye = _Eye.on_a_move(sensor, lens, frame_rate, from_, to)
+    worst = eye.worst(samples)
+    needed = head.latency_seconds + (seconds - head.latency_seconds) * worst.strain
+    return _verdict(head, eye, from_, to, worst, needed)
 
 
 @dataclass(frozen=True, slots=True)
-class _View:
-    """What makes speeds of the axes a speed of the picture."""
+class _Moment:
+    """What is seen at one moment of a move."""
+
+    tilt_deg: float
+    focal_mm: float
+    speeds: AxisSpeeds
+    widths_per_s: float
+    limit_widths_per_s: float
+
+    @property
+    def strain(self) -> float:
+        """The share of the limit; above 1 is too fast."""
+        return self.widths_per_s / self.limit_widths_per_s
+
+
+@dataclass(frozen=True, slots=True)
+class _Eye:
+    """Whoever watches, and the part of the zoom's reach, least first, that is gone through meanwhile."""
 
     sensor: Sensor
-    focal_mm: float
-    level: float  # the cosine of the tilt
-    growth_per_count: float  # of the focal length, relative
+    lens: Lens
+    frame_rate: float
+    zooms_through: tuple[float, float]
 
-    def widths_per_s(self, speeds: AxisSpeeds) -> float:
-        """Of the corner towards which pan and tilt move the picture: there the zoom adds to both."""
-        angle_deg = angle_of_view_deg(self.sensor.width_mm, self.focal_mm)
-        growth = abs(speeds.zoom_counts_per_s) * self.growth_per_count
-        return hypot(
-            abs(speeds.pan_deg_per_s) * self.level / angle_deg + growth / 2.0,
-            abs(speeds.tilt_deg_per_s) / angle_deg + growth / 2.0 * self.sensor.height_mm / self.sensor.width_mm,
-        )
+    @classmethod
+    def on_a_move(cls, sensor: Sensor, lens: Lens, frame_rate: float, from_: Pose, to: Pose) -> _Eye:
+        zooms = sorted((from_.zoom_counts, to.zoom_counts))
+        return cls(sensor, lens, frame_rate, (zooms[0], zooms[1]))
+
+    def worst(self, samples: Iterable[tuple[Pose, AxisSpeeds]]) -> _Moment:
+        """Return the moment of the most strain."""
+        moments = (self.moment(pose.tilt_deg, pose.zoom_counts, speeds) for pose, speeds in samples)
+        return max(moments, key=lambda moment: moment.strain)
+
+    def moment(self, tilt_deg: float, zoom_counts: float, speeds: AxisSpeeds) -> _Moment:
+        focal_mm = self.lens.focal_length_mm(zoom_counts)
+        growth = speeds.zoom_counts_per_s * self._growth_per_count(zoom_counts) if speeds.zoom_counts_per_s else 0.0
+        return self._seen(tilt_deg, focal_mm, speeds, growth)
+
+    def longest_mm(self, moment: _Moment) -> float:
+        """Return up to which focal length the same pan and tilt could be watched, without a zoom."""
+        least, most = 0.0, _LONGEST_MM
+        while most - least > 0.01:
+            middle = (least + most) / 2.0
+            if self._seen(moment.tilt_deg, middle, moment.speeds, 0.0).strain <= 1.0:
+                least = middle
+            else:
+                most = middle
+        return least
+
+    def _seen(self, tilt_deg: float, focal_mm: float, speeds: AxisSpeeds, growth: float) -> _Moment:
+        widths = _fastest_corner(self.sensor, focal_mm, tilt_deg, speeds.pan_deg_per_s, speeds.tilt_deg_per_s, growth)
+        limit = watching_limit_widths_per_s(self.sensor, focal_mm, self.frame_rate)
+        return _Moment(tilt_deg, focal_mm, speeds, widths, limit)
+
+    def _growth_per_count(self, zoom_counts: float) -> float:
+        """By what share the focal length grows for a count at a zoom position."""
+        near = _NEAR_SHARE * (self.lens.points[-1][0] - self.lens.points[0][0])
+        wider = max(self.zooms_through[0], self.lens.points[0][0], zoom_counts - near)
+        closer = min(self.zooms_through[1], self.lens.points[-1][0], zoom_counts + near)
+        if closer <= wider:  # beyond an end nothing grows
+            return 0.0
+        return log(self.lens.focal_length_mm(closer) / self.lens.focal_length_mm(wider)) / (closer - wider)
 
 
-def _worst_view(sensor: Sensor, lens: Lens, from_: Pose, to: Pose) -> _View:
-    nearest_the_horizon = 0.0
-    if from_.tilt_deg * to.tilt_deg > 0.0:
-        nearest_the_horizon = min(abs(from_.tilt_deg), abs(to.tilt_deg))
-    wide, tele = sorted((from_.zoom_counts, to.zoom_counts))
-    growth = 0.0
-    if tele - wide > STANDING_COUNTS:
-        part = _reach(lens) / _PARTS
-        begin, end = (min(max(0, round((counts - lens.points[0][0]) / part)), _PARTS) for counts in (wide, tele))
-        growth = max(_growths(lens)[max(0, begin - 1) : end + 2])
-    return _View(sensor, lens.focal_length_mm(tele), cos(radians(nearest_the_horizon)), growth)
+def _fastest_corner(
+    sensor: Sensor, focal_mm: float, tilt_deg: float, pan_deg_per_s: float, tilt_deg_per_s: float, growth: float
+) -> float:
+    """Return how fast the fastest point of the picture travels, in picture widths per second.
 
-
-def _growth_per_count(lens: Lens, zoom_counts: float) -> float:
-    """By what share the focal length grows for a count at a zoom position."""
-    near = _NEAR_SHARE * _reach(lens)
-    wider = max(lens.points[0][0], zoom_counts - near)
-    closer = min(lens.points[-1][0], zoom_counts + near)
-    if closer <= wider:  # beyond an end nothing grows
-        return 0.0
-    return log(lens.focal_length_mm(closer) / lens.focal_length_mm(wider)) / (closer - wider)
-
-
-@lru_cache(maxsize=64)
-def _growths(lens: Lens) -> tuple[float, ...]:
-    """The same from the wide end on to the tele end, in `_PARTS` equal steps."""
-    first, part = lens.points[0][0], _reach(lens) / _PARTS
-    return tuple(_growth_per_count(lens, first + index * part) for index in range(_PARTS + 1))
-
-
-def _reach(lens: Lens) -> int:
-    return lens.points[-1][0] - lens.points[0][0]
+    A pinhole camera that turns sees a point at x, y (from the middle, to the right and up) move as the textbooks of
+    computer vision have it (Trucco and Verri 1998, "Introductory Techniques for 3-D Computer Vision", motion field of
+    a rotation); a pan turns it about the vertical, which at a tilt lies aslant in the picture.
+    """
+    across, about = radians(pan_deg_per_s) * cos(radians(tilt_deg)), radians(pan_deg_per_s) * sin(radians(tilt_deg))
+    up = radians(tilt_deg_per_s)
+    x, y, f = sensor.width_mm / 2.0, sensor.height_mm / 2.0, focal_mm
+    right_at_side, up_at_top, aslant = across * (f + x * x / f), up * (f + y * y / f), x * y / f
+    fastest = 0.0
+    for to_right, to_top in ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0)):
+        both = to_right * to_top * aslant
+        u = -right_at_side - up * both + about * to_top * y + growth * to_right * x
+        v = -up_at_top - across * both - about * to_right * x + growth * to_top * y
+        fastest = max(fastest, hypot(u, v))
+    return fastest / sensor.width_mm
 
 
 def _way(from_: Pose, to: Pose) -> AxisSpeeds:
     """How far each axis goes: so fast it would be in one second. One that all but stands there is not seen to move."""
-    pan, tilt = abs(to.pan_deg - from_.pan_deg), abs(to.tilt_deg - from_.tilt_deg)
-    zoom = abs(to.zoom_counts - from_.zoom_counts)
+    pan, tilt, zoom = to.pan_deg - from_.pan_deg, to.tilt_deg - from_.tilt_deg, to.zoom_counts - from_.zoom_counts
     return AxisSpeeds(
-        pan if pan >= STANDING_DEG else 0.0,
-        tilt if tilt >= STANDING_DEG else 0.0,
-        zoom if zoom > STANDING_COUNTS else 0.0,
+        pan if abs(pan) >= STANDING_DEG else 0.0,
+        tilt if abs(tilt) >= STANDING_DEG else 0.0,
+        zoom if abs(zoom) > STANDING_COUNTS else 0.0,
     )
 
 
-def _reached(head: HeadModel, from_: Pose, to: Pose, pan: float, tilt: float, zoom: float) -> AxisSpeeds:
-    """How fast each axis gets on its way if it aims at the speeds given."""
+def _direct_samples(
+    head: HeadModel, from_: Pose, to: Pose, pan: float, tilt: float, zoom: float
+) -> list[tuple[Pose, AxisSpeeds]]:
+    """Where a move is and how fast at moments of it, if each axis aims at the speed given."""
     way = _way(from_, to)
-    return AxisSpeeds(
-        peak_speed(way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2),
-        peak_speed(way.tilt_deg_per_s, tilt, head.tilt.acceleration_deg_per_s2),
-        peak_speed(way.zoom_counts_per_s, zoom, head.zoom.acceleration_counts_per_s2),
+    axes = (
+        (way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2),
+        (way.tilt_deg_per_s, tilt, head.tilt.acceleration_deg_per_s2),
+        (way.zoom_counts_per_s, zoom, head.zoom.acceleration_counts_per_s2),
     )
+    ends = [seconds_for_axis(*axis) for axis in axes]
+    moments = [max(ends) * part / _SAMPLES for part in range(_SAMPLES + 1)]
+    for (_, top, acceleration), end in zip(axes, ends, strict=True):
+        ramp = min(top / acceleration, end / 2.0)
+        moments += [ramp, end - ramp]
+    samples = []
+    for at in moments:
+        come = [position_at(*axis, at) for axis in axes]
+        pose = Pose(from_.pan_deg + come[0], from_.tilt_deg + come[1], from_.zoom_counts + come[2], None)
+        samples.append((pose, AxisSpeeds(*(speed_at(*axis, at) for axis in axes))))
+    return samples
 
 
-def _seconds_at_one_speed(head: HeadModel, way: AxisSpeeds, view: _View, limit: float) -> float:
+def _seconds_at_one_speed(head: HeadModel, eye: _Eye, from_: Pose, to: Pose) -> float:
     """How long the way takes at the limit, with all axes together; never sooner than they can speed up and stop."""
+    way = _way(from_, to)
     ramps = (
-        way.pan_deg_per_s / head.pan.acceleration_deg_per_s2,
-        way.tilt_deg_per_s / head.tilt.acceleration_deg_per_s2,
-        way.zoom_counts_per_s / head.zoom.acceleration_counts_per_s2,
+        abs(way.pan_deg_per_s) / head.pan.acceleration_deg_per_s2,
+        abs(way.tilt_deg_per_s) / head.tilt.acceleration_deg_per_s2,
+        abs(way.zoom_counts_per_s) / head.zoom.acceleration_counts_per_s2,
     )
     slowest_ramp = max(ramps)
     if slowest_ramp == 0.0:
         return 0.0
-    cruise = max(view.widths_per_s(way) / limit, sqrt(slowest_ramp))
+    strain = max(
+        eye.moment(
+            from_.tilt_deg + share * way.tilt_deg_per_s, from_.zoom_counts + share * way.zoom_counts_per_s, way
+        ).strain
+        for share in (part / _SAMPLES for part in range(_SAMPLES + 1))
+    )
+    cruise = max(strain, sqrt(slowest_ramp))
     return head.latency_seconds + cruise + slowest_ramp / cruise
 
 
-def _stretched(head: HeadModel, seconds: float, widths: float, limit: float) -> float:
-    return head.latency_seconds + (seconds - head.latency_seconds) * widths / limit
-
-
-def _verdict(
-    head: HeadModel, view: _View, from_: Pose, to: Pose, widths: float, frame_rate: float, needed: float
-) -> MoveVerdict:
-    limit = watching_limit_widths_per_s(frame_rate)
-    figures = f"the picture travels up to {widths:.3f} widths/s, the limit at {frame_rate:g} frames/s is {limit:.3f}"
+def _verdict(head: HeadModel, eye: _Eye, from_: Pose, to: Pose, worst: _Moment, needed: float) -> MoveVerdict:
+    widths, limit = worst.widths_per_s, worst.limit_widths_per_s
+    figures = (
+        f"the picture travels up to {widths:.3f} widths/s, the limit at {eye.frame_rate:g} frames/s is {limit:.3f}"
+    )
     if widths <= limit:
         return MoveVerdict(widths, limit, True, needed, f"can be watched: {figures}")
     table = head.slow or head
-    slowest = _reached(
-        head, from_, to, table.pan.steps_deg_per_s[0], table.tilt.steps_deg_per_s[0], head.zoom.drive_counts_per_s[0]
-    )
-    if view.widths_per_s(slowest) > limit:
+    pan, tilt = table.pan.steps_deg_per_s[0], table.tilt.steps_deg_per_s[0]
+    slowest = eye.worst(_direct_samples(head, from_, to, pan, tilt, head.zoom.drive_counts_per_s[0]))
+    if slowest.strain > 1.0:
         when = "" if head.slow is None else " of slow mode"
-        return MoveVerdict(widths, limit, False, None, _too_fast_at_any_length(view, slowest, limit, when))
+        return MoveVerdict(widths, limit, False, None, _too_fast_at_any_length(eye, slowest, when))
     tenths = ceil(needed * 10.0) / 10.0
     return MoveVerdict(widths, limit, False, needed, f"too fast to watch: {figures}; it would need {tenths:.1f} s")
 
 
-def _too_fast_at_any_length(view: _View, slowest: AxisSpeeds, limit: float, when: str) -> str:
+def _too_fast_at_any_length(eye: _Eye, slowest: _Moment, when: str) -> str:
+    speeds = slowest.speeds
     names = [
-        f"{name} {speed:.3g}{unit}"
+        f"{name} {abs(speed):.3g}{unit}"
         for name, speed, unit in (
-            ("pan", slowest.pan_deg_per_s, "°/s"),
-            ("tilt", slowest.tilt_deg_per_s, "°/s"),
-            ("zoom", slowest.zoom_counts_per_s, " counts/s"),
+            ("pan", speeds.pan_deg_per_s, "°/s"),
+            ("tilt", speeds.tilt_deg_per_s, "°/s"),
+            ("zoom", speeds.zoom_counts_per_s, " counts/s"),
         )
-        if speed > 0.0
+        if speed
     ]
     sentence = (
-        f"even the slowest speeds{when} ({', '.join(names)}) are too fast to watch at {view.focal_mm:.0f} mm: "
-        f"the picture travels {view.widths_per_s(slowest):.3f} widths/s, the limit is {limit:.3f}; "
+        f"even the slowest speeds{when} ({', '.join(names)}) are too fast to watch at {slowest.focal_mm:.0f} mm: "
+        f"the picture travels {slowest.widths_per_s:.3f} widths/s, the limit is {slowest.limit_widths_per_s:.3f}; "
         "make this move off air"
     )
-    if slowest.zoom_counts_per_s > 0.0:
-        return sentence
-    angle_deg = hypot(slowest.pan_deg_per_s * view.level, slowest.tilt_deg_per_s) / limit
-    if angle_deg >= degrees(pi):
-        return sentence
-    longest_mm = view.sensor.width_mm / (2.0 * tan(radians(angle_deg) / 2.0))
-    return f"{sentence}, or at {floor(longest_mm)} mm at most"
+    longest_mm = floor(eye.longest_mm(slowest))
+    return sentence if speeds.zoom_counts_per_s or not longest_mm else f"{sentence}, or at {longest_mm} mm at most"

@@ -57,6 +57,20 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """,
     ),
     ("ALTER TABLE entry ADD COLUMN scales TEXT",),
+    (
+        """
+        CREATE TABLE lock_by (
+            camera TEXT NOT NULL,
+            by TEXT NOT NULL,
+            reason TEXT NOT NULL,
+            since TEXT NOT NULL,
+            PRIMARY KEY (camera, by)
+        ) STRICT, WITHOUT ROWID
+        """,
+        "INSERT INTO lock_by SELECT camera, by, reason, since FROM lock",
+        "DROP TABLE lock",
+        "ALTER TABLE lock_by RENAME TO lock",
+    ),
 )
 
 

@@ -93,11 +93,12 @@ class PositionStore:
         # A store that was begun anew in memory has no locks because the real ones can't be read.
         self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
         locks, all_read = _read_locks(connection, troubles, calendar)
-        self._locks: Mapping[str, Lock] = locks
+        self._locks: Mapping[str, tuple[Lock, ...]] = locks
         self._locks_unknown |= not all_read
         if self._locks_unknown:
             troubles.append(
-                "which cameras were locked can't be read, so all of them are: unlock each that is safe to move"
+                "which cameras were locked can't be read, so all of them are, by ptzd: unlock each that is safe to "
+                "move, naming ptzd as the one whose lock it is"
             )
         self.troubles: tuple[str, ...] = tuple(troubles)  # sentences on what could not be read or can't be kept
 
@@ -133,6 +134,11 @@ class PositionStore:
         """Where the file lies."""
         return self._path
 
+    @property
+    def cameras(self) -> tuple[str, ...]:
+        """The cameras of which something is stored, in the order of their names."""
+        return tuple(self._positions)
+
     def positions(self, camera: str) -> Mapping[str, StoredPosition]:
         """Return a camera's positions by name, in the order of their names; none for a camera without any."""
         return self._positions.get(camera, MappingProxyType({}))
@@ -141,15 +147,23 @@ class PositionStore:
         """Return one position, or None."""
         return self.positions(camera).get(name)
 
-    def locks(self) -> Mapping[str, Lock]:
-        """Return the locked cameras that are known, each with who locked it and why."""
+    def known(self, camera: str, name: str) -> StoredPosition:
+        """Return one position. Raises Refusal `unknown`, which tells what was likely meant, where there is none."""
+        position = self.position(camera, name)
+        if position is None:
+            raise self._unknown(camera, name)
+        return position
+
+    def locks(self) -> Mapping[str, tuple[Lock, ...]]:
+        """Return the locked cameras that are known, each with who locked it and why, the oldest lock first."""
         return self._locks
 
-    def lock_of(self, camera: str) -> Lock | None:
-        """Return a camera's lock. Where nobody knows any more whether it was locked, it counts as locked."""
-        if camera not in self._locks and self._locks_unknown:
-            return Lock("ptzd", UNREADABLE_LOCK, self._calendar())
-        return self._locks.get(camera)
+    def locks_of(self, camera: str) -> tuple[Lock, ...]:
+        """Return a camera's locks. Where nobody knows any more who has locked it, it counts as locked."""
+        known = self._locks.get(camera, ())
+        if self._locks_unknown:
+            return (Lock("ptzd", UNREADABLE_LOCK, self._calendar()), *known)
+        return known
 
     def cue_place(self, show: str) -> CuePlace | None:
         """Return where a show stands in its cues, or None where it has not been run yet."""
@@ -175,7 +189,7 @@ class PositionStore:
         """Give a position another name, which must be free. Its history goes with it."""
 
         def work() -> None:
-            position = self._known(camera, old)
+            position = self.known(camera, old)
             renamed = _valid(lambda: replace(position, name=new))
             if self.position(camera, new):
                 raise Refusal(
@@ -196,7 +210,7 @@ class PositionStore:
         """Delete a position. Its framings stay in history, and `revert` brings one back."""
 
         def work() -> None:
-            self._known(camera, name)
+            self.known(camera, name)
             with self._transaction() as db:
                 db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (camera, name))
             self._forget(camera, name)
@@ -263,7 +277,7 @@ class PositionStore:
         return await self._run(work)
 
     async def set_lock(self, camera: str, lock: Lock) -> None:
-        """Keep that a camera is locked, in place of an earlier lock; it survives a restart."""
+        """Keep that somebody has locked a camera, in place of an earlier lock of theirs; it survives a restart."""
 
         def work() -> None:
             kept = _valid(lambda: Lock(lock.by, lock.reason, in_utc(lock.since)))
@@ -273,17 +287,17 @@ class PositionStore:
                     "INSERT OR REPLACE INTO lock (camera, by, reason, since) VALUES (?, ?, ?, ?)",
                     (camera, kept.by, kept.reason, kept.since.isoformat()),
                 )
-            self._locks = MappingProxyType({**self._locks, camera: kept})
+            self._remember_locks(camera, kept.by, (kept,))
 
         await self._run(work)
 
-    async def clear_lock(self, camera: str) -> None:
-        """Keep that a camera is not locked; nothing changes for one that is not."""
+    async def clear_lock(self, camera: str, by: str) -> None:
+        """Keep that somebody has let go of a camera; nothing changes where they have not locked it."""
 
         def work() -> None:
             with self._transaction() as db:
-                db.execute("DELETE FROM lock WHERE camera = ?", (camera,))
-            self._locks = MappingProxyType({one: lock for one, lock in self._locks.items() if one != camera})
+                db.execute("DELETE FROM lock WHERE camera = ? AND by = ?", (camera, by))
+            self._remember_locks(camera, by, ())
 
         await self._run(work)
 
@@ -321,11 +335,9 @@ class PositionStore:
         with _transaction(self._connection) as connection:
             yield connection
 
-    def _known(self, camera: str, name: str) -> StoredPosition:
-        position = self.position(camera, name)
-        if position is None:
-            raise self._unknown(camera, name)
-        return position
+    def _remember_locks(self, camera: str, by: str, instead: tuple[Lock, ...]) -> None:
+        others = tuple(lock for lock in self._locks.get(camera, ()) if lock.by != by)
+        self._locks = MappingProxyType(_locks_by_camera({**self._locks, camera: others + instead}))
 
     def _unknown(self, camera: str, name: str) -> Refusal:
         names = list(self.positions(camera))
@@ -542,21 +554,28 @@ def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[Histor
 
 def _read_locks(
     db: sqlite3.Connection, troubles: list[str], calendar: Callable[[], datetime]
-) -> tuple[Mapping[str, Lock], bool]:
+) -> tuple[Mapping[str, tuple[Lock, ...]], bool]:
     """Return the locks, and whether all were read. A camera whose lock makes no sense is locked all the same."""
     before = len(troubles)
-    rows = _rows(db, "SELECT camera, by, reason, since FROM lock", "camera", "locks", troubles)
+    rows = _rows(db, "SELECT camera, by, reason, since FROM lock", "camera, by", "locks", troubles)
     all_read = len(troubles) == before
-    locks = {}
+    locks: dict[str, tuple[Lock, ...]] = {}
     for camera, by, reason, since in rows:
         try:
-            locks[camera] = Lock(by, reason, in_utc(datetime.fromisoformat(since)))
+            lock = Lock(by, reason, in_utc(datetime.fromisoformat(since)))
         except (ValueError, TypeError) as error:
-            locks[camera] = Lock("ptzd", UNREADABLE_LOCK, calendar())
+            lock = Lock(by, UNREADABLE_LOCK, calendar())
             troubles.append(
-                f"the lock of camera {camera} can't be read ({error}), so it is locked: unlock it or lock it anew"
+                f"the lock of camera {camera} by {by} can't be read ({error}), so it is locked: unlock it or lock it "
+                "anew"
             )
-    return MappingProxyType(locks), all_read
+        locks[camera] = (*locks.get(camera, ()), lock)
+    return MappingProxyType(_locks_by_camera(locks)), all_read
+
+
+def _locks_by_camera(locks: Mapping[str, tuple[Lock, ...]]) -> dict[str, tuple[Lock, ...]]:
+    """Those of each camera with the oldest first, and no camera without one."""
+    return {camera: tuple(sorted(each, key=lambda lock: lock.since)) for camera, each in locks.items() if each}
 
 
 def _read_cue_places(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, CuePlace]:

@@ -261,6 +261,11 @@ class Conversation:
         self._advance(now)
         return [exchange.ticket for exchange in exchanges]
 
+    @property
+    def repeat_seconds(self) -> float:
+        """After how long an urgent command is repeated, as things stand now."""
+        return self._timing.pause(0, self._reply_times.measured_seconds, urgent=True)
+
     def datagrams(self) -> list[bytes]:
         """Return what is to be sent now, once."""
         outgoing, self._outgoing = self._outgoing, []
@@ -378,7 +383,8 @@ class Conversation:
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
         self._say(Packet(kind, exchange.sequence, exchange.payload))
-        expected = self._reply_times.expected_seconds
+        times = self._reply_times
+        expected = times.measured_seconds if exchange.urgent else times.expected_seconds
         exchange.deadline = now + self._timing.pause(exchange.sent, expected, urgent=exchange.urgent)
         if not exchange.sent:
             exchange.sent_at = now

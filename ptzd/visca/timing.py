@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+GRANULARITY_SECONDS = 0.01  # of what is measured, which is no exacter: G of RFC 6298, section 2
+
 
 @dataclass(frozen=True, slots=True)
 class Timing:
@@ -18,15 +20,15 @@ class Timing:
     def pause(self, earlier: int, expected_seconds: float | None = None, *, urgent: bool = False) -> float:
         """Return how many seconds to wait for a reply after so many earlier attempts.
 
-        Repeats come sooner where it is known within how many seconds a reply is to be expected, and where what is to be
-        said is urgent, they come at even intervals.
+        Repeats come sooner or later where it is known within how many seconds a reply is to be expected, and where what
+        is to be said is urgent, they come at even intervals.
         """
-        if urgent:
-            # The first refusal must be heard before a repeat leaves: a camera that lost count is then reset at once.
-            return self.first_repeat_seconds
         first = self.first_repeat_seconds
         if expected_seconds is not None:
-            first = min(first, max(self.soonest_repeat_seconds, expected_seconds))
+            first = min(max(self.soonest_repeat_seconds, expected_seconds), self.longest_repeat_seconds)
+        if urgent:
+            # The first refusal must be heard before a repeat leaves: a camera that lost count is then reset at once.
+            return max(first, self.first_repeat_seconds)
         return min(first * 2.0 ** min(earlier, 32), self.longest_repeat_seconds)
 
 
@@ -38,23 +40,28 @@ class ReplyTimes:
     """
 
     def __init__(self) -> None:
-        self._mean = self._deviation = 0.0
-        self.expected_seconds: float | None = None  # None before the first reply
+        self._deviation = 0.0
+        self.forget()
 
     def forget(self) -> None:
         """Measure anew: it may be another camera, or another way to it."""
-        self.expected_seconds = None
+        self._mean: float | None = None
+        self.expected_seconds: float | None = None  # None before the first reply
+
+    @property
+    def measured_seconds(self) -> float | None:
+        """The same by replies alone, whatever was repeated since; None before the first that counts."""
+        return None if self._mean is None else self._mean + max(4.0 * self._deviation, GRANULARITY_SECONDS)
 
     def back_off(self, waited_seconds: float) -> None:
         """Take in that something was repeated after so long: it was lost, or replies come later than they did (5.5)."""
-        if self.expected_seconds is not None:
-            self.expected_seconds = 2.0 * waited_seconds
+        self.expected_seconds = 2.0 * waited_seconds
 
     def heard_after(self, seconds: float) -> None:
         """Take in how long one reply took."""
-        if self.expected_seconds is None:
+        if self._mean is None:
             self._mean, self._deviation = seconds, seconds / 2.0
         else:
             self._deviation += (abs(seconds - self._mean) - self._deviation) / 4.0
             self._mean += (seconds - self._mean) / 8.0
-        self.expected_seconds = self._mean + 4.0 * self._deviation
+        self.expected_seconds = self.measured_seconds

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -17,15 +17,16 @@ from math import hypot
 from pathlib import Path
 from typing import Any
 
-from ptzsim import Mount, Scene, SimulatedCamera, draw_truth
+from ptzsim import Habits, Mount, Scene, SimulatedCamera, draw_truth
 
-from ptzd.bus import Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
+from ptzd.bus import HeldElsewhere, Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.daemon import Daemon
 from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
+from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, PowerOn, PowerStandby
 
 from .wire import Wire, WireEnd
@@ -45,6 +46,8 @@ class Actor:
     positions: tuple[StoredPosition, ...]
     mount: Mount
     focus_by_itself: bool = False
+    habits: Habits = Habits()  # noqa: RUF009 - it is frozen
+    ready: bool = True  # as the doors open; else it sweeps its range first
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,27 +60,76 @@ class Sweep:
 
 
 class House:
-    """A running daemon, spoken to over its bus."""
+    """Cameras on their wires, a broker, and a daemon that may end and be started again; spoken to over the bus."""
 
-    def __init__(self, broker: MemoryBroker, topics: Topics, wires: Mapping[str, Wire], heads: HeadFiles) -> None:
-        self.wires = wires
-        self.heads = heads
-        self._broker = broker
-        self._topics = topics
+    def __init__(
+        self,
+        actors: Mapping[str, Actor],
+        folder: Path,
+        seed: int,
+        show: ShowFile | None,
+        group: asyncio.TaskGroup,
+    ) -> None:
+        self.actors = actors
+        self.folder = folder
+        self.seed = seed
+        self.show = show
+        self.read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None  # anew, where it has changed
+        self.broker = MemoryBroker()
+        self.topics = Topics()
+        self.heads = HeadFiles(folder, inline)
+        self.lives: list[Life] = []  # of the daemon, the latest last
+        self.sweeps: list[Sweep] = []
+        self._group = group
         self._loop = asyncio.get_running_loop()
+        self.wires = {name: Wire(self._simulated(name, actor)) for name, actor in actors.items()}
         self._said = asyncio.Event()  # anything, by the daemon
         self._states: dict[str, dict[str, Any]] = {}
         self._moving: set[str] = set()
-        self.sweeps: list[Sweep] = []
         self._switched_at: dict[str, float] = {}
         self._to_be_noticed: dict[str, list[str]] = {}  # states of power that the daemon will find out about, in turn
         self._hearing: list[Callable[[str, dict[str, Any]], None]] = []
-        broker.listen(self._heard)
+        self.broker.listen(self._heard)
+
+    def _simulated(self, name: str, actor: Actor) -> SimulatedCamera:
+        dialect = actor.settings.dialect
+        camera = SimulatedCamera(
+            dialect,
+            truth=draw_truth(dialect, random.Random(f"{self.seed}/{name}")),
+            mount=actor.mount,
+            started_at=self._loop.time(),
+            ready=actor.ready,
+            habits=actor.habits,
+        )
+        camera.lens.scene = scene_of(actor, random.Random(f"{self.seed}/{name}/scene")) or camera.lens.scene
+        return camera
+
+    def calendar(self) -> datetime:
+        """What a clock on the wall shows."""
+        return DOORS + timedelta(seconds=self._loop.time())
+
+    @property
+    def daemon(self) -> Daemon:
+        """The daemon that was started last."""
+        return self.lives[-1].daemon
+
+    async def start(self) -> Life:
+        """Start a daemon, and wait until it serves or has refused to."""
+        life = Life(self, len(self.lives))
+        self.lives.append(life)
+        self._group.create_task(life.live())
+        await life.ready.wait()
+        return life
+
+    def close(self) -> None:
+        """Carry nothing more over any wire."""
+        for wire in self.wires.values():
+            wire.close()
 
     def say(self, topic: str, payload: Mapping[str, Any] | str) -> None:
         """Say something on a topic below the base, as a vision mixer or an operator would."""
         text = payload if isinstance(payload, str) else json.dumps(payload)
-        self._broker.publish(f"{self._topics.base}/{topic}", text.encode())
+        self.broker.publish(f"{self.topics.base}/{topic}", text.encode())
 
     def hear(self, heard: Callable[[str, dict[str, Any]], None]) -> None:
         """Call `heard` with the topic below the base and the message of every move, outcome, progress and cue."""
@@ -152,7 +204,7 @@ class House:
     def _heard(self, said: Said) -> None:
         if not said.payload:
             return
-        topic = said.topic.removeprefix(f"{self._topics.base}/")
+        topic = said.topic.removeprefix(f"{self.topics.base}/")
         if topic.endswith("/state") and topic.startswith("camera/"):
             camera = topic.split("/")[1]
             self._states[camera] = json.loads(said.payload)
@@ -200,69 +252,142 @@ def scene_of(actor: Actor, rng: random.Random) -> Scene | None:
 
 
 @asynccontextmanager
-async def _another_end(wire: Wire) -> AsyncIterator[Link]:
-    yield WireEnd(wire)
+async def _opened(end: WireEnd) -> AsyncIterator[Link]:
+    yield end
+
+
+class Life:
+    """One run of the daemon in a house, from its start to its end, with a store, a guard and a bus of its own."""
+
+    def __init__(self, house: House, number: int) -> None:
+        self.ready = asyncio.Event()
+        self.ended = asyncio.Event()
+        self.killed = False
+        self.refused: Refusal | HeldElsewhere | None = None  # why it could not start
+        self.daemon: Daemon
+        self.bus: MemoryBus
+        self._house = house
+        self._number = number
+        self._rng = random.Random(f"{house.seed}/{number}")
+        self._ends = {name: wire.end() for name, wire in house.wires.items()}
+        self._serving: asyncio.Task[None] | None = None
+
+    @property
+    def serves(self) -> bool:
+        """Whether it is there: it has started and has neither ended nor been told to end."""
+        return self.ready.is_set() and not self.ended.is_set() and not self.killed
+
+    async def live(self) -> None:
+        """Serve until `end` or `kill`, or until this is cancelled; then every camera is brought to rest."""
+        house = self._house
+        watched = [
+            Watched(name, actor.settings.dialect, partial(_opened, house.wires[name].end()))
+            for name, actor in house.actors.items()
+        ]
+        try:
+            async with MemoryGuard(watched) as guard:
+                self._serving = asyncio.ensure_future(self._serve(guard))
+                try:
+                    await asyncio.wait([self._serving])
+                finally:
+                    self._serving.cancel()
+                    await asyncio.wait([self._serving])
+                if self.killed:  # as its process does, the guard outlives it
+                    guard.lose_the_daemon()
+                    await guard.until_idle()
+                if not self._serving.cancelled():
+                    self._serving.result()
+        except (Refusal, HeldElsewhere) as refusal:
+            self.refused = refusal
+        finally:
+            self.ended.set()
+            self.ready.set()
+
+    async def _serve(self, guard: MemoryGuard) -> None:
+        house, actors = self._house, self._house.actors
+        offline = StatusMessage(state="offline").encode()
+        holding = Holding(host="evening", since=house.calendar(), token=f"life {self._number}")
+        async with (
+            PositionStore.open(house.folder / "evening.db", calendar=house.calendar, run_disk=inline) as store,
+            MemoryBus(house.broker, house.topics, offline=offline, cameras=list(actors), holding=holding) as self.bus,
+        ):
+            if self is house.lives[0]:
+                for name, actor in actors.items():
+                    for position in actor.positions:
+                        if store.position(name, position.name) is None:
+                            await store.store(position)
+            self.daemon = Daemon(
+                links={name: (actor.settings, self._ends[name]) for name, actor in actors.items()},
+                focus_by_itself=frozenset(name for name, actor in actors.items() if actor.focus_by_itself),
+                store=store,
+                bus=self.bus,
+                intake=Intake(house.topics, calendar=house.calendar),
+                calendar=house.calendar,
+                heads=house.heads,
+                rng=self._rng,
+                guard=guard,
+                show=house.show,
+                off_air_untold=True,
+                read_show=house.read_show,
+            )
+            await self.daemon.run(self.ready.set)
+
+    async def end(self) -> None:
+        """End in good order, as upon SIGTERM: every camera is brought to rest."""
+        if self._serving is not None:
+            self._serving.cancel()
+        await self.ended.wait()
+
+    async def kill(self, *, will: bool = True) -> None:
+        """Be gone at once, as upon SIGKILL. Without `will` the broker has not noticed, and says it some other time."""
+        assert self._serving is not None
+        self.killed = True
+        for end in self._ends.values():
+            end.cut()
+        self._house.broker.kill(self.bus, will=will)
+        while not self._serving.done():
+            self._serving.cancel()
+            await asyncio.sleep(0)
+        await self.ended.wait()
 
 
 @asynccontextmanager
 async def open_house(
-    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+    actors: Mapping[str, Actor],
+    folder: Path,
+    *,
+    seed: int,
+    show: ShowFile | None = None,
+    read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
 ) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
 
-    With a `show` the daemon has its cues. Positions that the store has already are left as they are.
+    With a `show` the daemon has its cues, and reads them anew with `read_show`. Positions that the store has already
+    are left as they are.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
-    loop = asyncio.get_running_loop()
-    rng = random.Random(seed)
+    async with open_doors(actors, folder, seed=seed, show=show) as house:
+        house.read_show = read_show
+        await house.start()
+        async with asyncio.timeout(WAKING_SECONDS):
+            await house.until_still(actors)
+        yield house
 
-    def calendar() -> datetime:
-        return DOORS + timedelta(seconds=loop.time())
 
-    broker, topics, heads = MemoryBroker(), Topics(), HeadFiles(folder, inline)
-    async with PositionStore.open(folder / "evening.db", calendar=calendar, run_disk=inline) as store:
-        wires = {}
-        for name, actor in actors.items():
-            dialect = actor.settings.dialect
-            truth = draw_truth(dialect, random.Random(f"{seed}/{name}"))
-            camera = SimulatedCamera(dialect, truth=truth, mount=actor.mount, started_at=loop.time(), ready=True)
-            camera.lens.scene = scene_of(actor, random.Random(f"{seed}/{name}/scene")) or camera.lens.scene
-            wires[name] = Wire(camera)
-            for position in actor.positions:
-                if store.position(name, position.name) is None:
-                    await store.store(position)
-        watched = [Watched(name, actors[name].settings.dialect, partial(_another_end, wires[name])) for name in actors]
-        async with (
-            MemoryGuard(watched) as guard,
-            MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=list(actors)) as bus,
-        ):
-            daemon = Daemon(
-                links={name: (actor.settings, wires[name]) for name, actor in actors.items()},
-                focus_by_itself=frozenset(name for name, actor in actors.items() if actor.focus_by_itself),
-                store=store,
-                bus=bus,
-                intake=Intake(topics, calendar=calendar),
-                calendar=calendar,
-                heads=heads,
-                rng=rng,
-                guard=guard,
-                show=show,
-                off_air_untold=True,
-            )
-            house = House(broker, topics, wires, heads)
+@asynccontextmanager
+async def open_doors(
+    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+) -> AsyncIterator[House]:
+    """Open a house as `open_house` does, in which no daemon runs before `House.start`; the last one ends with it."""
+    try:
+        async with asyncio.TaskGroup() as group:
+            house = House(actors, folder, seed, show, group)
             try:
-                async with asyncio.TaskGroup() as group:
-                    running = group.create_task(daemon.run(lambda: None))
-                    try:
-                        async with asyncio.timeout(WAKING_SECONDS):
-                            await house.until_still(actors)
-                        yield house
-                    finally:
-                        running.cancel()
-                        await asyncio.wait([running])
-            except ExceptionGroup as group_of_one:
-                raise group_of_one.exceptions[0] from None
+                yield house
             finally:
-                for wire in wires.values():
-                    wire.close()
+                for life in house.lives:
+                    await life.end()
+                house.close()
+    except ExceptionGroup as group_of_one:
+        raise group_of_one.exceptions[0] from None

@@ -21,6 +21,7 @@ class WireEnd:
         self._wire = wire
         self._received: deque[bytes] = deque()
         self._waiter: asyncio.Future[None] | None = None
+        self._cut = False
 
     @property
     def quiet(self) -> bool:
@@ -28,7 +29,8 @@ class WireEnd:
         return not self._received
 
     def send(self, datagram: bytes) -> None:
-        self._wire.carry(datagram, self)
+        if not self._cut:
+            self._wire.carry(datagram, self)
 
     async def receive(self) -> bytes:
         while not self._received:
@@ -36,21 +38,28 @@ class WireEnd:
             await self._waiter
         return self._received.popleft()
 
+    def cut(self) -> None:
+        """Carry nothing more in either direction: whoever held this end is gone."""
+        self._cut = True
+        self._received.clear()
+
     def arrive(self, datagrams: list[bytes]) -> None:
         """Take in what has arrived just now."""
+        if self._cut:
+            return
         self._received += datagrams
         if self._waiter is not None and not self._waiter.done():
             self._waiter.set_result(None)
 
 
-class Wire(WireEnd):
-    """The daemon's end. What it sends reaches the camera after the delay; so do the replies."""
+class Wire:
+    """What one end sends reaches the camera after the delay; so do the replies."""
 
     def __init__(self, camera: SimulatedCamera) -> None:
         """Needs a running event loop."""
-        super().__init__(self)
         self.camera = camera
         self.datagrams = 0  # both ways
+        self._ends: list[WireEnd] = []
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
         self._due_at = 0.0  # by the camera's clock, when the timer rings
@@ -58,7 +67,12 @@ class Wire(WireEnd):
     @property
     def quiet(self) -> bool:
         """Whether nothing is under way: no datagram, and no motor that will report its end."""
-        return self._timer is None and super().quiet
+        return self._timer is None and all(end.quiet for end in self._ends)
+
+    def end(self) -> WireEnd:
+        """Return an end of its own for one controller."""
+        self._ends.append(end := WireEnd(self))
+        return end
 
     def carry(self, datagram: bytes, end: WireEnd) -> None:
         """Take a datagram from an end to the camera."""

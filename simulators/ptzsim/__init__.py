@@ -5,9 +5,9 @@ from .fleet import CameraPlan, FleetError, read_fleet
 from .habits import Habits, draw_habits
 from .head import Head
 from .lens import Lens, Scene
-from .mount import MOUNTS, Mount, mount_named
+from .mount import MOUNTS, Mount, draw_mount, mount_named
 from .serving import serve_memory, serve_udp
-from .truth import Truth, draw_truth
+from .truth import Truth, draw_stranger, draw_truth
 
 __all__ = [
     "MOUNTS",
@@ -21,6 +21,8 @@ __all__ = [
     "SimulatedCamera",
     "Truth",
     "draw_habits",
+    "draw_mount",
+    "draw_stranger",
     "draw_truth",
     "mount_named",
     "read_fleet",

@@ -1,8 +1,9 @@
-"""One axis of a head or lens, as a motor moves it: constant acceleration, top speed, constant deceleration.
+"""One axis of a head or lens, as a motor moves it: it speeds up, holds its top speed and slows down.
 
-A motion is a handful of legs of constant acceleration, laid out once when the axis is told where to go. Where it
-is at a given moment is computed when somebody asks, so an axis that nobody asks about costs nothing.
-Positions are in the axis's own unit (degrees or counts), times in seconds, speeds in units per second.
+A motion is a handful of legs, laid out once when the axis is told where to go. Where it is at a given moment is
+computed when somebody asks, so an axis that nobody asks about costs nothing. A motor may brake otherwise than it
+starts, and its ramps may be S-shaped: then speed follows 3τ² − 2τ³ over a ramp, as long and as far as over a straight
+one. Positions are in the axis's own unit (degrees or counts), times in seconds, speeds in units per second.
 """
 
 from __future__ import annotations
@@ -19,7 +20,21 @@ class _Leg:
     begins_at: float
     position: float
     velocity: float
-    acceleration: float
+    acceleration: float  # on the average of the leg
+    s_seconds: float = 0.0  # how long it lasts, if it is an S-shaped ramp
+
+    def after(self, seconds: float) -> tuple[float, float]:
+        """Position and velocity so long after its beginning."""
+        if not self.s_seconds:
+            gained = self.acceleration * seconds
+            return self.position + seconds * (self.velocity + gained / 2), self.velocity + gained
+        share = min(seconds / self.s_seconds, 1.0)
+        gains = self.acceleration * self.s_seconds
+        way = gains * self.s_seconds * (share**3 - share**4 / 2)
+        return (
+            self.position + self.velocity * seconds + way,
+            self.velocity + gains * (3 * share**2 - 2 * share**3),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +50,24 @@ class Stop:
 class Axis:
     """A motor between two ends. Whatever it is told, it never passes an end and never jumps in speed."""
 
-    def __init__(self, position: float, least: float, most: float, acceleration: float) -> None:
+    def __init__(
+        self,
+        position: float,
+        least: float,
+        most: float,
+        acceleration: float,
+        *,
+        braking: float = 1.0,
+        s_ramps: bool = False,
+    ) -> None:
         """`least` and `most` are the ends, `acceleration` is in units per second squared, above 0.
 
         All three may be set later. A new acceleration holds from the next rest on: a motor that was promised a
-        quick stop must not find out before the end that it has become a slow one.
+        quick stop must not find out before the end that it has become a slow one. `braking` is how much of the
+        acceleration it slows down at.
         """
+        self._braking = braking
+        self._s_ramps = s_ramps
         self.least = least
         self.most = most
         self.acceleration = acceleration
@@ -62,13 +89,12 @@ class Axis:
     def position(self, now: float) -> float:
         """Where the axis is."""
         leg = self._leg(now)
-        seconds = max(0.0, now - leg.begins_at)
-        return leg.position + seconds * (leg.velocity + leg.acceleration * seconds / 2)
+        return leg.after(max(0.0, now - leg.begins_at))[0]
 
     def velocity(self, now: float) -> float:
         """How fast it goes, and which way: upwards is positive."""
         leg = self._leg(now)
-        return leg.velocity + leg.acceleration * max(0.0, now - leg.begins_at)
+        return leg.after(max(0.0, now - leg.begins_at))[1]
 
     def direction(self, now: float) -> int:
         """Which way it goes or, at rest, went last: 1 or -1."""
@@ -99,22 +125,20 @@ class Axis:
         legs: list[_Leg] = []
         for target, top_speed in stops:
             target = min(max(target, self.least), self.most)
-            legs += _legs(at, position, velocity, target, top_speed, self._running_acceleration)
+            legs += self._laid_out(at, position, velocity, target, top_speed)
             position, velocity, at = target, 0.0, legs[-1].begins_at
         self._take(legs)
 
     def seconds_to_brake(self, now: float) -> float:
         """How long it takes to be at rest from what it does now."""
-        return abs(self.velocity(now)) / self._running_acceleration
+        return abs(self.velocity(now)) / self._running_deceleration
 
     def stop_and_go(self, now: float, rests_until: float, target: float, top_speed: float) -> None:
         """Slow down at once, stand until `rests_until` (loop time, no earlier than it can be at rest), then go."""
         self.stop(now)
         way_to_rest, rest = self._legs[:-1], self._legs[-1]
         target = min(max(target, self.least), self.most)
-        onward = _legs(
-            max(rests_until, rest.begins_at), rest.position, 0.0, target, top_speed, self._running_acceleration
-        )
+        onward = self._laid_out(max(rests_until, rest.begins_at), rest.position, 0.0, target, top_speed)
         self._take([*way_to_rest, rest, *onward])
 
     def stop(self, now: float) -> None:
@@ -122,10 +146,10 @@ class Axis:
         if self._stopping and self.moving(now):
             return
         position, velocity, at = self._interrupt(now)
-        acceleration = self._running_acceleration
-        seconds = abs(velocity) / acceleration
+        deceleration = self._running_deceleration
+        seconds = abs(velocity) / deceleration
         rest = _Leg(at + seconds, position + velocity * seconds / 2, 0.0, 0.0)
-        slowing = _Leg(at, position, velocity, -math.copysign(acceleration, velocity))
+        slowing = self._ramp(at, position, velocity, -math.copysign(deceleration, velocity), seconds)
         self._take([slowing, rest] if velocity else [rest])
         self._stopping = True
 
@@ -143,7 +167,7 @@ class Axis:
         if len(legs) > 1:
             last = legs[-2]
             way = 1 if last.velocity > 0 else -1
-            self._stop = Stop(legs[-1].begins_at, way, abs(last.velocity), self._running_acceleration)
+            self._stop = Stop(legs[-1].begins_at, way, abs(last.velocity), self._running_deceleration)
 
     def _leg(self, now: float) -> _Leg:
         current = self._legs[0]
@@ -153,34 +177,45 @@ class Axis:
             current = leg
         return current
 
+    @property
+    def _running_deceleration(self) -> float:
+        return self._braking * self._running_acceleration
 
-def _legs(
-    at: float, position: float, velocity: float, target: float, top_speed: float, acceleration: float
-) -> list[_Leg]:
-    """The quickest way to rest at `target`: change speed, cruise, slow down; the last leg is the rest itself."""
-    distance = target - position
-    # Seen in the direction in which it must cruise: backwards if it goes too fast to stop before the target.
-    way = math.copysign(1.0, distance - velocity * abs(velocity) / (2 * acceleration))
-    distance *= way
-    speed = velocity * way
-    peak = min(math.sqrt(max(0.0, acceleration * distance + speed * speed / 2)), top_speed)
-    if speed > top_speed:  # told to go slower than it does
-        cruise = distance - speed * speed / (2 * acceleration)
-    else:
-        cruise = distance - (2 * peak * peak - speed * speed) / (2 * acceleration)
-    phases = (
-        (abs(peak - speed) / acceleration, speed, math.copysign(acceleration, peak - speed)),
-        (max(0.0, cruise) / peak if peak else 0.0, peak, 0.0),
-        (peak / acceleration, peak, -acceleration),
-    )
-    legs: list[_Leg] = []
-    for seconds, begins_with, gains in phases:
-        if seconds > 1e-12:
-            legs.append(_Leg(at, position, way * begins_with, way * gains))
-            position += way * seconds * (begins_with + gains * seconds / 2)
-            at += seconds
-    legs.append(_Leg(at, target, 0.0, 0.0))
-    return legs
+    def _ramp(self, at: float, position: float, velocity: float, acceleration: float, seconds: float) -> _Leg:
+        return _Leg(at, position, velocity, acceleration, seconds if self._s_ramps and acceleration else 0.0)
+
+    def _laid_out(self, at: float, position: float, velocity: float, target: float, top_speed: float) -> list[_Leg]:
+        """The quickest way to rest at `target`: change speed, cruise, slow down; the last leg is the rest itself."""
+        starting, braking = self._running_acceleration, self._running_deceleration
+        distance = target - position
+        # Seen in the direction in which it must cruise: backwards if it goes too fast to stop before the target.
+        way = math.copysign(1.0, distance - velocity * abs(velocity) / (2 * braking))
+        distance *= way
+        speed = velocity * way
+        backwards = max(0.0, -speed)  # such a one has to brake first; that is a ramp of its own
+        distance += backwards * backwards / (2 * braking)
+        speed = max(0.0, speed)
+        mean = 2 * starting * braking / (starting + braking)
+        peak = min(math.sqrt(max(0.0, mean * (distance + speed * speed / (2 * starting)))), top_speed)
+        if speed > top_speed:  # told to go slower than it does
+            cruise = distance - speed * speed / (2 * braking)
+        else:
+            cruise = distance - (peak * peak - speed * speed) / (2 * starting) - peak * peak / (2 * braking)
+        change = starting if peak > speed else -braking
+        phases = (
+            (backwards / braking, -backwards, braking),
+            (abs(peak - speed) / abs(change), speed, change),
+            (max(0.0, cruise) / peak if peak else 0.0, peak, 0.0),
+            (peak / braking, peak, -braking),
+        )
+        legs: list[_Leg] = []
+        for seconds, begins_with, gains in phases:
+            if seconds > 1e-12:
+                legs.append(self._ramp(at, position, way * begins_with, way * gains, seconds))
+                position += way * seconds * (begins_with + gains * seconds / 2)
+                at += seconds
+        legs.append(_Leg(at, target, 0.0, 0.0))
+        return legs
 
 
 def sweep_speed(distance: float, stops: int, seconds: float, acceleration: float) -> float:

@@ -97,7 +97,7 @@ class SimulatedCamera:
         self.ignores_stops_until = -math.inf
         self.silent_until = -math.inf
         self.body = Body(dialect, truth, mount, habits, rng)
-        self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, rng)
+        self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, truth.picture_seconds, rng)
         self._numbers = SequenceNumbers()
         self._inbox: deque[_Arrival] = deque()
         self._outbox: list[tuple[Hashable, bytes]] = []
@@ -124,7 +124,7 @@ class SimulatedCamera:
         if now < self.silent_until:
             return
         previous = self._inbox[-1].taken_at if self._inbox else now
-        self._inbox.append(_Arrival(max(now + self._latency.draw(), previous), datagram, peer))
+        self._inbox.append(_Arrival(max(self._latency.after(now), previous), datagram, peer))
 
     def next_due(self) -> float | None:
         """When something is to be done next; None while nothing will happen by itself."""
@@ -264,7 +264,7 @@ class SimulatedCamera:
         if done.rests_at is None:
             self._reply(Completion(socket).encode(), peer, packet.sequence)
         else:
-            completes_at = done.rests_at + self._latency.draw()
+            completes_at = self._latency.after(done.rests_at)
             self._sockets[socket] = _Running(peer, packet.sequence, done.motors, completes_at)
 
     def _stop(self, command: Command, now: float) -> Done:

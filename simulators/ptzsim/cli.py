@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import random
 import signal
 import sys
-from collections.abc import Sequence
-from contextlib import AsyncExitStack
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import AsyncExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
@@ -16,8 +17,10 @@ import click
 
 from ptzd.visca import dialect_names
 
+from .camera import SimulatedCamera
 from .fleet import CameraPlan, FleetError, parse_listen, read_fleet
 from .mount import MOUNTS
+from .orders import do
 from .serving import serve_udp
 
 
@@ -32,12 +35,16 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         sys.exit(1)
 
 
-@click.command(epilog="Example: ptzsim --listen 127.0.0.1:52381 --dialect nibble4-51 --cameras 3 --ready")
+@click.command(
+    epilog="Example: ptzsim --listen 127.0.0.1:52381 --dialect nibble4-51 --cameras 3 --ready",
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.option("--listen", metavar="HOST:PORT", help="Where the first camera listens, on this machine.")
-@click.option("--dialect", metavar="NAME", help=f"The family of heads, {', '.join(dialect_names())} or a file.")
+@click.option("--dialect", metavar="NAME", help=f"The family of heads: {', '.join(dialect_names())}; or a .toml file.")
 @click.option(
     "--cameras",
     type=click.IntRange(1, 1000),
+    metavar="N",
     default=1,
     show_default=True,
     help="How many, on ports one after another.",
@@ -45,23 +52,33 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 @click.option(
     "--seed",
     type=click.IntRange(0),
+    metavar="N",
     default=0,
     show_default=True,
     help="Which units of the kind: the same number brings the same cameras.",
 )
 @click.option(
-    "--mount", type=click.Choice(list(MOUNTS)), default="tripod", show_default=True, help="What they hang on."
+    "--mount",
+    type=click.Choice(list(MOUNTS)),
+    metavar="NAME",
+    default="tripod",
+    show_default=True,
+    help=f"What they stand or hang on: {', '.join(MOUNTS)}.",
 )
 @click.option("--ready", is_flag=True, help="Skip the 25 seconds of start-up.")
 @click.option(
-    "--loss", type=click.FloatRange(0.0, 0.9), default=0.0, show_default=True, help="Share of datagrams lost, each way."
+    "--loss",
+    type=click.FloatRange(0.0, 0.9),
+    metavar="SHARE",
+    default=0.0,
+    help="Share of the datagrams that is lost, each way; none by default.",
 )
 @click.option(
     "--doubled",
     type=click.FloatRange(0.0, 0.9),
+    metavar="SHARE",
     default=0.0,
-    show_default=True,
-    help="Share of the other datagrams that arrives twice.",
+    help="Share of the others that arrives twice; none by default.",
 )
 @click.option(
     "--habits",
@@ -89,6 +106,18 @@ def simulate(
     """Simulate cameras that speak VISCA over IP on this machine, until Ctrl-C.
 
     Each has a head with its own speeds, swing and play. Prints a line for each camera as it begins to listen.
+
+    \b
+    While it runs, a line that is typed or piped into it does something to a
+    camera, or to `all`:
+      camera-2 standby        switched off, as by its remote control
+      camera-2 on             switched on: it sweeps its range, as after each start
+      camera-2 power-cut      without power for a moment: it starts up anew
+      camera-2 lose-position  it says that it does not know where it stands
+      camera-2 find-position  it knows again
+      camera-2 silent 10      for 10 seconds it neither hears nor answers
+      camera-2 refuse-stops 10
+      camera-2 ignore-stops 10
     """
     if (cameras_file is None) == (listen is None):
         raise click.UsageError("say either where to listen with --listen, or which cameras with --cameras-file")
@@ -144,9 +173,10 @@ async def _serve(plans: list[CameraPlan], seed: int) -> None:
     for each in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(each, told_to_end.set)
     rng = random.Random(seed)
+    cameras: dict[str, SimulatedCamera] = {}
     async with AsyncExitStack() as listening:
         for plan in plans:
-            camera = plan.build(loop.time())
+            camera = cameras[plan.name] = plan.build(loop.time())
             try:
                 await listening.enter_async_context(
                     serve_udp(camera, plan.host, plan.port, loss=plan.loss, doubled=plan.doubled, rng=rng)
@@ -157,4 +187,44 @@ async def _serve(plans: list[CameraPlan], seed: int) -> None:
                 ) from None
         for plan in plans:
             click.echo(f"{plan.name} listens on {plan.host}:{plan.port} ({plan.dialect}, {plan.mount})")
-        await told_to_end.wait()
+        with _hearing(cameras):
+            await told_to_end.wait()
+
+
+@contextmanager
+def _hearing(cameras: Mapping[str, SimulatedCamera]) -> Iterator[None]:
+    """Do what the lines on the standard input say, where there is one that can be waited for."""
+    loop = asyncio.get_running_loop()
+    signal.signal(signal.SIGTTIN, signal.SIG_IGN)  # in a shell's background nobody types for it: it must not be halted
+    heard = b""
+
+    def hear() -> None:
+        nonlocal heard
+        try:
+            read = os.read(sys.stdin.fileno(), 4096)
+        except OSError:
+            read = b""
+        if not read:
+            loop.remove_reader(sys.stdin)
+        *lines, heard = (heard + read).split(b"\n")
+        for line in lines:
+            if line.strip():
+                _obey(line.decode(errors="replace"), cameras, loop.time())
+
+    try:
+        loop.add_reader(sys.stdin, hear)
+    except (OSError, ValueError):  # a file, or none at all
+        yield
+        return
+    try:
+        yield
+    finally:
+        loop.remove_reader(sys.stdin)
+
+
+def _obey(line: str, cameras: Mapping[str, SimulatedCamera], now: float) -> None:
+    try:
+        for sentence in do(line, cameras, now):
+            click.echo(sentence)
+    except ValueError as wrong:
+        click.echo(f"ptzsim: {wrong}", err=True)

@@ -35,6 +35,9 @@ class _Side:
         acceleration_deg_per_s2: float,
         backlash_deg: float,
         parked_deg: float,
+        braking: float,
+        s_ramps: bool,
+        step_shares: tuple[float, ...],
     ) -> None:
         self.scale = scale
         self._mount = mount
@@ -44,12 +47,15 @@ class _Side:
         self._slow = 1.0
         self.least_deg = scale.degrees(scale.least_counts)
         self.most_deg = scale.degrees(scale.most_counts)
-        self.axis = Axis(parked_deg, self.least_deg, self.most_deg, acceleration_deg_per_s2)
+        self._step_shares = step_shares or (1.0,) * scale.fastest_step
+        self.axis = Axis(
+            parked_deg, self.least_deg, self.most_deg, acceleration_deg_per_s2, braking=braking, s_ramps=s_ramps
+        )
 
     def top_speed(self, step: int) -> float:
         """Degrees per second of this unit at a step of the table; steps beyond the table mean its last."""
-        steps = self.scale.steps_deg_per_s
-        return steps[min(max(step, 1), len(steps)) - 1] * self._speed_share * self._slow
+        index = min(max(step, 1), self.scale.fastest_step) - 1
+        return self.scale.steps_deg_per_s[index] * self._step_shares[index] * self._speed_share * self._slow
 
     def ramp(self, curve: int) -> None:
         self.axis.acceleration = self._sharpest_deg_per_s2 * RAMP_CURVE_SHARES[curve - 1]
@@ -101,6 +107,9 @@ class Head:
             acceleration_deg_per_s2=truth.pan_acceleration_deg_per_s2,
             backlash_deg=truth.pan_backlash_deg,
             parked_deg=rng.uniform(-90.0, 90.0),
+            braking=truth.pan_braking,
+            s_ramps=truth.s_ramps,
+            step_shares=truth.pan_steps,
         )
         self._tilt = _Side(
             dialect.tilt,
@@ -109,6 +118,9 @@ class Head:
             acceleration_deg_per_s2=truth.tilt_acceleration_deg_per_s2,
             backlash_deg=truth.tilt_backlash_deg,
             parked_deg=rng.uniform(-15.0, 60.0),
+            braking=truth.tilt_braking,
+            s_ramps=truth.s_ramps,
+            step_shares=truth.tilt_steps,
         )
         self.ready_at = math.inf  # when start-up is over
         self.asked_to_move = False

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from ptzd.visca import Dialect
 
 from .axis import Axis
-from .truth import FOCUS_SECONDS, LENS_START_SECONDS, ZOOM_SECONDS, Truth
+from .truth import FOCUS_SECONDS, LENS_START_SECONDS, Truth
 
 # Shares of the full rate for the speeds 0..7, assumed: protocol.md's sources print the speeds but no rates.
 DRIVE_SHARES = (0.08, 0.14, 0.22, 0.32, 0.45, 0.60, 0.80, 1.0)
@@ -33,7 +33,7 @@ class Lens:
         self.autofocus = True
         self.scene: Scene = lambda pan_deg, tilt_deg, zoom_counts: truth.autofocus_counts
         wide, tele = dialect.zoom.wide_counts, dialect.zoom.tele_counts
-        self._zoom_rate = (tele - wide) / ZOOM_SECONDS * truth.zoom_speed
+        self._zoom_rate = (tele - wide) / truth.zoom_seconds * truth.zoom_speed
         self.zoom = Axis(wide, wide, tele, self._zoom_rate / LENS_START_SECONDS)
         least, most = dialect.focus.least_counts, dialect.focus.most_counts
         self._focus_rate = (most - least) / FOCUS_SECONDS * truth.focus_speed

@@ -8,6 +8,7 @@ stopped: a long deceleration a bends the mount by a/ω², a short one that takes
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import dataclass
 
 from .axis import Stop
@@ -41,6 +42,13 @@ MOUNTS = {
         Mount("truss", frequency_hz=1.2, damping=0.10, coupling=0.08),
     )
 }
+
+
+def draw_mount(rng: random.Random) -> Mount:
+    """Make up a mount: what heads are hung on swings at 0.8 to 3 Hz (common practice)."""
+    return Mount(
+        "made-up", frequency_hz=rng.uniform(0.8, 3.0), damping=rng.uniform(0.06, 0.25), coupling=rng.uniform(0.03, 0.15)
+    )
 
 
 def mount_named(name: str) -> Mount:

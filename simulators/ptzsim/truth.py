@@ -1,13 +1,15 @@
 """What one unit is really like, apart from what its papers say. Nobody outside the simulator may know.
 
 Every unit deviates by up to 5 % in speed and acceleration from its kind. The kind's own accelerations and lens
-rates are assumed, since no manual prints them.
+rates are assumed, since no manual prints them. So that nobody takes them for granted, there is a *stranger* too: a unit
+that differs from its kind in whatever no document says, within what heads and lens motors are known to do (common
+practice).
 """
 
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from ptzd.visca import Dialect
 
@@ -36,6 +38,13 @@ class Truth:
     startup_seconds: float
     autofocus_counts: int  # where this unit's lens is sharp by itself
     seed: int  # for what changes from one moment to the next: latency, digital zoom
+    pan_braking: float = 1.0  # how much of its acceleration it slows down at
+    tilt_braking: float = 1.0
+    s_ramps: bool = False  # whether the head's ramps are S-shaped
+    pan_steps: tuple[float, ...] = ()  # by step, the share of the table beside `pan_speed`; 1 where none is given
+    tilt_steps: tuple[float, ...] = ()
+    zoom_seconds: float = ZOOM_SECONDS  # from end to end
+    picture_seconds: float = 0.0  # above 0, a message is looked at only when the next picture begins
 
 
 def draw_truth(dialect: Dialect, rng: random.Random) -> Truth:
@@ -58,4 +67,27 @@ def draw_truth(dialect: Dialect, rng: random.Random) -> Truth:
         startup_seconds=STARTUP_SECONDS,
         autofocus_counts=rng.randint(dialect.focus.least_counts, dialect.focus.most_counts),
         seed=rng.getrandbits(32),
+    )
+
+
+def draw_stranger(dialect: Dialect, rng: random.Random) -> Truth:
+    """Make up a unit that keeps to its dialect's tables and to nothing else."""
+
+    def steps(count: int) -> tuple[float, ...]:
+        return tuple(rng.uniform(0.96, 1.04) for _ in range(count))
+
+    latency = rng.uniform(0.005, 0.13)
+    return replace(
+        draw_truth(dialect, rng),
+        pan_acceleration_deg_per_s2=rng.uniform(40.0, 200.0),
+        tilt_acceleration_deg_per_s2=rng.uniform(40.0, 200.0),
+        least_latency_seconds=latency,
+        most_latency_seconds=latency + rng.uniform(0.005, 0.02),
+        pan_braking=rng.uniform(0.5, 2.0),
+        tilt_braking=rng.uniform(0.5, 2.0),
+        s_ramps=rng.random() < 0.5,
+        pan_steps=steps(dialect.pan.fastest_step),
+        tilt_steps=steps(dialect.tilt.fastest_step),
+        zoom_seconds=rng.choice((ZOOM_SECONDS, rng.uniform(5.0, 30.0))),  # its own lens, or one with an added motor
+        picture_seconds=rng.choice((0.0, 1 / 50, 1 / 30, 1 / 25)),
     )

@@ -8,19 +8,23 @@ from __future__ import annotations
 import asyncio
 import gc
 import random
+import secrets
+import signal
 import socket
 import subprocess
 import sys
+from asyncio.subprocess import Process
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
 import aiomqtt
 import pytest
-from brokers import MosquittoBroker, free_port, mosquitto_pub, mosquitto_sub, required, running_mosquitto
+from brokers import MosquittoBroker, Subscriber, free_port, mosquitto_pub, mosquitto_sub, required, running_mosquitto
 
-from ptzd.bus import BrokerSettings, Bus, Incoming, Intake, MqttBus, Topics
+from ptzd.bus import BrokerSettings, Bus, HeldElsewhere, Holding, Incoming, Intake, MqttBus, Topics
 from ptzd.bus.commands import RecallCommand
 from ptzd.refusal import Refusal
 
@@ -34,7 +38,10 @@ EITHER = pytest.mark.parametrize("protocol", ["3.1.1", "5"])
 
 def bus_on(port: int, protocol: Protocol = "5", **more: Any) -> MqttBus:
     settings = BrokerSettings(port=port, protocol=protocol, **more)
-    return MqttBus(settings, Topics("ptzd"), offline=b"offline", cameras=["left"], rng=random.Random(1))
+    holding = Holding(host="granary", since=datetime.now(UTC), token=secrets.token_hex(8))
+    return MqttBus(
+        settings, Topics("ptzd"), offline=b"offline", cameras=["left"], rng=random.Random(1), holding=holding
+    )
 
 
 async def until(condition: Callable[[], bool], seconds: float = 10.0) -> None:
@@ -63,6 +70,26 @@ async def retained(port: int, topic: str = "ptzd/#") -> dict[str, str]:
     )  # fmt: skip
     output, _ = await process.communicate()
     return dict(line.split(" ", 1) for line in output.decode().splitlines())
+
+
+async def lone_daemon(port: int, protocol: Protocol, token: str) -> Process:
+    """Start a daemon that only says that it is online, as a process; return when it is."""
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, str(Path(__file__).parent / "lone_daemon.py"), str(port), protocol, token),
+        stdout=asyncio.subprocess.PIPE,
+    )
+    assert await said_by(process) == "online"
+    return process
+
+
+async def said_by(process: Process) -> str:
+    assert process.stdout is not None
+    return (await asyncio.wait_for(process.stdout.readline(), 20)).decode().strip()
+
+
+async def messages_until(heard: Subscriber, topic: str) -> AsyncIterator[dict[str, Any]]:
+    while (message := await heard.next())["topic"] != topic:
+        yield message
 
 
 @EITHER
@@ -112,20 +139,78 @@ async def test_the_broker_says_offline_for_a_daemon_that_was_killed(
     mosquitto_broker: MosquittoBroker, protocol: Protocol
 ) -> None:
     """The will: [MQTT5] section 3.1.2.5, [MQTT311] section 3.1.2.5."""
-    process = await asyncio.create_subprocess_exec(
-        sys.executable, str(Path(__file__).parent / "lone_daemon.py"), str(mosquitto_broker.port), protocol,
-        stdout=asyncio.subprocess.PIPE,
-    )  # fmt: skip
-    assert process.stdout is not None
-    while "online" not in (line := (await asyncio.wait_for(process.stdout.readline(), 20)).decode()).split():
-        assert line
+    process = await lone_daemon(mosquitto_broker.port, protocol, "granary")
     async with mosquitto_sub(mosquitto_broker.port, STATUS) as subscriber:
-        assert (await subscriber.next())["payload"] == "online"
+        assert (await subscriber.next())["payload"] == "online granary"
         process.kill()
         await process.communicate()
         message = await subscriber.next()
         assert (message["payload"], message["qos"]) == ("offline", 0)  # it subscribed with QoS 0
     assert await retained(mosquitto_broker.port) == {STATUS: "offline"}
+
+
+@EITHER
+async def test_a_second_daemon_is_refused_and_the_first_goes_on_as_if_nothing_had_been(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    port = mosquitto_broker.port
+    async with online(port, protocol) as first:
+        first.publish(STATUS, b"online", retain=True)
+        await mosquitto_pub(port, "ptzd/camera/balcony/state", "-r", "-m", "of the first")
+        async with mosquitto_sub(port, "ptzd/#") as heard:
+            assert {(await heard.next())["payload"] for _ in range(2)} == {"online", "of the first"}
+            began = asyncio.get_running_loop().time()
+            with pytest.raises(HeldElsewhere, match="on the computer granary"):
+                async with bus_on(port, protocol) as second:
+                    await second.hold()
+            assert asyncio.get_running_loop().time() - began < 1.0
+            await mosquitto_pub(port, RECALL, "-m", "choir-wide")
+            others = [message["topic"] async for message in messages_until(heard, RECALL)]
+            assert set(others) == {"ptzd/daemon"}
+        assert await incoming(first) == Incoming(RECALL, b"choir-wide")
+
+
+@EITHER
+async def test_of_two_daemons_that_start_at_the_same_moment_one_stays(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    async def start() -> bool:
+        async with bus_on(mosquitto_broker.port, protocol) as bus:
+            try:
+                await bus.hold()
+            except HeldElsewhere:
+                return False
+            await asyncio.sleep(1.0)
+            return bus.connected
+
+    for _ in range(3):
+        assert sorted(await asyncio.gather(start(), start(), start())) == [False, False, True]
+
+
+async def test_a_daemon_that_was_killed_without_a_will_keeps_nobody_away(mosquitto_broker: MosquittoBroker) -> None:
+    await mosquitto_pub(mosquitto_broker.port, STATUS, "-r", "-m", "online")
+    began = asyncio.get_running_loop().time()
+    async with bus_on(mosquitto_broker.port) as bus:
+        await bus.hold()
+        assert asyncio.get_running_loop().time() - began < 2.0
+
+
+@EITHER
+async def test_of_two_daemons_one_stays_where_the_first_was_frozen_while_the_second_asked(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    port = mosquitto_broker.port
+    first = await lone_daemon(port, protocol, "granary")
+    first.send_signal(signal.SIGSTOP)
+    second = await lone_daemon(port, protocol, "loft")
+    first.send_signal(signal.SIGCONT)
+    assert "on the computer granary" in await said_by(second)
+    await asyncio.wait_for(second.wait(), 5)
+    await asyncio.sleep(0.5)
+    assert await retained(port) == {STATUS: "online granary"}
+    assert first.returncode is None
+    first.kill()
+    await first.communicate()
 
 
 @EITHER

@@ -6,13 +6,14 @@ import asyncio
 import random
 import socket
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import aiomqtt
 import pytest
 from brokers import free_port, listening, mosquitto_pub, mosquitto_sub
 
-from ptzd.bus import BrokerSettings, Incoming, MqttBus, Topics
+from ptzd.bus import BrokerSettings, Holding, Incoming, MqttBus, Topics
 from ptzd.bus.embedded import embedded_broker
 
 STATUS, LEFT = "ptzd/status", "ptzd/camera/left/state"
@@ -20,7 +21,10 @@ STATUS, LEFT = "ptzd/status", "ptzd/camera/left/state"
 
 def bus_on(port: int) -> MqttBus:
     settings = BrokerSettings(port=port, protocol="3.1.1")
-    return MqttBus(settings, Topics("ptzd"), offline=b"offline", cameras=["left"], rng=random.Random(1))
+    holding = Holding(host="granary", since=datetime.now(UTC), token="granary")
+    return MqttBus(
+        settings, Topics("ptzd"), offline=b"offline", cameras=["left"], rng=random.Random(1), holding=holding
+    )
 
 
 async def connected(bus: MqttBus) -> None:
@@ -45,7 +49,7 @@ async def test_the_broker_says_offline_for_a_daemon_that_was_killed(capfd: pytes
     port = free_port()
     async with embedded_broker("127.0.0.1", port):
         process = await asyncio.create_subprocess_exec(
-            sys.executable, str(Path(__file__).parent / "lone_daemon.py"), str(port), "3.1.1",
+            sys.executable, str(Path(__file__).parent / "lone_daemon.py"), str(port), "3.1.1", "granary",
             stdout=asyncio.subprocess.PIPE,
         )  # fmt: skip
         assert process.stdout is not None

@@ -22,19 +22,36 @@ from ptzd.bus.messages import (
     LearnEstimate,
     LearnProgressMessage,
     LearnResult,
+    LoadResult,
+    LocksResult,
     MoveMessage,
+    NamedResult,
     OutcomeMessage,
     PositionsMessage,
     Report,
     Result,
     StateMessage,
 )
-from ptzd.cameras import Activity, CameraState, Framing, Landing, Lock, MoveReport, Phase
+from ptzd.cameras import (
+    Activity,
+    CameraSettings,
+    CameraState,
+    Framing,
+    Landing,
+    Lock,
+    MoveReport,
+    Optics,
+    Phase,
+    Tolerance,
+)
 from ptzd.cues import CueState, Gone, ListedCue, NotReady
 from ptzd.cues.run import ListedMove
+from ptzd.motion import Lens, Sensor, published_head
 from ptzd.positions import HistoryEntry, Imported, StoredPosition
 from ptzd.refusal import Refusal
+from ptzd.visca import load_dialect
 
+DIALECT = load_dialect("nibble4-51")
 NOW = datetime(2031, 5, 17, 19, 30, tzinfo=UTC)
 FRAMING = Framing(102, -51, 8192, 4096, "manual")
 STATE = CameraState(
@@ -48,7 +65,7 @@ STATE = CameraState(
     position=None,
     seconds_to_settled=1.25,
     tally="program",
-    locked=Lock("stage left", "rigging", NOW),
+    locks=(Lock("stage left", "rigging", NOW),),
     faults=("digital zoom is on",),
     as_of=NOW,
 )
@@ -89,7 +106,7 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
     assert payload["phase"] == "slewing"
     assert payload["position"] is None
     assert payload["seconds_to_settled"] == 1.25
-    assert payload["locked"] == {"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}
+    assert payload["locks"] == [{"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}]
     assert payload["faults"] == ["digital zoom is on"]
     assert payload["activity"] == "at-rest"
     assert payload["as_of"] == "2031-05-17T19:30:00Z"
@@ -120,23 +137,51 @@ def test_a_shows_state_tells_where_it_stands_and_who_is_not_ready() -> None:
     assert [one["camera"] for one in payload["not_ready"]] == ["left"]
 
 
+HEAD = published_head(DIALECT.pan.steps_deg_per_s, DIALECT.tilt.steps_deg_per_s)
+OPTICS = Optics(Sensor(35.9, 24.0), Lens(((0, 100.0), (8192, 250.0), (16384, 400.0))), 25.0)
+SETTINGS = CameraSettings("gallery", DIALECT, HEAD, 24, Tolerance(), optics=OPTICS)
+
+
+@pytest.mark.parametrize(
+    ("settings", "dialect", "told"),
+    [
+        # 51.2 counts a degree: SRG-300H technical manual; the lens is the one above
+        (SETTINGS, "nibble4-51", [1.992, -0.996, 250.0]),
+        (replace(SETTINGS, optics=None), "nibble4-51", [1.992, -0.996, None]),
+        (SETTINGS, "nobody-knows", [None, None, None]),
+    ],
+)
+def test_a_position_is_told_in_degrees_and_millimetres_as_far_as_they_are_known(
+    settings: CameraSettings, dialect: str, told: list[float | None]
+) -> None:
+    message = PositionsMessage.of(settings, {"choir-wide": replace(STORED, dialect=dialect)})
+    (position,) = said(message.encode())["positions"]
+    assert [position[field] for field in ("pan_deg", "tilt_deg", "focal_length_mm")] == told
+    assert position["pan_counts"] == 102
+
+
 SAID: list[Report] = [
     StatusMessage(state="online", version="0.1.0", cameras=["gallery"], since=NOW),
     StatusMessage(state="offline"),
     OutcomeMessage(topic="ptzd/camera/left/store", id=None, ok=True),
     StateMessage.of(STATE),
     MoveMessage.of(MOVE),
-    PositionsMessage.of("gallery", {"choir-wide": STORED}),
+    PositionsMessage.of(SETTINGS, {"choir-wide": STORED}),
     LearnProgressMessage(camera="left", id="l", done=3, of=40, doing="pan at step 3", seconds_left=61.5),
     CueStateMessage.of(CUE_STATE, NOW),
 ]
 RESULTS: list[tuple[str, Result]] = [
-    ("history", HistoryResult.of("gallery", "choir-wide", [HistoryEntry(1, STORED, True)])),
+    ("history", HistoryResult.of(SETTINGS, "choir-wide", [HistoryEntry(1, STORED, True)])),
     ("cue-go", GoResult.of(Gone(CUE, counted=True))),
+    ("lock", LocksResult.of(STATE)),
+    ("unlock", LocksResult(locks=[])),
     ("show-export", ExportResult(show="x = 1")),
     ("show-import", ImportResult.of(Imported(1, 2, 3))),
     ("learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml", renewal="smooth")),
     ("learn", LearnEstimate(seconds=205.0)),
+    ("rename", NamedResult(warning=None)),
+    ("delete", NamedResult(warning="the show names it")),
+    ("cue-load", LoadResult(show="evening", cues=3)),
 ]
 
 
@@ -185,4 +230,5 @@ def test_the_document_and_the_daemon_agree_on_what_a_command_may_be(topic: str, 
     intake = Intake(Topics("ptzd"), calendar=lambda: NOW)
     asked = intake.read(Incoming(f"ptzd/{topic.replace('NAME', 'left')}", json.dumps(payload).encode()))
     (command,) = (command for command in COMMANDS if command.on == topic)
-    assert promised_of(command).is_valid(payload) == (not isinstance(asked.what, Refusal))
+    understood = asked.complaint is None and not isinstance(asked.what, Refusal)
+    assert promised_of(command).is_valid(payload) == understood

@@ -28,7 +28,7 @@ from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_second
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.refusal import Refusal
-from ptzd.visca import Dialect, load_dialect
+from ptzd.visca import Dialect, dialect_names, load_dialect
 
 WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
 NARROW = LearnLimits((-25.0, 35.0), (-5.0, 20.0))
@@ -402,5 +402,25 @@ def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
             scale = rig.camera.settings.dialect.zoom
             middle = 0.5 * (scale.wide_counts + scale.tele_counts)
             assert [(later > began) for began, later in drives] == [began < middle for began, _ in drives]
+
+    run(scene())
+
+
+@pytest.mark.parametrize("seed", [1, 2, 5, 15])
+def test_heads_that_nobody_tuned_anything_to_are_learned_too(seed: int) -> None:
+    """They answer after 20 to 170 ms, some only with the next picture, and their zooms take 9 to 28 s end to end."""
+
+    async def scene() -> None:
+        name = sorted(dialect_names())[seed % len(dialect_names())]
+        async with rigged(dialect_name=name, seed=seed, stranger=True) as rig:
+            await rig.ready()
+            limits = LearnLimits((-60.0, 60.0), (-15.0, 50.0))
+            model = (await rig.camera.learn(limits, lambda progress: None, random.Random(seed))).model
+            head = rig.simulated.head
+            for step, learned in enumerate(model.pan.steps_deg_per_s, 1):
+                true = head._pan.top_speed(step)
+                if true < 60.0:  # faster ones are but reached in this range, and braking is taken to be as starting
+                    assert learned == pytest.approx(true, rel=0.04), step
+            assert model.zoom.direct_counts_per_s == pytest.approx(rig.simulated.lens._zoom_rate, rel=0.06)
 
     run(scene())

@@ -13,7 +13,7 @@ from rigs import Rig, framing, rigged
 from ptzd.cameras import LearnLimits, Optics, Recall
 from ptzd.motion import Sensor, lens_between
 from ptzd.refusal import Refusal
-from ptzd.visca import load_dialect
+from ptzd.visca import FocusAuto, load_dialect
 
 LONG_LENS = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0, load_dialect("nibble4-51").zoom.ratios), 24.0)
 
@@ -254,3 +254,20 @@ def test_the_zoom_of_a_shaped_move_goes_the_right_way_from_its_beginning(zoom: i
         assert 0.2 < done[len(done) // 2] < 0.8, "it is under way all the time"
 
     with_rig(scene)
+
+
+@pytest.mark.parametrize("by_itself", [True, False])
+def test_a_move_on_air_to_where_the_camera_stands_settles_however_it_has_focused(by_itself: bool) -> None:
+    async def scene(rig: Rig) -> None:
+        there = framing(900, -300, 0x1140, 0x5E83)
+        await rig.recall(Recall("there", there, id="0"))
+        if by_itself:
+            rig.simulated.moved_by_another(FocusAuto(), asyncio.get_running_loop().time())
+        rig.camera.set_tally("program")
+        for again in range(3):
+            report = await rig.recall(Recall("there", there, id=f"again {again}", on_air=True))
+            assert (report.phase, report.code) == ("settled", None), report.sentence
+        assert not rig.simulated.lens.autofocus
+
+    for seed in range(1, 4):
+        with_rig(scene, seed=seed)

@@ -159,7 +159,8 @@ def test_a_locked_camera_stops_and_stays() -> None:
     async def scene(rig: Rig) -> None:
         rig.camera.recall(Recall("choir-wide", WIDE, id="1"))
         await asyncio.sleep(0.5)
-        rig.camera.lock(Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC)))
+        lock = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
+        rig.camera.lock(lock)
         await asyncio.sleep(1.5)
         assert rig.speed() == 0
         report = await rig.recall(Recall("soloist", SOLOIST, id="2"))
@@ -169,7 +170,7 @@ def test_a_locked_camera_stops_and_stays() -> None:
             rig.camera.drive(1, 0, 0, 0)
         await asyncio.sleep(1)
         assert rig.speed() == 0
-        rig.camera.unlock()
+        rig.camera.unlock(lock)
         assert (await rig.recall(Recall("soloist", SOLOIST, id="3"))).phase == "settled"
 
     with_rig(scene)

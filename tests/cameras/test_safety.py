@@ -23,6 +23,7 @@ from ptzd.visca import (
     PanTiltAbsolute,
     PanTiltStop,
     PayloadType,
+    PowerStandby,
     load_dialect,
 )
 
@@ -389,7 +390,7 @@ def test_a_lock_ends_a_drive_and_its_timer() -> None:
         rig.camera.drive(0.3, 0, 0, 0)
         await asyncio.sleep(0.2)
         rig.camera.lock(LOCK)
-        rig.camera.unlock()
+        rig.camera.unlock(LOCK)
         rig.camera.recall(Recall("other", OTHER, id="1"))
         assert (await rig.end_of("1")).phase == "settled", "the timer of the drive does not stop a later move"
 
@@ -644,6 +645,19 @@ def test_a_camera_that_refuses_to_be_driven_ends_a_move_on_air() -> None:
     with_rig(scene)
 
 
+def test_a_move_on_air_ends_soon_when_its_camera_is_put_into_standby_and_that_is_told() -> None:
+    async def scene(rig: Rig) -> None:
+        await moves_on_air_to(rig, framing(3000, 200), 20.0)
+        await asyncio.sleep(3.0)
+        rig.simulated.moved_by_another(PowerStandby(), asyncio.get_running_loop().time())
+        await asyncio.sleep(1.5)
+        assert rig.camera.state().power == "standby"
+        assert (rig.moves[-1].phase, rig.moves[-1].code) == ("failed", "untold")
+        await rests(rig)
+
+    with_rig(scene)
+
+
 # Mistakes of ours in those who listen
 
 
@@ -770,7 +784,7 @@ def test_a_recall_right_after_a_stop_and_a_stop_right_after_that_end_at_rest(see
                     rig.camera.stop()
                 case "lock":
                     rig.camera.lock(LOCK)
-                    rig.camera.unlock()
+                    rig.camera.unlock(LOCK)
             await asyncio.sleep(presses.choice([0.0, 0.002, 0.03, 0.2, 0.6]))
         rig.camera.stop()
         await asyncio.sleep(20)

@@ -224,7 +224,7 @@ async def stopped(rig: Rig) -> None:
 async def locked(rig: Rig) -> None:
     rig.camera.lock(LOCK)
     await asyncio.sleep(0.5)
-    rig.camera.unlock()
+    rig.camera.unlock(LOCK)
 
 
 async def cut_off(rig: Rig) -> None:

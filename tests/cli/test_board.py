@@ -22,7 +22,7 @@ SLEWING: dict[str, Any] = {
     "tilt_deg": -2.0,
     "zoom_counts": 4096,
     "tally": "program",
-    "locked": {"by": "the rigger", "reason": "changing the lens"},
+    "locks": [{"by": "the rigger", "reason": "changing the lens"}, {"by": "stage left", "reason": ""}],
     "faults": [],
 }
 
@@ -59,13 +59,14 @@ def test_in_80_columns_no_name_no_figure_and_no_reason_is_cut() -> None:
     for whole in ("gallery", "slewing", "settling", "-170.00°", "-20.00°", "16384", "program", "12.3"):
         assert whole in words
     assert "gallery: locked by the rigger: changing the lens" in lines
+    assert "gallery: locked by stage left: no reason given" in lines
     first_column = slice(0, lines[0].index("link"))
     assert "piano-by-the-sack-hoist" in "".join(line[first_column].strip() for line in lines)
 
 
 def test_a_head_that_is_being_learned_is_said_to_move_until_the_learning_is_over() -> None:
     board = Board(lambda: 0.0)
-    board.take_state("gallery", SLEWING | {"phase": "idle", "locked": None})
+    board.take_state("gallery", SLEWING | {"phase": "idle", "locks": []})
     board.take_learning("gallery", {"id": "a", "done": 3, "of": 9, "doing": "speed of step 3", "seconds_left": 188.3})
     remark = "gallery: is being learned and moves by itself, about 3 min 8 s left"
     assert remark in drawn(board)
@@ -100,7 +101,7 @@ def test_the_table_tells_who_says_what_is_on_air_and_where_nobody_does() -> None
         ("right", "unknown", None),
         ("stage", "off", "configuration"),
     ):
-        board.take_state(camera, SLEWING | {"tally": tally, "tally_source": source, "locked": None})
+        board.take_state(camera, SLEWING | {"tally": tally, "tally_source": source, "locks": []})
     lines = drawn(board)
     ends = {line.split()[0]: line.split("4096 ")[1].strip() for line in lines if "4096" in line}
     assert ends == {"gallery": "program by cues", "left": "off", "right": "unknown", "stage": "off, untold"}

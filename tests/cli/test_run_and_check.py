@@ -184,10 +184,24 @@ async def test_a_locked_camera_refuses_until_it_is_unlocked(
     assert locked.code == 0
     refused = await ptzd("recall", "left", "near", "--broker", broker)
     assert refused.code == 1
-    assert "locked by rigger (hands on the lens)" in refused.err
+    assert "locked by stage and by rigger (hands on the lens)" in refused.err
     seen = await ptzd("watch", "--for", "0.5", "--broker", broker)
     assert "locked by rigger: hands on the lens" in seen.out
-    assert (await ptzd("unlock", "left", "--broker", broker)).code == 0
+    assert "locked by stage: no reason given" in seen.out
+    listed = (await ptzd("locks", "--broker", broker)).out.splitlines()
+    assert [line.partition(" (since ")[0] for line in listed] == [
+        *("camera left: locked by stage: no reason given", "camera left: locked by rigger: hands on the lens")
+    ]
+    of_others = await ptzd("unlock", "left", "--by", "director", "--broker", broker)
+    assert of_others.code == 1
+    assert "name one of them with --whose" in of_others.err
+    one_left = await ptzd("unlock", "left", "--by", "rigger", "--broker", broker)
+    assert (one_left.code, "may move" in one_left.out, "locked by stage" in one_left.out) == (0, False, True)
+    assert (await ptzd("recall", "left", "near", "--broker", broker)).code == 1
+    last = await ptzd("unlock", "left", "--by", "director", "--whose", "stage", "--broker", broker)
+    assert (last.code, last.out) == (0, "Camera left may move again.\n")
+    assert (await ptzd("locks", "--json", "--broker", broker)).json() == {"gallery": [], "left": []}
+    assert (await ptzd("locks", "--broker", broker)).out == "No camera is locked.\n"
     assert (await ptzd("recall", "left", "near", "--broker", broker)).code == 0
 
 
@@ -200,6 +214,24 @@ async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(
     second = await ptzd("run", "--config", str(config))
     assert second.code == 1
     assert "in use by another process" in second.err.splitlines()[-1]
+
+
+async def test_a_second_daemon_below_the_same_base_is_refused_whatever_its_store(
+    ptzd: Ptzd, config: Path, broker: str, service_manager: ServiceManager, start_ptzd: StartPtzd
+) -> None:
+    path, state = service_manager
+    first = await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
+    assert await state() == "READY=1"
+    await until_up(broker, first)
+    other = config.with_name("other.toml")
+    other.write_text(config.read_text().replace("show.db", "other.db"))
+    refused = await ptzd("run", "--config", str(other))
+    assert refused.code == 2
+    last = refused.err.splitlines()[-1]
+    assert last.startswith(f"Another daemon runs below the topic ptzd already, on the computer {socket.gethostname()}")
+    assert "base_topic" in last
+    assert "Traceback" not in refused.err
+    assert (await ptzd("stop", "--broker", broker)).code == 0, "the first goes on"
 
 
 async def test_a_check_asks_everything_and_moves_nothing(ptzd: Ptzd, config: Path, cameras: int) -> None:

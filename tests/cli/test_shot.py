@@ -1,7 +1,7 @@
 """`ptzd shot` answers what published tables, handbooks and common practice answer.
 
-Angles of view are 2·atan(s / 2f) and pictures s·D/f, any handbook; published lens tables print 24° and 6° 10′ across
-the diagonal for a 100–400 mm lens on full frame, 36 × 24 mm.
+Angles of view are 2·atan(s / 2f) and pictures s·D/f, any handbook. A 16:9 picture (ITU-R BT.709) takes 36 × 20.25 mm of
+a full frame of 36 × 24 mm.
 Panning: RED 101, "Panning speed best practices": 7 s at 24 frames/s; 2.9°/s at 100 mm, 0.74°/s at 400 mm.
 [B] SRG-300H technical manual, "Execution command list (4/4)": 51.2 counts per degree.
 [D] TLC-700-S user manual, "VISCA pan tilt absolute position value" and "speed value": 14.4 counts per degree; pan
@@ -78,29 +78,28 @@ def config(tmp_path: Path) -> str:
 
 
 @pytest.mark.parametrize(
-    ("focal_length", "wide_deg", "across_deg", "printed_deg", "rounding"),
-    # The handbooks' formula, and what lens tables print: in whole degrees, and in steps of 10′.
-    [("100", 20.41, 24.41, 24.0, 0.5), ("400", 5.15, 6.19, 6 + 10 / 60, 5 / 60)],
+    ("focal_length", "wide_deg", "high_deg", "across_deg"),
+    # The handbooks' formula, for 36, 20.25 and 41.30 mm.
+    [("100", 20.41, 11.56, 23.34), ("400", 5.15, 2.90, 5.91)],
 )
 def test_the_angles_of_view_are_the_published_ones(
     figures: Callable[..., dict[str, Any]],
     focal_length: str,
     wide_deg: float,
+    high_deg: float,
     across_deg: float,
-    printed_deg: float,
-    rounding: float,
 ) -> None:
-    wide, _, across = figures(*FULL_FRAME, "--focal-length", focal_length)["angle_of_view_deg"]
+    wide, high, across = figures(*FULL_FRAME, "--focal-length", focal_length)["angle_of_view_deg"]
     assert wide == pytest.approx(wide_deg, abs=0.005)
+    assert high == pytest.approx(high_deg, abs=0.005)
     assert across == pytest.approx(across_deg, abs=0.005)
-    assert across == pytest.approx(printed_deg, abs=rounding)
 
 
 def test_at_30_m_a_400_mm_lens_sees_2_m_70(run: Run, figures: Callable[..., dict[str, Any]]) -> None:
     # s·D/f, handbook.
     question = (*FULL_FRAME, "--focal-length", "400", "--distance", "30")
-    assert figures(*question)["picture_m"] == pytest.approx([2.70, 1.80])
-    assert "2.70 × 1.80 m" in run(*question)[1]
+    assert figures(*question)["picture_m"] == pytest.approx([2.70, 1.52], abs=0.005)
+    assert "2.70 × 1.52 m" in run(*question)[1]
 
 
 @pytest.mark.parametrize(("dialect", "pixels", "rounding"), [("nibble4-51", 14.6, 0.05), ("nibble4-14", 52, 0.5)])
@@ -118,16 +117,16 @@ def test_one_count_at_400_mm_is_many_of_3840_pixels(
 def test_a_shot_is_as_high_as_its_name_says(figures: Callable[..., dict[str, Any]], shot: str, height_m: float) -> None:
     # Common practice.
     framing = figures(*FULL_FRAME, "--distance", "6", "--shot", shot)
-    assert framing["needed_mm"] == pytest.approx(24.0 * 6.0 / height_m)
+    assert framing["needed_mm"] == pytest.approx(20.25 * 6.0 / height_m)
     assert framing["picture_m"][1] == pytest.approx(height_m)
 
 
 def test_a_medium_shot_from_28_m_is_too_far_for_a_400_mm_lens_and_it_says_what_would_do(run: Run) -> None:
-    # 24 mm × 28 m / 1.1 m = 610.9 mm; at 400 mm the picture is 1.1 m high from 1.1 × 400 / 24 = 18.33 m.
+    # 35.9 × 9 / 16 = 20.19 mm; × 28 m / 1.1 m = 514.0 mm; at 400 mm the picture is 1.1 m high from 21.79 m.
     code, out, _ = run("--sensor", "35.9x24", "--lens", "100-400", "--distance", "28", "--shot", "medium")
     assert code == 0
-    assert "400 mm (611 needed)" in out
-    assert "stand 18.3 m away, or take a ×1.53 extender" in out
+    assert "400 mm (514 needed)" in out
+    assert "stand 21.8 m away, or take a ×1.29 extender" in out
 
 
 def test_a_shot_too_wide_for_the_lens_is_said_too(run: Run) -> None:
@@ -138,10 +137,10 @@ def test_a_shot_too_wide_for_the_lens_is_said_too(run: Run) -> None:
 
 
 def test_a_shot_within_the_lens_can_be_done(figures: Callable[..., dict[str, Any]]) -> None:
-    # 24 mm × 12 m / 1.1 m = 261.8 mm.
+    # 20.25 mm × 12 m / 1.1 m = 220.9 mm.
     framing = figures(*FULL_FRAME, "--lens", "100-400", "--distance", "12", "--shot", "medium")
     assert framing["fits"] is True
-    assert framing["focal_length_mm"] == pytest.approx(261.8, abs=0.05)
+    assert framing["focal_length_mm"] == pytest.approx(220.9, abs=0.05)
 
 
 @pytest.mark.parametrize(("focal_length", "counts"), [("4", 0), ("40", 0x362C), ("80", 0x3DF8), ("100", 0x4000)])

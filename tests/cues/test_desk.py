@@ -66,7 +66,7 @@ class Stage:
         self.now = 100.0
         self.states = {
             name: CameraState(
-                name, "up", "on", Phase.IDLE, Framing(0, 0, 0, 0, "manual"), 0, 0, None, None, "off", None, (), NOW
+                name, "up", "on", Phase.IDLE, Framing(0, 0, 0, 0, "manual"), 0, 0, None, None, "off", (), (), NOW
             )
             for name in ("left", "right", "gallery")
         }
@@ -285,12 +285,12 @@ def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() ->
 
 def test_a_locked_camera_is_not_sent_not_even_when_it_is_unlocked() -> None:
     stage = Stage()
-    stage.camera("left", locked=LOCK)
+    stage.camera("left", locks=(LOCK,))
     stage.standby()
     assert [recall[0] for recall in stage.recalls] == ["gallery"]
     assert stage.unready["left"] == "locked"
     assert "locked by the rigger (hands at the head)" in stage.sentence("left")
-    stage.camera("left", locked=None)
+    stage.camera("left", locks=())
     assert [recall[0] for recall in stage.recalls] == ["gallery"]
     assert "standby again" in stage.sentence("left")
     stage.standby()
@@ -301,7 +301,7 @@ def test_a_camera_that_is_locked_while_it_waits_to_be_off_air_stays() -> None:
     stage = Stage(CuePlace(Decimal(1), Decimal(2)))
     stage.camera("left", tally="program")
     stage.standby()
-    stage.camera("left", tally="off", locked=LOCK)
+    stage.camera("left", tally="off", locks=(LOCK,))
     assert [recall[0] for recall in stage.recalls] == ["right"]
 
 
@@ -335,7 +335,10 @@ def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     assert stage.unready == {}
     stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
     assert stage.unready == {"gallery": "moving"}
-    stage.camera("gallery", phase=Phase.IDLE, locked=LOCK)
+    for activity in (Activity.SHAPED, Activity.BY_HAND, Activity.HALTING, None):
+        stage.camera("gallery", phase=Phase.IDLE, activity=activity, tally="program")
+        assert stage.unready == {"gallery": "moving"}, "on air, too"
+    stage.camera("gallery", phase=Phase.IDLE, tally="off", locks=(LOCK,))
     assert stage.unready == {"gallery": "locked"}
 
 
@@ -390,7 +393,7 @@ def test_a_move_on_air_that_would_be_refused_is_told_before_the_go() -> None:
         ({"power": "starting"}, "starting"),
         ({"power": "unknown"}, "starting"),
         ({"link": "down"}, "unreachable"),
-        ({"locked": LOCK}, "locked"),
+        ({"locks": (LOCK,)}, "locked"),
         ({"activity": Activity.LEARNING}, "learning"),
         ({"faults": ("digital zoom is on",)}, "fault"),
     ],
@@ -448,7 +451,7 @@ def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_do
 
 def test_a_go_obeys_a_lock() -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
-    stage.camera("left", locked=LOCK)
+    stage.camera("left", locks=(LOCK,))
     assert stage.unready["left"] == "locked"
     stage.desk.go(None, 0.0)
     assert stage.recalls == []
@@ -457,7 +460,7 @@ def test_a_go_obeys_a_lock() -> None:
 def test_a_go_names_who_would_not_move_on_air() -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
     stage.camera("left", link="down")
-    stage.camera("right", locked=LOCK)
+    stage.camera("right", locks=(LOCK,))
     gone = stage.desk.go(None, 0.0)
     assert {one.camera: one.code for one in gone.refused} == {"left": "unreachable", "right": "locked"}
     assert all(f"camera {one.camera}" in one.sentence for one in gone.refused)
@@ -610,14 +613,14 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         lambda stage: stage.desk.back(),
         lambda stage: stage.desk.jump(Decimal(2)),
         lambda stage: stage.standby(4),
-        lambda stage: stage.camera("right", locked=LOCK),
+        lambda stage: stage.camera("right", locks=(LOCK,)),
         by_hand,
     ):
         stage = Stage(CuePlace(None, Decimal(1)), LATER)
         stage.go()
         stage.standby()
         end(stage)
-        stage.camera("right", locked=None, activity=Activity.AT_REST)
+        stage.camera("right", locks=(), activity=Activity.AT_REST)
         stage.after(600.0)
         assert ("right", "hands") not in stage.sent
 
@@ -770,7 +773,7 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                 case "stopped":
                     stage.desk.stopped(camera)
                 case "lock":
-                    stage.camera(camera, locked=LOCK)
+                    stage.camera(camera, locks=(LOCK,))
                 case "drive":
                     stage.desk.driven(camera)
                     in_hand.add(camera)
@@ -780,7 +783,7 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                 case "learned":
                     stage.camera(camera, activity=Activity.AT_REST)
                 case "unlock":
-                    stage.camera(camera, locked=None)
+                    stage.camera(camera, locks=())
                 case "take":
                     stage.camera(camera, tally="program")
                 case "off":
@@ -800,7 +803,7 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
         moved = stage.recalls[sent:]
         assert not moved or (what in ("stand_by", "go", "off", "wait") and not held)
         for moving, _, _, _, on_air in moved:
-            assert stage.states[moving].locked is None
+            assert not stage.states[moving].locks
             assert moving not in in_hand
             assert not on_air or what in ("go", "wait")
             assert on_air or stage.states[moving].tally != "program"

@@ -18,9 +18,21 @@ from bus_document import promised, promised_of
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
 from pydantic import Field
 
-from ptzd.bus import Asked, CommandTopic, Incoming, Intake, ReportTopic, StatusMessage, Topics, asyncapi, tables
+from ptzd.bus import (
+    Asked,
+    CommandTopic,
+    HeldElsewhere,
+    Holding,
+    Incoming,
+    Intake,
+    ReportTopic,
+    StatusMessage,
+    Topics,
+    asyncapi,
+    tables,
+)
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand
+from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, LearnProgressMessage, Result
 from ptzd.cameras import Camera, CameraSettings, Framing, Tolerance
@@ -113,6 +125,7 @@ async def open_house(
     store_works: bool = True,
     topics: Topics = Topics("ptzd"),  # noqa: B008
     off_air_untold: bool = True,
+    host: str = "granary",
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
@@ -149,8 +162,15 @@ async def open_house(
                     await store.store(position, replace=False)
         async with (
             MemoryGuard(watched) as guard,
-            MemoryBus(broker, topics, offline=StatusMessage(state="offline").encode(), cameras=CAMERAS) as bus,
+            MemoryBus(
+                broker,
+                topics,
+                offline=StatusMessage(state="offline").encode(),
+                cameras=CAMERAS,
+                holding=Holding(host=host, since=calendar(), token=host),
+            ) as bus,
         ):
+            await bus.hold()
             daemon = Daemon(
                 links=links,
                 focus_by_itself=focus_by_itself,
@@ -255,6 +275,9 @@ def test_noise_on_every_topic_leaves_the_daemon_up_and_the_cameras_still(tmp_pat
                 await asyncio.sleep(0.01)
         await asyncio.sleep(1)
         assert house.speed() == 0
+        assert lockers(house, "gallery") == ["somebody"], "in doubt it is locked"
+        house.say("camera/gallery/unlock", {"by": "stage", "whose": "somebody"})
+        await asyncio.sleep(0.1)
         house.say("camera/gallery/recall", {"position": "choir-wide", "id": "after"})
         assert (await house.end("after"))["phase"] == "settled"
 
@@ -393,6 +416,61 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
         assert house.heard[-1][1]["state"] == "offline"
 
     virtual_time.run(play())
+
+
+def test_a_second_daemon_is_refused_whatever_its_store_before_it_speaks_to_a_camera(tmp_path: Path) -> None:
+    async def play() -> None:
+        (tmp_path / "other").mkdir()
+        async with open_house(tmp_path) as first:
+            kept = dict(first.broker.retained)
+            with pytest.raises(ExceptionGroup) as refused:
+                async with open_house(tmp_path / "other", broker=first.broker, host="loft"):
+                    pytest.fail("there are two")
+            assert isinstance(refused.value.exceptions[0], HeldElsewhere)
+            assert first.broker.retained == kept
+            first.say("camera/left/recall", {"position": "choir-wide", "id": "still"})
+            assert (await first.end("still"))["phase"] == "settled"
+
+    virtual_time.run(play())
+
+
+def test_a_daemon_whose_base_another_has_taken_ends_what_it_moves_and_leaves_all_else_to_the_other(
+    tmp_path: Path,
+) -> None:
+    stop = bytes.fromhex("81 01 06 01 01 01 03 03 FF")  # SRG-300H, command list (4/4); speeds of 1
+    stops: dict[str, int] = dict.fromkeys(CAMERAS, 0)
+    house: House | None = None
+
+    def listen_to(name: str, camera: SimulatedCamera) -> None:
+        receive = camera.receive
+
+        def heard(datagram: bytes, peer: Any, now: float) -> None:
+            stops[name] += datagram[8:12] == stop[:4] and datagram[14:16] == stop[6:8]
+            receive(datagram, peer, now)
+
+        camera.receive = heard  # type: ignore[method-assign]
+
+    async def play() -> None:
+        nonlocal house
+        with pytest.raises(ExceptionGroup) as ended:
+            async with open_house(tmp_path) as house:
+                house.say("camera/gallery/recall", "choir-wide")
+                await asyncio.sleep(0.5)
+                assert house.speed() > 1
+                for name, camera in house.simulated.items():
+                    listen_to(name, camera)
+                other = Holding(host="loft", since=EVENING - timedelta(hours=1), token="loft")
+                other.hold()
+                house.broker.publish("ptzd/daemon", other.word())
+                await asyncio.sleep(60)
+        assert isinstance(ended.value.exceptions[0], HeldElsewhere)
+        assert house is not None
+        assert house.speed() == 0
+        assert "offline" not in house.broker.retained["ptzd/status"].decode()
+
+    virtual_time.run(play())
+    assert stops["gallery"] >= 1
+    assert (stops["left"], stops["right"]) == (0, 0)
 
 
 def test_a_swapped_head_with_another_scale_goes_where_the_old_one_went(tmp_path: Path) -> None:
@@ -966,27 +1044,28 @@ def test_what_waited_for_its_time_when_the_daemon_ended_does_not_leave_after_its
     in_house(tmp_path, after, read_show_text(EARLIEST))
 
 
+@pytest.mark.parametrize("second", ["the rigger", "the second rigger"])
 @pytest.mark.parametrize("pause", [0.0, 0.001, 0.1])
 def test_a_lock_that_comes_after_an_unlock_holds_even_if_the_disk_is_slow(
-    pause: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    pause: float, second: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def scene(house: House) -> None:
         clear = PositionStore.clear_lock
 
-        async def slow_clear(self: PositionStore, camera: str) -> None:
+        async def slow_clear(self: PositionStore, camera: str, by: str) -> None:
             await asyncio.sleep(0.05)
-            await clear(self, camera)
+            await clear(self, camera, by)
 
         monkeypatch.setattr(PositionStore, "clear_lock", slow_clear)
         house.say("camera/left/lock", {"by": "the rigger"})
         await asyncio.sleep(0.1)
         house.say("camera/left/unlock", {"by": "the rigger", "id": "unlock"})
         await asyncio.sleep(pause)
-        house.say("camera/left/lock", {"by": "the second rigger", "id": "lock"})
+        house.say("camera/left/lock", {"by": second, "id": "lock"})
         assert (await house.outcome("lock"))["ok"]
         await house.outcome("unlock")
         await asyncio.sleep(0.2)
-        assert camera_state(house, "left")["locked"]["by"] == "the second rigger"
+        assert [lock["by"] for lock in camera_state(house, "left")["locks"]] == [second]
         house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
         assert (await house.end("recall"))["code"] == "locked"
 
@@ -1001,7 +1080,141 @@ def test_a_lock_counts_again_after_an_unlock_even_with_the_same_id(tmp_path: Pat
         assert (await house.outcome("2"))["ok"]
         house.say("camera/left/lock", {"by": "the rigger", "id": "1"})
         await asyncio.sleep(0.1)
-        assert house.daemon.cameras["left"].locked is not None
+        assert house.daemon.cameras["left"].locks
+
+    in_house(tmp_path, scene)
+
+
+def lockers(house: House, camera: str) -> list[str]:
+    return [lock["by"] for lock in camera_state(house, camera)["locks"]]
+
+
+def test_a_camera_that_several_have_locked_is_free_when_the_last_has_let_go_also_across_a_restart(
+    tmp_path: Path,
+) -> None:
+    async def before(house: House) -> None:
+        for number, by in enumerate(("the rigger", "stage left", "the rigger")):
+            house.say("camera/left/lock", {"by": by, "reason": "rope" if number == 0 else "", "id": str(number)})
+            outcome = await house.outcome(str(number))
+        assert {(lock["by"], lock["reason"]) for lock in outcome["result"]["locks"]} == {
+            ("the rigger", "rope"),
+            ("stage left", ""),
+        }, "the same person twice is one, whose reason stays"
+
+    async def after(house: House) -> None:
+        assert sorted(lockers(house, "left")) == ["stage left", "the rigger"]
+        house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+        refused = await house.end("1")
+        assert refused["code"] == "locked"
+        assert "the rigger (rope)" in refused["sentence"]
+        assert "stage left" in refused["sentence"]
+        house.say("camera/left/unlock", {"by": "the rigger", "id": "2"})
+        assert [lock["by"] for lock in (await house.outcome("2"))["result"]["locks"]] == ["stage left"]
+        house.say("camera/left/drive", {"pan": 1})
+        await stays(house, 1)
+
+    async def at_last(house: House) -> None:
+        assert lockers(house, "left") == ["stage left"]
+        house.say("camera/left/unlock", {"by": "stage left", "id": "3"})
+        assert (await house.outcome("3"))["result"]["locks"] == []
+        house.say("camera/left/recall", {"position": "soloist", "id": "4"})
+        assert (await house.end("4"))["phase"] == "settled"
+
+    for scene in (before, after, at_last):
+        in_house(tmp_path, scene)
+
+
+def test_a_lock_of_somebody_else_comes_off_only_where_it_is_named(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/lock", {"by": "the rigger", "reason": "rope"})
+        house.say("camera/left/lock", {"by": "stage left"})
+        for number, (payload, code) in enumerate(
+            (
+                ({"by": "the director"}, "not-theirs"),
+                ({"by": "the director", "whose": "the riger"}, "not-theirs"),
+                ({"by": "the director", "whose": ""}, "bad-value"),
+                ({"whose": "the rigger"}, "missing-field"),
+                ("", "empty"),
+                (b"\xff", "not-utf-8"),
+            )
+        ):
+            payload = payload | {"id": str(number)} if isinstance(payload, dict) else payload
+            house.say("camera/left/unlock", payload)
+            refused = await house.until(
+                lambda topic, message, code=code: topic == "ptzd/outcome" and message["code"] == code  # type: ignore[misc]
+            )
+            if code == "not-theirs":
+                assert "locked by the rigger (rope) and by stage left" in refused["sentence"]
+                assert refused["hint"] in refused["sentence"]
+                assert '"whose"' in refused["hint"]
+            await asyncio.sleep(0.1)
+            assert lockers(house, "left") == ["the rigger", "stage left"]
+        house.say("camera/left/unlock", {"by": "the director", "whose": "the rigger", "id": "named"})
+        assert (await house.outcome("named"))["ok"]
+        assert lockers(house, "left") == ["stage left"]
+
+    in_house(tmp_path, scene)
+
+
+@pytest.mark.parametrize(
+    ("payload", "code"),
+    [
+        ("", "empty"),
+        ("hands at the head", "not-json"),
+        ({"reason": "hands at the head"}, "missing-field"),
+        ({"by": "", "id": "1"}, "bad-value"),
+        ({"by": "the rigger", "until": "noon"}, "unknown-field"),
+        (b"\xff\xfe", "not-utf-8"),
+        (b"x" * 70_000, "too-large"),
+    ],
+)
+def test_a_lock_that_does_not_say_who_locks_all_the_same_and_that_is_told(
+    tmp_path: Path, payload: Any, code: str
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
+        await asyncio.sleep(0.5)
+        house.say("camera/left/lock", payload)
+        outcome = await house.until(lambda topic, message: topic == "ptzd/outcome" and not message["ok"])
+        assert outcome["code"] == code
+        assert outcome["sentence"].endswith("; the camera is locked all the same, by somebody")
+        assert (await house.end("recall"))["phase"] == "stopped"
+        house.say("camera/left/drive", {"pan": 1})
+        await asyncio.sleep(1)
+        await stays(house, 1)
+        house.say("camera/left/unlock", {"by": "stage", "whose": "somebody", "id": "unlock"})
+        assert (await house.outcome("unlock"))["ok"]
+        assert not lockers(house, "left")
+
+    async def after_a_restart(house: House) -> None:
+        house.say("camera/left/lock", payload)
+        await house.until(lambda topic, message: topic == "ptzd/outcome")
+
+    async def still(house: House) -> None:
+        assert lockers(house, "left") == ["somebody"]
+
+    for each in (scene, after_a_restart, still):
+        in_house(tmp_path, each)
+
+
+def test_of_a_locked_camera_that_does_not_answer_it_is_told_that_nobody_knows_whether_it_stands(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/lock", {"by": "the rigger", "id": "while it answers"})
+        assert (await house.outcome("while it answers"))["result"]["warning"] is None
+        assert camera_state(house, "left")["faults"] == []
+        house.simulated["left"].silent_until = float("inf")
+        while camera_state(house, "left")["link"] == "up":
+            await asyncio.sleep(0.1)
+        house.say("camera/left/lock", {"by": "stage left", "id": "while it does not"})
+        warning = (await house.outcome("while it does not"))["result"]["warning"]
+        assert "nobody knows whether it stands still" in warning
+        assert warning in camera_state(house, "left")["faults"]
+        house.simulated["left"].silent_until = 0.0
+        while camera_state(house, "left")["link"] == "down":
+            await asyncio.sleep(0.1)
+        await asyncio.sleep(1)
+        assert camera_state(house, "left")["faults"] == []
+        assert lockers(house, "left") == ["the rigger", "stage left"]
 
     in_house(tmp_path, scene)
 
@@ -1155,7 +1368,7 @@ def test_an_unlock_that_can_not_be_kept_holds_until_a_restart_and_that_is_told(
         outcome = await house.outcome("unlock")
         assert (outcome["ok"], outcome["code"]) == (False, "full")
         assert outcome["sentence"].startswith("camera left is unlocked now, but would be locked after a restart")
-        assert camera_state(house, "left")["locked"] is None
+        assert not camera_state(house, "left")["locks"]
 
     in_house(tmp_path, scene)
 
@@ -1278,7 +1491,7 @@ def test_an_unlock_that_a_lock_has_overtaken_does_not_unlock(tmp_path: Path) -> 
         unlock = json.dumps({"by": "stage", "id": "unlock"}).encode()
         house.daemon.handle(Incoming("ptzd/camera/gallery/unlock", unlock, overtaken=frozenset({"gallery"})))
         assert (await house.outcome("unlock"))["code"] == "overtaken"
-        assert house.daemon.cameras["gallery"].locked is not None
+        assert house.daemon.cameras["gallery"].locks
 
     in_house(tmp_path, scene)
 
@@ -1372,10 +1585,14 @@ def test_with_a_damaged_store_stops_and_locks_work_and_every_camera_is_locked_un
         status = await house.until(lambda topic, message: topic == "ptzd/status" and message["state"] == "online")
         assert any("damaged" in trouble for trouble in status["troubles"])
         for name in CAMERAS:
-            assert house.daemon.cameras[name].locked is not None
+            assert house.daemon.cameras[name].locks
         house.say("all/stop", {"id": "stop"})
         assert (await house.outcome("stop"))["ok"]
-        house.say("camera/gallery/unlock", {"by": "stage", "id": "unlock"})
+        house.say("camera/gallery/unlock", {"by": "stage", "id": "unnamed"})
+        refused = await house.outcome("unnamed")
+        assert (refused["code"], "by ptzd" in refused["sentence"]) == ("not-theirs", True)
+        assert house.daemon.cameras["gallery"].locks
+        house.say("camera/gallery/unlock", {"by": "stage", "whose": "ptzd", "id": "unlock"})
         unlocked = await house.outcome("unlock")
         assert "is unlocked now, but would be locked after a restart" in unlocked["sentence"]
         house.say("camera/gallery/drive", {"pan": 1})
@@ -1471,12 +1688,15 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             house.say("camera/gallery/drive", {"pan": 1, "id": "3"})
             house.say("camera/left/history", {"position": "soloist", "id": "4"})
             house.say("camera/right/learn", {"pan_deg": [-20, 20], "tilt_deg": [-10, 20], "estimate": True, "id": "5"})
+            house.say("camera/right/rename", {"position": "soloist", "to": "singer", "id": "6"})
+            house.say("camera/right/delete", {"position": "choir-wide", "id": "7"})
             house.say("show/export")
             house.say("cue/standby")
             house.say("cue/go")
             house.say("nonsense")
             await asyncio.sleep(2)
             house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
+            house.say("camera/left/unlock", {"by": "stage"})
             for id in ("4", "5"):
                 await house.outcome(id)
             await asyncio.sleep(10)
@@ -1495,4 +1715,4 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 promised(f"{name_of(asked.command)}-outcome").validate(message)
                 with_result.add(asked.command)
     assert heard == set(REPORTS) - {LearnProgressMessage}
-    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand}
+    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand, LoadCommand}

@@ -72,6 +72,13 @@ def test_a_whole_show_is_read() -> None:
     assert show.cue_index(12.5) == 2
 
 
+def test_the_show_that_the_readme_shows_is_one() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text()
+    (text,) = (block for block in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "[[cue]]" in block)
+    (cue,) = read_show_text(text).cue
+    assert (cue.number, cue.take, [move.on_air for move in cue.move]) == (12.5, "left", [False, True])
+
+
 def test_a_cue_that_is_not_there_is_told_with_its_neighbours() -> None:
     with pytest.raises(ValueError, match=r"no cue 12\.3; the nearest there are 12 and 12\.5"):
         read_show_text(WHOLE).cue_index(12.3)
@@ -120,6 +127,21 @@ def test_a_mistake_is_told_with_its_line(old: str, new: str, line: int, words: s
     with pytest.raises(TextFileError) as told:
         read_show_text(WHOLE.replace(old, new, 1), KNOWN)
     assert any(mistake.line == line and words in mistake.sentence for mistake in told.value.mistakes), told.value
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "field"),
+    [
+        ('position = "post"', 'position = "pots"', "cue 12.5, move 1, position"),
+        ("seconds = 4", 'seconds = 4\n[[cue.move]]\ncamera = "cellar"', "cue 12, move 2, camera"),
+        ('take = "left"', 'take = "lfet"', "cue 1, take"),
+        ("number = 12.5", 'number = "12.5"', "cue 3, number"),  # the third, for want of a number
+    ],
+)
+def test_a_mistake_is_told_by_the_number_of_its_cue(old: str, new: str, field: str) -> None:
+    with pytest.raises(TextFileError) as told:
+        read_show_text(WHOLE.replace(old, new, 1), KNOWN)
+    assert field in [mistake.field for mistake in told.value.mistakes]
 
 
 def test_all_mistakes_are_told_at_once_in_the_order_of_their_lines() -> None:

@@ -59,10 +59,10 @@ watts = "650"
         "line 1, field title: it is 3; it must be a text",
         "line 3, field lamp.left.watts: it is 0; it must be a power from 1 to 2000 W, such as watts = 650",
         "line 4, field lamp.left.color: there is no setting 'color'; did you mean colour?",
-        'line 5, field lamp.left.at[1]: it is "2", a text in quotes; it must be [x, y] in metres',
+        'line 5, field lamp.left.at, value 2: it is "2", a text in quotes; it must be [x, y] in metres',
         "line 7, field lamp.right.watts: it is missing; it must be a power from 1 to 2000 W, such as watts = 650",
         'line 8, field lamp.right.colour: it is "pink"; it must be "warm" or "cold"',
-        'line 12, field spare[1].watts: it is "650", a text in quotes; it must be a power from 1 to 2000 W, '
+        'line 12, field spare 2, watts: it is "650", a text in quotes; it must be a power from 1 to 2000 W, '
         "such as watts = 650",
     ]
 

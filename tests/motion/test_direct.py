@@ -21,6 +21,8 @@ from ptzd.motion import (
     predict,
 )
 
+from .conftest import PAN_STEPS
+
 FRAME_SECONDS = 0.05  # axes that end this close together are together to the eye
 HERE = Pose(0.0, 0.0, 0x2000, None)
 
@@ -246,6 +248,17 @@ def test_a_head_with_one_speed_arrives_as_near_as_its_steps_allow(
 
 
 # It lies on the path from the message to the first packet
+
+
+def test_a_head_with_one_speed_reaches_the_last_step_of_each_axis(shared_head: HeadModel) -> None:
+    # SRG-X400 command list, "Pan tilt": VV is 01 to 18 (hexadecimal) for pan and 01 to 17 for tilt, one for both.
+    head = replace(shared_head, tilt=replace(shared_head.tilt, steps_deg_per_s=PAN_STEPS[:23]))
+    for plan in (
+        plan_at_speed(head, HERE, Pose(160.0, 0.0, 0, None), 24),
+        plan_in_seconds(head, HERE, Pose(160.0, 0.0, 0, None), 160 / 120 + 120 / 120 + head.latency_seconds),
+    ):
+        assert isinstance(plan, DirectPlan)
+        assert (plan.pan_step, plan.tilt_step) == (24, 23)
 
 
 @pytest.mark.parametrize("shared", [False, True])

@@ -44,7 +44,7 @@ class Unit:
         self.rng = random.Random(f"{seed} {dialect_name}")
         self.dialect: Dialect = load_dialect(dialect_name)
         self.truth: Truth = draw_truth(self.dialect, self.rng)
-        self.latency = Latency(self.truth.least_latency_seconds, self.truth.most_latency_seconds, self.rng)
+        self.latency = Latency(self.truth.least_latency_seconds, self.truth.most_latency_seconds, 0.0, self.rng)
         self.head = Head(self.dialect, self.truth, mount_named(mount), self.rng)
         self.head.wake_at_home(0.0)
         self.now = 1.0
@@ -59,14 +59,14 @@ class Unit:
     def pan(self, deg: float, step: int) -> tuple[Trip, list[Reading]]:
         """Go and tell how long it took, with readings on the way in degrees from the start."""
         sent, start = self.now, self.head.pan_counts(self.now)
-        begins = sent + self.latency.draw()
+        begins = self.latency.after(sent)
         target = self.dialect.pan.counts(deg)
         self.head.go_to(begins, self.dialect.pan.degrees(target), 0.0, step, step)
         readings, at = [], begins
         while at < self.head.ends_at:
             readings.append(Reading(at - sent, (self.head.pan_counts(at) - start) / self.per_degree))
             at += EVERY_SECONDS * self.rng.uniform(0.8, 1.3)
-        ended = self.head.ends_at + self.latency.draw()
+        ended = self.latency.after(self.head.ends_at)
         self.now = ended + 5.0
         speed = self.dialect.pan.steps_deg_per_s[step - 1] if step < 24 else self.pan_speed(step)
         return Trip((target - start) / self.per_degree, speed, ended - sent), readings

@@ -132,3 +132,14 @@ def test_a_sensor_without_a_side_is_an_error() -> None:
 
 def test_the_diagonal_goes_from_corner_to_corner() -> None:
     assert FULL_FRAME.diagonal_mm == pytest.approx(hypot(36.0, 24.0))
+
+
+@pytest.mark.parametrize(
+    ("sensor", "picture"), [((36.0, 24.0), (36.0, 20.25)), ((4.8, 2.7), (4.8, 2.7)), ((24.0, 10.0), (17.78, 10.0))]
+)
+def test_a_picture_is_the_largest_part_of_a_sensor_that_is_16_by_9(
+    sensor: tuple[float, float], picture: tuple[float, float]
+) -> None:
+    # ITU-R BT.709, by hand.
+    part = Sensor(*sensor).picture
+    assert (part.width_mm, part.height_mm) == pytest.approx(picture, abs=0.005)

@@ -22,7 +22,7 @@ from ptzd.motion import (
     Sensor,
     ShapedPlan,
     SlowMode,
-    judge_speeds,
+    judge_samples,
     lens_between,
     plan_shaped,
     plan_to_be_seen,
@@ -135,13 +135,13 @@ def test_the_choice_never_jolts_more_and_is_never_later(
 
 def test_on_a_long_lens_the_slowest_step_of_slow_mode_counts(learned: HeadModel) -> None:
     # "Panning speed best practices", RED 101: 0.74°/s at 400 mm; [D]: step 1 is 1°/s.
-    fastest = AxisSpeeds(1.0, 0.0, 0.0)
     to = there(6.0)
-    usual = judge_speeds(replace(learned, slow=None), SENSOR, LENS, 24.0, HERE, to, fastest, 6.0)
+    samples = [(HERE, AxisSpeeds(1.0, 0.0, 0.0)), (to, AxisSpeeds(0.0, 0.0, 0.0))]
+    usual = judge_samples(replace(learned, slow=None), SENSOR, LENS, 24.0, samples, 6.0)
     assert (usual.watchable, usual.seconds_needed) == (False, None)
-    slow = judge_speeds(learned, SENSOR, LENS, 24.0, HERE, to, fastest, 6.0)
+    slow = judge_samples(learned, SENSOR, LENS, 24.0, samples, 6.0)
     assert slow.seconds_needed == pytest.approx(6.0 / 0.74, rel=0.02)
-    hardly = judge_speeds(with_slow_mode(learned, 0.9), SENSOR, LENS, 24.0, HERE, to, fastest, 6.0)
+    hardly = judge_samples(with_slow_mode(learned, 0.9), SENSOR, LENS, 24.0, samples, 6.0)
     assert hardly.seconds_needed is None
     assert "even the slowest speeds of slow mode (pan 0.9°/s)" in hardly.sentence
 

@@ -7,7 +7,7 @@ import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import TypeVar
@@ -196,14 +196,21 @@ async def test_locks_survive_a_restart(opened: Opened, calendar: Callable[[], da
         await store.set_lock("gallery", lock)
         await store.set_lock("left", replace(lock, reason="cable"))
     async with opened() as store:
-        assert store.locks()["gallery"] == lock
+        assert store.locks()["gallery"] == (lock,)
         await store.set_lock("left", replace(lock, reason="ladder"))
-        assert store.locks()["left"].reason == "ladder"
-        await store.clear_lock("gallery")
-        await store.clear_lock("right")  # was not locked
+        assert [one.reason for one in store.locks_of("left")] == ["ladder"]
+        await store.set_lock("left", replace(lock, by="Robin", since=lock.since - timedelta(hours=1)))
+        await store.clear_lock("gallery", "Kim")
+        await store.clear_lock("right", "Kim")  # was not locked
+        await store.clear_lock("left", "Sam")  # nor by this one
         assert list(store.locks()) == ["left"]
     async with opened() as store:
-        assert list(store.locks()) == ["left"]
+        assert [(one.by, one.reason) for one in store.locks_of("left")] == [
+            *(("Robin", "changing the lens"), ("Kim", "ladder"))
+        ], "the oldest first"
+        await store.clear_lock("left", "Kim")
+    async with opened() as store:
+        assert [one.by for one in store.locks_of("left")] == ["Robin"]
 
 
 async def test_a_lock_with_half_a_character_is_refused(opened: Opened, calendar: Callable[[], datetime]) -> None:

@@ -11,7 +11,8 @@ import sys
 import tempfile
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import AbstractAsyncContextManager, contextmanager
-from datetime import datetime
+from dataclasses import replace
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -71,8 +72,7 @@ async def refusal_to_open(opening: AbstractAsyncContextManager[PositionStore]) -
 
 
 def lock_on(store: PositionStore, camera: str) -> Lock:
-    lock = store.lock_of(camera)
-    assert lock is not None
+    [lock] = store.locks_of(camera)
     return lock
 
 
@@ -198,7 +198,7 @@ async def test_a_store_that_became_read_only_refuses_writes_and_still_reads(
             lambda: store.revert("gallery", "choir-wide", 1),
             lambda: store.import_(more),
             lambda: store.set_lock("gallery", Lock("Kim", "lens", calendar())),
-            lambda: store.clear_lock("gallery"),
+            lambda: store.clear_lock("gallery", "Kim"),
         ):
             error = await refusal_of(change())
             assert error.code == "read-only"
@@ -247,7 +247,7 @@ async def test_a_file_that_may_not_be_written_is_read_and_told(
             async with opened(path) as store:
                 assert list(store.positions("gallery")) == ["choir-wide"]
                 assert lock_on(store, "left").by == "Kim"
-                assert store.lock_of("gallery") is None
+                assert not store.locks_of("gallery")
                 assert ["writable" in trouble for trouble in store.troubles] == [True]
                 error = await refusal_of(store.store(make(name="soloist")))
             assert error.code == "read-only"
@@ -290,7 +290,7 @@ async def test_a_damaged_file_is_told_left_alone_and_locks_every_camera(
     async with opened() as store:
         assert any("is damaged" in trouble and "import your last export" in trouble for trouble in store.troubles)
         assert "unlock it when it is safe" in lock_on(store, "left").reason
-        assert store.lock_of("gallery") is not None
+        assert store.locks_of("gallery")
         for change in (store.store(make()), store.set_lock("left", Lock("Kim", "lens", calendar()))):
             assert (await refusal_of(change)).code == "damaged"
     assert path.read_bytes() == data
@@ -307,7 +307,7 @@ async def test_of_a_store_that_is_damaged_in_one_place_the_rest_is_read(
     async with opened() as store:
         assert 30 <= len(store.positions("gallery")) < 60
         assert lock_on(store, "left").by == "Kim"
-        assert store.lock_of("gallery") is None, "the locks are elsewhere in the file and whole"
+        assert not store.locks_of("gallery"), "the locks are elsewhere in the file and whole"
         assert store.troubles
 
 
@@ -320,7 +320,7 @@ async def test_a_store_whose_first_page_is_destroyed_starts_with_every_camera_lo
     data[:60] = b"\xa5" * 60  # its name for itself, at byte 68, is left
     path.write_bytes(data)
     async with opened() as store:
-        assert store.lock_of("gallery") is not None
+        assert store.locks_of("gallery")
         assert any("damaged" in trouble for trouble in store.troubles)
     assert path.read_bytes() == data
 
@@ -339,7 +339,7 @@ async def main():
         try:
             await store.set_lock("gallery", Lock("Kim", "lens", datetime.now(UTC)))
         except Refusal as error:
-            print(error.code, list(store.positions("gallery")), store.lock_of("left") is None, len(store.troubles))
+            print(error.code, list(store.positions("gallery")), not store.locks_of("left"), len(store.troubles))
 
 asyncio.run(main())
 """
@@ -396,10 +396,10 @@ async def test_a_lock_that_makes_no_sense_locks(path: Path, opened: Opened, cale
     connection.close()
     async with opened() as store:
         assert "unlock it when it is safe" in lock_on(store, "gallery").reason
-        assert store.lock_of("left") is None
+        assert not store.locks_of("left")
         assert "lock of camera gallery" in store.troubles[0]
-        await store.clear_lock("gallery")
-        assert store.lock_of("gallery") is None
+        await store.clear_lock("gallery", "Kim")
+        assert not store.locks_of("gallery")
 
 
 async def test_a_file_that_is_no_database_is_refused_and_left_alone(path: Path, opened: Opened) -> None:
@@ -490,7 +490,10 @@ async def test_a_store_from_before_there_were_cues_opens_with_all_it_has(path: P
     connection.commit()
     connection.close()
     async with opened() as store:
-        assert list(store.locks()) == ["gallery"]
+        [kim] = store.locks_of("gallery")
+        assert (kim.by, kim.reason, kim.since) == ("Kim", "lens", datetime(2031, 5, 24, 19, 30, tzinfo=UTC))
+        await store.set_lock("gallery", replace(kim, by="Robin"))
+        assert {lock.by for lock in store.locks_of("gallery")} == {"Kim", "Robin"}
         await store.set_cue_place("evening", CuePlace(Decimal(3), Decimal(4)))
 
 

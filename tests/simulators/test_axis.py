@@ -10,6 +10,7 @@ import math
 import random
 
 import pytest
+import ruckig
 from ptzsim.axis import Axis, sweep_speed
 
 A = 120.0  # degrees per second squared, of the example above
@@ -173,3 +174,47 @@ def test_a_sweep_over_several_stops_takes_the_time_it_was_given() -> None:
 def test_a_sweep_that_cannot_be_made_in_time_is_made_as_fast_as_can_be() -> None:
     speed = sweep_speed(600.0, 3, 1.0, A)
     assert speed == pytest.approx(math.sqrt(A * 200.0))
+
+
+@pytest.mark.parametrize("s_ramps", [False, True])
+def test_a_motor_that_brakes_otherwise_than_it_starts_takes_as_long_as_ruckig_says(s_ramps: bool) -> None:
+    """From rest and from full flight. An S-shaped ramp takes as long as a straight one of the same acceleration."""
+    rng = random.Random(3)
+    for _ in range(200):
+        acceleration, braking = rng.uniform(30.0, 200.0), rng.uniform(0.5, 2.0)
+        start, target, top_speed = rng.uniform(-80.0, 80.0), rng.uniform(-80.0, 80.0), rng.uniform(1.0, 120.0)
+        pan = Axis(start, -170.0, 170.0, acceleration, braking=braking, s_ramps=s_ramps)
+        pan.go(0.0, target, top_speed)
+        way = 1.0 if target > start else -1.0
+        wanted = ruckig.InputParameter(1)
+        wanted.current_position, wanted.target_position = [way * start], [way * target]
+        wanted.max_velocity, wanted.max_jerk = [top_speed], [1e9]
+        wanted.max_acceleration, wanted.min_acceleration = [acceleration], [-braking * acceleration]
+        trajectory = ruckig.Trajectory(1)
+        assert ruckig.Ruckig(1).calculate(wanted, trajectory) >= 0
+        assert pan.ends_at == pytest.approx(trajectory.duration, rel=1e-4, abs=1e-4)
+        turned_at = rng.uniform(0.0, pan.ends_at)
+        here, speed, back = pan.position(turned_at), pan.velocity(turned_at), rng.uniform(-80.0, 80.0)
+        pan.go(turned_at, back, top_speed)
+        assert (pan.position(turned_at), pan.velocity(turned_at)) == pytest.approx((here, speed))
+        assert pan.position(pan.ends_at) == back
+        if (back - here) * way < speed * speed / (2 * braking * acceleration):
+            continue  # it has to turn round, where ruckig's two limits change places
+        wanted.current_position, wanted.current_velocity, wanted.target_position = (
+            [way * here], [way * speed], [way * back]
+        )  # fmt: skip
+        if s_ramps or ruckig.Ruckig(1).calculate(wanted, trajectory) < 0:
+            continue
+        assert pan.ends_at - turned_at == pytest.approx(trajectory.duration, rel=1e-4, abs=1e-4)
+
+
+def test_an_s_shaped_ramp_has_no_corner_and_goes_as_far_as_its_speed_says() -> None:
+    pan = Axis(0.0, -170.0, 170.0, A, braking=0.6, s_ramps=True)
+    pan.go(0.0, 90.0, 60.0)
+    step, gone, before = 1e-4, 0.0, 0.0
+    for tick in range(round(pan.ends_at / step)):
+        speed = pan.velocity(tick * step)
+        assert abs(speed - before) <= 1.5 * A * step * 1.01  # the steepest of 3τ² − 2τ³ is 1.5
+        gone, before = gone + speed * step, speed
+    assert gone == pytest.approx(90.0, abs=0.01)
+    assert pan.velocity(0.05) < 0.5 * A * 0.05  # a straight ramp would be twice as fast by then

@@ -207,10 +207,11 @@ def test_a_message_takes_the_wires_delay_both_ways_and_the_cameras_own_time() ->
         truth = draw_truth(DIALECT, random.Random(3))
         camera = SimulatedCamera(DIALECT, truth=truth, mount=mount_named("tripod"), ready=True)
         wire = Wire(camera)
+        end = wire.end()
         assert wire.quiet
-        wire.send(Packet(PayloadType.CONTROL, 0, b"\x01").encode())
+        end.send(Packet(PayloadType.CONTROL, 0, b"\x01").encode())
         assert not wire.quiet
-        await wire.receive()
+        await end.receive()
         least = 2 * DELAY_SECONDS + truth.least_latency_seconds
         most = 2 * DELAY_SECONDS + truth.most_latency_seconds
         assert least <= loop.time() <= most

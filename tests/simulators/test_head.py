@@ -12,8 +12,9 @@ import random
 from typing import Any
 
 import pytest
-from ptzsim import MOUNTS, Head, draw_truth, mount_named
+from ptzsim import MOUNTS, Head, draw_stranger, draw_truth, mount_named
 from ptzsim.axis import Stop
+from ptzsim.latency import Latency
 
 from ptzd.visca import Dialect, dialect_names, load_dialect
 
@@ -221,3 +222,27 @@ def test_a_head_tells_when_its_motors_were_last_driven_without_their_braking() -
     assert head.driven_until(20.0) == pytest.approx(10.6)
     head.stop(30.0)
     assert head.driven_until(40.0) == pytest.approx(10.6), "a stop moves nothing"
+
+
+def test_a_stranger_keeps_to_its_tables_and_differs_in_what_no_document_says() -> None:
+    dialect = load_dialect("nibble4-51")
+    truths = [draw_stranger(dialect, random.Random(seed)) for seed in range(200)]
+    assert truths[7] == draw_stranger(dialect, random.Random(7))
+    for truth in truths:
+        assert all(0.95 <= share <= 1.05 for share in (*truth.pan_steps, *truth.tilt_steps))
+    for least, most, told in (
+        (0.6, 1.9, [truth.pan_braking for truth in truths]),
+        (4.0, 25.0, [truth.zoom_seconds for truth in truths]),
+        (0.02, 0.12, [truth.least_latency_seconds for truth in truths]),
+    ):
+        assert min(told) < least and max(told) > most
+    assert {truth.s_ramps for truth in truths} == {True, False}
+    assert len({truth.picture_seconds for truth in truths}) == 4
+
+
+def test_a_camera_that_waits_for_its_picture_looks_at_messages_when_one_begins() -> None:
+    latency = Latency(0.03, 0.04, 0.02, random.Random(1))
+    for tick in range(100):
+        at = latency.after(0.0073 * tick)
+        assert 0.03 <= at - 0.0073 * tick <= 0.04 + 0.02 + 1e-9
+        assert at / 0.02 == pytest.approx(round(at / 0.02))

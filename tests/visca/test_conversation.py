@@ -268,7 +268,22 @@ def test_the_reply_to_a_repeat_says_nothing_of_how_soon_replies_come() -> None: 
     send(talk, PowerInquiry())
     talk.wait(0.15)
     talk.answer(1, "02")
-    assert talk.conversation._reply_times.expected_seconds is None
+    assert talk.conversation._reply_times.measured_seconds is None
+
+
+def test_an_urgent_command_is_repeated_no_sooner_than_a_slow_camera_replies() -> None:
+    """RFC 6298, section 2, as worked by hand: R = 0.12: mean 0.12, deviation 0.06; 0.36, and 0.25 is the longest."""
+    talk = Talk(timing=Timing()).linked()
+    for number, wait in ((1, 0.15), (2, 0.12)):  # the first one is repeated, so that the second is awaited longer
+        send(talk, PowerInquiry())
+        talk.wait(wait)
+        talk.answer(number, "02")
+    talk.said()
+    talk.conversation.interrupt([PanTiltStop()], talk.now)
+    talk.wait(0.24)
+    assert len(talk.said()) == 1
+    talk.wait(0.02)
+    assert len(talk.said()) == 1
 
 
 def test_a_repeat_that_crossed_the_reply_is_no_harm(talk: Talk) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable
+from dataclasses import replace
 
 from ptzd.cameras.reading import read_settling
 from ptzd.cameras.reports import Framing
 from ptzd.motion import Reading
+from ptzd.refusal import Refusal
 from ptzd.visca import (
     Dialect,
     DigitalZoomOff,
@@ -22,12 +24,13 @@ from ptzd.visca import (
 )
 
 from .measurements import Measurements, Seeing
-from .probe import HALT_SECONDS, READING_EVERY_SECONDS, TRIES, Order, Probe
+from .probe import HALT_SECONDS, READING_EVERY_SECONDS, REST_SECONDS, TRIES, Order, Probe
 from .progress import Stages
 from .trials import DRIVEN_SECONDS, FOCUS_SHARES, NUDGE_SHARE, NUDGES, ZOOM_SHARES
 from .watches import LensWatch
 
 LONGEST_LOOK_SECONDS = 3.0
+LONGEST_ZOOM_SECONDS = 90.0  # from end to end, by any motor
 LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
 ENOUGH_READINGS = 12  # of steady travel, for a speed
 
@@ -74,6 +77,7 @@ class LensTrials:
             order = await self._observe(self.zoom_to(target))
             if order.seconds is not None:
                 self._measured.zoom_trips.append((abs(target - begin), order.seconds))
+                self._expect_zoom(abs(target - begin) / order.seconds)
                 return
 
     async def _nudge(self, travel: int) -> None:
@@ -82,10 +86,33 @@ class LensTrials:
         await self._observe(self.zoom_to(target))
 
     async def zoom_to(self, counts: int) -> Order:
-        seconds = abs(counts - self._probe.zoom_at) / self._probe.head.zoom.direct_counts_per_s
+        """Send the zoom there and wait for as long as it moves: a motor on the lens may need half a minute."""
+        travel = abs(counts - self._probe.zoom_at)
+        seconds = travel / self._probe.head.zoom.direct_counts_per_s
         order = await self._probe.order(ZoomDirect(counts), 1.0 + 2.0 * seconds)
+        if order.ended_at is None:
+            rested_at = await self._zoom_rests()
+            self._expect_zoom(travel / max(rested_at - order.sent_at, seconds))
         self._probe.zoom_at = counts
         return order
+
+    async def _zoom_rests(self) -> float:
+        """Read the zoom until it has stood still for a while; return since when. Raises Refusal where it does not."""
+        stands_at: int | None = None
+        began_at = since = self._loop.time()
+        while (now := self._loop.time()) - since < REST_SECONDS:
+            if now - began_at > LONGEST_ZOOM_SECONDS:
+                raise Refusal("not-learned", "the zoom did not come to rest; look whether something holds its ring")
+            counts = await self._probe.ask(ZoomInquiry())
+            if counts != stands_at:
+                stands_at, since = counts, now
+            await asyncio.sleep(READING_EVERY_SECONDS)
+        return since
+
+    def _expect_zoom(self, counts_per_s: float) -> None:
+        """Plan what follows with a speed that was seen."""
+        head = self._probe.head
+        self._probe.head = replace(head, zoom=replace(head.zoom, direct_counts_per_s=counts_per_s))
 
     async def _zoom_drive(self, speed: int) -> None:
         for _ in range(TRIES):

@@ -36,7 +36,6 @@ HALT_SECONDS = 2.0
 TAKEN_OVER = "interrupted", "somebody else gave this camera orders; learn it when nobody does"
 READING_EVERY_SECONDS = 0.025  # where it is slow or at rest: about one a video frame
 BETWEEN_READINGS_SECONDS = 0.007  # while it moves: a fast step is at its speed for a moment only
-LOST_AFTER_SECONDS = 0.09  # an order acknowledged later than this was lost once, and nobody knows when it was heard
 TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
 LONGEST_SWING_SECONDS = 8.0
@@ -50,13 +49,14 @@ class Order:
     """One order and what came of it, in loop time."""
 
     sent_at: float
+    repeated_after: float = 0.0  # seconds: one acknowledged later was lost once, and nobody knows when it was heard
     begun_at: float | None = None
     ended_at: float | None = None  # None where the report of the end was lost
 
     @property
     def acknowledged_seconds(self) -> float | None:
         """From the order to its ACK, where both came through at once."""
-        if self.begun_at is None or self.begun_at - self.sent_at > LOST_AFTER_SECONDS:
+        if self.begun_at is None or self.begun_at - self.sent_at >= self.repeated_after:
             return None
         return self.begun_at - self.sent_at
 
@@ -117,7 +117,7 @@ class Probe:
 
     async def order(self, command: Command, expected_seconds: float, look: Look | None = None) -> Order:
         """Give an order now and wait for its end; `look` is called again and again until then, or until it is True."""
-        order = Order(self._loop.time())
+        order = Order(self._loop.time(), self.line.repeat_seconds)
         exchange = self.interrupt(command, 1.0 + 1.5 * expected_seconds)
         self.follow(exchange, order)
         while not exchange.ended.done():

@@ -17,10 +17,12 @@ from ptzd.cli.broker import broker_of
 from ptzd.cli.client import reach
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
+from ptzd.cli.stored import exported_positions, names_of, strangers
 from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
 from ptzd.daemon import camera_settings
-from ptzd.positions import PositionStore, unfit_positions
+from ptzd.files import TextFileError, read_show_file
+from ptzd.positions import PositionStore, StoredPosition, unfit_positions
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, dialect_named
 
@@ -45,17 +47,24 @@ COUNTS_AS_ON_AIR = (
 @click.option(
     "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
 )
+@click.option(
+    "--positions",
+    "positions_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Exported positions to hold the show against, in place of those in the store.",
+)
 @click.option("--json", "in_json", is_flag=True, help="Print the findings as JSON.")
-def check(path: Path, in_json: bool) -> int:
-    """Look at the configuration, then at the store, the broker and each camera.
+def check(path: Path, positions_path: Path | None, in_json: bool) -> int:
+    """Look at the configuration, then at the store, the show that it names, the broker and each camera.
 
     It asks only; nothing moves. Do it before the show, while no daemon runs: two controllers disturb each other's
     count of messages. Ends with 1 where something must be put right.
     """
     config = read_configuration(path)
+    exported = None if positions_path is None else exported_positions(positions_path)
     findings = [
         Finding("configuration", "ok", f"{path} has no mistakes"),
-        *asyncio.run(patiently("asking", _look(config))),
+        *asyncio.run(patiently("asking", _look(config, exported))),
     ]
     if in_json:
         say_json(as_json(findings))
@@ -65,24 +74,35 @@ def check(path: Path, in_json: bool) -> int:
     return FAILED if any(finding.state == "failed" for finding in findings) else 0
 
 
-async def _look(config: Config) -> list[Finding]:
+async def _look(config: Config, exported: list[StoredPosition] | None) -> list[Finding]:
     """Look at everything at once: what does not answer takes its seconds beside the others."""
     looks = [
-        _look_at_store(config),
+        _look_at_what_is_kept(config, exported),
         _look_at_broker(config),
         *(_look_at_camera(name, camera) for name, camera in config.camera.items()),
     ]
     return [finding for findings in await asyncio.gather(*looks) for finding in findings]
 
 
-async def _look_at_store(config: Config) -> list[Finding]:
-    notes, path = Notes("store"), config.store.path
+async def _look_at_what_is_kept(config: Config, exported: list[StoredPosition] | None) -> list[Finding]:
+    """Look at the store, and then at the show: whether all that it names is there."""
+    notes = Notes("store")
+    stored = await _look_at_store(config, notes)
+    positions = stored if exported is None else exported
+    for trouble in strangers(config.camera, positions or ()):
+        notes.caution(trouble)
+    return notes.findings + _look_at_show(config, positions)
+
+
+async def _look_at_store(config: Config, notes: Notes) -> list[StoredPosition] | None:
+    """Return all positions in the store, or None where it can't be read."""
+    path = config.store.path
     if not await asyncio.to_thread(path.exists):  # opening it would make it
         if os.access(path.parent, os.W_OK):
             notes.ok(f"{path} will be made at the first start")
-        else:
-            notes.failed(f"the folder {path.parent} is not writable for you; change that or name another store")
-        return notes.findings
+            return []
+        notes.failed(f"the folder {path.parent} is not writable for you; change that or name another store")
+        return None
     try:
         async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
             for trouble in store.troubles:
@@ -92,11 +112,33 @@ async def _look_at_store(config: Config) -> list[Finding]:
             for name, camera in config.camera.items():
                 for trouble in unfit_positions(name, store.positions(name), dialect_named(camera.dialect)):
                     notes.failed(trouble)
+            return [position for camera in store.cameras for position in store.positions(camera).values()]
     except Refusal as error:
         if error.code == "busy":
             notes.caution(f"{path} is in use by another process: the daemon, if it runs")
         else:
             notes.failed(error.sentence)
+        return None
+
+
+def _look_at_show(config: Config, positions: list[StoredPosition] | None) -> list[Finding]:
+    if config.show is None:
+        return []
+    notes, path = Notes("show"), config.show.file
+    known = dict.fromkeys(config.camera) if positions is None else names_of(config.camera, positions)
+    try:
+        show = read_show_file(path, known)
+    except TextFileError as mistakes:
+        for mistake in mistakes.mistakes:
+            notes.failed(f"{path.name}: {mistake}")
+        return notes.findings
+    if positions is None:
+        notes.caution(
+            f"the cameras of the {len(show.cue)} cues in {path.name} are there; nobody knows whether their positions "
+            "are, since the store can't be read now: name exported ones with --positions"
+        )
+    else:
+        notes.ok(f"the cameras and positions of the {len(show.cue)} cues in {path.name} are there")
     return notes.findings
 
 

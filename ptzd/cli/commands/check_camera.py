@@ -23,6 +23,7 @@ from ptzd.visca import (
     VersionInquiry,
 )
 
+from .check_dialect import PositionAsTold, Told
 from .check_findings import Notes
 
 T = TypeVar("T")
@@ -76,21 +77,37 @@ async def _ask_head(line: Line, dialect: Dialect, notes: Notes) -> None:
         notes.ok("its head has found its ends and tells no fault")
 
     fastest = await _ask(line, FastestSpeedsInquiry())
+    position = await _ask(line, PositionAsTold())
+    if position is None:
+        notes.failed("does not tell where it stands, so no move of it could be verified")
+        return
+    told = Told(position, fastest)
+    others = " or ".join(told.others(dialect))
+    if (unlike := told.unlike(dialect)) is not None and others:
+        notes.failed(f"is no head of the dialect {dialect.name}: {unlike}; what it tells fits {others}, so write that")
+        return
+    if (unreadable := told.unreadable_in(dialect)) is not None:
+        notes.failed(
+            f"is no head of the dialect {dialect.name}: {unreadable}; no other that comes with ptzd fits what it tells "
+            "either, so write a file for its own"
+        )
+        return
     known = (dialect.pan.fastest_step, dialect.tilt.fastest_step)
+    alike = f"; what it tells fits {others} as well, so see which it is" if others else ""
     if fastest is None:
-        notes.caution(f"does not tell its fastest steps; {dialect.name} has {known[0]} and {known[1]}")
-    elif (told := (fastest.pan_step, fastest.tilt_step)) != known:
+        notes.caution(f"does not tell its fastest steps; {dialect.name} has {known[0]} and {known[1]}{alike}")
+    elif (steps := (fastest.pan_step, fastest.tilt_step)) != known:
         notes.caution(
-            f"tells {told[0]} and {told[1]} as its fastest pan and tilt steps, {dialect.name} has {known[0]} and "
-            f"{known[1]}; see whether another dialect fits it",
+            f"tells {steps[0]} and {steps[1]} as its fastest pan and tilt steps, {dialect.name} has {known[0]} and "
+            f"{known[1]}, and no other dialect that comes with ptzd fits it",
         )
     else:
-        notes.ok(f"its fastest steps, {told[0]} and {told[1]}, are those of {dialect.name}")
+        notes.ok(f"its fastest steps, {steps[0]} and {steps[1]}, are those of {dialect.name}{alike}")
 
     try:
         framing = await read_framing(line, "auto")
     except InquiryRefused:
-        notes.failed("does not tell where it stands, so no move of it could be verified")
+        notes.failed("does not tell where its lens stands, so no move of it could be verified")
         return
     pan, tilt = dialect.pan.degrees(framing.pan_counts), dialect.tilt.degrees(framing.tilt_counts)
     beyond = out_of_reach(dialect, framing)

@@ -7,12 +7,12 @@ import sys
 from decimal import Decimal, InvalidOperation
 
 import click
-from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
 from ptzd.cli.sentences import move_line
@@ -90,6 +90,17 @@ def back(broker: BrokerAddress, as_json: bool) -> None:
 def jump(broker: BrokerAddress, number: Decimal, as_json: bool) -> None:
     """Make cue NUMBER the next. Nothing moves."""
     _run(broker, "jump", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Read the show file anew; nothing moves.", epilog="Example: ptzd cue load")
+@_JSON
+@broker_options
+def load(broker: BrokerAddress, as_json: bool) -> None:
+    """Read the file of the show anew, as it was changed. Nothing moves; ask for standby again.
+
+    The show stays at its cue. A file with mistakes changes nothing.
+    """
+    _run(broker, "load", {}, as_json)
 
 
 @cue.command(short_help="Keep standby and go from doing anything.", epilog="Example: ptzd cue hold")

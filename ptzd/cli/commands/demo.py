@@ -12,12 +12,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.live import Live
 
 from ptzd.cli.board import Board
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import Client, Heard, reach
+from ptzd.cli.console import Console
 from ptzd.cli.endings import end_by_signal, ignore_meaningless_signals
 from ptzd.cli.output import FAILED, say, say_as_it_is, say_json
 from ptzd.cli.sentences import move_line

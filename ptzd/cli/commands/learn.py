@@ -7,11 +7,11 @@ import sys
 from collections.abc import Callable
 
 import click
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused
+from ptzd.cli.console import Console
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, say, say_json
@@ -101,7 +101,7 @@ async def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload
 async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
     async with reach(broker) as client:
         with Progress(
-            TextColumn(f"{camera}: {{task.fields[doing]}}"),
+            TextColumn(f"{camera}: {{task.fields[doing]}}", markup=False),
             BarColumn(),
             MofNCompleteColumn(),
             TextColumn("{task.fields[left]}"),

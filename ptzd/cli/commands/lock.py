@@ -1,9 +1,10 @@
-"""`ptzd lock` and `ptzd unlock`: keep a camera still while somebody reaches for it."""
+"""`ptzd lock`, `ptzd unlock`, `ptzd locks`: keep a camera still while somebody reaches for it, and see who does."""
 
 from __future__ import annotations
 
 import asyncio
 import getpass
+from datetime import datetime
 
 import click
 
@@ -11,7 +12,8 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Payload, reach
 from ptzd.cli.names import name
 from ptzd.cli.output import say, say_json
-from ptzd.cli.stillness import require_still, stillness, tell
+from ptzd.cli.sentences import lock_lines
+from ptzd.cli.stillness import kept_states, require_still, stillness, tell
 
 
 @click.command(
@@ -25,6 +27,8 @@ from ptzd.cli.stillness import require_still, stillness, tell
 def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool) -> None:
     """Stop CAMERA and keep it still until it is unlocked, also across a restart of the daemon.
 
+    Several people may lock one: it may move again when the last of them has let go.
+
     Say why where there is time: whoever finds it locked wants to know. It goes out whatever is known of the daemon, and
     ends with 1 where the camera is not seen to stand still. The lock is software: where a life depends on it, pull the
     plug.
@@ -35,20 +39,60 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
         require_still(states)
     else:
         say(f"Camera {camera} is locked: nobody moves it until `ptzd unlock {camera}`.")
+        _say_who(camera, outcome)
         tell(states)
 
 
 @click.command(short_help="Let a camera move again.", epilog="Example: ptzd unlock gallery")
 @click.argument("camera", type=name)
+@click.option("--by", default="", help="Who; your login name where you leave it out.")
+@click.option("--whose", help="Take off the lock of somebody else, who is named here as `ptzd locks` has it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @broker_options
-def unlock(broker: BrokerAddress, camera: str, as_json: bool) -> None:
-    """Let CAMERA move again. Look first whether everybody's hands are clear of it."""
-    outcome = asyncio.run(_unlock(broker, camera, {"by": _login()}))
+def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_json: bool) -> None:
+    """Take your lock off CAMERA; where nobody else has locked it, it may move again.
+
+    Look first whether everybody's hands are clear of it. Who is named by --whose may be at the head right now: ask.
+    """
+    outcome = asyncio.run(_unlock(broker, camera, {"by": by or _login(), "whose": whose}))
     if as_json:
         say_json(outcome)
-    else:
+    elif not _say_who(camera, outcome):
         say(f"Camera {camera} may move again.")
+
+
+@click.command(short_help="List who keeps which camera still.", epilog="Example: ptzd locks")
+@click.option("--json", "as_json", is_flag=True, help="Print all locks as JSON.")
+@broker_options
+def locks(broker: BrokerAddress, as_json: bool) -> None:
+    """List every lock: the camera, who, why and since when."""
+    states = asyncio.run(_states(broker))
+    if as_json:
+        say_json({camera: state.get("locks") or [] for camera, state in states.items()})
+        return
+    lines = [line for camera in sorted(states) for line in _lines(camera, states[camera])]
+    for line in lines or ["No camera is locked."]:
+        say(line)
+
+
+def _say_who(camera: str, outcome: Payload) -> bool:
+    """Say who keeps the camera still now, as the daemon's outcome tells; return whether anybody does."""
+    lines = _lines(camera, outcome.get("result") or {})
+    for line in lines:
+        say(line)
+    return bool(lines)
+
+
+def _lines(camera: str, state: Payload) -> list[str]:
+    since = [datetime.fromisoformat(lock["since"]).astimezone() for lock in state.get("locks") or ()]
+    told = zip(lock_lines(state), since, strict=True)
+    return [f"camera {camera}: {line} (since {moment:%H:%M:%S on %Y-%m-%d})" for line, moment in told]
+
+
+async def _states(broker: BrokerAddress) -> dict[str, Payload]:
+    async with reach(broker) as client:
+        await client.require_daemon()
+        return await kept_states(client)
 
 
 async def _lock(broker: BrokerAddress, camera: str, payload: Payload) -> tuple[Payload, dict[str, Payload]]:

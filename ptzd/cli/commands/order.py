@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
+from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, say, say_json
+from ptzd.cli.stored import exported_positions, names_of, stored_positions, strangers
 from ptzd.files import (
     HIGHEST_NUMBER,
     LONGEST_SHOW_SECONDS,
@@ -35,18 +38,42 @@ def order() -> None:
 
 
 @order.command(
-    short_help="Tell every mistake in a show file.", epilog="Example: ptzd order check configs/choir-evening.toml"
+    short_help="Tell every mistake in a show file.",
+    epilog="Example: ptzd order check configs/choir-evening.toml --config configs/granary.toml "
+    "--positions configs/granary-show.toml",
 )
 @click.argument("show", type=_SHOW)
+@click.option("--config", "config_path", type=_SHOW, help="The configuration, for cameras and stored positions.")
+@click.option("--positions", "positions_path", type=_SHOW, help="Exported positions, in place of those in the store.")
 @click.option("--json", "in_json", is_flag=True, help="Print the running order as JSON.")
-def check(show: Path, in_json: bool) -> None:
-    """Tell every mistake in SHOW, each with its line; whether its moves fit is for `ptzd rehearse`."""
-    read = _read(show, _text(show))
+def check(show: Path, config_path: Path | None, positions_path: Path | None, in_json: bool) -> None:
+    """Tell every mistake in SHOW, each with its line; whether its moves fit is for `ptzd rehearse`.
+
+    With --config, cameras that the configuration does not have and positions that are not stored are mistakes too; with
+    --positions alone, those that are not in that file.
+    """
+    known, notes = _known(config_path, positions_path)
+    read = _read(show, _text(show), known)
     if in_json:
         say_json(read.model_dump(mode="json", exclude_none=True))
-    else:
-        moves = sum(len(cue.move) for cue in read.cue)
-        say(f"{show.name} has no mistakes: {len(read.cue)} cues, {moves} moves.")
+        return
+    moves = sum(len(cue.move) for cue in read.cue)
+    looked = "" if known is not None else "; whether its cameras and positions exist, --config would tell"
+    say(f"{show.name} has no mistakes: {len(read.cue)} cues, {moves} moves{looked}.")
+    for note in notes:
+        say(f"{note[0].upper()}{note[1:]}{'' if note.endswith('?') else '.'}")
+
+
+def _known(config_path: Path | None, positions_path: Path | None) -> tuple[dict[str, set[str]] | None, list[str]]:
+    """Return the cameras and positions that there are, None where nobody says, and what is odd about them."""
+    if config_path is not None:
+        config = read_configuration(config_path)
+        positions = stored_positions(config, positions_path)
+        return names_of(config.camera, positions), strangers(config.camera, positions)
+    if positions_path is not None:
+        positions = exported_positions(positions_path)
+        return names_of({position.camera for position in positions}, positions), []
+    return None, []
 
 
 @order.command(
@@ -116,9 +143,9 @@ def _text(show: Path) -> str:
         raise Failure(f"{show} can't be read: {error.strerror}.") from None
 
 
-def _read(show: Path, text: str) -> ShowFile:
+def _read(show: Path, text: str, known: Mapping[str, set[str]] | None) -> ShowFile:
     try:
-        return read_show_text(text)
+        return read_show_text(text, known)
     except TextFileError as mistakes:
         raise _told(show, mistakes) from None
 

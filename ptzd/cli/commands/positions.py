@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import asyncio
 import os
-import sys
 import tempfile
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
-from typing import Literal, TextIO
+from typing import TextIO
 
 import click
-from rich import box
-from rich.console import Console
-from rich.table import Table
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach
+from ptzd.cli.console import print_table
 from ptzd.cli.names import name
-from ptzd.cli.output import Failure, say, say_json
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import Failure, Misuse, complain, say, say_as_it_is, say_json
+
+COUNTS = "Figures without a unit are the camera's counts"
 
 
 class _ListFirst(click.Group):
@@ -51,10 +52,10 @@ def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     if as_json:
         say_json(found)
         return
-    rows = [(one, *_cells(position)) for one, stored in found.items() for position in stored]
+    rows = [(one, position["name"], *_cells(position)) for one, stored in found.items() for position in stored]
     if rows:
-        _print_table(("camera", *_HEADINGS), rows)
-        say("Pan, tilt, zoom and focus are in the camera's counts; `ptzd positions history` tells when it was stored.")
+        print_table(("camera", "position", *_HEADINGS), rows, figures=_FIGURES, whole=_WHOLE)
+        say(f"{COUNTS}; `ptzd positions history` tells when it was stored.")
     else:
         say(f"No positions are stored{f' for camera {camera}' if camera else ''}; store one with `ptzd store`.")
 
@@ -77,11 +78,12 @@ def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) ->
             str(entry["number"]),
             "in use" if entry["current"] else "",
             *_cells(entry["position"]),
-            entry["position"]["stored_at"][:16].replace("T", " "),
+            _local(entry["position"]["stored_at"]),
         )
         for entry in result["entries"]
     ]
-    _print_table(("number", "", *_HEADINGS, "stored at (UTC)"), rows)
+    print_table(("number", "", *_HEADINGS, "stored at"), rows, figures=_FIGURES, whole=_WHOLE)
+    say(f"{COUNTS}.")
 
 
 @positions.command(
@@ -96,6 +98,34 @@ def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_js
     """Bring framing NUMBER of a position's history back, also of a deleted one. Nothing moves."""
     outcome = asyncio.run(_ask(broker, camera, "revert", {"position": position, "number": number}))
     _tell(outcome, f"Position {position} of camera {camera} is again what it was as number {number}.", as_json)
+
+
+@positions.command(
+    short_help="Give a position another pace, or none; nothing moves.",
+    epilog="Example: ptzd positions pace gallery soloist --clear",
+)
+@click.argument("camera", type=name)
+@click.argument("position", type=name)
+@click.option("--speed", type=click.IntRange(1, 24), help="Pan step with which it is to be recalled.")
+@click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long a recall of it is to take.")
+@click.option("--clear", is_flag=True, help="Recall it as the camera's own speed says.")
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
+@broker_options
+def pace(
+    broker: BrokerAddress,
+    camera: str,
+    position: str,
+    speed: int | None,
+    seconds: float | None,
+    clear: bool,
+    as_json: bool,
+) -> None:
+    """Give POSITION of CAMERA the pace of its recalls, or take it away. Nothing moves, and its framing stays."""
+    if (speed is not None) + (seconds is not None) + clear != 1:
+        raise Misuse("Say the pace with one of --speed, --seconds and --clear.")
+    outcome = asyncio.run(_ask(broker, camera, "pace", {"position": position, "speed": speed, "seconds": seconds}))
+    said = "has no pace of its own any more" if clear else "has another pace"
+    _tell(outcome, f"Position {position} of camera {camera} {said}; nothing moves by that.", as_json)
 
 
 @positions.command(
@@ -135,7 +165,7 @@ def export(broker: BrokerAddress, file: Path | None, as_json: bool) -> None:
     if as_json:
         say_json(result)
     elif file is None:
-        click.echo(result["show"], nl=False)
+        say_as_it_is(result["show"].removesuffix("\n"))
     else:
         say(f"The positions are in {file}.")
 
@@ -199,37 +229,41 @@ async def _ask_show(broker: BrokerAddress, verb: str, payload: Payload) -> Paylo
 def _tell(outcome: Payload, sentence: str, as_json: bool) -> None:
     if as_json:
         say_json(outcome)
-    else:
-        say(sentence)
+        return
+    say(sentence)
+    warning = (outcome.get("result") or {}).get("warning")
+    if warning:
+        complain(f"Mind: {warning}.")
 
 
 _FIGURES = ("pan", "tilt", "zoom", "focus", "number")
-_WORDS = ("camera", "position", "note", "stored at (UTC)")
-_HEADINGS = ("position", "pan", "tilt", "zoom", "focus", "pace", "note")
+_WHOLE = ("", "pace")
+_HEADINGS = ("pan", "tilt", "zoom", "focus", "pace", "note")
 
 
 def _cells(position: Payload) -> tuple[str, ...]:
-    """One position in cells: counts as they are, since their scale is the dialect's."""
+    """One position in cells: degrees and millimetres as far as they are known, and below them the counts."""
     pace = ""
     if position["speed"] is not None:
         pace = f"step {position['speed']}"
     elif position["seconds"] is not None:
         pace = f"{position['seconds']:g} s"
     focus = "auto" if position["focus_mode"] == "auto" else str(position["focus_counts"])
-    counts = (str(position[f"{axis}_counts"]) for axis in ("pan", "tilt", "zoom"))
-    return position["name"], *counts, focus, pace, position["note"]
+    measures = (
+        _measured(position.get("pan_deg"), "{:.2f}°", position["pan_counts"]),
+        _measured(position.get("tilt_deg"), "{:.2f}°", position["tilt_counts"]),
+        _measured(position.get("focal_length_mm"), "{:g} mm", position["zoom_counts"]),
+    )
+    return *measures, focus, pace, position["note"]
 
 
-def _print_table(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
-    for heading in headings:
-        justify: Literal["left", "right"] = "right" if heading in _FIGURES else "left"
-        # Where a terminal is narrow, words go on in the next line; a name or a figure that is cut is of no use.
-        table.add_column(heading, justify=justify, no_wrap=heading not in _WORDS, overflow="fold")
-    for row in rows:
-        table.add_row(*row)
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
+def _measured(value: float | None, form: str, counts: int) -> str:
+    return str(counts) if value is None else f"{form.format(value)}\n{counts}"
+
+
+def _local(moment: str) -> str:
+    """A moment by the clock on this computer's wall, with its zone."""
+    return datetime.fromisoformat(moment).astimezone().strftime("%Y-%m-%d %H:%M %Z")
 
 
 def _write(file: Path, text: str) -> None:

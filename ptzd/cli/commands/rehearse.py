@@ -2,39 +2,35 @@
 
 from __future__ import annotations
 
-import asyncio
 import sys
 from collections.abc import Mapping, Set
 from dataclasses import asdict
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 from rich import box
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from ptzd.cli.broker import broker_of
 from ptzd.cli.configuration import read_configuration
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
+from ptzd.cli.stored import stored_positions, text_in
 from ptzd.config import Config
 from ptzd.daemon import camera_settings
 from ptzd.files import (
-    LARGEST_BYTES,
     ShowFile,
     TextFileError,
     clock_of_seconds,
-    decoded,
     number_text,
     read_show_text,
     write_copy,
 )
 from ptzd.motion import HeadFileError
-from ptzd.positions import HeadFiles, PositionStore, StoredPosition, read_show, unfit_positions
-from ptzd.refusal import Refusal
+from ptzd.positions import HeadFiles, StoredPosition, unfit_positions
 from ptzd.rehearsal import Fixed, PlannedMove, Rehearsal, RehearsedCamera, fix, vary
 from ptzd.rehearsal import rehearse as go_through
 from ptzd.report import html_report, svg_report
@@ -94,7 +90,7 @@ def rehearse(
     No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
     config = read_configuration(config_path)
-    cameras = _cameras(config, _positions(config, positions_path))
+    cameras = _cameras(config, stored_positions(config, positions_path))
     text, evening = _show(show, cameras)
     rehearsal = (
         go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
@@ -116,29 +112,8 @@ def rehearse(
         if fixed is not None:
             _print_fixed(fixed, fix_path)
         if played is not None:
-            print_simulated(played, _console(), MOST_ROWS)
+            print_simulated(played, MOST_ROWS)
     return 0 if rehearsal.fits else FAILED
-
-
-def _positions(config: Config, path: Path | None) -> list[StoredPosition]:
-    if path is None:
-        return asyncio.run(_stored(config))
-    try:
-        return read_show(_text(path), datetime.now(UTC), lambda camera, name: None, replace=True)
-    except TextFileError as error:
-        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
-
-
-async def _stored(config: Config) -> list[StoredPosition]:
-    path = config.store.path
-    if not await asyncio.to_thread(path.exists):  # opening it would make it
-        raise Misuse(f"There is no store {path} yet; name a file of exported positions with --positions FILE.")
-    try:
-        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
-            return [position for name in config.camera for position in store.positions(name).values()]
-    except Refusal as error:
-        hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
-        raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
 
 
 def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
@@ -157,7 +132,7 @@ def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, Rehea
 
 
 def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, ShowFile]:
-    text = _text(path)
+    text = text_in(path)
     try:
         evening = read_show_text(text, {name: camera.positions for name, camera in cameras.items()})
     except TextFileError as error:
@@ -168,17 +143,6 @@ def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, Show
         for trouble in unfit_positions(name, positions, camera.settings.dialect):
             raise Misuse(f"{trouble[0].upper()}{trouble[1:]}.")
     return text, evening
-
-
-def _text(path: Path) -> str:
-    try:
-        with path.open("rb") as file:
-            return decoded(file.read(LARGEST_BYTES + 1))
-    except TextFileError as error:
-        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
-    except OSError as error:
-        reason = (error.strerror or "it can't be read").lower()
-        raise Misuse(f"{path} can't be read ({reason}); name a file that exists.") from None
 
 
 def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source: Path) -> Fixed:
@@ -222,7 +186,7 @@ def _require_new(path: Path) -> None:
 
 def _print(rehearsal: Rehearsal) -> None:
     if rehearsal.moves:
-        _console().print(_table(rehearsal), "")
+        Console().print(_table(rehearsal), "")
     if len(rehearsal.moves) > MOST_ROWS:
         say(f"Shown are the {MOST_ROWS} moves with the least to spare; --json and --report have them all.")
     say(
@@ -238,11 +202,6 @@ def _print(rehearsal: Rehearsal) -> None:
         say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
         for remedy in conflict.remedies:
             say(f"   - {remedy.sentence}.")
-
-
-def _console() -> Console:
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    return Console(width=None if sys.stdout.isatty() else 1000, markup=False, highlight=False)
 
 
 def _table(rehearsal: Rehearsal) -> Table:

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from rich import box
-from rich.console import Console
 from rich.table import Table
 
+from ptzd.cli.console import Console
 from ptzd.cli.output import Failure, say
 
 AGREES_SECONDS = 0.2  # predicted and simulated differ by no more than this where the sums are right
@@ -42,11 +42,11 @@ def simulated(show: Path, config: Path, positions: Path | None, seed: int) -> Pl
     return played
 
 
-def print_simulated(played: Played, console: Console, most_rows: int) -> None:
+def print_simulated(played: Played, most_rows: int) -> None:
     """Print each move as predicted and as simulated, and how far they agree; of a long show those farthest off."""
     moves: Sequence[Played] = played["moves"]
     if moves:
-        console.print("", _table(_farthest_off(moves, most_rows)), "")
+        Console().print("", _table(_farthest_off(moves, most_rows)), "")
     if len(moves) > most_rows:
         say(f"Shown are the {most_rows} moves that are farthest off; --json has them all.")
     took = played["took_seconds"]

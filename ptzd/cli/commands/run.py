@@ -10,9 +10,10 @@ from pathlib import Path
 import click
 import structlog
 
+from ptzd.bus import HeldElsewhere
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.endings import end_by_signal, ignore_meaningless_signals
-from ptzd.cli.output import FAILED, Failure
+from ptzd.cli.output import FAILED, Failure, Misuse
 from ptzd.config import Config
 from ptzd.daemon import NotAtRestError, StartError, run_daemon
 from ptzd.logs import log_from
@@ -33,7 +34,8 @@ SAFETY = (
 def run(path: Path, verbose: bool) -> int:
     """Run the daemon until it is told to end (SIGTERM, SIGINT, SIGHUP, SIGQUIT); it leaves every camera at rest.
 
-    Ends with 1 where a camera was not seen to come to rest; the log names it.
+    Ends with 1 where a camera was not seen to come to rest; the log names it. Ends with 2 where another daemon runs
+    below the same base topic, and leaves the cameras alone that this one does not move.
     """
     ignore_meaningless_signals()
     config = read_configuration(path)
@@ -43,6 +45,8 @@ def run(path: Path, verbose: bool) -> int:
         asyncio.run(serve(config))
     except StartError as error:
         raise Failure(str(error)) from None
+    except HeldElsewhere as error:
+        raise Misuse(str(error)) from None
     except NotAtRestError:
         return FAILED  # the log has told which camera, and what to do
     return 0
@@ -51,7 +55,7 @@ def run(path: Path, verbose: bool) -> int:
 async def serve(config: Config) -> None:
     """Run the daemon until a signal ends it. A second signal changes nothing: the cameras come to rest first.
 
-    Raises StartError, and NotAtRestError as `run_daemon` does.
+    Raises StartError, HeldElsewhere and NotAtRestError as `run_daemon` does.
     """
     daemon = asyncio.create_task(run_daemon(config, rng=random.Random(), on_ready=lambda: notify("READY=1")))
     feeding = asyncio.create_task(feed_watchdog())

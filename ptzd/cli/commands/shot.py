@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sys
 from collections.abc import Iterator, Sequence
 from math import inf
 from pathlib import Path
@@ -11,10 +10,10 @@ from typing import Any
 
 import click
 from rich import box
-from rich.console import Console
 from rich.table import Table
 
 from ptzd.cli.configuration import read_configuration
+from ptzd.cli.console import Console, print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
@@ -75,7 +74,7 @@ def _number(text: str, least: float, most: float) -> float:
     type=click.Path(dir_okay=False, path_type=Path),
     help="Take sensor, lens, head and frame rate of CAMERA from this configuration.",
 )
-@click.option("--sensor", type=_sensor, metavar="MMxMM", help="The part of the sensor that makes the picture.")
+@click.option("--sensor", type=_sensor, metavar="MMxMM", help="The sensor, of which a 16:9 picture is taken.")
 @click.option("--lens", "ends_mm", type=_lens_ends, metavar="MM-MM", help="Both ends of the zoom, or one focal length.")
 @click.option(
     "--distance", "distance_m", type=FiniteRange(0.1, 10000.0), metavar="M", help="From the camera to people."
@@ -172,7 +171,7 @@ def _kit(
     if table is None and dialect is not None and ends_mm is not None and ends_mm[0] < ends_mm[1]:
         lens = lens_between(*ends_mm, dialect.zoom.ratios)
     return Kit(
-        sensor=sensor,
+        sensor=sensor.picture,
         ends_mm=ends_mm,
         lens=lens,
         zoom_is_estimated=lens is not None and table is None,
@@ -270,7 +269,7 @@ def _print_one(view: View) -> None:
     table = Table(box=box.SIMPLE_HEAD, show_header=False)
     for what, value in _cells(view).items():
         table.add_row(what, value)
-    _print(table)
+    Console().print(table)
     if (sentence := view.lens_sentence()) is not None:
         say(sentence)
     if view.panning is not None:
@@ -278,20 +277,9 @@ def _print_one(view: View) -> None:
 
 
 def _print_all(views: Sequence[View]) -> None:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     rows = [(view.name, _cells(view)) for view in views]
     shown = [heading for heading in rows[0][1] if heading != "across"]  # too much for a terminal's width
-    table.add_column(no_wrap=True, min_width=max(len(view.name) for view in views))
-    for heading in shown:
-        table.add_column(heading)
-    for framing_name, cells in rows:
-        table.add_row(framing_name, *(cells[heading] for heading in shown))
-    _print(table)
-
-
-def _print(table: Table) -> None:
-    # A file or a pipe has no width to fit into: nothing may be cut there.
-    Console(width=None if sys.stdout.isatty() else 1000, markup=False).print(table)
+    print_table(("", *shown), [(name, *(cells[each] for each in shown)) for name, cells in rows], whole=("",))
 
 
 def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:

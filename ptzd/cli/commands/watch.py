@@ -6,12 +6,12 @@ import asyncio
 import sys
 
 import click
-from rich.console import Console
 from rich.live import Live
 
 from ptzd.cli.board import Board, learning_line, refusal_line, remarks, tally_words
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload
+from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import move_line

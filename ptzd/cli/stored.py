@@ -1,0 +1,74 @@
+"""What a show's cameras can be sent to, for commands that run beside no daemon."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from ptzd.config import Config
+from ptzd.daemon.advice import unknown
+from ptzd.files import LARGEST_BYTES, TextFileError, decoded
+from ptzd.positions import PositionStore, StoredPosition, read_show
+from ptzd.refusal import Refusal
+
+from .output import Failure, Misuse
+
+
+def stored_positions(config: Config, exported: Path | None) -> list[StoredPosition]:
+    """Return the positions in a file that was exported or, without one, those in the configuration's store.
+
+    Raises Misuse or Failure, with every mistake.
+    """
+    return asyncio.run(_kept(config)) if exported is None else exported_positions(exported)
+
+
+def exported_positions(path: Path) -> list[StoredPosition]:
+    """Return the positions in a file that was exported. Raises Misuse with every mistake."""
+    try:
+        return read_show(text_in(path), datetime.now(UTC), lambda camera, name: None, replace=True)
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+
+
+async def _kept(config: Config) -> list[StoredPosition]:
+    path = config.store.path
+    if not await asyncio.to_thread(path.exists):  # opening it would make it
+        raise Misuse(f"There is no store {path} yet; name a file of exported positions with --positions FILE.")
+    try:
+        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
+            return [position for camera in store.cameras for position in store.positions(camera).values()]
+    except Refusal as error:
+        hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
+        raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
+
+
+def names_of(cameras: Iterable[str], positions: Iterable[StoredPosition]) -> dict[str, set[str]]:
+    """Return what each of these cameras can be sent to, by the names that a show file uses."""
+    names: dict[str, set[str]] = {camera: set() for camera in cameras}
+    for position in positions:
+        if position.camera in names:
+            names[position.camera].add(position.name)
+    return names
+
+
+def strangers(cameras: Iterable[str], positions: Iterable[StoredPosition]) -> list[str]:
+    """Return a sentence, without its end, on each camera that has positions and that nobody knows."""
+    known = sorted(cameras)
+    return [
+        f"positions of camera {camera} are stored, but {unknown('camera', camera, known)}"
+        for camera in sorted({position.camera for position in positions}.difference(known))
+    ]
+
+
+def text_in(path: Path) -> str:
+    """Return the text of a file. Raises Misuse."""
+    try:
+        with path.open("rb") as file:
+            return decoded(file.read(LARGEST_BYTES + 1))
+    except TextFileError as error:
+        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
+    except OSError as error:
+        reason = (error.strerror or "it can't be read").lower()
+        raise Misuse(f"{path} can't be read ({reason}); name a file that exists.") from None

@@ -1,0 +1,92 @@
+"""What somebody beside a simulated camera may do to it: a line such as `camera-2 standby` on the standard input."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Callable, Mapping
+
+from ptzd.visca import PowerOn, PowerStandby
+
+from .body import Refusal
+from .camera import SimulatedCamera
+
+EVERY = "all"
+LONGEST_SECONDS = 86_400.0
+
+
+def _power(camera: SimulatedCamera, on: bool, now: float) -> None:
+    camera.moved_by_another(PowerOn() if on else PowerStandby(), now)
+
+
+def _lose_position(camera: SimulatedCamera, lost: bool) -> None:
+    camera.head.pan_fault = camera.head.tilt_fault = lost
+
+
+def _silent(camera: SimulatedCamera, until: float) -> None:
+    camera.silent_until = until
+
+
+def _refuse_stops(camera: SimulatedCamera, until: float) -> None:
+    camera.refuses_stops_until = until
+
+
+def _ignore_stops(camera: SimulatedCamera, until: float) -> None:
+    camera.ignores_stops_until = until
+
+
+_AT_ONCE: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
+    "standby": ("is in standby", lambda camera, now: _power(camera, False, now)),
+    "on": ("is on, and starts up where it was not", lambda camera, now: _power(camera, True, now)),
+    "power-cut": ("lost its power for a moment, and starts up", lambda camera, now: camera.power_cut(now)),
+    "lose-position": ("says that it has lost its position", lambda camera, now: _lose_position(camera, True)),
+    "find-position": ("knows its position again", lambda camera, now: _lose_position(camera, False)),
+}
+_FOR_SECONDS: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
+    "silent": ("neither hears nor answers", _silent),
+    "refuse-stops": ("refuses every stop", _refuse_stops),
+    "ignore-stops": ("confirms every stop and moves on", _ignore_stops),
+}
+HOW = (
+    f"{', '.join(_AT_ONCE)}; and for so many seconds, 0 to end it: "
+    f"{', '.join(f'{word} SECONDS' for word in _FOR_SECONDS)}"
+)
+
+
+def do(line: str, cameras: Mapping[str, SimulatedCamera], now: float) -> list[str]:
+    """Do what a line says, and return what has become of each camera. Raises ValueError with what would be right."""
+    name, what, *more = line.split() if len(line.split()) > 1 else (line.strip(), "")
+    chosen = dict(cameras) if name == EVERY else {name: cameras[name]} if name in cameras else {}
+    if not chosen:
+        raise ValueError(f"there is no camera {name!r}{_near(name, [*cameras, EVERY])}")
+    if what in _AT_ONCE and not more:
+        became, begin = _AT_ONCE[what]
+        until = now
+    elif what in _FOR_SECONDS and len(more) == 1:
+        became, begin = _FOR_SECONDS[what]
+        until = now + _seconds(more[0])
+        became += f" for {float(more[0]):g} s" if until > now else ": no more"
+    else:
+        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS])
+        raise ValueError(f"{' '.join((what, *more))!r} is nothing to do to a camera{near or f'; write {HOW}'}")
+    for each, camera in chosen.items():
+        try:
+            begin(camera, until)
+        except Refusal as refusal:
+            raise ValueError(f"{each} refuses that: {refusal}") from None
+    return [f"{each} {became}" for each in chosen]
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
+    if not 0 <= seconds <= LONGEST_SECONDS:
+        raise ValueError(f"{text!r} are no seconds: write a number from 0 to {LONGEST_SECONDS:.0f}")
+    return seconds
+
+
+def _near(word: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(word, known, 1)
+    return f"; did you mean {near[0]}?" if near else f"; there are {', '.join(known)}" if len(known) < 6 else ""
