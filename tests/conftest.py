@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import logging
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -41,6 +42,17 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     if config.option.file_or_dir or config.option.markexpr == "bench":
         return 0
     return len(os.sched_getaffinity(0))
+
+
+@pytest.fixture
+def nothing_fails_unseen(caplog: pytest.LogCaptureFixture) -> Iterator[None]:
+    """What is raised in a callback, or in a task that nobody waits for, reaches nobody but asyncio's log."""
+    yield
+    assert [
+        each.getMessage()
+        for each in caplog.get_records("call")
+        if each.name == "asyncio" and each.levelno >= logging.ERROR
+    ] == []
 
 
 @pytest.fixture

@@ -304,7 +304,7 @@ class Evening:
         self.say(self.rng.choice(("all/stop", f"camera/{self.camera()}/stop")), "")
 
     def lock(self) -> None:
-        camera, by = self.camera(), "the rigger"
+        camera, by = self.camera(), self.rng.choice(("the rigger", "stage left"))
         if self.house.broker.running and self.house.lives[-1].serves:
             self.book.holders.setdefault(camera, set()).add(by)
         self.say(f"camera/{camera}/lock", {"by": by, "reason": "hands at the head"})

@@ -263,7 +263,7 @@ class Watcher:
                     self._ordered[camera] = self._loop.time()
                 self.states[camera] = state
                 words = (state[key] for key in ("link", "power", "activity", "phase", "position", "tally"))
-                lock = " locked" if state["locked"] else ""
+                lock = " locked" if state["locks"] else ""
                 self._tell(f"    {camera}: {' '.join(map(str, words))}{lock} {state['faults'] or ''}".rstrip())
                 self._loop.call_soon(self._look_at, camera)
             elif what == "move":
@@ -378,7 +378,7 @@ class Watcher:
                 and any(self.stands_in(camera, counts) for counts in self._book.positions[camera].values())
             )
             self._judge("position", camera, False, stands and so, late, "")
-        locked = state["locked"] is not None
+        locked = bool(state["locks"])
         self._judge("locked", camera, locked, self._locked(camera), AT_ONCE_SECONDS, "nobody holds it")
         if locked and heard and on and rest:
             self._judge("locked and still", camera, True, not turns, max(late, BRAKING_SECONDS), "it moves")

@@ -178,7 +178,11 @@ def noticed(tree: Path, tests: list[str], seconds: float) -> bool:
         import pytest
 
         quiet = ["-p", "no:timeout", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
-        os._exit(int(pytest.main(["-x", "--no-header", *quiet, *tests])))
+        failed = 1
+        try:
+            failed = int(pytest.main(["-x", "--no-header", *quiet, *tests]))
+        finally:
+            os._exit(failed)  # whatever was raised: what lies above, in the parent, would clear the tree away
     until = time.monotonic() + seconds
     ended, status = 0, 0
     while not ended and time.monotonic() < until:

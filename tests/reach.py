@@ -21,6 +21,11 @@ import pytest
 from coverage import Coverage
 
 ROOT = Path(__file__).resolve().parent.parent
+STARTUP = """import os
+if "COVERAGE_PROCESS_START" in os.environ:
+    import coverage
+    coverage.process_startup()
+"""  # coverage's own way into processes is a file of the environment that it is installed in, and that may be another
 CACHE = ROOT / ".faults" / "reach.pickle"
 ROOMS = ("ptzd", "simulators")
 
@@ -68,6 +73,7 @@ def measured(tree: Path) -> Reach:
         f"[run]\nparallel = True\nsigterm = True\nsource =\n {sources}\n"
         f"data_file = {tree}/.coverage\ncontext = ${{FAULTS_TEST-}}\ndisable_warnings = no-data-collected\n"
     )
+    (tree / "sitecustomize.py").write_text(STARTUP)
     for path in sorted((tree / "tests").rglob("test_*.py")):
         name, digest = str(path.relative_to(tree)), hashlib.sha256(path.read_bytes()).hexdigest()
         if "bench" in path.parts or reach.hashes.get(name) == digest:

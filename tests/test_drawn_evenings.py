@@ -32,7 +32,7 @@ def test_nothing_is_said_that_is_not_so_and_nothing_withheld_that_is(seed: int) 
     [
         ("camera/left/state", {"position": "solo"}, "position said where it is not so"),
         ("camera/left/state", {"position": None}, "position withheld where it is so"),
-        ("camera/left/state", {"locked": {"by": "nobody"}}, "locked said where it is not so"),
+        ("camera/left/state", {"locks": [{"by": "nobody"}]}, "locked said where it is not so"),
         ("camera/left/state", {"activity": None}, "at rest withheld where it is so"),
         ("camera/left/state", {"link": "down"}, "heard withheld where it is so"),
         ("camera/left/state", {"power": "standby"}, "on withheld where it is so"),

@@ -17,7 +17,7 @@ from ptzevening.house import DOORS, Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
-from ptzd.files import ShowFile, read_show_file, read_show_text
+from ptzd.files import ShowFile, read_show_text
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition
 from ptzd.visca import load_dialect
@@ -95,12 +95,8 @@ class Desk:
 def at_the_desk(folder: Path, scene: Callable[[Desk], Coroutine[Any, Any, None]], show: ShowFile | None = None) -> None:
     """Play a scene; the show is read anew from `folder`/show.toml."""
 
-    async def reread() -> ShowFile:
-        return read_show_file(folder / "show.toml")
-
     async def play() -> None:
-        actors = {name: actor(name) for name in ("left", "right")}
-        async with open_house(actors, folder, seed=7, show=show, read_show=reread) as house:
+        async with open_house({name: actor(name) for name in ("left", "right")}, folder, seed=7, show=show) as house:
             await scene(Desk(house))
 
     virtual_time.run(play())

@@ -30,6 +30,7 @@ from .messages import (
     LoadResult,
     LocksResult,
     NamedResult,
+    PlacesResult,
     Result,
     StandbyResult,
 )
@@ -361,6 +362,17 @@ class StandbyCommand(_OfACue):
     results = (StandbyResult,)
 
 
+class PlacesCommand(_Moving):
+    """Send every camera off air to where the show wants it before the next cue."""
+
+    on = "cue/places"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (PlacesResult,)
+
+    sent_at: SentAt | None = None
+
+
 class GoCommand(_OfACue):
     """Run a cue, or the next."""
 
@@ -432,6 +444,7 @@ COMMANDS: tuple[type[Command], ...] = (
     ExportCommand,
     ImportCommand,
     StandbyCommand,
+    PlacesCommand,
     GoCommand,
     BackCommand,
     JumpCommand,

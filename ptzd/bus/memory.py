@@ -155,9 +155,8 @@ class MemoryBus:
             self.publish(topic, said.payload, retain=True)
 
     def _connect(self) -> None:
-        self._broker.publish(
-            self.topics.of(DaemonMessage), self._holding.ask()
-        )  # whoever is there answers in this call
+        # Whoever is there answers in this call.
+        self._broker.publish(self.topics.of(DaemonMessage), self._holding.ask())
         if not self._holding.hold():
             return
         for topic, payload in list(self._broker.retained.items()):

@@ -22,7 +22,7 @@ from ptzd.cameras import (
     TallySource,
     Way,
 )
-from ptzd.cues import CueState, Gone, ListedCue
+from ptzd.cues import CueState, Gone, ListedCue, Placed
 from ptzd.positions import HistoryEntry, StoredPosition
 from ptzd.visca import DialectError
 
@@ -164,7 +164,7 @@ class MoveMessage(Report, Alike):
     camera: str
     phase: Phase
     position: str | None
-    id: str | None  # of the recall; `cue 12` for one that cue 12 sent
+    id: str | None  # of the recall; `cue 12` for one that cue 12 sent, `places` for one of `cue/places`
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None
@@ -456,6 +456,30 @@ class GoResult(Result):
         return cls(
             cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken, refused=refused, started=started
         )
+
+
+class PlaceMessage(Alike):
+    """Where a camera should stand before the next cue."""
+
+    camera: str
+    position: str
+
+
+class PlacesResult(Result):
+    """The `result` of `cue/places`, camera by camera.
+
+    `sent` are on their way, some perhaps since before; `standing` are there; `not_sent` are neither, each with why.
+    """
+
+    sent: list[PlaceMessage]
+    standing: list[PlaceMessage]
+    not_sent: list[NotReadyMessage]
+
+    @classmethod
+    def of(cls, placed: Placed) -> Self:
+        """The result for what `places` did."""
+        sent, standing = ([PlaceMessage.of(one) for one in each] for each in (placed.sent, placed.standing))
+        return cls(sent=sent, standing=standing, not_sent=[NotReadyMessage.of(one) for one in placed.not_sent])
 
 
 REPORTS: tuple[type[Report], ...] = (

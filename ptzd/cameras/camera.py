@@ -223,7 +223,5 @@ class Camera(Doing):
         if isinstance(plan, MoveRefused) and not plan.of_framing and not recall.exactly:
             return plan.nearest_instead()
         if isinstance(plan, MoveRefused):
-            raise Refusal(
-                plan.code, f"position {recall.position}: {plan.sentence}" if plan.of_framing else plan.sentence
-            )
+            raise Refusal(plan.code, f"camera {self.name} to {recall.position}: {plan.sentence}")
         return plan

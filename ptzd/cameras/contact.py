@@ -13,7 +13,7 @@ from .line import Line
 from .reading import Condition, read_condition, read_framing, read_pan_tilt
 from .reports import Framing, PowerState
 from .slowmode import SlowModeSwitch
-from .still import Standing
+from .still import JITTER_COUNTS, Standing
 
 
 class Contact:
@@ -36,6 +36,8 @@ class Contact:
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
         self.framing: Framing | None = None  # None before the first reading
+        self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
+        self._focus_agreed = 0  # how many readings in a row were as the one before
         self.read_at = 0.0  # loop time of the latest
         self.read = asyncio.Event()  # set by every reading, and when it fell silent
         self._on_reading = on_reading
@@ -50,6 +52,19 @@ class Contact:
     def digital_zoom(self) -> bool | None:
         """Whether it is on; None while that is not known."""
         return None if self.condition is None else self.condition.digital_zoom
+
+    @property
+    def focus_in_doubt(self) -> bool:
+        """Whether the camera focuses by itself, and its focus was not the same in three readings at rest.
+
+        Two may be alike where a lens turns round that goes to and fro.
+        """
+        by_itself = self.condition is not None and self.condition.focus_mode == "auto"
+        return by_itself and self._focus_agreed < 2
+
+    def doubt_focus(self) -> None:
+        """It moves, and may look for its focus when it has come to rest."""
+        self._focus_at_rest, self._focus_agreed = None, 0
 
     def take(self, framing: Framing) -> None:
         """Take in a position as it was read, whoever asked for it."""
@@ -74,6 +89,9 @@ class Contact:
         # A move that ended meanwhile has asked for the mode anew.
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
             framing = replace(framing, focus_mode=self.condition.focus_mode)
+        before, self._focus_at_rest = self._focus_at_rest, framing.focus_counts
+        agrees = before is not None and abs(framing.focus_counts - before) <= JITTER_COUNTS
+        self._focus_agreed = self._focus_agreed + 1 if agrees else 0
         self.take(framing)
 
     async def ask_pan_tilt(self) -> None:
@@ -101,5 +119,6 @@ class Contact:
         self.up = False
         self.condition = None
         self.standing.forget()
+        self.doubt_focus()
         self.slow.forget()
         self.read.set()

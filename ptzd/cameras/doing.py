@@ -147,6 +147,7 @@ class Doing:
             as_of=self._calendar(),
             activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
             tally_source=self._tally_source,
+            focus_in_doubt=self.contact.focus_in_doubt,
         )
 
     # From one activity to the next
@@ -309,7 +310,7 @@ class Doing:
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
-            known = (contact.up, contact.condition, contact.framing, activity.kind, self.moving)
+            known = (contact.up, contact.condition, contact.framing, contact.focus_in_doubt, activity.kind, self.moving)
             made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 

@@ -117,6 +117,7 @@ class CameraState:
     faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
     as_of: datetime
     activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet
+    focus_in_doubt: bool = False  # it focuses by itself, and was not seen to have found its focus since it rests
     tally_source: TallySource | None = None  # None: nobody has told
 
     @property

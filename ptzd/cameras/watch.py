@@ -29,7 +29,7 @@ HALTING_PAUSE_SECONDS = 0.05
 REFUSED_PAUSE_SECONDS = 1.0
 LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera that has not to be stopped
 ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
-FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody
+FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody; at each while it changes
 CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
 LIMIT_SECONDS = 2.0
 
@@ -75,6 +75,8 @@ class Watch:
         camera = self._camera
         silence, look, refused = 0.0, 0, False
         while True:
+            if not isinstance(camera.activity, AtRest):
+                camera.contact.doubt_focus()
             if camera.activity.reads:
                 await self._look_whether_it_restarted()
                 camera.say_state()
@@ -132,7 +134,7 @@ class Watch:
                 camera.rested()  # its motors are off
             return
         known = at_rest and contact.framing is not None
-        if known and look % FOCUS_EVERY == 0:
+        if known and (look % FOCUS_EVERY == 0 or contact.focus_in_doubt):
             await contact.ask_framing()
         elif known and look % ZOOM_EVERY == 0:
             await contact.ask_head_and_zoom(self._saw_head)

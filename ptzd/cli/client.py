@@ -8,6 +8,7 @@ online: otherwise the command would wait for nobody. A stop goes out at once, wh
 from __future__ import annotations
 
 import asyncio
+import difflib
 import json
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping
@@ -33,7 +34,7 @@ OPTIONS = {
     "tally-unknown": "add --on-air",
     "exists": "store it with --replace",
     "invalid": "import with --replace",
-    "not-theirs": "name one of them with --whose",
+    "not-theirs": "name whose lock to take off with --whose",
 }
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
 
@@ -140,7 +141,9 @@ class Client:
         """Raise Failure where no daemon is online or it has no such camera."""
         cameras = (await self.require_daemon()).get("cameras")
         if isinstance(cameras, list) and camera not in cameras:
-            raise Failure(f"There is no camera {camera}; the daemon has {', '.join(map(str, cameras)) or 'none'}.")
+            near = difflib.get_close_matches(camera, map(str, cameras), 1)
+            advice = f"did you mean {near[0]}?" if near else f"the daemon has {', '.join(map(str, cameras)) or 'none'}."
+            raise Failure(f"There is no camera {camera}; {advice}")
 
     def offline(self) -> Failure:
         """Return the failure that says that no daemon is there."""

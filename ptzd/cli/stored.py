@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from ptzd.cameras import Lock
 from ptzd.config import Config
 from ptzd.daemon.advice import unknown
 from ptzd.files import LARGEST_BYTES, TextFileError, decoded
@@ -21,7 +22,14 @@ def stored_positions(config: Config, exported: Path | None) -> list[StoredPositi
 
     Raises Misuse or Failure, with every mistake.
     """
-    return asyncio.run(_kept(config)) if exported is None else exported_positions(exported)
+    return stored_positions_and_locks(config, exported)[0]
+
+
+def stored_positions_and_locks(
+    config: Config, exported: Path | None
+) -> tuple[list[StoredPosition], dict[str, tuple[Lock, ...]]]:
+    """Return positions as `stored_positions` does, and each camera's locks; a file that was exported has none."""
+    return asyncio.run(_kept(config)) if exported is None else (exported_positions(exported), {})
 
 
 def exported_positions(path: Path) -> list[StoredPosition]:
@@ -32,13 +40,14 @@ def exported_positions(path: Path) -> list[StoredPosition]:
         raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
 
 
-async def _kept(config: Config) -> list[StoredPosition]:
+async def _kept(config: Config) -> tuple[list[StoredPosition], dict[str, tuple[Lock, ...]]]:
     path = config.store.path
     if not await asyncio.to_thread(path.exists):  # opening it would make it
         raise Misuse(f"There is no store {path} yet; name a file of exported positions with --positions FILE.")
     try:
         async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
-            return [position for camera in store.cameras for position in store.positions(camera).values()]
+            positions = [position for camera in store.cameras for position in store.positions(camera).values()]
+            return positions, {camera: store.locks_of(camera) for camera in config.camera}
     except Refusal as error:
         hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
         raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None

@@ -1,6 +1,6 @@
 """The running order at work: where a show stands in its cues, and the desk that sends cameras for them."""
 
-from .desk import CueDesk, CueState, CueToken, Gone, NotReady
+from .desk import CueDesk, CueState, CueToken, Gone, NotReady, Placed
 from .run import ONCE_WITHIN_SECONDS, ListedCue, ListedMove, cue_list
 
 __all__ = [
@@ -12,5 +12,6 @@ __all__ = [
     "ListedCue",
     "ListedMove",
     "NotReady",
+    "Placed",
     "cue_list",
 ]

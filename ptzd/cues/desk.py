@@ -19,8 +19,9 @@ What the daemon does with it, all of it on the event loop and without waiting:
     desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
     desk.driven(camera)                   # with every drive by hand, but not with its end
     desk.stand_by(number, now); desk.go(number, now); desk.back(); desk.jump(number); desk.hold(); desk.release()
+    desk.places()
 
-The last six raise Refusal, and what they return is for the outcome. After a restart nothing moves until somebody
+The last seven raise Refusal, and what they return is for the outcome. After a restart nothing moves until somebody
 asks.
 
 What a standby can't send at once *waits*, and is told of with the reason:
@@ -57,7 +58,7 @@ ASK_AGAIN = "ask for standby again"
 class CueToken:
     """What goes along with a recall that a cue asks for, to know its reports by. Each is equal to itself alone."""
 
-    cue: Decimal
+    cue: Decimal | None  # None: `places` asks for it
     camera: str
 
 
@@ -88,9 +89,10 @@ class NotReady:
 
     Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
     `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `standby`,
-    `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `elsewhere` (it left its framing, or
-    is not in the one that the cue takes it in, or moves it from), and the codes with which a move ends otherwise than
-    settled, or would be refused. Of a `go` that came before the time: `late` (it leaves now), `left-behind`.
+    `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `focus` (it focuses by itself, and
+    was not seen to have found its focus), `elsewhere` (it left its framing, or is not in the one that the cue takes it
+    in, or moves it from), and the codes with which a move ends otherwise than settled, or would be refused. Of a `go`
+    that came before the time: `late` (it leaves now), `left-behind`. Of `places`, as here.
     """
 
     camera: str
@@ -130,6 +132,23 @@ class Gone:
     overtaken: tuple[NotReady, ...] = ()
     refused: tuple[NotReady, ...] = ()
     started: tuple[MoveReport, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a camera should stand before the next cue."""
+
+    camera: str
+    position: str
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """What `places` did, camera by camera: sent (or on its way already), standing there, or not sent, and why."""
+
+    sent: tuple[Place, ...]
+    standing: tuple[Place, ...]
+    not_sent: tuple[NotReady, ...]
 
 
 @dataclass(slots=True)
@@ -186,6 +205,7 @@ class CueDesk:
         self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
         self._states: dict[str, CameraState] = {}
         self._wishes: dict[str, _Wish] = {}
+        self._placing: dict[str, tuple[str, CueToken]] = {}  # where `places` has sent cameras that still move
         self._asked: tuple[ListedCue, float] | None = None  # the cue in standby, and when that was first asked for
         self._kept = self._run.place
         self._said: CueState | None = None
@@ -229,6 +249,42 @@ class CueDesk:
             self._asking = False
         self._changed()
         return tuple(self._started)
+
+    def places(self) -> Placed:
+        """Send every camera off air to where the show wants it before the next cue, if nobody else moves it.
+
+        Those that the next cue moves off air belong to its standby once that was asked for.
+        """
+        self._run.require_no_hold()
+        cue = self._run.next if self._run.standby else None
+        stand_by = {} if cue is None else {move.camera: move for move in cue.moves if not move.on_air}
+        wanted = {camera: ListedMove(camera, position) for camera, (position, _) in self._run.places.items()} | stand_by
+        if not wanted:
+            raise Refusal(
+                "no-places",
+                "the show does not say where any camera stands before the next cue; name their positions in `start`, "
+                "under [show]",
+            )
+        sent, standing, not_sent = list[Place](), list[Place](), list[NotReady]()
+        self._asking = True
+        try:
+            for camera, move in sorted(wanted.items()):
+                place, state = Place(camera, move.position), self._seen(camera)
+                fault = self._fault_of_a_camera(camera, state)
+                if (fault is None or fault[0] == "locked") and self._stands_in(state, move.position):
+                    standing.append(place)
+                    continue
+                if fault is None and not self._is_on_its_way(move):
+                    assert state is not None
+                    fault = self._bring(move, state, of_the_standby=camera in stand_by)
+                if fault is None:
+                    sent.append(place)
+                else:
+                    not_sent.append(NotReady(camera, move.position, *fault))
+        finally:
+            self._asking = False
+        self._changed()
+        return Placed(tuple(sent), tuple(standing), tuple(not_sent))
 
     def go(self, number: Decimal | None, now: float) -> Gone:
         """Start the cue's moves on air and step on. `now` is the event loop's time."""
@@ -293,6 +349,9 @@ class CueDesk:
             self._refusal = report
         elif isinstance(report, MoveReport) and self._asking and report.phase is Phase.ACCEPTED:
             self._started.append(report)
+        sent = self._placing.get(report.camera)
+        if isinstance(report, MoveReport) and report.phase.ended and sent is not None and report.token is sent[1]:
+            del self._placing[report.camera]
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
             self._states[report.camera] = report
@@ -340,12 +399,43 @@ class CueDesk:
         if move.after_seconds > 0:
             self._timers.setdefault(move.camera, []).append(self._later(move.after_seconds, start))
         else:
-            self._refusal = None
-            start()
-            refusal: MoveReport | None = self._refusal  # what a camera refuses, it has refused by now
-            if refusal is not None and refusal.token is token:
-                fault = refusal.code or "refused", refusal.sentence or f"camera {move.camera} refused the move"
+            fault = self._refused(move, token) or fault
         return None if fault is None else NotReady(move.camera, move.position, *fault)
+
+    def _refused(self, move: ListedMove, token: CueToken) -> tuple[str, str] | None:
+        """Start a move; return why the camera refuses it, which it has done by then."""
+        self._refusal = None
+        self._start(move, token)
+        refusal: MoveReport | None = self._refusal
+        if refusal is None or refusal.token is not token:
+            return None
+        return refusal.code or "refused", refusal.sentence or f"camera {move.camera} refused the move"
+
+    def _bring(self, move: ListedMove, state: CameraState, *, of_the_standby: bool) -> tuple[str, str] | None:
+        """Send a camera to its place; return why it is not sent."""
+        camera, position = move.camera, move.position
+        if state.on_air:
+            return "on-air", f"camera {camera} is on air and is not moved to {position}; recall it when it is off"
+        if of_the_standby:
+            return self._fault_of_a_framing(move, state)
+        if state.activity is not Activity.AT_REST:
+            return "moving", (
+                f"camera {camera} does not stand still, and is not taken from whoever moves it to {position}; wait or "
+                "stop it, then ask for places again"
+            )
+        self._call_off((camera,))  # it is on its way there now
+        token = CueToken(None, camera)
+        self._placing[camera] = position, token
+        if (fault := self._refused(move, token)) is not None:
+            self._placing.pop(camera, None)
+        return fault
+
+    def _is_on_its_way(self, move: ListedMove) -> bool:
+        """Whether the standby or `places` has sent it there, and it still moves."""
+        wish = self._wishes.get(move.camera)
+        if wish is not None and wish.token is not None and wish.move.position == move.position and _running(wish):
+            return True
+        return move.camera in self._placing and self._placing[move.camera][0] == move.position
 
     def _call_off(self, cameras: Iterable[str]) -> None:
         for camera in list(cameras):
@@ -526,7 +616,7 @@ class CueDesk:
     def _fault_of_where_it_stands(
         self, cue: ListedCue, camera: str, state: CameraState, what: str
     ) -> tuple[str, str] | None:
-        before = self._run.framing_before(cue, camera)
+        before = self._run.places.get(camera)
         if before is None or self._stands_in(state, before[0]):
             return None
         stands = f"stands in {state.position}" if state.position else "stands in no stored position"
@@ -534,7 +624,7 @@ class CueDesk:
         sends = "the show starts" if sent_by is None else f"cue {sent_by.number} sends it"
         return "elsewhere", (
             f"camera {camera} {stands}; it should be in {position}, where {sends}, when cue {cue.number} {what}; "
-            "recall it there"
+            "ask for places, or recall it there"
         )
 
     def _fault_of_a_camera(self, camera: str, state: CameraState | None) -> tuple[str, str] | None:
@@ -556,7 +646,11 @@ class CueDesk:
 
     @staticmethod
     def _told_fault(state: CameraState) -> tuple[str, str] | None:
-        return ("fault", f"camera {state.camera}: {state.faults[0]}") if state.faults else None
+        if state.faults:
+            return "fault", f"camera {state.camera}: {state.faults[0]}"
+        if state.focus_in_doubt and state.activity is Activity.AT_REST:
+            return "focus", f"camera {state.camera} focuses by itself, and its focus still changes or is not known yet"
+        return None
 
     def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
         camera, position = move.camera, move.position

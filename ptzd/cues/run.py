@@ -7,24 +7,26 @@ that the next cue's framings have been asked for. A *hold* keeps `go` and `stand
 | asked for | standing becomes | next becomes | standby becomes | while held | moves cameras |
 |---|---|---|---|---|---|
 | `standby` N | as it was | N | N | refused | off air |
+| `places` | as it was | as it was | as it was | refused | off air |
 | `go` N | N | the one after N | none | refused | on air |
 | `back` | the one before it | what was standing | none | done | no |
 | `jump` N | the one before N | N | none | done | no |
 | `hold`, `release` | as it was | as it was | as it was | done | no |
 
-Without a number, `standby` and `go` mean the next cue. After a restart the standing and the next cue and a hold are as
-they were, but no cue is in standby: whoever runs the show looks first, and asks again.
+`places` brings cameras to where the show wants them before the next cue. Without a number, `standby` and `go` mean the
+next cue. After a restart the standing and the next cue and a hold are as they were, but no cue is in standby: whoever
+runs the show looks first, and asks again.
 """
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
 
-from ptzd.files import ShowFile, cue_times, number_text
+from ptzd.files import ShowFile, Stands, cue_times, in_order, number_text
 from ptzd.positions import CuePlace
 from ptzd.refusal import Refusal
 
@@ -55,6 +57,7 @@ class ListedCue:
     label: str = ""
     take: str | None = None  # the camera that is on air from this cue on
     moves: tuple[ListedMove, ...] = ()
+    switch_on: tuple[str, ...] = ()  # cameras that sweep their whole range, and stand in no position after that
 
 
 def cue_list(show: ShowFile) -> tuple[ListedCue, ...]:
@@ -75,6 +78,7 @@ def cue_list(show: ShowFile) -> tuple[ListedCue, ...]:
                 )
                 for move in cue.move
             ),
+            cue.switch_on,
         )
         for cue, time in zip(show.cue, cue_times(show), strict=True)
     )
@@ -106,8 +110,8 @@ class CueRun:
         self._places = {cue.number: index for index, cue in enumerate(self._cues)}
         if len(self._places) != len(self._cues):
             raise ValueError("two cues have the same number; give each a number of its own")
-        self._start = start
         self._begins_with: frozenset[str] = frozenset() if on_air is None else frozenset({on_air})
+        self._stands = [*_stands_before_each(self._cues, start)]
         self._once_within_seconds = once_within_seconds
         self._went_at: float | None = None
         self._runs: list[tuple[ListedCue, float]] = []  # each `go` that was not taken back, since the last jump
@@ -162,16 +166,13 @@ class CueRun:
             self._held,
         )
 
-    def framing_before(self, cue: ListedCue, camera: str) -> tuple[str, ListedCue | None] | None:
-        """Return in which position a camera should stand when a cue comes, and which cue has sent it there.
+    @property
+    def places(self) -> Mapping[str, tuple[str, ListedCue | None]]:
+        """In which position each camera should stand before the next cue, and which cue has sent it there.
 
-        Where none has, it is the position in which the show starts; None where that is not said.
+        Where none has, it is the position in which the show starts; what the show does not say is not in it.
         """
-        for earlier in reversed(self._cues[: self._places[cue.number]]):
-            for move in reversed(earlier.moves):
-                if move.camera == camera:
-                    return move.position, earlier
-        return (self._start[camera], None) if camera in self._start else None
+        return self._stands[len(self._cues) if self._next is None else self._places[self._next.number]]
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
@@ -186,14 +187,14 @@ class CueRun:
 
     def stand_by(self, number: Decimal | None) -> ListedCue:
         """Return the cue whose framings are to be asked for now: `number`, or the next."""
-        self._require_no_hold()
+        self.require_no_hold()
         cue = self._asked_for(number)
         self._next, self._standby = cue, True
         return cue
 
     def go(self, number: Decimal | None, now: float) -> ListedCue | None:
         """Return the cue that is to run now: `number`, or the next. None for a second press, which does not count."""
-        self._require_no_hold()
+        self.require_no_hold()
         if self._pressed_again(number, now):
             return None
         cue = self._asked_for(number)
@@ -255,7 +256,8 @@ class CueRun:
             return False
         return number is None or (self._standing is not None and number == self._standing.number)
 
-    def _require_no_hold(self) -> None:
+    def require_no_hold(self) -> None:
+        """Raise Refusal while the cues are on hold."""
         if self._held:
             raise Refusal("held", "the cues are on hold; release them first")
 
@@ -283,3 +285,18 @@ class CueRun:
     def _after(self, cue: ListedCue) -> ListedCue | None:
         following = self._places[cue.number] + 1
         return self._cues[following] if following < len(self._cues) else None
+
+
+def _stands_before_each(
+    cues: Sequence[ListedCue], start: Mapping[str, str]
+) -> Iterator[Mapping[str, tuple[str, ListedCue | None]]]:
+    """Yield where the cameras stand before each cue, and after the last."""
+    stands: Stands[ListedCue] = Stands(start)
+    yield stands.now()
+    for cue in cues:
+        for _, move in in_order(cue.moves):
+            if move is None:
+                stands.switched_on(cue.switch_on)
+            else:
+                stands.moved(move.camera, move.position, cue)
+        yield stands.now()

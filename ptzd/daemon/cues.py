@@ -16,11 +16,12 @@ from ptzd.bus.commands import (
     HoldCommand,
     JumpCommand,
     LoadCommand,
+    PlacesCommand,
     RecallCommand,
     ReleaseCommand,
     StandbyCommand,
 )
-from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, StandbyResult
+from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, PlacesResult, StandbyResult
 from ptzd.cameras import Camera, CameraState, MoveReport
 from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
 from ptzd.files import ShowFile, TextFileError, number_text
@@ -30,7 +31,7 @@ from ptzd.refusal import Refusal
 from .advice import unknown
 from .answers import Answers
 from .handling import handles
-from .recalls import Recalls, StandsIn
+from .recalls import Recalls
 
 NO_CUES = "no cue list is loaded: name a show file under [show] in the configuration"
 
@@ -100,6 +101,10 @@ class Cues:
     @handles(StandbyCommand)
     def stand_by(self, asked: Asked[StandbyCommand]) -> StandbyResult:
         return StandbyResult.of(self._desk.stand_by(asked.what.number, self._loop.time()))
+
+    @handles(PlacesCommand)
+    def places(self, asked: Asked[PlacesCommand]) -> PlacesResult:
+        return PlacesResult.of(self._desk.places())
 
     @handles(GoCommand)
     def go(self, asked: Asked[GoCommand]) -> GoResult:
@@ -201,7 +206,7 @@ class Cues:
     def _recall(
         self, name: str, position: str, speed: int | None, seconds: float | None, on_air: bool, token: CueToken
     ) -> None:
-        id = f"cue {token.cue}"
+        id = "places" if token.cue is None else f"cue {token.cue}"
         camera = self._cameras.get(name)
         if camera is None:
             refusal = Refusal("unknown-camera", unknown("camera", name, self._cameras))
@@ -228,7 +233,7 @@ class Cues:
         if state.framing is None or state.position is None:
             return False  # what moves is nowhere
         settings = self._cameras[state.camera].settings
-        return StandsIn(self._store, settings).position(state.framing, position)
+        return self._recalls.stands_in(settings).position(state.framing, position)
 
     def _on_air(self, on_air: frozenset[str]) -> None:
         for name, camera in sorted(self._cameras.items(), key=lambda each: each[0] not in on_air):  # those first

@@ -32,7 +32,7 @@ from .cues import Cues
 from .handling import Brought, handlers_of
 from .moves import Moves
 from .positions import Positions
-from .recalls import Recalls, StandsIn
+from .recalls import Recalls
 from .stall import BEAT_SECONDS, Stall
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
@@ -82,6 +82,7 @@ class Daemon:
         self._tasks: asyncio.TaskGroup | None = None
         self._overtaken: frozenset[str | None] = frozenset()  # cameras stopped ahead of the message that is handled
         self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
+        recalls = Recalls(store, focus_by_itself)
         self.cameras = {
             name: Camera(
                 settings,
@@ -89,14 +90,13 @@ class Daemon:
                 guard=guard,
                 calendar=calendar,
                 report=self._reported,
-                stands_in=StandsIn(store, settings),
+                stands_in=recalls.stands_in(settings),
                 locks=store.locks_of(name),
                 off_air_untold=off_air_untold,
             )
             for name, (settings, link) in links.items()
         }
         self._answers = Answers(bus)
-        recalls = Recalls(store, focus_by_itself)
         self._cues = Cues(
             show,
             read_show=read_show,

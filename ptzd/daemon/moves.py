@@ -29,7 +29,7 @@ from .cues import Cues
 from .handling import handles
 from .recalls import Recalls
 
-NAME_WHOSE = 'name one of them as "whose"'  # what helps, in the words of a message
+NAME_WHOSE = 'name whose lock to take off as "whose"'  # what helps, in the words of a message
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,7 +114,7 @@ class Moves:
             raise Refusal(
                 "not-theirs",
                 f"camera {camera.name} is not locked by {whose}, it is {locked_by(camera.locks)}: let them unlock it, "
-                f"or {NAME_WHOSE} to take that off",
+                f"or {NAME_WHOSE}",
                 NAME_WHOSE,
             )
         return self._unlock(camera, whose, lock)
@@ -127,7 +127,8 @@ class Moves:
             except Refusal as refusal:
                 trouble = refusal
         if (now := _lock_by(whose, camera)) is not None and now is not lock:
-            # while the disk was busy, or in the same moment
+            # While the disk was busy, or in the same moment: the disk may have heard of both in another order.
+            await self._keep_lock(camera, now)
             raise Refusal("locked", f"camera {camera.name} was locked anew; unlock it when it is safe to move")
         if lock is not None:
             camera.unlock(lock)

@@ -19,6 +19,10 @@ class Recalls:
         self._store = store
         self._focus_by_itself = focus_by_itself
 
+    def stands_in(self, settings: CameraSettings) -> StandsIn:
+        """Return what tells in which stored position a camera stands."""
+        return StandsIn(self._store, settings, focus_by_itself=settings.name in self._focus_by_itself)
+
     def start(
         self,
         camera: Camera,
@@ -73,9 +77,11 @@ class Recalls:
 class StandsIn:
     """Tells which stored position a framing is."""
 
-    def __init__(self, store: PositionStore, settings: CameraSettings) -> None:
+    def __init__(self, store: PositionStore, settings: CameraSettings, *, focus_by_itself: bool) -> None:
+        """`focus_by_itself` says that the stored focus is left alone, and so tells nothing."""
         self._store = store
         self._settings = settings
+        self._focus_by_itself = focus_by_itself
 
     def __call__(self, framing: Framing) -> str | None:
         positions = self._store.positions(self._settings.name)
@@ -94,4 +100,6 @@ class StandsIn:
             return False
         if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
             return False  # most of them: no need to look closer
+        if self._focus_by_itself:
+            wanted = replace(wanted, focus_mode="auto")
         return settings.tolerance.holds(landing(settings.dialect, framing, wanted))

@@ -17,6 +17,7 @@ from .showfile import (
     read_show_text,
     show_schema,
 )
+from .stands import Stands, in_order
 from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text
 
 __all__ = [
@@ -37,12 +38,14 @@ __all__ = [
     "Seconds",
     "ShowFile",
     "Speed",
+    "Stands",
     "TextFileError",
     "checked_name",
     "clock_of_seconds",
     "cue_times",
     "decoded",
     "edited",
+    "in_order",
     "number_text",
     "read_file",
     "read_show_file",

@@ -167,10 +167,8 @@ class Keeper:
                 os.close(file)
         for camera in self._cameras.values():
             self._say({"watch": camera.name, "host": camera.host, "port": camera.port, "dialect": camera.dialect})
-        now = self._clock()
-        for name, until in self._until.items():
-            if until > now:
-                self._say(_term(name, until))
+        for name, until in self._until.items():  # over by now or not: while no guard lived, nobody acted upon it
+            self._say(_term(name, until))
         for name, why in self._halting.items():
             self._say({"halt": name, "why": why})
 

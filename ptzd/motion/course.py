@@ -10,7 +10,6 @@ from .staircase import DWELL_SECONDS, WINDOW_SECONDS, Staircase, staircase, stai
 
 LANDING_GRAIN_DEG = 0.012  # how exactly it is known, in the end, where a head is
 RAMP_SHARE = 0.27  # of the move is best spent on each ramp: gentle, and no faster in the middle than need be
-SHORT_SECONDS = 1.0  # so short a way is over before a unit can be much quicker than its table
 FOUND_OUT_SECONDS = 4.0  # moves this long leave time to find out how quick the unit is, and to act upon it
 TIGHT_SHARE = 0.9
 SPARE_SECONDS = 0.05  # with which a dwell is long enough to make up for an order that was lost
@@ -178,7 +177,7 @@ def late_course(axis: AxisWay, seconds: float) -> Course | None:
     ways = axis.staircases()
     taken = min(seconds, way / (slowest * (1.0 + axis.spread)))
     hurry = next((each for each in ways if each.steps == (1, 2)), None)
-    if hurry is not None and taken > SHORT_SECONDS:
+    if hurry is not None:
         upper = (way - slowest * taken) / (axis.speeds[1] - slowest)
         lower = (taken - upper) / 2.0
         if lower >= DWELL_SECONDS and upper >= 0.5 * DWELL_SECONDS:

@@ -36,13 +36,9 @@ from .course import (
 from .staircase import DWELL_SECONDS, WINDOW_SECONDS, Staircase, first_held, gaps_to_try, held, staircase
 
 APART = 1.12  # between two cruising speeds that are tried
-HIGHEST_SHARE = 2.1  # of the mean speed, beyond which no cruising speed is tried
 MOST_TRIED = 5  # pairs of cruising speeds, after one that will do: the likeliest come first
 FIRST_STEPS = (1, 2, 4, 9, 12)  # that are tried by axes which set out and stop at the same step
-COARSER = 4  # how many ladders are tried from the finest one on: a coarser one may leave more time to spare
-STEP_WORTH = 0.1  # what it is worth that both axes keep step
 LATEST_SHARE = 0.45  # of the move, at which the last rung is taken by an axis that waits with it
-APART_SECONDS = 0.01  # by how much latency may bring two changes nearer to each other
 
 
 class Ladder(NamedTuple):
@@ -114,14 +110,14 @@ class _Goal:
         return hypot(pan, tilt) / (1.0 + spare / (pan * pan + tilt * tilt))
 
     def ladders(self, first: int, reaches: tuple[float, ...]) -> Iterator[Ladder]:
-        """Yield the finest ladder that gets far enough, and a few coarser ones; none if the coarsest does not."""
+        """Yield the finest ladder that gets far enough, and the coarser ones; none if the coarsest does not."""
         if not self._suffices(self._ladder(first, reaches[-1])):
             return
         least = bisect_left(reaches, self._least_reach(), 0, len(reaches) - 1)
         finest = bisect_left(
             reaches, True, least, len(reaches) - 1, key=lambda reach: self._suffices(self._ladder(first, reach))
         )
-        for reach in reaches[finest : finest + COARSER]:
+        for reach in reaches[finest:]:
             yield self._ladder(first, reach)
 
     def _ladder(self, first: int, reach: float) -> Ladder:
@@ -151,7 +147,7 @@ class _Goal:
             return None
         pan, tilt = abs(self._pan.distance), abs(self._tilt.distance)
         off = (abs(pan_share - RAMP_SHARE) * pan + abs(tilt_share - RAMP_SHARE) * tilt) / (pan + tilt)
-        merit = RUNG_WORTH * len(ladder.begins) - off - STEP_WORTH * abs(log(pan_dwell / tilt_dwell))
+        merit = RUNG_WORTH * len(ladder.begins) - off
         return ladder.jolt * strain(min(pan_dwell, tilt_dwell)), merit
 
     def _pan_stop(self, ladder: Ladder) -> float:
@@ -199,8 +195,6 @@ def _tops(pan: AxisWay, tilt: AxisWay, seconds: float) -> list[tuple[int, int]]:
             if speed > mean and speed >= APART * before:
                 tops.append((abs(log(speed / (likely * mean))), step))
                 before = speed
-                if speed > HIGHEST_SHARE * mean:
-                    break
         choices.append(tops)
     return [
         (pan_step, tilt_step)
@@ -311,7 +305,7 @@ def _jolt_on_the_way_up(pan: Course, tilt: Course) -> float:
     first = 0
     for at, pan_gap, tilt_gap in changes:
         pan_change, tilt_change = pan_change + pan_gap, tilt_change + tilt_gap
-        while at - changes[first][0] >= WINDOW_SECONDS + APART_SECONDS:
+        while at - changes[first][0] >= WINDOW_SECONDS:
             pan_change, tilt_change = pan_change - changes[first][1], tilt_change - changes[first][2]
             first += 1
         jolt = max(jolt, hypot(pan_change, tilt_change))

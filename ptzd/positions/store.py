@@ -549,7 +549,17 @@ def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: 
 
 def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[HistoryEntry]:
     rows = db.execute(f"{_select_entries(db)} WHERE camera = ? AND name = ? ORDER BY number DESC", (camera, name))
-    return [_entry(row) for row in rows]
+    entries = []
+    for row in rows:
+        try:
+            entries.append(_entry(row))
+        except (ValueError, TypeError) as error:
+            raise Refusal(
+                "damaged",
+                f"framing {row[2]} in the history of position {name} of camera {camera} can't be read ({error}): store "
+                "the position anew",
+            ) from None
+    return entries
 
 
 def _read_locks(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from ptzd.cameras import locked_by
 from ptzd.files import number_text
 
 from .moves import SWEEP_SECONDS, Company, Leg
@@ -23,7 +24,7 @@ def conflicts_of(
     company: Company, cues: Sequence[RehearsedCue], legs: Sequence[Leg], moves: Sequence[PlannedMove]
 ) -> list[Conflict]:
     """Return all conflicts in the order of their times, without remedies."""
-    found = [*_sweeps(cues)]
+    found = [*_sweeps(cues), *_takes_in_sweeps(cues), *_locks(company, moves)]
     last: dict[str, PlannedMove] = {}
     for leg, move in zip(legs, moves, strict=True):
         before = last.get(move.camera)
@@ -48,6 +49,17 @@ def _of_move(
             instead = leg.refused.nearest_instead().instead
             yield _conflict("impossible-pace", move, f"{name} can't be made so: {instead}")
         return
+    if leg.sweep_cue_index is not None:
+        sweep = cues[leg.sweep_cue_index]
+        yield _conflict(
+            "start-up-sweep",
+            move,
+            f"{name} falls into a start-up sweep: cue {number_text(sweep.number)} switches {move.camera} on, which "
+            f"answers no recall for about {SWEEP_SECONDS:.0f} s",
+        )
+        return
+    if leg.stands:
+        return
     if move.seen and not move.at_go:
         holder = next((cue for cue in reversed(cues[: move.cue_index]) if cue.take == move.camera), None)
         since = "the start of the show" if holder is None else f"cue {number_text(holder.number)}"
@@ -64,28 +76,38 @@ def _of_move(
         return
     if before is not None:
         yield from _with_the_one_before(cues, move, before, name)
-    if move.margin_seconds is not None and move.margin_seconds < -ROUNDING_SECONDS:
-        yield from _lateness(move, name)
+    yield from _lateness(cues, leg, move, name)
     verdict = leg.plan.verdict
     if verdict is not None and not verdict.watchable:
         yield _conflict("too-fast-to-watch", move, f"{name} is on air and can't be watched so: {verdict.sentence}")
 
 
-def _lateness(move: PlannedMove, name: str) -> Iterator[Conflict]:
-    assert move.due_seconds is not None and move.margin_seconds is not None
-    if move.due_kind == "next-move":
-        return  # told of the next move, which leaves too early
-    kind: ConflictKind = "taken-unsettled" if move.due_kind == "take" else "late"
-    yield Conflict(
+def _lateness(cues: Sequence[RehearsedCue], leg: Leg, move: PlannedMove, name: str) -> Iterator[Conflict]:
+    """A camera that is taken before it has settled is told as that, whatever else it is too late for."""
+    cue_seconds = [cue.at_seconds for cue in cues]
+    for due in leg.dues:
+        taken = due.moment.at(cue_seconds)
+        if due.kind == "take" and move.settled_seconds - taken > ROUNDING_SECONDS:
+            how = "in mid-move" if taken < move.arrival_seconds else "while it still settles"
+            yield _too_late("taken-unsettled", move, taken, f"{name} is taken {how}: it", due.why)
+            return
+    if move.margin_seconds is None or move.margin_seconds >= -ROUNDING_SECONDS or move.due_kind == "next-move":
+        return  # the last is told of the next move, which leaves too early
+    assert move.due_seconds is not None
+    yield _too_late("late", move, move.due_seconds, name, move.due_why or "")
+
+
+def _too_late(kind: ConflictKind, move: PlannedMove, due: float, what: str, why: str) -> Conflict:
+    return Conflict(
         kind,
         move.camera,
         move.cue_index,
         move.cue_number,
         (move.index,),
-        move.due_seconds,
+        due,
         move.settled_seconds,
-        f"{name} settles {-move.margin_seconds:.2f} s too late: it needs {move.needed_seconds:.2f} s and has "
-        f"{move.available_seconds:.2f} s before {move.due_why}",
+        f"{what} settles {move.settled_seconds - due:.2f} s too late: it needs {move.needed_seconds:.2f} s and has "
+        f"{due - move.start_seconds:.2f} s before {why}",
         (),
     )
 
@@ -147,6 +169,47 @@ def _sweeps(cues: Sequence[RehearsedCue]) -> Iterator[Conflict]:
                 cue.at_seconds + SWEEP_SECONDS,
                 f"cue {number_text(cue.number)} switches {camera} on{seen}: it sweeps its whole range for about "
                 f"{SWEEP_SECONDS:.0f} s and answers no recall meanwhile",
+                (),
+            )
+
+
+def _takes_in_sweeps(cues: Sequence[RehearsedCue]) -> Iterator[Conflict]:
+    for sweep in cues:
+        for cue in cues[sweep.index + 1 :]:
+            after = cue.at_seconds - sweep.at_seconds
+            if after >= SWEEP_SECONDS:
+                break
+            if cue.take in sweep.switch_on and cues[cue.index - 1].on_air != cue.take:
+                yield Conflict(
+                    "start-up-sweep",
+                    cue.take,
+                    cue.index,
+                    cue.number,
+                    (),
+                    cue.at_seconds,
+                    sweep.at_seconds + SWEEP_SECONDS,
+                    f"cue {number_text(cue.number)} takes {cue.take} in its start-up sweep, {after:g} s after cue "
+                    f"{number_text(sweep.number)} has switched it on",
+                    (),
+                )
+
+
+def _locks(company: Company, moves: Sequence[PlannedMove]) -> Iterator[Conflict]:
+    told: set[str] = set()
+    for move in moves:
+        locks = company.cameras[move.camera].locks
+        if locks and move.camera not in told:
+            told.add(move.camera)
+            yield Conflict(
+                "locked",
+                move.camera,
+                move.cue_index,
+                move.cue_number,
+                (),
+                move.start_seconds,
+                move.settled_seconds,
+                f"{move.camera} is {locked_by(locks)} and makes no move until it is unlocked; "
+                "its moves are worked out as though it were",
                 (),
             )
 

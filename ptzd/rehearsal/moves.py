@@ -7,20 +7,22 @@ that an evening whose gaps turn out otherwise needs nothing of this anew.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from ptzd.cameras import (
     CameraSettings,
     Framing,
+    Lock,
     MovePlan,
     MoveRefused,
     Pace,
+    landing,
     plan_move,
     pose_standing,
     pose_wanted,
 )
-from ptzd.files import Cue, CueMove, ShowFile, cue_times, number_text
+from ptzd.files import Cue, CueMove, ShowFile, Stands, cue_times, in_order, number_text
 from ptzd.motion import Pose
 from ptzd.positions import StoredPosition
 from ptzd.visca import DialectError
@@ -39,6 +41,7 @@ class RehearsedCamera:
     settings: CameraSettings
     positions: Mapping[str, StoredPosition]
     focus_by_itself: bool = False  # the configuration's focus = "auto": the focus is never brought back
+    locks: tuple[Lock, ...] = ()  # as they are kept now; the moves are worked out all the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +80,8 @@ class Leg:
     refused: MoveRefused | None
     seen: bool
     made: bool  # otherwise it can't be made, or a running show does not make it, and the camera stays
+    stands: bool  # it is there already, and is not sent
+    sweep_cue_index: int | None  # of the cue whose `switch_on` lets the camera sweep meanwhile
     start: Moment
     dues: tuple[Due, ...]
 
@@ -93,7 +98,7 @@ class Leg:
     @property
     def needed_seconds(self) -> float:
         """From the start to settled."""
-        return self.plan.prediction.seconds_to_settled
+        return 0.0 if self.stands else self.plan.prediction.seconds_to_settled
 
 
 class Company:
@@ -114,6 +119,12 @@ class Company:
     def standing(self, camera: str, position: str) -> Pose:
         """Return where a camera stands in a position; the focus as it was stored, even where it may have gone on."""
         return pose_standing(self.cameras[camera].settings.dialect, self.target(camera, position))
+
+    def alike(self, camera: str, position: str, other: str) -> bool:
+        """Return whether a camera that stands in a position is in another one, too."""
+        settings = self.cameras[camera].settings
+        stands, wanted = self.target(camera, position), self.target(camera, other)
+        return settings.tolerance.holds(landing(settings.dialect, stands, wanted))
 
     def swept(self, camera: str) -> Pose:
         """Return where a camera stands after its start-up: at home and wide, focused as it will."""
@@ -216,19 +227,20 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
     times = cue_times(show)
     at_seconds = [time.at_seconds for time in times]
     takes = _takes(show, on_air)
-    stands: dict[str, str] = dict(show.show.start)
-    swept: dict[str, float] = {}  # cameras that were switched on in the show, and when they have found their ends
+    stands: Stands[Cue] = Stands(show.show.start)
+    sweeps = _sweeps(show, at_seconds)
+    swept: set[str] = set()  # cameras that were switched on in the show
     legs: list[Leg] = []
     lasts: dict[str, int] = {}
-    for cue_index, cue, move_index, move in _in_order(show):
+    steps = ((index, cue, *step) for index, cue in enumerate(show.cue) for step in in_order(cue.move))
+    for cue_index, cue, move_index, move in steps:
         if move is None:
-            for camera in cue.switch_on:
-                stands.pop(camera, None)
-                swept[camera] = at_seconds[cue_index] + SWEEP_SECONDS
+            stands.switched_on(cue.switch_on)
+            swept.update(cue.switch_on)
             continue
         camera = move.camera
         to = company.target(camera, move.position)
-        from_position = stands.get(camera)
+        from_position = stands.position(camera)
         if from_position is not None:
             from_ = company.standing(camera, from_position)
         else:
@@ -239,10 +251,29 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
         planned = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
         plan, refused = (planned.nearest, planned) if isinstance(planned, MoveRefused) else (planned, None)
         start = _start(move, cue_index, times[cue_index].gap_seconds)
+        begins = start.at(at_seconds)
+        last = legs[lasts[camera]] if camera in lasts else None
+        there = (
+            not move.on_air
+            and from_position is not None
+            and company.alike(camera, from_position, move.position)
+            and (last is None or not last.made or last.start.at(at_seconds) + last.needed_seconds <= begins)
+        )
+        if there:
+            refused = None
+        ends = begins + (0.0 if there else plan.prediction.seconds_to_settled)
+        sweep = next(
+            (
+                cue_index
+                for cue_index, at in sweeps.get(camera, ())
+                if begins < at + SWEEP_SECONDS and (at < ends or at == begins)
+            ),
+            None,
+        )
         made = (
             (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
-            and company.makes(move, seen=seen, taken=camera == on_air[cue_index])
-            and start.at(at_seconds) >= swept.get(camera, 0.0)
+            and (there or company.makes(move, seen=seen, taken=camera == on_air[cue_index]))
+            and sweep is None
         )
         if camera in lasts:
             legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
@@ -260,26 +291,26 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
                 refused,
                 seen,
                 made,
+                there,
+                sweep,
                 start,
                 (),
             )
         )
         if made:
-            stands[camera] = move.position
-    for last in lasts.values():
-        legs[last] = _with_dues(show, legs[last], takes, None, len(show.cue), None)
+            stands.moved(camera, move.position, cue)
+    for index in lasts.values():
+        legs[index] = _with_dues(show, legs[index], takes, None, len(show.cue), None)
     return legs
 
 
-def _in_order(show: ShowFile) -> Iterator[tuple[int, Cue, int, CueMove | None]]:
-    """Yield the moves of each cue with their indices: those at standby, None as the cue itself comes, those at go."""
-    for cue_index, cue in enumerate(show.cue):
-        for on_air in (False, True):
-            if on_air:
-                yield cue_index, cue, -1, None
-            for move_index, move in enumerate(cue.move):
-                if move.on_air is on_air:
-                    yield cue_index, cue, move_index, move
+def _sweeps(show: ShowFile, at_seconds: Sequence[float]) -> dict[str, list[tuple[int, float]]]:
+    """The cues that switch each camera on, and when they come."""
+    sweeps: dict[str, list[tuple[int, float]]] = {}
+    for index, cue in enumerate(show.cue):
+        for camera in cue.switch_on:
+            sweeps.setdefault(camera, []).append((index, at_seconds[index]))
+    return sweeps
 
 
 def _start(move: CueMove, cue_index: int, gap_seconds: float) -> Moment:
@@ -310,12 +341,14 @@ def _with_dues(
     move, cue = leg.move, leg.cue_index
     number = number_text(show.cue[cue].number)
     if not move.on_air:
-        due = Due(Moment(cue, 0.0), "cue", f"cue {number} comes")
         if cue in takes.get(leg.camera, ()):
-            due = Due(Moment(cue, 0.0), "take", f"cue {number} takes it")
+            dues = [Due(Moment(cue, 0.0), "take", f"cue {number} takes it")]
+        else:
+            dues = [Due(Moment(cue, 0.0), "cue", f"cue {number} comes")]
         if move.latest:
-            due = Due(Moment(cue, move.latest), "latest", f"the last {-move.latest:g} s before cue {number}")
-        return replace(leg, dues=(due,))
+            why = f"the last {-move.latest:g} s before cue {number}"
+            dues.append(Due(Moment(cue, move.latest), "latest", why))
+        return replace(leg, dues=tuple(dues))
     dues = []
     if move.latest is not None:
         dues.append(Due(Moment(cue, move.latest), "latest", f"{move.latest:g} s after cue {number} are over"))

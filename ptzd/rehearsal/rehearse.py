@@ -89,6 +89,7 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
 def _planned(index: int, leg: Leg, company: Company, show: ShowFile, cue_seconds: Sequence[float]) -> PlannedMove:
     to = company.pose(leg.camera, leg.move.position)
     prediction = leg.plan.prediction
+    takes = 0.0 if leg.stands else 1.0  # what stands there already is not sent
     start = leg.start.at(cue_seconds)
     due = min(leg.dues, key=lambda due: due.moment.at(cue_seconds), default=None)
     verdict = leg.plan.verdict
@@ -104,11 +105,11 @@ def _planned(index: int, leg: Leg, company: Company, show: ShowFile, cue_seconds
         seen=leg.seen,
         spare=leg.move.spare,
         start_seconds=start,
-        arrival_seconds=start + prediction.seconds_to_arrival,
-        settled_seconds=start + prediction.seconds_to_settled,
-        needed_seconds=prediction.seconds_to_settled,
-        least_seconds=prediction.least_seconds,
-        most_seconds=prediction.most_seconds,
+        arrival_seconds=start + takes * prediction.seconds_to_arrival,
+        settled_seconds=start + leg.needed_seconds,
+        needed_seconds=leg.needed_seconds,
+        least_seconds=takes * prediction.least_seconds,
+        most_seconds=takes * prediction.most_seconds,
         due_seconds=None if due is None else due.moment.at(cue_seconds),
         due_kind=None if due is None else due.kind,
         due_why=None if due is None else due.why,

@@ -14,13 +14,14 @@ from ptzd.cameras import Way
 from ptzd.files import Change
 
 ConflictKind = Literal[
-    "taken-unsettled",  # a camera is taken before it has settled
+    "taken-unsettled",  # a camera is taken in mid-move, or before it has settled
     "late",  # not settled when its cue comes, or by the move's own `latest`, though nobody takes the camera just then
     "still-on-air",  # a move off air is asked of a camera that is on air
     "wanted-twice",  # two cues want one camera: the first one's framing is given up before it was ever taken
     "overlap",  # a move leaves before the camera's last one has ended
     "too-fast-to-watch",  # a move that is seen is faster than the seven-second rule allows
-    "start-up-sweep",  # a camera is switched on during the show
+    "start-up-sweep",  # a camera is switched on during the show, or taken or sent somewhere while it sweeps for that
+    "locked",  # a camera is locked now, and makes no move until somebody unlocks it
     "out-of-reach",  # a framing that head or lens can't reach
     "impossible-pace",  # this move can't be made in the seconds asked for
     "refused-on-air",  # the configuration refuses moves on air for this camera

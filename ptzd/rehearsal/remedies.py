@@ -157,10 +157,17 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
 
 
 def _sweep(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
+    if conflict.moves or conflict.camera not in situation.cues[conflict.cue_index].switch_on:
+        yield _by_hand(f"let {conflict.camera} sweep sooner, or want it only when it has found its ends")
+        return
     yield _by_hand(
         f"switch {conflict.camera} on before the audience is in, where its sweep endangers nobody, and leave it on; "
         f"then take it out of switch_on in cue {number_text(conflict.cue_number)}"
     )
+
+
+def _locked(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
+    yield _by_hand(f"unlock {conflict.camera} when it is safe to move")
 
 
 def _out_of_reach(situation: Situation, conflict: Conflict) -> Iterator[Remedy]:
@@ -199,6 +206,7 @@ _REMEDIES: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Remedy
     "overlap": _overlap,
     "too-fast-to-watch": _too_fast,
     "start-up-sweep": _sweep,
+    "locked": _locked,
     "out-of-reach": _out_of_reach,
     "impossible-pace": _impossible_pace,
     "refused-on-air": _refused_on_air,

@@ -26,6 +26,7 @@ CONFLICT_TITLES: Final[dict[ConflictKind, str]] = {
     "overlap": "Moves before its last move has ended",
     "too-fast-to-watch": "Too fast to watch",
     "start-up-sweep": "Sweeps as it is switched on",
+    "locked": "Locked",
     "out-of-reach": "Out of reach",
     "impossible-pace": "No such pace",
     "refused-on-air": "May not move on air",

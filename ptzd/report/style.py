@@ -49,6 +49,16 @@ text-decoration:none}
 .how{display:inline;margin-left:6px}
 .take{padding:1px 8px;border-radius:2px;background:#8f1720;color:#fff;font-weight:700;font-size:13px}
 .short{font-weight:700;text-decoration:underline;text-decoration-thickness:2px;text-underline-offset:3px}
+@media screen and (max-width:760px){
+body{padding:16px 16px 40px}
+h1{font-size:26px}
+.conflicts,.conflicts caption,.conflicts tbody,.conflicts tr,.conflicts td,.conflicts th{display:block;width:auto}
+.conflicts thead{display:none}
+.conflicts tbody th{padding-bottom:0}
+.conflicts td{padding:2px 0 4px}
+.moves{width:100%}
+.moves th,.moves td{padding-right:9px;font-size:13px}
+}
 @page{size:A4 landscape;margin:12mm}
 @media print{
 *{print-color-adjust:exact;-webkit-print-color-adjust:exact}

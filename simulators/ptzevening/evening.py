@@ -377,12 +377,5 @@ class _Stage:
 
 
 def _at_fault(rehearsal: Rehearsal) -> dict[int, ConflictKind]:
-    """In which conflict each move is at fault; a camera that sweeps its range makes none meanwhile."""
-    found = {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}
-    for conflict in rehearsal.conflicts:
-        if conflict.kind == "start-up-sweep":
-            for move in rehearsal.moves:
-                meanwhile = conflict.from_seconds <= move.start_seconds < conflict.until_seconds
-                if move.camera == conflict.camera and meanwhile:
-                    found.setdefault(move.index, conflict.kind)
-    return found
+    """In which conflict each move is at fault."""
+    return {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -22,7 +22,7 @@ from ptzsim import Habits, Mount, Scene, SimulatedCamera, draw_truth
 from ptzd.bus import HeldElsewhere, Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
 from ptzd.daemon import Daemon
-from ptzd.files import ShowFile
+from ptzd.files import ShowFile, read_show_file
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
@@ -74,7 +74,6 @@ class House:
         self.folder = folder
         self.seed = seed
         self.show = show
-        self.read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None  # anew, where it has changed
         self.broker = MemoryBroker()
         self.topics = Topics()
         self.heads = HeadFiles(folder, inline)
@@ -187,6 +186,10 @@ class House:
         while not condition():
             self._said.clear()
             await self._said.wait()
+
+    async def read_show(self) -> ShowFile:
+        """Read the show anew. Raises TextFileError."""
+        return read_show_file(self.folder / "show.toml")
 
     def _at_rest(self, camera: str) -> bool:
         state = self._states.get(camera)
@@ -311,6 +314,7 @@ class Life:
             PositionStore.open(house.folder / "evening.db", calendar=house.calendar, run_disk=inline) as store,
             MemoryBus(house.broker, house.topics, offline=offline, cameras=list(actors), holding=holding) as self.bus,
         ):
+            await self.bus.hold()
             if self is house.lives[0]:
                 for name, actor in actors.items():
                     for position in actor.positions:
@@ -353,22 +357,16 @@ class Life:
 
 @asynccontextmanager
 async def open_house(
-    actors: Mapping[str, Actor],
-    folder: Path,
-    *,
-    seed: int,
-    show: ShowFile | None = None,
-    read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
+    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
 ) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
 
-    With a `show` the daemon has its cues, and reads them anew with `read_show`. Positions that the store has already
-    are left as they are.
+    With a `show` the daemon has its cues, which it reads anew from `folder`/show.toml. Positions that the store has
+    already are left as they are.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
     async with open_doors(actors, folder, seed=seed, show=show) as house:
-        house.read_show = read_show
         await house.start()
         async with asyncio.timeout(WAKING_SECONDS):
             await house.until_still(actors)

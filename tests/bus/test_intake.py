@@ -290,7 +290,7 @@ def test_a_recall_from_the_future_is_refused_because_a_clock_is_wrong() -> None:
     assert "clock" in got.sentence
 
 
-@pytest.mark.parametrize("topic", ["camera/left/drive", "cue/go", "cue/standby", "cue/back"])
+@pytest.mark.parametrize("topic", ["camera/left/drive", "cue/go", "cue/standby", "cue/places", "cue/back"])
 def test_whatever_else_moves_a_camera_may_be_late_too(topic: str) -> None:
     assert refusal(topic, '{"sent_at": "2031-05-17T19:29:00Z"}').code == "late"
 

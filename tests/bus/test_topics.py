@@ -15,7 +15,7 @@ def test_a_recall_of_a_camera_is_recognised() -> None:
 
 def test_stopping_all_and_the_cues_are_for_no_single_camera() -> None:
     topics = Topics("granary/ptzd")
-    cues = ("standby", "go", "back", "jump", "hold", "release")
+    cues = ("standby", "places", "go", "back", "jump", "hold", "release")
     for command in ("all/stop", *(f"cue/{word}" for word in cues), "show/export", "show/import"):
         found = topics.parse(f"granary/ptzd/{command}")
         assert isinstance(found, CommandTopic) and found.camera is None

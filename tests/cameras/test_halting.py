@@ -19,6 +19,8 @@ from ptzd.motion import Renewal
 from ptzd.refusal import Refusal
 from ptzd.visca import ErrorCode, ErrorReply, Packet, PanTiltDrive, PanTiltStop, PayloadType, ZoomTele, load_dialect
 
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+
 LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
 STOP = PanTiltStop().encode(load_dialect("nibble4-51"))
 SLOWLY = PanTiltDrive(8, 8, 1, 0)  # 3 degrees/s

@@ -17,6 +17,8 @@ from ptzd.cameras import CameraState, Lock, Recall, Tolerance
 from ptzd.refusal import Refusal
 from ptzd.visca import PowerOn, PowerStandby
 
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+
 
 def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
     async def play() -> None:

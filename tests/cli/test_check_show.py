@@ -37,9 +37,9 @@ position = "wide"
 """
 MISTAKES = (
     (5, "camera left has no position door; there are soloist, wide"),
-    (13, "there is no camera galery; did you mean gallery?"),
-    (16, "camera left has no position soloits; did you mean soloist?"),
-    (21, "there is no camera balcony; there are gallery, left"),
+    (13, "cue 12.5, take: there is no camera galery; did you mean gallery?"),
+    (16, "cue 12.5, move 1, position: camera left has no position soloits; did you mean soloist?"),
+    (21, "cue 13, move 1, camera: there is no camera balcony; there are gallery, left"),
 )
 
 

@@ -153,8 +153,10 @@ async def test_a_camera_that_the_daemon_does_not_have_is_named_with_those_it_has
 ) -> None:
     async with stand_in(broker, {"camera/balcony/recall": []}) as daemon:
         ended = await ptzd("recall", "balcony", "choir-wide", "--broker", broker)
+        near = await ptzd("recall", "galery", "choir-wide", "--broker", broker)
     assert ended.code == 1
     assert ended.err == "There is no camera balcony; the daemon has gallery, left.\n"
+    assert near.err == "There is no camera galery; did you mean gallery?\n"
     assert daemon.asked == [], "nothing was sent"
 
 

@@ -124,6 +124,24 @@ async def test_a_go_that_could_not_do_all_of_it_ends_with_1_and_names_who_would_
     assert machine.json()[which] == [stays]
 
 
+async def test_places_names_camera_by_camera_what_became_of_it_and_ends_with_1_where_one_was_not_sent(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
+    stays = {"camera": "right", "position": "hands", "code": "on-air", "sentence": "camera right is on air"}
+    result: dict[str, Any] = {
+        "sent": [{"camera": "gallery", "position": "wide"}],
+        "standing": [{"camera": "left", "position": "piano"}],
+        "not_sent": [stays],
+    }
+    async with stand_in(broker, {"cue/places": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
+        ended = await ptzd("cue", "places", "--broker", broker)
+    assert ended.code == 1
+    assert ended.out.splitlines()[:3] == ["gallery is sent to wide", "left stands in piano", "camera right is on air"]
+    result = result | {"not_sent": []}
+    async with stand_in(broker, {"cue/places": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
+        assert (await ptzd("cue", "places", "--broker", broker)).code == 0
+
+
 async def test_as_json_it_is_the_daemons_own_message(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {"cue/go": [(STATE, STANDS), OK]}):
         ended = await ptzd("cue", "go", "--json", "--broker", broker)

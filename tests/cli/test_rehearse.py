@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from commands import Ended
 
+from ptzd.cameras import Lock
 from ptzd.cli.main import cli
 from ptzd.cli.output import speak_for
 from ptzd.config import load_config
@@ -75,6 +76,9 @@ def test_positions_come_from_the_store_of_the_configuration(rehearse: Rehearse, 
     ended = rehearse(SHOW, "--config", str(config), "--json")
     assert ended.code == 1
     assert len(json.loads(ended.out)["conflicts"]) == 3
+    asyncio.run(_lock(config))
+    ended = rehearse(SHOW, "--config", str(config))
+    assert ended.out.count("locked: right is locked by the rigger (rigging) and makes no move") == 1
 
 
 def test_a_position_of_the_show_that_was_stored_in_other_figures_is_told(rehearse: Rehearse, tmp_path: Path) -> None:
@@ -149,6 +153,11 @@ def test_the_help_names_an_example_that_exists(rehearse: Rehearse) -> None:
     assert ended.code == 0
     assert "Example: ptzd rehearse configs/choir-evening.toml" in " ".join(ended.out.split())
     assert tomllib.loads(Path(SHOW).read_text("utf-8"))["show"]["name"] == "choir-evening"
+
+
+async def _lock(config: Path) -> None:
+    async with PositionStore.open(load_config(config).store.path, calendar=calendar) as store:
+        await store.set_lock("right", Lock("the rigger", "rigging", calendar()))
 
 
 async def _fill(config: Path) -> None:

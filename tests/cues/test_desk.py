@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ptzd.cameras.reports import Activity, CameraState, Framing, Lock, MoveReport, Phase
-from ptzd.cues import CueDesk, CueState, CueToken, ListedCue
+from ptzd.cues import CueDesk, CueState, CueToken, ListedCue, Placed
 from ptzd.cues.run import ListedMove
 from ptzd.positions import CuePlace
 from ptzd.refusal import Refusal
@@ -61,7 +61,11 @@ class Stage:
     """Three cameras that do what they are told when a test says so, and a desk."""
 
     def __init__(
-        self, place: CuePlace | None = None, cues: Sequence[ListedCue] = CUES, start: dict[str, str] | None = None
+        self,
+        place: CuePlace | None = None,
+        cues: Sequence[ListedCue] = CUES,
+        start: dict[str, str] | None = None,
+        once_within_seconds: float = 0.3,
     ) -> None:
         self.now = 100.0
         self.states = {
@@ -77,6 +81,7 @@ class Stage:
         self.on_air: list[frozenset[str]] = []
         self.timers: list[tuple[float, Timer]] = []
         self.doubles: dict[str, str] = {}  # positions that are the framing of another one
+        self.refusing: dict[str, str] = {}  # cameras that refuse a recall, and in which sentence
         self.refusals: dict[tuple[str, str], Refusal] = {}  # what a camera's move on air would meet
         self.desk = CueDesk(
             "evening",
@@ -91,6 +96,7 @@ class Stage:
             keep=self.kept.append,
             later=self._later,
             start=start or {},
+            once_within_seconds=once_within_seconds,
         )
 
     def _later(self, seconds: float, do: Callable[[], None]) -> Timer:
@@ -135,6 +141,8 @@ class Stage:
         if self.states[camera].link == "down":
             sentence = f"camera {camera} does not answer"
             self.report(camera, Phase.REFUSED, position, code="unreachable", sentence=sentence)
+        elif camera in self.refusing:
+            self.report(camera, Phase.REFUSED, position, sentence=self.refusing[camera])
         else:
             self.report(camera, Phase.ACCEPTED, position)
             self.camera(camera, phase=Phase.SLEWING, position=None)
@@ -279,6 +287,7 @@ def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() ->
     stage.desk.stopped("right")
     stage.desk.driven("right")
     stage.camera("right", activity=Activity.LEARNING)
+    stage.report("left", Phase.SETTLED, "soloist", token="by hand, before the standby")
     stage.camera("left", tally="off")
     assert [recall[0] for recall in stage.recalls] == ["right", "left"]
 
@@ -348,7 +357,7 @@ def test_a_camera_that_the_cue_only_takes_must_stand_where_the_cues_before_have_
     assert stage.unready == {"gallery": "elsewhere"}
     assert stage.sentence("gallery") == (
         "camera gallery stands in organ; it should be in choir-wide, where cue 1 sends it, when cue 4 takes it; "
-        "recall it there"
+        "ask for places, or recall it there"
     )
     stage.camera("gallery", position=None)
     assert "stands in no stored position" in stage.sentence("gallery")
@@ -467,6 +476,11 @@ def test_a_go_names_who_would_not_move_on_air() -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
     del stage.states["left"]
     assert [one.code for one in stage.desk.go(None, 0.0).refused] == ["unknown-camera"]
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left")
+    stage.states["left"] = replace(stage.states["left"], link="down")  # which only who sends it finds out
+    [refused] = stage.desk.go(None, 0.0).refused
+    assert (refused.camera, refused.code, refused.sentence) == ("left", "unreachable", "camera left does not answer")
     assert Stage(CuePlace(Decimal(2), Decimal(3))).desk.go(None, 0.0).refused == ()
 
 
@@ -476,6 +490,12 @@ def test_a_go_pressed_twice_moves_once_and_says_that_it_counted_once() -> None:
     again = stage.desk.go(None, 10.2)
     assert (again.cue, again.counted) == (CUES[2], False)
     assert len(stage.recalls) == 1
+
+
+def test_how_close_two_presses_may_be_is_what_the_show_says() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)), once_within_seconds=2.0)
+    stage.desk.go(None, 10.0)
+    assert not stage.desk.go(None, 11.5).counted
 
 
 def test_every_step_is_kept_and_a_standby_for_the_next_cue_is_no_step() -> None:
@@ -521,6 +541,9 @@ def test_what_changes_nothing_is_not_said_again() -> None:
     stage.camera("left", pan_deg=3.0)
     stage.camera("right", position="hands")
     assert len(stage.said) == 1
+    stage.standby()
+    stage.camera("left", pan_deg=4.0)
+    assert len(stage.said) == 2
 
 
 def test_a_move_that_has_an_earliest_leaves_so_long_after_the_cue_before() -> None:
@@ -695,6 +718,14 @@ def test_a_go_before_the_time_sends_what_is_not_seen_and_tells_so() -> None:
     assert len(stage.sent) == 2, "once"
 
 
+@pytest.mark.parametrize(("on_air", "code"), [("right", "late"), ("left", "left-behind")])
+def test_a_go_before_the_time_sends_a_camera_unless_the_cue_moves_that_one_on_air(on_air: str, code: str) -> None:
+    waits, seen = ListedMove("left", "soloist", after_seconds=20.0), ListedMove(on_air, "piano", on_air=True)
+    stage = Stage(cues=(ListedCue(Decimal(1), moves=(waits, seen)),))
+    stage.standby()
+    assert stage.go() == {"left": code}
+
+
 def test_a_go_before_the_time_moves_no_camera_that_it_takes_or_that_is_on_air_and_names_them() -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)), LATER)
     stage.go()
@@ -748,7 +779,136 @@ def test_a_go_of_another_cue_calls_off_what_waited_and_says_for_which_cue_it_was
     assert ("right", "hands") not in stage.sent
 
 
-KEYS = ("stand_by", "go", "back", "jump", "hold", "release", "stopped")
+START = {"left": "wide", "right": "wide", "gallery": "organ"}
+
+
+def said_of(placed: Placed) -> dict[str, str]:
+    """What became of each camera: the position that it is sent to, that it stands in, or why it is not sent."""
+    told = {one.camera: f"sent to {one.position}" for one in placed.sent}
+    told |= {one.camera: f"in {one.position}" for one in placed.standing}
+    told |= {one.camera: one.code for one in placed.not_sent}
+    assert len(told) == len(placed.sent) + len(placed.standing) + len(placed.not_sent), "each is told of once"
+    return told
+
+
+@pytest.mark.parametrize(
+    ("place", "there"),
+    [
+        (None, START),
+        (CuePlace(Decimal(1), Decimal(2)), {"left": "soloist", "right": "wide", "gallery": "choir-wide"}),
+        (CuePlace(Decimal(2), Decimal(3)), {"left": "piano", "right": "hands", "gallery": "choir-wide"}),
+        (CuePlace(Decimal(4), None), {"left": "choir-wide", "right": "piano", "gallery": "choir-wide"}),
+    ],
+    ids=["at the start", "after cue 1", "after cue 2", "at the end"],
+)
+def test_places_brings_each_camera_to_where_the_cues_before_the_next_have_it(
+    place: CuePlace | None, there: dict[str, str]
+) -> None:
+    stage = Stage(place, start=START)
+    assert said_of(stage.desk.places()) == {camera: f"sent to {position}" for camera, position in there.items()}
+    assert dict(stage.sent) == there
+    assert said_of(stage.desk.places()) == {camera: f"sent to {position}" for camera, position in there.items()}
+    assert len(stage.sent) == 3, "those on their way are not sent again"
+    for camera, position in there.items():
+        stage.settle(camera, position)
+    assert said_of(stage.desk.places()) == {camera: f"in {position}" for camera, position in there.items()}
+    assert len(stage.sent) == 3
+    assert all(code == "not-asked" for code in stage.unready.values()), "whoever only stays there is ready"
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"tally": "program"}, "on-air"),
+        ({"locks": (LOCK,)}, "locked"),
+        ({"activity": Activity.LEARNING}, "learning"),
+        ({"activity": Activity.DIRECT, "phase": Phase.SLEWING}, "moving"),
+        ({"activity": Activity.BY_HAND}, "moving"),
+        ({"activity": Activity.HALTING}, "moving"),
+        ({"activity": None}, "moving"),
+        ({"link": "down", "position": "wide"}, "unreachable"),
+        ({"power": "starting", "position": "wide"}, "starting"),
+        ({"power": "standby"}, "standby"),
+    ],
+)
+def test_places_moves_no_camera_that_is_on_air_or_not_free_and_says_why(change: dict[str, object], code: str) -> None:
+    stage = Stage(start={"left": "wide", "right": "wide"})
+    stage.camera("left", **change)
+    assert said_of(stage.desk.places()) == {"left": code, "right": "sent to wide"}
+    stage.after(600.0)
+    stage.camera("left", tally="off", locks=(), activity=Activity.AT_REST, link="up", power="on", position=None)
+    assert stage.sent == [("right", "wide")], "and none goes later by itself"
+
+
+def test_places_tells_what_a_camera_refuses_and_which_there_is_not() -> None:
+    stage = Stage(start={"left": "wide", "organ-loft": "wide"})
+    stage.refusing["left"] = "position wide: tilt 95 degrees is out of reach"
+    placed = stage.desk.places()
+    assert said_of(placed) == {"left": "refused", "organ-loft": "unknown-camera"}
+    assert placed.not_sent[0].sentence == stage.refusing["left"]
+    del stage.refusing["left"]
+    assert said_of(stage.desk.places())["left"] == "sent to wide"
+
+
+def test_places_leaves_to_the_standby_what_the_standby_has_asked_for() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)), LATER, start={"right": "wide"})
+    stage.standby()
+    assert stage.unready == {"left": "moving", "right": "waiting"}
+    assert said_of(stage.desk.places()) == {
+        "gallery": "sent to choir-wide",
+        "left": "sent to piano",
+        "right": "waiting",
+    }
+    assert stage.sent == [("left", "piano"), ("gallery", "choir-wide")]
+    stage.settle("left", "piano")
+    assert said_of(stage.desk.places())["left"] == "in piano"
+
+
+def test_places_is_refused_on_hold_and_where_the_show_says_nothing() -> None:
+    for stage, code in ((Stage(CuePlace(None, Decimal(1), held=True), start=START), "held"), (Stage(), "no-places")):
+        with pytest.raises(Refusal) as refused:
+            stage.desk.places()
+        assert (refused.value.code, stage.sent) == (code, [])
+
+
+def test_a_move_that_waited_since_its_go_is_not_sent_again_after_places() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.go()
+    stage.camera("left", tally="program")
+    assert said_of(stage.desk.places())["right"] == "sent to piano"
+    stage.settle("right", "piano")
+    stage.after(600.0)
+    assert stage.sent.count(("right", "piano")) == 1
+
+
+def test_a_camera_that_is_switched_on_is_asked_to_stand_nowhere_until_a_cue_sends_it() -> None:
+    cues = (
+        ListedCue(Decimal(1), "Power", None, (ListedMove("left", "soloist"),), switch_on=("left",)),
+        ListedCue(Decimal(2), "Solo", "left"),
+        ListedCue(Decimal(3), "Piano", None, (ListedMove("left", "piano"),)),
+        ListedCue(Decimal(4), "Bows", "left"),
+    )
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)), cues, start={"left": "wide"})
+    assert stage.unready == {}, "after its sweep it stands in no position, and the show has named none since"
+    stage.desk.jump(Decimal(4))
+    assert stage.unready == {"left": "elsewhere"}
+
+
+def test_a_camera_at_rest_that_looks_for_its_focus_is_not_ready_for_its_part_nor_to_be_taken() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.standby()
+    stage.settle("right", "hands")
+    stage.settle("left", "piano")
+    stage.camera("left", focus_in_doubt=True)
+    assert stage.unready == {"left": "focus"}
+    stage.camera("left", focus_in_doubt=False)
+    assert stage.unready == {}
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", position="choir-wide", focus_in_doubt=True)
+    assert stage.unready == {"gallery": "focus"}
+
+
+KEYS = ("stand_by", "places", "go", "back", "jump", "hold", "release", "stopped")
 HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail", "drive", "learn", "learned")
 EVENTS = st.lists(st.tuples(st.sampled_from(KEYS + HAPPENINGS), st.sampled_from(["left", "right", "gallery"])))
 
@@ -766,6 +926,8 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
             match what:
                 case "stand_by":
                     stage.standby()
+                case "places":
+                    stage.desk.places()
                 case "go":
                     stage.go()
                 case "jump":
@@ -798,10 +960,10 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                     getattr(stage.desk, what)()
         except Refusal:
             pass
-        if what in ("stand_by", "go"):
+        if what in ("stand_by", "places", "go"):
             in_hand.clear()
         moved = stage.recalls[sent:]
-        assert not moved or (what in ("stand_by", "go", "off", "wait") and not held)
+        assert not moved or (what in ("stand_by", "places", "go", "off", "wait") and not held)
         for moving, _, _, _, on_air in moved:
             assert not stage.states[moving].locks
             assert moving not in in_hand

@@ -48,6 +48,8 @@ from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
 from ptzd.visca import load_dialect
 
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+
 CAMERAS = ("left", "right", "gallery")
 EVENING = datetime(2026, 6, 20, 19, 30, tzinfo=UTC)
 
@@ -263,6 +265,7 @@ def test_noise_on_every_topic_leaves_the_daemon_up_and_the_cameras_still(tmp_pat
         topics += [
             "cue/go",
             "cue/standby",
+            "cue/places",
             "show/export",
             "show/import",
             "nonsense",
@@ -558,6 +561,18 @@ def test_how_long_a_learning_takes_is_known_beforehand_and_nothing_moves_for_it(
     in_house(tmp_path, scene)
 
 
+@pytest.mark.parametrize("topic", ["camera/left/stop", "all/stop"])
+def test_a_stop_that_was_carried_out_ahead_is_carried_out_in_its_turn_too(tmp_path: Path, topic: str) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "between"})
+        await asyncio.sleep(0.3)
+        assert house.speed() > 0.0
+        house.daemon.handle(Incoming(f"ptzd/{topic}", b"", again=True))
+        assert (await house.end("between"))["phase"] == "stopped"
+
+    in_house(tmp_path, scene)
+
+
 def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("camera/left/learn", LEARN | {"id": "learn"})
@@ -788,6 +803,118 @@ def test_a_camera_that_a_cue_takes_is_ready_only_where_the_cues_before_have_sent
     in_house(tmp_path, sent_elsewhere, read_show_text(CUES))
     if again:
         in_house(tmp_path, is_told, read_show_text(CUES))
+
+
+def test_places_brings_every_camera_off_air_to_where_the_show_has_it_and_tells_what_became_of_each(
+    tmp_path: Path,
+) -> None:
+    """After a jump; heads are looked at, not what is said of them."""
+
+    async def scene(house: House) -> None:
+        heads = {name: camera.head for name, camera in house.simulated.items()}
+        stood = heads["gallery"].pan_counts(asyncio.get_running_loop().time())
+        house.say("camera/gallery/tally", "program")
+        house.say("cue/jump", "3")
+        await asyncio.sleep(0.1)
+        assert not_ready(house).keys() == {"left", "right"}
+        house.say("cue/places", {"id": "places"})
+        placed = (await house.outcome("places"))["result"]
+        assert placed["sent"] == [
+            {"camera": "left", "position": "soloist"},
+            {"camera": "right", "position": "choir-wide"},
+        ]
+        assert placed["standing"] == []
+        assert [(one["camera"], one["position"], one["code"]) for one in placed["not_sent"]] == [
+            ("gallery", "choir-wide", "on-air")
+        ]
+        await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["ready"])
+        now = asyncio.get_running_loop().time()
+        assert [heads[name].pan_counts(now) for name in ("left", "right")] == pytest.approx([-2500, 1500], abs=1)
+        assert heads["gallery"].pan_counts(now) == stood
+        house.say("cue/places", {"id": "again"})
+        placed = (await house.outcome("again"))["result"]
+        assert ([one["camera"] for one in placed["standing"]], placed["sent"]) == (["left", "right"], [])
+
+    in_house(tmp_path, scene, read_show_text(PLACES))
+
+
+def test_a_stop_ends_what_places_has_begun_and_nothing_goes_on_by_itself(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        for camera in CAMERAS:
+            house.say(f"camera/{camera}/tally", "off")
+        house.say("cue/jump", "3")
+        house.say("cue/places", {"id": "places"})
+        assert len((await house.outcome("places"))["result"]["sent"]) == 3
+        await asyncio.sleep(0.4)
+        assert house.speed() > 10
+        house.say("all/stop")
+        await asyncio.sleep(1.5)
+        for _ in range(100):
+            await asyncio.sleep(0.1)
+            assert house.speed() == 0
+        assert not_ready(house).keys() == {"left", "right"}
+
+    in_house(tmp_path, scene, read_show_text(PLACES))
+
+
+def test_a_camera_that_looks_for_its_focus_is_not_ready_until_it_has_found_it(tmp_path: Path) -> None:
+    """The lens itself is looked at: it goes to and fro from when the head has arrived, and again later at rest."""
+
+    async def play() -> None:
+        async with open_house(tmp_path, show=read_show_text(CUES), focus_by_itself=frozenset({"left"})) as house:
+            loop, lens = asyncio.get_running_loop(), house.simulated["left"].body.lens
+
+            async def hunt(seconds: float) -> None:
+                found, ends, way = lens.focus_counts(loop.time()), loop.time() + seconds, 1
+                while loop.time() < ends:
+                    lens.focus.go(loop.time(), found + way * 5000, 1500.0)  # it does not come to rest there
+                    way = -way
+                    await asyncio.sleep(0.9)
+                lens.focus.go(loop.time(), found, 1500.0)
+                await asyncio.sleep(lens.focus.ends_at - loop.time())
+
+            house.say("cue/standby")
+            await house.until(lambda topic, message: topic.endswith("left/move") and message["phase"] == "settling")
+            hunting = asyncio.create_task(hunt(5.0))
+            await house.until(lambda topic, message: topic.endswith("left/move") and message["phase"] == "settled")
+            while not hunting.done():
+                assert "left" in not_ready(house)
+                await asyncio.sleep(0.05)
+            await asyncio.sleep(1)
+            assert not_ready(house) == {}
+            hunting = asyncio.create_task(hunt(5.0))
+            await asyncio.sleep(3)
+            while not hunting.done():
+                assert "focus still changes" in not_ready(house)["left"]
+                await asyncio.sleep(0.05)
+            await asyncio.sleep(1)
+            assert not_ready(house) == {}
+
+    virtual_time.run(play())
+
+
+PLACES = """
+[show]
+name = "evening"
+start = { right = "choir-wide" }
+
+[[cue]]
+number = 1
+after = 30
+take = "gallery"
+move = [{ camera = "left", position = "choir-wide" }, { camera = "gallery", position = "choir-wide" }]
+
+[[cue]]
+number = 2
+after = 30
+move = [{ camera = "left", position = "soloist" }]
+
+[[cue]]
+number = 3
+after = 30
+take = "left"
+move = [{ camera = "right", position = "soloist", on_air = true }]
+"""
 
 
 def test_a_cue_is_not_ready_while_its_move_on_air_would_be_refused(tmp_path: Path) -> None:
@@ -1069,7 +1196,12 @@ def test_a_lock_that_comes_after_an_unlock_holds_even_if_the_disk_is_slow(
         house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
         assert (await house.end("recall"))["code"] == "locked"
 
+    async def after_a_restart(house: House) -> None:
+        assert lockers(house, "left") == [second]
+
     in_house(tmp_path, scene)
+    monkeypatch.undo()
+    in_house(tmp_path, after_a_restart)
 
 
 def test_a_lock_counts_again_after_an_unlock_even_with_the_same_id(tmp_path: Path) -> None:
@@ -1693,11 +1825,14 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             house.say("show/export")
             house.say("cue/standby")
             house.say("cue/go")
+            house.say("cue/places")
             house.say("nonsense")
             await asyncio.sleep(2)
             house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
             house.say("camera/left/unlock", {"by": "stage"})
-            for id in ("4", "5"):
+            house.say("camera/right/rename", {"position": "soloist", "to": "singer", "id": "6"})
+            house.say("camera/right/delete", {"position": "choir-wide", "id": "7"})
+            for id in ("4", "5", "6", "7"):
                 await house.outcome(id)
             await asyncio.sleep(10)
 

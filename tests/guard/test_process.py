@@ -223,6 +223,27 @@ async def test_the_daemon_knows_at_once_that_its_guard_was_killed_and_another_ta
         await stage.rests("gallery", within=1.0)  # the new one has the term of the old one
 
 
+async def test_a_term_that_runs_out_while_no_guard_lives_is_seen_to_by_the_next(stage: Stage) -> None:
+    async with Keeper(stage.guarded()) as keeper:
+        assert await keeper.living(20)
+        assert keeper.process is not None
+        stage.drive("gallery")
+        keeper.process.kill()
+        keeper.renew("gallery", 0.05)  # over before another can begin
+        await stage.rests("gallery", within=8.0)  # its start is in this
+
+
+async def test_guards_that_die_one_after_another_leave_no_file_open(stage: Stage) -> None:
+    async with Keeper(stage.guarded(), command=("true",)) as keeper:
+        files = psutil.Process().num_fds()
+        first = keeper.process
+        for _ in range(2):
+            before = keeper.process
+            await until(lambda before=before: keeper.process is not before, 5)  # type: ignore[misc]
+        assert keeper.process is not first
+        assert psutil.Process().num_fds() <= files
+
+
 async def test_the_daemon_knows_within_0_7_s_that_its_guard_is_frozen_and_another_takes_over(stage: Stage) -> None:
     async with Keeper(stage.guarded()) as keeper:
         assert await keeper.living(20)

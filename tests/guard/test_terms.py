@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from contextlib import AbstractAsyncContextManager
 from itertools import pairwise
 
 import pytest
@@ -12,7 +13,10 @@ from ptzsim import Habits, draw_habits
 from ptzsim.virtual_time import run
 
 from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched, halt
+from ptzd.links import Link
 from ptzd.visca import PanTiltAbsolute, PanTiltDrive, PanTiltStop
+
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
 RESTS = [HaltBegan("gallery", "nobody said in time that it may go on moving"), HaltEnded("gallery", still=True)]
 
@@ -190,6 +194,26 @@ def test_two_guards_that_stop_one_camera_both_see_it_at_rest() -> None:
 
     for seed in range(20):
         run(main(seed))
+
+
+def test_a_way_to_the_camera_that_cannot_be_opened_is_tried_twice_a_second() -> None:
+    async def main() -> None:
+        loop = asyncio.get_running_loop()
+        async with watched_scene() as scene:
+            tried_at: list[float] = []
+
+            def opened() -> AbstractAsyncContextManager[Link]:
+                tried_at.append(loop.time())
+                if len(tried_at) < 4:
+                    raise OSError("no route")
+                return scene.wire.open()
+
+            scene.drive(pan_step=8)
+            halted = await halt(Watched("gallery", scene.camera.dialect, opened), 5.0)
+            assert halted.still
+            assert [later - earlier for earlier, later in pairwise(tried_at)] == pytest.approx([0.5, 0.5, 0.5])
+
+    run(main())
 
 
 def test_a_camera_that_refuses_every_stop_is_not_said_to_stand_still() -> None:

@@ -39,9 +39,9 @@ def test_the_refusal_of_a_copy_is_kept_back_and_every_other_one_is_passed_on() -
         ours, theirs = memory_pair(rng=random.Random(1))
         link = TwiceLink(ours)
         link.send(STOP)
-        for reply in (ACK, REFUSAL, REFUSAL):
+        for reply in (ACK, REFUSAL, REFUSAL, ACK):
             theirs.send(reply)
-        assert [await link.receive() for _ in range(2)] == [ACK, REFUSAL]
+        assert [await link.receive() for _ in range(3)] == [ACK, REFUSAL, ACK]
         link.send(STOP)
         link.send(packet(PayloadType.CONTROL, 0, RESET))  # both sides number anew
         theirs.send(REFUSAL)

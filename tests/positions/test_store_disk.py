@@ -388,6 +388,25 @@ async def test_a_row_that_makes_no_sense_is_told_and_all_others_are_read(
         await store.store(make(name="sopranos"))
 
 
+async def test_a_date_without_a_zone_is_told_in_its_own_sentence(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make(name="soloist"))
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE entry SET stored_at = '2031-05-24T19:30:00'")
+    connection.close()
+    async with opened() as store:
+        [trouble] = store.troubles
+        history = await refusal_of(store.history("gallery", "soloist"))
+        reverted = await refusal_of(store.revert("gallery", "soloist", 1))
+        for sentence in (trouble, history.sentence, reverted.sentence):
+            assert "position soloist of camera gallery" in sentence
+            assert "has no time zone" in sentence
+        await store.store(make(name="soloist"))
+        assert store.position("gallery", "soloist") is not None
+
+
 async def test_a_lock_that_makes_no_sense_locks(path: Path, opened: Opened, calendar: Callable[[], datetime]) -> None:
     async with opened() as store:
         await store.set_lock("gallery", Lock("Kim", "lens", calendar()))

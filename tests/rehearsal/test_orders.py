@@ -68,6 +68,11 @@ def _some_order_fits(show: ShowFile, camera: str) -> bool:
 def _fits(order: tuple[tuple[float, float, str], ...], on_air: list[tuple[float, float]]) -> bool:
     now, stands = 0.0, "home"
     for opens, due, wanted in order:
+        if wanted == stands:  # it is not sent
+            now = max(now, opens)
+            if now > due:
+                return False
+            continue
         start = max(now, opens)
         now = start + 0.1 + _travel(stands, wanted) + 0.4
         if now > due or any(begin < now and start < end for begin, end in on_air):
@@ -115,10 +120,10 @@ def test_what_fits_is_seen_by_looking_at_every_pair_of_moves_and_takes(text: str
     holders = [None, *(cue.on_air for cue in rehearsal.cues)]
     wrong = False
     for one, other in product(rehearsal.moves, repeat=2):
-        if one.camera == other.camera and one.index < other.index:
+        if one.camera == other.camera and one.index < other.index and other.needed_seconds:
             wrong |= one.settled_seconds > other.start_seconds and other.settled_seconds > one.start_seconds
     for move in rehearsal.moves:
-        if not move.at_go:
+        if not move.at_go and move.needed_seconds:
             wrong |= move.settled_seconds > at[move.cue_index] or holders[move.cue_index] == move.camera
         for index, cue in enumerate(rehearsal.cues):
             goes_on_air = cue.take == move.camera and holders[index] != move.camera

@@ -9,9 +9,12 @@ until the picture is still.
 
 from __future__ import annotations
 
-import pytest
-from evenings import CONFIGS, LENS, TABLED, camera, granary, stored, two_cameras
+from dataclasses import replace
 
+import pytest
+from evenings import CONFIGS, EVENING, LENS, PLACES, TABLED, camera, granary, stored, two_cameras
+
+from ptzd.cameras import Lock
 from ptzd.files import Change, read_show_text
 from ptzd.rehearsal import Rehearsal, fix, rehearse
 
@@ -422,10 +425,105 @@ def test_a_camera_comes_from_home_after_its_sweep_and_makes_no_move_within_it() 
     rehearsal = rehearse(read_show_text(text), two_cameras())
     within, after = rehearsal.moves
     assert (within.start_seconds, after.start_seconds) == (10.0, 50.0)
-    assert _kinds(rehearsal) == ["start-up-sweep"]
+    assert _kinds(rehearsal) == ["start-up-sweep", "start-up-sweep"]
+    assert rehearsal.conflicts[1].moves == (within.index,)
     # By the formula above: not from beam, where it has never been, but 90° from home.
     assert (after.from_position, after.pan_deg) == (None, 90.0)
     assert after.needed_seconds == pytest.approx(2.5, abs=0.005)
+
+
+SWEEPS = """
+[[cue]]
+number = 1
+after = 10
+[[cue]]
+number = 2
+after = 3
+switch_on = ["left"]
+"""
+TAKE = '[[cue]]\nnumber = 3\nafter = 12\ntake = "left"\n'
+MOVE = '[[cue.move]]\ncamera = "left"\nposition = "post"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (SWEEPS + TAKE, "cue 3 takes left in its start-up sweep, 12 s after cue 2 has switched it on"),
+        (SWEEPS + TAKE.replace("12", "31"), None),
+        # The sweep begins 1 s into the move; one that has settled by then is out of its way.
+        (SWEEPS + MOVE + "earliest = -1.0\n", "left to post for cue 2 falls into"),
+        (SWEEPS + MOVE, None),
+        (SWEEPS + TAKE.replace('take = "left"', "") + MOVE + "earliest = -2.0\n", "left to post for cue 3 falls into"),
+        # On air 5 s after cue 1, while cue 2 has switched it on 3 s after cue 1.
+        (
+            SWEEPS.replace("[[cue]]\nnumber = 2", MOVE + "on_air = true\nearliest = 5.0\n[[cue]]\nnumber = 2"),
+            "left to post for cue 1 falls into",
+        ),
+    ],
+)
+def test_whatever_falls_into_a_start_up_sweep_is_told(text: str, told: str | None) -> None:
+    """By hand: cue 2 comes at 13 s, and the sweep lasts until 43 s; a move to post takes 2.5 s."""
+    found = [
+        conflict.sentence
+        for conflict in rehearse(read_show_text(HOME + text), two_cameras()).conflicts
+        if not conflict.sentence.startswith("cue 2 switches left on")
+    ]
+    assert len(found) == (told is not None)
+    assert told is None or found[0].startswith(told)
+
+
+def test_a_camera_that_stands_there_already_needs_no_time_and_may_be_on_air() -> None:
+    text = """
+    [[cue]]
+    number = 1
+    after = 0.2
+    take = "left"
+    [[cue.move]]
+    camera = "left"
+    position = "home"
+    [[cue]]
+    number = 2
+    after = 0.2
+    [[cue.move]]
+    camera = "left"
+    position = "home-again"
+    """
+    left = camera("left", {**PLACES, "home-again": PLACES["home"]})
+    rehearsal = rehearse(read_show_text(HOME + text), {"left": left, "right": camera("right")})
+    for move in rehearsal.moves:
+        assert (move.needed_seconds, move.most_seconds) == (0.0, 0.0)
+        assert move.margin_seconds == pytest.approx(0.2)
+    assert rehearsal.fits
+
+
+def test_a_take_in_mid_move_is_told_as_that_even_where_the_move_has_an_earlier_latest() -> None:
+    """By the formula: 2.1 s until the head has arrived, 2.5 s until the picture is still."""
+    for after, how in (("2.0", "in mid-move"), ("2.3", "while it still settles")):
+        text = f"{TAKE.replace('12', after)}{MOVE}latest = -1.0\n"
+        (conflict,) = rehearse(read_show_text(HOME + text), two_cameras()).conflicts
+        assert conflict.kind == "taken-unsettled"
+        assert conflict.sentence.startswith(f"left to post for cue 3 is taken {how}: it settles")
+    (conflict,) = rehearse(
+        read_show_text(HOME + TAKE.replace("12", "3") + MOVE + "latest = -1\n"), two_cameras()
+    ).conflicts
+    assert conflict.kind == "late", "it stands still when it is taken, but not as early as it was asked to"
+
+
+def test_a_camera_that_is_locked_is_told_of_once_with_who_has_locked_it() -> None:
+    cameras = {
+        name: replace(each, locks=(Lock("the rigger", "rigging", EVENING),)) for name, each in two_cameras().items()
+    }
+    text = (
+        TAKE.replace('take = "left"', "")
+        + MOVE
+        + "spare = true\n"
+        + TAKE.replace("3", "4")
+        + MOVE.replace("post", "home")
+    )
+    (conflict,) = rehearse(read_show_text(HOME + text), cameras).conflicts
+    assert (conflict.kind, conflict.camera) == ("locked", "left"), "right makes no move"
+    assert "the rigger (rigging)" in conflict.sentence
+    assert [remedy.kind for remedy in conflict.remedies] == ["by-hand"]
 
 
 @pytest.mark.parametrize(

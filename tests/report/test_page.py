@@ -293,14 +293,15 @@ const found = [...document.querySelectorAll("svg")].map((svg, n) => ({
 }));
 const told = document.createElement("pre");
 told.id = "measured";
-told.textContent = JSON.stringify({found, wide: document.documentElement.scrollWidth, room: innerWidth});
+const sentences = boxes(0, document.querySelectorAll("p, li"));
+told.textContent = JSON.stringify({found, sentences, wide: document.documentElement.scrollWidth, room: innerWidth});
 document.body.append(told);
 """
 Box = dict[str, float]
 
 
-def measured(page: str, folder: Path) -> dict[str, Any]:
-    """Open a page in a browser of its own and return where everything came to stand."""
+def measured(page: str, folder: Path, width: int = 1300) -> dict[str, Any]:
+    """Open a page in a browser of its own, so many pixels wide, and return where everything came to stand."""
     browser = shutil.which("chromium")
     if browser is None:
         if os.environ.get("PTZD_REQUIRE_TOOLS") == "1":
@@ -310,12 +311,22 @@ def measured(page: str, folder: Path) -> dict[str, Any]:
     file.write_text(page.replace("</body>", f"<script>{MEASURE}</script></body>"), "utf-8")
     quiet = "headless no-sandbox disable-gpu no-first-run disable-background-networking disable-component-update"
     command = [browser, *(f"--{word}" for word in quiet.split()), "--disable-sync", "--disable-dev-shm-usage"]
-    command += [f"--user-data-dir={folder / 'profile'}", "--window-size=1300,1000", "--dump-dom", file.as_uri()]
+    command += [f"--user-data-dir={folder / 'profile'}", f"--window-size={width},1000", "--dump-dom", file.as_uri()]
     done = subprocess.run(command, capture_output=True, timeout=300, check=True)
     tree = html5lib.parse(done.stdout.decode("utf-8"), namespaceHTMLElements=False)
     [told] = [element for element in tree.iter("pre") if element.get("id") == "measured"]
     measured: dict[str, Any] = json.loads(told.text or "")
     return measured
+
+
+def test_on_a_narrow_screen_nothing_is_scrolled_sideways(tmp_path: Path, choir: Rehearsal) -> None:
+    seen = measured(html_report(choir), tmp_path, 500)
+    assert seen["room"] == 500
+    assert seen["wide"] <= seen["room"]
+    sentences = [box for box in seen["sentences"] if len(box["text"]) > 60]
+    assert sentences
+    for box in sentences:
+        assert box["right"] - box["x"] > 300, f"{box['text']} is squeezed"
 
 
 def overlapping(boxes: Iterable[Box]) -> list[tuple[Box, Box]]:

@@ -43,7 +43,7 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print where the sh
 def cue() -> None:
     """Run the cues of the show that the daemon has loaded: standby, go, and finding one's place.
 
-    Only standby and go move cameras; hold keeps both from it. The daemon remembers where the show stands.
+    Only standby, places and go move cameras; hold keeps them from it. The daemon remembers where the show stands.
     """
 
 
@@ -58,6 +58,20 @@ def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> Non
     as it was rehearsed.
     """
     _run(broker, "standby", {"number": _written(number), "sent_at": sent_at()}, as_json)
+
+
+@cue.command(short_help="Send the cameras off air to where the show wants them.", epilog="Example: ptzd cue places")
+@_JSON
+@broker_options
+def places(broker: BrokerAddress, as_json: bool) -> None:
+    """Send every camera off air to where it should stand before the next cue: after a jump, a restart, a recall.
+
+    It tells camera by camera which was sent, which stands there, and which was not sent and why, such as one on air,
+    or one that somebody moves; then it ends with 1.
+    """
+    result = _run(broker, "places", {"sent_at": sent_at()}, as_json)
+    if result.get("not_sent"):
+        raise click.exceptions.Exit(1)
 
 
 @cue.command(short_help="Run the next cue.", epilog="Example: ptzd cue go")
@@ -157,6 +171,15 @@ def go_lines(result: Payload) -> list[str]:
     return lines
 
 
+def places_lines(result: Payload) -> list[str]:
+    """Return what became of each camera that was to go to its place, in lines."""
+    return [
+        *(f"{one['camera']} is sent to {one['position']}" for one in result.get("sent") or ()),
+        *(f"{one['camera']} stands in {one['position']}" for one in result.get("standing") or ()),
+        *(str(one["sentence"]) for one in result.get("not_sent") or ()),
+    ]
+
+
 def _words(cue: Payload) -> str:
     label = f" ({cue['label']})" if cue.get("label") else ""
     return f"{cue['number']}{label}"
@@ -172,7 +195,7 @@ def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> P
     if as_json:
         say_json(state | result)
         return result
-    for line in (*go_lines(result), *state_lines(state)):
+    for line in (*go_lines(result), *places_lines(result), *state_lines(state)):
         say(line)
     return result
 

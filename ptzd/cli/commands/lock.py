@@ -39,7 +39,8 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
         require_still(states)
     else:
         say(f"Camera {camera} is locked: nobody moves it until `ptzd unlock {camera}`.")
-        _say_who(camera, outcome)
+        for line in _lines(camera, outcome.get("result") or {}):
+            say(line)
         tell(states)
 
 
@@ -54,10 +55,15 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
 
     Look first whether everybody's hands are clear of it. Who is named by --whose may be at the head right now: ask.
     """
-    outcome = asyncio.run(_unlock(broker, camera, {"by": by or _login(), "whose": whose}))
+    by = by or _login()
+    outcome = asyncio.run(_unlock(broker, camera, {"by": by, "whose": whose}))
     if as_json:
         say_json(outcome)
-    elif not _say_who(camera, outcome):
+    elif lines := _lines(camera, outcome.get("result") or {}):
+        say(f"The lock of {whose or by} is off, but camera {camera} may not move yet:")
+        for line in lines:
+            say(line)
+    else:
         say(f"Camera {camera} may move again.")
 
 
@@ -75,15 +81,8 @@ def locks(broker: BrokerAddress, as_json: bool) -> None:
         say(line)
 
 
-def _say_who(camera: str, outcome: Payload) -> bool:
-    """Say who keeps the camera still now, as the daemon's outcome tells; return whether anybody does."""
-    lines = _lines(camera, outcome.get("result") or {})
-    for line in lines:
-        say(line)
-    return bool(lines)
-
-
 def _lines(camera: str, state: Payload) -> list[str]:
+    """Return a line on each of those who keep a camera still, by its state or the result of a command."""
     since = [datetime.fromisoformat(lock["since"]).astimezone() for lock in state.get("locks") or ()]
     told = zip(lock_lines(state), since, strict=True)
     return [f"camera {camera}: {line} (since {moment:%H:%M:%S on %Y-%m-%d})" for line, moment in told]

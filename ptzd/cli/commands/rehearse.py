@@ -13,12 +13,13 @@ from rich import box
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from ptzd.cameras import Lock
 from ptzd.cli.broker import broker_of
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
-from ptzd.cli.stored import stored_positions, text_in
+from ptzd.cli.stored import stored_positions_and_locks, text_in
 from ptzd.config import Config
 from ptzd.daemon import camera_settings
 from ptzd.files import (
@@ -90,7 +91,7 @@ def rehearse(
     No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
     config = read_configuration(config_path)
-    cameras = _cameras(config, stored_positions(config, positions_path))
+    cameras = _cameras(config, *stored_positions_and_locks(config, positions_path))
     text, evening = _show(show, cameras)
     rehearsal = (
         go_through(evening, cameras) if share is None else vary(evening, cameras, share=share, runs=runs, seed=seed)
@@ -116,7 +117,9 @@ def rehearse(
     return 0 if rehearsal.fits else FAILED
 
 
-def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, RehearsedCamera]:
+def _cameras(
+    config: Config, positions: list[StoredPosition], locks: Mapping[str, tuple[Lock, ...]]
+) -> dict[str, RehearsedCamera]:
     heads = HeadFiles(config.store.path.parent)
     stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
     for position in positions:
@@ -124,7 +127,12 @@ def _cameras(config: Config, positions: list[StoredPosition]) -> dict[str, Rehea
             stored[position.camera][position.name] = position
     try:
         return {
-            name: RehearsedCamera(camera_settings(name, camera, heads.path(name)), stored[name], camera.focus == "auto")
+            name: RehearsedCamera(
+                camera_settings(name, camera, heads.path(name)),
+                stored[name],
+                camera.focus == "auto",
+                locks.get(name, ()),
+            )
             for name, camera in config.camera.items()
         }
     except (DialectError, HeadFileError) as error:
