@@ -199,6 +199,16 @@ class RecallConfig(_Table):
     )
 
 
+class TallyConfig(_Table):
+    """Who tells which camera is on air."""
+
+    source: Literal["messages", "none"] = Field(
+        default="messages",
+        description='"messages" where the vision mixer\'s tally is published, "none" where nobody tells and a camera '
+        "counts as off air until somebody does",
+    )
+
+
 class ShowConfig(_Table):
     """The running order, where the daemon is to run cues: `[show]`."""
 
@@ -321,6 +331,7 @@ class Config(_Table):
     broker: BrokerConfig = Field(default=BrokerConfig(), description="a table [broker]")
     store: StoreConfig = Field(description="a table [store] with a path in it")
     recall: RecallConfig = Field(default=RecallConfig(), description="a table [recall]")
+    tally: TallyConfig = Field(default=TallyConfig(), description="a table [tally]")
     show: ShowConfig | None = Field(default=None, description="a table [show] with a file in it")
     camera: Annotated[dict[Name, CameraConfig], AfterValidator(_each_name_one_dialect)] = Field(
         min_length=1,

@@ -36,7 +36,10 @@ def free_udp_ports(count: int) -> int:
 
 def write_config(folder: Path, broker_port: int, ports: Sequence[int], base: str = "ptzd") -> Path:
     """Write a configuration with a camera `camera-N` for each UDP port."""
-    lines = [f'[broker]\nport = {broker_port}\nbase_topic = "{base}"\n\n[store]\npath = "show.db"\n']
+    lines = [
+        f'[broker]\nport = {broker_port}\nbase_topic = "{base}"\n\n[store]\npath = "show.db"\n'
+        '[tally]\nsource = "none"\n'
+    ]
     for number, port in enumerate(ports):
         lines.append(f'[camera.camera-{number}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n')
     path = folder / "show.toml"

@@ -131,6 +131,7 @@ async def rigged(
     loss: float = 0.0,
     ready: bool = True,
     on_air_moves: str = "ask",
+    off_air_untold: bool = True,
     mount: str = "tripod",
     optics: Optics | None = None,
     guard: Guard | None = None,
@@ -186,6 +187,7 @@ async def rigged(
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
         report=report or keep,
         stands_in=lambda framing: None,
+        off_air_untold=off_air_untold,
     )
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]

@@ -329,6 +329,7 @@ async def staged(
         actors: list[Actor] = []
         lines = [
             f'[broker]\nport = {broker_port}\nbase_topic = "{base}"\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+            '[tally]\nsource = "none"\n'
         ]
         for index, each in enumerate(habits):
             actor = Actor(f"camera-{index}", each, rng)

@@ -17,7 +17,6 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from ptzd.cameras import Tally
 from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
@@ -33,6 +32,7 @@ from .messages import (
     NamedResult,
     PlacesResult,
     Result,
+    StandbyResult,
 )
 
 LONGEST_ID = 64  # characters
@@ -250,7 +250,7 @@ class TallyCommand(Command):
     bare = A_TALLY
     may_be_retained = True
 
-    tally: Tally = Field(description="program, preview or off")
+    tally: Literal["program", "preview", "off"] = Field(description="program, preview or off")
 
 
 class PaceCommand(_AtAPace):
@@ -359,6 +359,7 @@ class StandbyCommand(_OfACue):
     """Send the cameras off air to their framings in a cue, or in the next."""
 
     on = "cue/standby"
+    results = (StandbyResult,)
 
 
 class PlacesCommand(_Moving):

@@ -15,9 +15,11 @@ from ptzd.cameras import (
     CameraState,
     FocusMode,
     LinkState,
+    MoveReport,
     Phase,
     PowerState,
     Tally,
+    TallySource,
     Way,
 )
 from ptzd.cues import CueState, Gone, ListedCue, Placed
@@ -110,7 +112,8 @@ class StateMessage(Report):
     activity: (
         Activity | None
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
-    tally: Tally
+    tally: Tally  # unknown counts as on air
+    tally_source: TallySource | None  # null where nobody has told
     locks: list[LockMessage]  # who keeps it still; while there is one, nobody moves it
     faults: list[str]
     as_of: AwareDatetime
@@ -135,6 +138,7 @@ class StateMessage(Report):
             seconds_to_settled=state.seconds_to_settled,
             activity=state.activity,
             tally=state.tally,
+            tally_source=state.tally_source,
             locks=[LockMessage.of(lock) for lock in state.locks],
             faults=list(state.faults),
             as_of=state.as_of,
@@ -170,7 +174,7 @@ class MoveMessage(Report, Alike):
     sentence: str | None
     way: Way | None  # one absolute move, or a drive along a smooth curve
     why: str | None  # why this way and these speeds
-    warning: str | None  # where a move on air is too fast to watch
+    warning: str | None  # where a move on air is too fast to watch, or takes another time than it was meant to
     hint: str | None  # the words in the sentence that hold for messages alone: what to send
     as_of: AwareDatetime
 
@@ -408,24 +412,50 @@ class ImportResult(Result, Alike):
     unchanged: int
 
 
+class StartedMessage(Alike):
+    """A move that a cue has started, as its camera promised it."""
+
+    camera: str
+    position: str | None
+    predicted_seconds: float | None  # from start to settled
+    least_seconds: float | None  # the range that holds the truth nine times in ten, or more
+    most_seconds: float | None
+    warning: str | None
+
+
+class StandbyResult(Result):
+    """The `result` of `cue/standby`: the moves that have left at once. What waits is told in `cue/state`."""
+
+    started: list[StartedMessage]
+
+    @classmethod
+    def of(cls, started: Iterable[MoveReport]) -> Self:
+        """The result for what a standby sent."""
+        return cls(started=[StartedMessage.of(one) for one in started])
+
+
 class GoResult(Result):
     """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before.
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
-    about, as far as that is known at once.
+    about, as far as that is known at once; `started` are the moves that have left at once.
     """
 
     cue: CueMessage
     counted: bool
     overtaken: list[NotReadyMessage]
     refused: list[NotReadyMessage]
+    started: list[StartedMessage]
 
     @classmethod
     def of(cls, gone: Gone) -> Self:
         """The result for what a `go` did."""
         overtaken, refused = ([NotReadyMessage.of(one) for one in each] for each in (gone.overtaken, gone.refused))
-        return cls(cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken, refused=refused)
+        started = [StartedMessage.of(one) for one in gone.started]
+        return cls(
+            cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken, refused=refused, started=started
+        )
 
 
 class PlaceMessage(Alike):

@@ -19,6 +19,7 @@ from .reports import (
     Phase,
     PowerState,
     Tally,
+    TallySource,
     Way,
     locked_by,
 )
@@ -50,6 +51,7 @@ __all__ = [
     "Recall",
     "StrangeMotion",
     "Tally",
+    "TallySource",
     "Tolerance",
     "Way",
     "Window",

@@ -38,7 +38,7 @@ from .permission import (
 )
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
 from .reading import read_focus_mode, read_framing
-from .reports import Framing, Lock, Phase, Tally
+from .reports import Framing, Lock, Phase, Tally, TallySource
 from .shaped import Shaped
 from .still import STILL_SECONDS, Arrival, alike
 from .window import within
@@ -50,7 +50,7 @@ class Camera(Doing):
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
         try:
-            plan = self._planned(recall, seen=self._tally == "program")
+            plan = self._planned(recall, seen=self.on_air)
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
@@ -102,13 +102,15 @@ class Camera(Doing):
         self._locks = tuple(other for other in self._locks if other is not lock)
         self.say_state()
 
-    def set_tally(self, tally: Tally) -> None:
-        """Take note of what the vision mixer shows.
+    def set_tally(self, tally: Tally, source: TallySource = "message") -> None:
+        """Take note of what the vision mixer shows, or the cues have it show, which counts where no mixer has spoken.
 
         A camera that goes on air in mid-move finishes it and is told of; one that is being learned is stopped.
         """
-        went_on_air = tally == "program" and self._tally != "program"
-        self._tally = tally
+        if source != "message" and self._tally_source == "message":
+            return
+        went_on_air = tally == "program" and not self.on_air
+        self._tally, self._tally_source = tally, source
         if went_on_air and (move := self._activity.move) is not None:
             move.warning = f"camera {self.name} went on air while it moves; the picture is not at rest yet"
             self.told(move)
@@ -218,6 +220,8 @@ class Camera(Doing):
             # What a head does whose slow mode is switched in mid-move, no document says.
             slow_mode=slow.exists and (slow.state == "on" or not self.moving),
         )
+        if isinstance(plan, MoveRefused) and not plan.of_framing and not recall.exactly:
+            return plan.nearest_instead()
         if isinstance(plan, MoveRefused):
             raise Refusal(plan.code, f"camera {self.name} to {recall.position}: {plan.sentence}")
         return plan

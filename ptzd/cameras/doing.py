@@ -23,7 +23,17 @@ from .guard import Guard, Term
 from .halting import AtRest, Halting
 from .learning.activity import Learner
 from .move import Move
-from .reports import LOCKED_UNSEEN, CameraState, Framing, Lock, MoveReport, Phase, Tally
+from .reports import (
+    LOCKED_UNSEEN,
+    CameraState,
+    Framing,
+    Lock,
+    MoveReport,
+    Phase,
+    Tally,
+    TallySource,
+    counts_as_on_air,
+)
 from .settings import CameraSettings
 from .shaped import Shaped
 from .voice import Voice
@@ -45,9 +55,13 @@ class Doing:
         report: Callable[[CameraState | MoveReport], None],
         stands_in: Callable[[Framing], str | None],
         locks: tuple[Lock, ...] = (),
+        off_air_untold: bool = False,
         timing: Timing | None = None,
     ) -> None:
-        """`report` hears of every change and must return at once; `stands_in` names a framing's stored position."""
+        """`report` hears of every change and must return at once; `stands_in` names a framing's stored position.
+
+        With `off_air_untold` the camera counts as off air until somebody tells; else it counts as on air.
+        """
         self.settings = settings
         self.contact = Contact(
             link, settings.dialect, on_restart=self._restarted, on_reading=self._heard, timing=timing
@@ -59,7 +73,8 @@ class Doing:
         self._loop = asyncio.get_running_loop()
         self._group: asyncio.TaskGroup | None = None
         self._watch = Watch(self)
-        self._tally: Tally = "off"
+        self._tally: Tally = "off" if off_air_untold else "unknown"
+        self._tally_source: TallySource | None = "configuration" if off_air_untold else None
         self._locks = locks
         self._fault: str | None = None  # what was noticed of it since the last order
         self._activity: Activity = AtRest(self)
@@ -89,6 +104,11 @@ class Doing:
     @property
     def tally(self) -> Tally:
         return self._tally
+
+    @property
+    def on_air(self) -> bool:
+        """Whether it is seen, or may be, since nobody tells."""
+        return counts_as_on_air(self._tally)
 
     @property
     def moving(self) -> bool:
@@ -126,6 +146,7 @@ class Doing:
             faults=(*(fault for fault in own if fault is not None), *(condition.faults if condition else ())),
             as_of=self._calendar(),
             activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
+            tally_source=self._tally_source,
             focus_in_doubt=self.contact.focus_in_doubt,
         )
 
@@ -290,7 +311,7 @@ class Doing:
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
             known = (contact.up, contact.condition, contact.framing, contact.focus_in_doubt, activity.kind, self.moving)
-            made_of = (*known, self._tally, self._locks, self._fault, fault)
+            made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:

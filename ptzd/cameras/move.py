@@ -27,6 +27,7 @@ class Recall:
     on_air: bool = False  # "yes, although the camera is on program"
     id: str | None = None
     token: object = None  # comes back with every report of the move, such as whom to answer
+    exactly: bool = False  # refused where the time can't be had; else the nearest is taken
 
 
 @dataclass(slots=True)
@@ -38,7 +39,7 @@ class Move:
     dialect: Dialect
     arrival: Arrival
     started_at: float  # loop time
-    warning: str | None = None  # on air and too fast to watch
+    warning: str | None = None  # on air and too fast to watch, or in another time than was stored
     exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED
     taken: bool = False  # by the camera: the order to go to the framing, which ends whatever it did before

@@ -10,7 +10,7 @@ from .activity import Activity
 from .contact import Contact
 from .guard import Guard
 from .halting import Halting
-from .reports import Framing, Lock, Tally, locked_by
+from .reports import Framing, Lock, Tally, counts_as_on_air, locked_by
 from .settings import CameraSettings
 
 
@@ -60,26 +60,37 @@ def require_ready(camera: Asked) -> Framing:
 
 def require_not_refused_on_air(camera: Asked) -> None:
     """It is off air, or its configuration lets it move all the same."""
-    if camera.tally == "program" and camera.settings.on_air_moves == "refuse":
-        raise Refusal("on-air", f"camera {camera.settings.name} is on air, and its on_air_moves says refuse")
+    if counts_as_on_air(camera.tally) and camera.settings.on_air_moves == "refuse":
+        raise Refusal(*_seen(camera, ", and its on_air_moves says refuse"))
 
 
 def require_free_to_be_recalled(camera: Asked, *, on_air: bool) -> None:
     """It is off air, or may be moved on air: because it always may, or because whoever asks says so (`on_air`)."""
     require_not_refused_on_air(camera)
-    if camera.tally == "program" and camera.settings.on_air_moves == "ask" and not on_air:
+    if counts_as_on_air(camera.tally) and camera.settings.on_air_moves == "ask" and not on_air:
         hint = 'send "on_air": true'
-        raise Refusal("on-air", f"camera {camera.settings.name} is on air; to move it all the same, {hint}", hint)
+        raise Refusal(*_seen(camera, f"; to move it all the same, {hint}"), hint)
 
 
 def require_free_to_be_learned(camera: Asked) -> Framing:
     """It is ready, off air and at rest; return where it stands."""
     framing = require_ready(camera)
-    if camera.tally == "program":
-        raise Refusal("on-air", f"camera {camera.settings.name} is on air; learn it when nobody watches")
+    if counts_as_on_air(camera.tally):
+        raise Refusal(*_seen(camera, "; learn it when nobody watches"))
     if camera.moving:
         raise Refusal("moving", f"camera {camera.settings.name} is moving; learn it when it has come to rest")
     return framing
+
+
+def _seen(camera: Asked, more: str) -> tuple[str, str]:
+    """Code and sentence for a camera that is on air, or of which nobody tells whether it is."""
+    name = camera.settings.name
+    if camera.tally == "program":
+        return "on-air", f"camera {name} is on air{more}"
+    return "tally-unknown", (
+        f"nobody tells whether camera {name} is on air, so it counts as on air{more}; or let its tally be published, "
+        'or, where nobody can, write source = "none" below [tally] in the configuration'
+    )
 
 
 def require_guarded(camera: Asked, guard: Guard, activity: Activity) -> None:

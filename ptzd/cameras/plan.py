@@ -53,11 +53,13 @@ class MovePlan:
     why: str
     shaped: ShapedPlan | None = None
     verdict: MoveVerdict | None = None
+    instead: str | None = None  # why it does not take the time that was stored or rehearsed
 
     @property
     def warning(self) -> str | None:
-        """What a viewer would see, where the move is too fast to watch."""
-        return None if self.verdict is None or self.verdict.watchable else self.verdict.sentence
+        """Why it takes another time than it was meant to, and what a viewer would see where it is too fast to watch."""
+        watched = None if self.verdict is None or self.verdict.watchable else self.verdict.sentence
+        return "; ".join(each for each in (self.instead, watched) if each is not None) or None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,11 @@ class MoveRefused:
     code: Literal["out-of-reach", "outside-window", "too-short", "too-long"]
     sentence: str
     nearest: MovePlan
+
+    def nearest_instead(self) -> MovePlan:
+        """The move in the nearest time that can be had, which says so."""
+        seconds = self.nearest.prediction.seconds_to_arrival
+        return replace(self.nearest, instead=f"{self.sentence}; it is made in {seconds:.1f} s instead")
 
     @property
     def of_framing(self) -> bool:
@@ -140,8 +147,7 @@ def _to_be_seen(
     shaping = head if slow_mode else replace(head, slow=None)
     plan = plan_to_be_seen(shaping, here, there, seconds, picture=picture)
     if isinstance(plan, ShapedPlan):
-        verdict = _verdict_on(settings, plan)
-        return MovePlan("shaped", direct.pan_step, direct.tilt_step, plan.prediction, plan.why, plan, verdict)
+        return _shaped(settings, plan, direct)
     verdict = None
     if optics is not None:
         steps = direct.pan_step, direct.tilt_step
@@ -149,7 +155,17 @@ def _to_be_seen(
     straight = _direct(direct, verdict)
     if pace.seconds is None:
         return straight
-    return MoveRefused(plan.code, settings.refusal_hinted(plan).sentence, straight)
+    nearest = plan_to_be_seen(shaping, here, there, plan.nearest_seconds, picture=picture)
+    return MoveRefused(
+        plan.code,
+        settings.refusal_hinted(plan).sentence,
+        _shaped(settings, nearest, direct) if isinstance(nearest, ShapedPlan) else straight,
+    )
+
+
+def _shaped(settings: CameraSettings, plan: ShapedPlan, landing: DirectPlan) -> MovePlan:
+    verdict = _verdict_on(settings, plan)
+    return MovePlan("shaped", landing.pan_step, landing.tilt_step, plan.prediction, plan.why, plan, verdict)
 
 
 def _direct(plan: DirectPlan, verdict: MoveVerdict | None = None) -> MovePlan:

@@ -14,9 +14,15 @@ from typing import Literal
 
 LinkState = Literal["up", "down"]
 PowerState = Literal["on", "standby", "starting", "unknown"]
-Tally = Literal["program", "preview", "off"]
+Tally = Literal["program", "preview", "off", "unknown"]  # nobody knows better than that an unknown one is seen
+TallySource = Literal["message", "cues", "configuration"]  # each counts where none before it has spoken
 Way = Literal["direct", "shaped"]  # one absolute move, or a drive along a smooth curve that an absolute move lands
 FocusMode = Literal["auto", "manual"]
+
+
+def counts_as_on_air(tally: Tally) -> bool:
+    """Whether a camera with this tally is treated as seen: one of which nobody knows is."""
+    return tally in ("program", "unknown")
 
 
 class Activity(StrEnum):
@@ -112,6 +118,12 @@ class CameraState:
     as_of: datetime
     activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet
     focus_in_doubt: bool = False  # it focuses by itself, and was not seen to have found its focus since it rests
+    tally_source: TallySource | None = None  # None: nobody has told
+
+    @property
+    def on_air(self) -> bool:
+        """Whether it is seen, or may be, since nobody tells."""
+        return counts_as_on_air(self.tally)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ _PHASE_STYLES = {
 }
 _FIGURES = ("to go", "pan", "tilt", "zoom")
 _NAMES = ("camera", "stands in")  # of up to 32 letters: these give way where a terminal is narrow
-_TALLY_STYLES = {"program": "bold white on red", "preview": "bold black on green"}
+_TALLY_STYLES = {"program": "bold white on red", "preview": "bold black on green", "unknown": "bold yellow"}
 
 
 class Board:
@@ -90,7 +90,7 @@ class Board:
             table.add_column(heading, justify=justify, no_wrap=heading not in _NAMES, overflow="fold")
         for camera in sorted(self._states):
             state, since = self._states[camera]
-            phase, link, tally = (str(state.get(field, "?")) for field in ("phase", "link", "tally"))
+            phase, link = (str(state.get(field, "?")) for field in ("phase", "link"))
             table.add_row(
                 camera,
                 Text(link, style="green" if link == "up" else "bold red"),
@@ -100,7 +100,7 @@ class Board:
                 _figure(state.get("pan_deg"), "{:.2f}°"),
                 _figure(state.get("tilt_deg"), "{:.2f}°"),
                 _figure(state.get("zoom_counts"), "{:d}"),
-                Text(tally, style=_TALLY_STYLES.get(tally, "dim")),
+                Text(tally_words(state), style=_TALLY_STYLES.get(str(state.get("tally")), "dim")),
             )
         return table
 
@@ -114,8 +114,16 @@ def remarks(state: Payload) -> list[str]:
     said = lock_lines(state)
     if state.get("power") not in ("on", "unknown", None):
         said.append(f"power: {state['power']}")
+    if state.get("tally") == "unknown":
+        said.append("no tally comes, so it counts as on air")
     said.extend(map(str, state.get("faults") or ()))
     return said
+
+
+def tally_words(state: Payload) -> str:
+    """Return whether a camera is on air, and who says so where it is not the vision mixer."""
+    by = {"cues": " by cues", "configuration": ", untold"}.get(str(state.get("tally_source")), "")
+    return f"{state.get('tally', '?')}{by}"
 
 
 def learning_line(camera: str, progress: Payload) -> str:

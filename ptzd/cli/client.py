@@ -26,10 +26,12 @@ Payload = dict[str, Any]
 
 STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
 ANSWER_SECONDS = 5.0
+KEPT_SECONDS = 0.5  # a broker sends at once what it keeps
 OFFLINE_SECONDS = 2.0  # for whoever carries out a stop although the status says that nobody is there
 # What the command line says, by the code of a refusal, where the daemon's sentence has a hint for messages.
 OPTIONS = {
     "on-air": "add --on-air",
+    "tally-unknown": "add --on-air",
     "exists": "store it with --replace",
     "invalid": "import with --replace",
     "not-theirs": "name whose lock to take off with --whose",
@@ -115,6 +117,18 @@ class Client:
         except TimeoutError:
             return None
         return heard.payload
+
+    async def kept(self, topic: str) -> dict[str, bytes]:
+        """Return what the broker keeps on the topics that match one below the base, each by its whole name."""
+        await self.listen([topic])
+        found: dict[str, bytes] = {}
+        with suppress(TimeoutError, aiomqtt.MqttError):
+            async with asyncio.timeout(KEPT_SECONDS):
+                while True:
+                    message = await anext(self._mqtt.messages)
+                    if message.retain and isinstance(message.payload, bytes):
+                        found[str(message.topic)] = message.payload
+        return found
 
     async def require_daemon(self) -> Payload:
         """Return the status of a daemon that is online. Raises Failure where none is."""

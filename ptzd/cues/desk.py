@@ -9,9 +9,11 @@ What the daemon does with it, all of it on the event loop and without waiting:
         is_in=…,    # (state, position): whether a camera that has told this stands in a position
         state=lambda camera: cameras[camera].state() if camera in cameras else None,
         say=…,      # (CueState): publish it, retained
+        on_air=…,   # (cameras): those that are on air, as the cues have it
         keep=…,     # (CuePlace): store.set_cue_place(show, place) in a task
         later=loop.call_later,
     )
+    desk.say_on_air()                     # once, at the start
     desk.say_state()                      # once, when all else is said at the start
     desk.heard(report)                    # every CameraState and every MoveReport, as it comes
     desk.stopped(camera)                  # with every stop, None for all cameras: nothing may start by itself after it
@@ -122,13 +124,14 @@ class Gone:
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
-    about, as far as that is known at once.
+    about, as far as that is known at once; `started` what left at once, with its promised seconds and warnings.
     """
 
     cue: ListedCue
     counted: bool
     overtaken: tuple[NotReady, ...] = ()
     refused: tuple[NotReady, ...] = ()
+    started: tuple[MoveReport, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,23 +179,27 @@ class CueDesk:
         is_in: Callable[[CameraState, str], bool],
         state: Callable[[str], CameraState | None],
         say: Callable[[CueState], None],
+        on_air: Callable[[frozenset[str]], None],
         keep: Callable[[CuePlace], None],
         later: Callable[[float, Callable[[], None]], Timer],
         start: Mapping[str, str] = MappingProxyType({}),
+        begins_with: str | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
-        """`say` hears every change of the state, `keep` every change of the place; both must return at once.
+        """`say` hears every change of the state, `keep` every change of the place, `on_air` which cameras are on air as
+        the cues have it; all must return at once. The show begins with `begins_with` on air.
 
         `state` tells a camera's state before it has been `heard`, and None for a camera that there is not. `later` does
         something after so many seconds, as an event loop's `call_later` does.
         """
         self._show = show
-        self._run = CueRun(cues, place, start=start, once_within_seconds=once_within_seconds)
+        self._run = CueRun(cues, place, start=start, on_air=begins_with, once_within_seconds=once_within_seconds)
         self._recall = recall
         self._foresee = foresee
         self._is_in = is_in
         self._state = state
         self._say = say
+        self._on_air = on_air
         self._keep = keep
         self._later = later
         self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
@@ -204,6 +211,7 @@ class CueDesk:
         self._said: CueState | None = None
         self._refusal: MoveReport | None = None  # the latest
         self._asking = False  # while recalls go out, their first reports come back
+        self._started: list[MoveReport] = []  # by what is asked now, or was asked last
 
     def state(self) -> CueState:
         """Return how the show stands."""
@@ -215,18 +223,23 @@ class CueDesk:
         self._said = self.state()
         self._say(self._said)
 
+    def say_on_air(self) -> None:
+        """Say which cameras are on air, as the cues have it."""
+        self._on_air(self._run.on_air)
+
     # What it is asked
 
-    def stand_by(self, number: Decimal | None, now: float) -> CueState:
+    def stand_by(self, number: Decimal | None, now: float) -> tuple[MoveReport, ...]:
         """Send every camera off air that has a framing in the cue, unless it stands there or is on its way.
 
-        `now` is the event loop's time. What may not leave yet waits.
+        `now` is the event loop's time. What may not leave yet waits; what has left now is returned.
         """
         cue = self._run.stand_by(number)
         if self._asked is None or self._asked[0] != cue:
             self._asked = cue, now
         under_way = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None and _running(wish)}
         self._forget(self._wishes)
+        self._started.clear()
         self._asking = True
         try:
             for move in cue.moves:
@@ -234,7 +247,8 @@ class CueDesk:
                     self._wish(cue, move, under_way.get(move.camera), now)
         finally:
             self._asking = False
-        return self._changed()
+        self._changed()
+        return tuple(self._started)
 
     def places(self) -> Placed:
         """Send every camera off air to where the show wants it before the next cue, if nobody else moves it.
@@ -278,6 +292,12 @@ class CueDesk:
         if cue is None:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
+        self._started.clear()
+        self._asking = True
+        try:
+            self.say_on_air()  # what has waited for a camera to be off air leaves now
+        finally:
+            self._asking = False
         waiting = [wish for wish in self._wishes.values() if wish.token is None]
         unasked = () if self._asked is not None and self._asked[0] == cue else self._unasked(cue)
         self._end_standby()
@@ -288,13 +308,14 @@ class CueDesk:
         finally:
             self._asking = False
         self._changed()
-        return Gone(cue, True, overtaken, tuple(one for one in refused if one is not None))
+        return Gone(cue, True, overtaken, tuple(one for one in refused if one is not None), tuple(self._started))
 
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
         self._run.back()
         self._call_off(self._timers)
         self._end_standby()
+        self.say_on_air()
         return self._changed()
 
     def jump(self, number: Decimal) -> CueState:
@@ -302,6 +323,7 @@ class CueDesk:
         self._run.jump(number)
         self._call_off(self._timers)
         self._end_standby()
+        self.say_on_air()
         return self._changed()
 
     def hold(self) -> CueState:
@@ -325,6 +347,8 @@ class CueDesk:
             self._take_back(report.camera)
         elif isinstance(report, MoveReport) and report.phase is Phase.REFUSED:
             self._refusal = report
+        elif isinstance(report, MoveReport) and self._asking and report.phase is Phase.ACCEPTED:
+            self._started.append(report)
         sent = self._placing.get(report.camera)
         if isinstance(report, MoveReport) and report.phase.ended and sent is not None and report.token is sent[1]:
             del self._placing[report.camera]
@@ -390,7 +414,7 @@ class CueDesk:
     def _bring(self, move: ListedMove, state: CameraState, *, of_the_standby: bool) -> tuple[str, str] | None:
         """Send a camera to its place; return why it is not sent."""
         camera, position = move.camera, move.position
-        if state.tally == "program":
+        if state.on_air:
             return "on-air", f"camera {camera} is on air and is not moved to {position}; recall it when it is off"
         if of_the_standby:
             return self._fault_of_a_framing(move, state)
@@ -458,7 +482,7 @@ class CueDesk:
     def _send_off_air(self, wish: _Wish) -> None:
         """Send it, unless it has to wait until it is off air."""
         state = self._seen(wish.move.camera)
-        if state is None or state.tally != "program":
+        if state is None or not state.on_air:
             wish.token = CueToken(wish.cue.number, wish.move.camera)
             self._start(wish.move, wish.token)
 
@@ -473,7 +497,7 @@ class CueDesk:
             why = f"cue {cue.number} takes it, so the move would be seen"
         elif any(move.on_air and move.camera == camera for move in cue.moves):
             why = f"cue {cue.number} moves it on air"
-        elif state is not None and state.tally == "program":
+        elif state is not None and state.on_air:
             why = f"it was on air until cue {cue.number}"
         elif (fault := self._fault_of_a_camera(camera, state)) is not None:
             why = fault[1]

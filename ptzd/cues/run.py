@@ -96,9 +96,10 @@ class CueRun:
         place: CuePlace | None = None,
         *,
         start: Mapping[str, str] = MappingProxyType({}),
+        on_air: str | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
-        """`start` is the position in which the show begins, by camera.
+        """`start` is the position in which the show begins, by camera, and `on_air` the camera that is seen then.
 
         `place` is where it stood; where its cues are no longer in the list, their neighbours take their part.
 
@@ -109,6 +110,7 @@ class CueRun:
         self._places = {cue.number: index for index, cue in enumerate(self._cues)}
         if len(self._places) != len(self._cues):
             raise ValueError("two cues have the same number; give each a number of its own")
+        self._begins_with: frozenset[str] = frozenset() if on_air is None else frozenset({on_air})
         self._stands = [*_stands_before_each(self._cues, start)]
         self._once_within_seconds = once_within_seconds
         self._went_at: float | None = None
@@ -119,6 +121,7 @@ class CueRun:
         self._held = False
         if place is not None:
             self._take_up(place)
+        self._on_air = self._shown_by_standing()
 
     @property
     def cues(self) -> tuple[ListedCue, ...]:
@@ -144,6 +147,15 @@ class CueRun:
     def held(self) -> bool:
         """Whether `go` and `standby` are refused."""
         return self._held
+
+    @property
+    def on_air(self) -> frozenset[str]:
+        """The cameras that are on air, as the cues have it.
+
+        Where cues were passed over, back or ahead, it is the one that the standing cue would show, and still the one
+        that was taken last: nobody has told which of both is seen.
+        """
+        return self._on_air
 
     @property
     def place(self) -> CuePlace:
@@ -187,6 +199,7 @@ class CueRun:
             return None
         cue = self._asked_for(number)
         self._standing, self._next, self._standby = cue, self._after(cue), False
+        self._on_air = self._shown_by_standing() | (self._on_air if cue.take is None else frozenset())
         self._went_at = now
         self._runs.append((cue, now))
         return cue
@@ -212,6 +225,14 @@ class CueRun:
         """End the hold."""
         self._held = False
 
+    def _shown_by_standing(self) -> frozenset[str]:
+        """The camera that is on air once all cues up to the standing one have been run, or as the show begins."""
+        if self._standing is not None:
+            for cue in reversed(self._cues[: self._places[self._standing.number] + 1]):
+                if cue.take is not None:
+                    return frozenset({cue.take})
+        return self._begins_with
+
     def _take_up(self, place: CuePlace) -> None:
         self._held = place.held
         if place.standing is not None:
@@ -225,6 +246,8 @@ class CueRun:
     def _stand_before(self, cue: ListedCue) -> ListedCue:
         self._standing = self.before(cue)
         self._next, self._standby = cue, False
+        shown = self._shown_by_standing()
+        self._on_air = shown if self._standing is None else shown | self._on_air
         self._went_at = None
         return cue
 

@@ -21,7 +21,7 @@ from ptzd.bus.commands import (
     ReleaseCommand,
     StandbyCommand,
 )
-from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, PlacesResult
+from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, PlacesResult, StandbyResult
 from ptzd.cameras import Camera, CameraState, MoveReport
 from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
 from ptzd.files import ShowFile, TextFileError, number_text
@@ -88,17 +88,19 @@ class Cues:
             is_in=self._is_in,
             state=lambda camera: cameras[camera].state() if camera in cameras else None,
             say=self._say,
+            on_air=self._on_air,
             keep=lambda place: self._spawn(self._keep(name, place)),
             later=self._loop.call_later,
             start=show.show.start,
+            begins_with=show.show.on_air,
             once_within_seconds=self._once_within_seconds,
         )
 
     # Commands
 
     @handles(StandbyCommand)
-    def stand_by(self, asked: Asked[StandbyCommand]) -> None:
-        self._desk.stand_by(asked.what.number, self._loop.time())
+    def stand_by(self, asked: Asked[StandbyCommand]) -> StandbyResult:
+        return StandbyResult.of(self._desk.stand_by(asked.what.number, self._loop.time()))
 
     @handles(PlacesCommand)
     def places(self, asked: Asked[PlacesCommand]) -> PlacesResult:
@@ -141,7 +143,7 @@ class Cues:
             place = CuePlace(standing, following, stood.held)
         self._show, self._loaded = show, self._desk_of(show, place)
         self._foreseen.clear()
-        self._loaded.say_state()
+        self._loaded.say_state()  # what is on air stays as it was, until the next cue runs
         return LoadResult(show=show.show.name, cues=len(show.cue))
 
     @property
@@ -189,6 +191,11 @@ class Cues:
         if self._loaded is not None:
             self._loaded.driven(camera)
 
+    def say_on_air(self) -> None:
+        """Tell the cameras which of them are on air as the cues have it: it counts where no vision mixer speaks."""
+        if self._loaded is not None:
+            self._loaded.say_on_air()
+
     def say_state(self) -> None:
         """Say how the show stands."""
         if self._loaded is not None:
@@ -227,6 +234,10 @@ class Cues:
             return False  # what moves is nowhere
         settings = self._cameras[state.camera].settings
         return self._recalls.stands_in(settings).position(state.framing, position)
+
+    def _on_air(self, on_air: frozenset[str]) -> None:
+        for name, camera in sorted(self._cameras.items(), key=lambda each: each[0] not in on_air):  # those first
+            camera.set_tally("program" if name in on_air else "off", "cues")
 
     def _say(self, state: CueState) -> None:
         message = CueStateMessage.of(state, self._calendar())

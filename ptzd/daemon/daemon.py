@@ -63,12 +63,14 @@ class Daemon:
         read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
         stall: Stall | None = None,
+        off_air_untold: bool = False,
     ) -> None:
         """`focus_by_itself` names cameras whose stored focus is left alone; `read_show` reads the show's file anew.
 
         Needs a running loop.
 
-        `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks.
+        `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks. With
+        `off_air_untold` a camera counts as off air until somebody tells; else as on air.
         """
         self._stall = stall
         self._guard = guard
@@ -90,6 +92,7 @@ class Daemon:
                 report=self._reported,
                 stands_in=recalls.stands_in(settings),
                 locks=store.locks_of(name),
+                off_air_untold=off_air_untold,
             )
             for name, (settings, link) in links.items()
         }
@@ -309,6 +312,7 @@ class Daemon:
         for trouble in troubles:
             log.error(trouble)
         self._bus.publish(self._bus.topics.of(StatusMessage), status.encode(), retain=True)
+        self._cues.say_on_air()
         for name, camera in self.cameras.items():
             self._reported(camera.state())
             self._positions.say(name)

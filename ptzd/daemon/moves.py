@@ -48,8 +48,16 @@ class Moves:
     @handles(RecallCommand)
     def recall(self, asked: Asked[RecallCommand], camera: Camera) -> None:
         wanted = asked.what
-        pace = wanted.speed, wanted.seconds
-        self.recalls.start(camera, wanted.position, *pace, on_air=wanted.on_air, id=asked.id, token=asked.reply)
+        self.recalls.start(
+            camera,
+            wanted.position,
+            wanted.speed,
+            wanted.seconds,
+            exactly=True,
+            on_air=wanted.on_air,
+            id=asked.id,
+            token=asked.reply,
+        )
 
     @handles(StopCommand)
     def stop(self, asked: Asked[StopCommand], camera: Camera) -> None:

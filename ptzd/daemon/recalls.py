@@ -30,16 +30,20 @@ class Recalls:
         speed: int | None,
         seconds: float | None,
         *,
+        exactly: bool = False,
         on_air: bool,
         id: str | None,
         token: object,
     ) -> None:
         """Start a move to a position; the first packet leaves in this call. Every phase is reported, a refusal too.
 
-        With neither `speed` (pan step 1..24) nor `seconds` it goes at the pace that was stored.
+        With neither `speed` (pan step 1..24) nor `seconds` it goes at the pace that was stored. A time that can't be
+        had from where the camera stands becomes the nearest, with a warning; with `exactly`, `seconds` is refused.
         """
         try:
-            camera.recall(replace(self._recall(camera, name, speed, seconds), on_air=on_air, id=id, token=token))
+            recall = self._recall(camera, name, speed, seconds)
+            exactly = exactly and seconds is not None
+            camera.recall(replace(recall, exactly=exactly, on_air=on_air, id=id, token=token))
         except Refusal as refusal:
             camera.refuse(name, id, token, refusal)
 

@@ -76,6 +76,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             rng=rng,
             guard=guard,
             show=show,
+            off_air_untold=config.tally.source == "none",
             read_show=None if config.show is None else partial(asyncio.to_thread, read_show_file, config.show.file),
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep

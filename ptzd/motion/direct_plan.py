@@ -45,6 +45,7 @@ class PlanRefused:
 
     code: Literal["too-short", "too-long"]
     sentence: str
+    nearest_seconds: float  # that the head can make, or that is likely to be it
 
 
 def plan_at_speed(head: HeadModel, from_: Pose, to: Pose, step: int) -> DirectPlan:
@@ -147,11 +148,13 @@ def _refused(head: HeadModel, seconds: float, shortest: float, longest: float) -
     if seconds < shortest - slack:
         nearest = ceil(shortest * 10) / 10
         return PlanRefused(
-            "too-short", f"this move can't be made in {seconds:g} s; it takes {nearest:.1f} s at the fastest"
+            "too-short", f"this move can't be made in {seconds:g} s; it takes {nearest:.1f} s at the fastest", nearest
         )
     if seconds > longest + slack:
         nearest = floor(longest * 10) / 10
-        return PlanRefused("too-long", f"this move can't take {seconds:g} s; it takes {nearest:.1f} s at the slowest")
+        return PlanRefused(
+            "too-long", f"this move can't take {seconds:g} s; it takes {nearest:.1f} s at the slowest", nearest
+        )
     return None
 
 

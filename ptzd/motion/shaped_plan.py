@@ -117,6 +117,7 @@ def plan_shaped(
                 "too-long",
                 f"even at its slowest steps this head is there after {longest + head.latency_seconds:.1f} s, "
                 f"not {seconds:g} s",
+                longest + head.latency_seconds,
             )
         travel = longest
     found = _courses(axes, travel) if travel >= focus else None
@@ -138,6 +139,7 @@ def plan_shaped(
             return PlanRefused(
                 "too-short",
                 f"a smooth move there takes {nearest + head.latency_seconds:.1f} s or longer, not {seconds:g} s",
+                nearest + head.latency_seconds,
             )
         travel = nearest
     pan, tilt, zoom, budget = found

@@ -46,7 +46,8 @@ def _of_move(
         if leg.refused.of_framing:
             yield _conflict("out-of-reach", move, f"{name} can't be made: {leg.refused.sentence}")
         else:
-            yield _conflict("impossible-pace", move, f"{name} can't be made so: {leg.refused.sentence}")
+            instead = leg.refused.nearest_instead().instead
+            yield _conflict("impossible-pace", move, f"{name} can't be made so: {instead}")
         return
     if leg.sweep_cue_index is not None:
         sweep = cues[leg.sweep_cue_index]

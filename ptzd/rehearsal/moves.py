@@ -271,7 +271,7 @@ def legs_of(show: ShowFile, company: Company) -> list[Leg]:
             None,
         )
         made = (
-            refused is None
+            (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
             and (there or company.makes(move, seen=seen, taken=camera == on_air[cue_index]))
             and sweep is None
         )

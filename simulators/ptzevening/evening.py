@@ -118,6 +118,8 @@ async def play(
     or a position of the show's that there is not.
     """
     async with open_house(actors, folder, seed=seed, show=show) as house:
+        for name in actors:
+            house.say(f"camera/{name}/tally", "off")  # as a vision mixer says of each as it starts
         heads = {name: actor.settings.head for name, actor in actors.items()}
         if learn:
             heads |= await _learned(house, {name: actor.settings.dialect for name, actor in actors.items()}, told)

@@ -333,6 +333,7 @@ class Life:
                 rng=self._rng,
                 guard=guard,
                 show=house.show,
+                off_air_untold=True,
                 read_show=house.read_show,
             )
             await self.daemon.run(self.ready.set)

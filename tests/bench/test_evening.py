@@ -29,7 +29,7 @@ def long_evening(folder: Path) -> list[str]:
     rng = random.Random(5)
     config, positions, show = (folder / name for name in ("config.toml", "positions.toml", "show.toml"))
     config.write_text(
-        '[store]\npath = "show.db"\n'
+        '[store]\npath = "show.db"\n[tally]\nsource = "none"\n'
         + "".join(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{52400 + number}"\ndialect = "nibble4-51"\n'
             for number, name in enumerate(CAMERAS)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import Optics, Recall
+from ptzd.cameras import LearnLimits, Optics, Recall
 from ptzd.motion import Sensor, lens_between
+from ptzd.refusal import Refusal
 from ptzd.visca import FocusAuto, load_dialect
 
 LONG_LENS = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0, load_dialect("nibble4-51").zoom.ratios), 24.0)
@@ -97,6 +99,64 @@ def test_what_moves_on_air_is_the_operators_choice(policy: str, said: bool, phas
             assert report.code == "on-air"
 
     with_rig(scene, on_air_moves=policy)
+
+
+@pytest.mark.parametrize(("policy", "said", "ended"), [
+    ("ask", False, ("refused", None)),
+    ("ask", True, ("settled", "shaped")),
+    ("allow", False, ("settled", "shaped")),
+    ("refuse", True, ("refused", None)),
+])  # fmt: skip
+def test_a_camera_of_which_nobody_tells_is_moved_as_if_it_were_on_air(
+    policy: str, said: bool, ended: tuple[str, str | None]
+) -> None:
+    async def scene(rig: Rig) -> None:
+        assert rig.camera.state().tally == "unknown"
+        report = await rig.recall(Recall("there", framing(1500), on_air=said, id="1"))
+        assert (report.phase, report.way) == ended
+        if report.phase == "refused":
+            assert report.code == "tally-unknown"
+            assert report.sentence is not None and "nobody tells whether camera gallery is on air" in report.sentence
+        with pytest.raises(Refusal, match="learn it when nobody watches"):
+            rig.camera.seconds_to_learn(LearnLimits((-20.0, 20.0), (-10.0, 10.0)))
+        rig.camera.set_tally("off")
+        off = await rig.recall(Recall("back", framing(-1500), id="2"))
+        assert (off.phase, off.way) == ("settled", "direct")
+
+    with_rig(scene, on_air_moves=policy, off_air_untold=False)
+
+
+@pytest.mark.parametrize(("tally", "seconds"), [("off", 60.0), ("off", 0.1), ("program", 60.0), ("program", 0.5)])
+def test_a_stored_time_that_cannot_be_had_from_here_becomes_the_nearest_and_one_asked_for_now_is_refused(
+    tally: str, seconds: float
+) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally(tally)  # type: ignore[arg-type]
+        there = Recall("there", framing(500), seconds=seconds, on_air=True, id="stored")
+        made = await rig.recall(there)
+        assert (made.phase, made.way) == ("settled", "direct" if tally == "off" else "shaped")
+        assert made.warning is not None and f"{seconds:g} s" in made.warning and "instead" in made.warning
+        assert made.measured_seconds is not None and made.least_seconds is not None and made.most_seconds is not None
+        assert made.least_seconds <= made.measured_seconds <= made.most_seconds
+        assert (made.measured_seconds < seconds) is (seconds == 60.0), "it is nearer to it on its own side"
+        back = replace(there, position="back", framing=framing(0), exactly=True, id="asked")
+        refused = await rig.recall(back)
+        assert (refused.phase, refused.code) == ("refused", "too-long" if seconds == 60.0 else "too-short")
+
+    with_rig(scene)
+
+
+def test_what_the_cues_show_counts_until_a_vision_mixer_has_spoken() -> None:
+    async def scene(rig: Rig) -> None:
+        told = []
+        for tally, source in (("off", "cues"), ("program", "cues"), ("off", "message"), ("program", "cues")):
+            rig.camera.set_tally(tally, source)  # type: ignore[arg-type]
+            state = rig.camera.state()
+            told.append((state.tally, state.tally_source))
+        assert told == [("off", "cues"), ("program", "cues"), ("off", "message"), ("off", "message")]
+
+    for off_air_untold in (False, True):
+        with_rig(scene, off_air_untold=off_air_untold)
 
 
 def test_on_air_a_move_is_shaped_and_off_air_it_is_direct() -> None:

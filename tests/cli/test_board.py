@@ -91,3 +91,18 @@ def test_the_picture_of_it_shows_the_table_as_it_is_drawn_today() -> None:
     words = " ".join("".join(ElementTree.parse(PICTURE).getroot().itertext()).replace("\xa0", " ").split())
     assert all(heading.replace("-", " ") in words for heading in headings)
     assert "http" not in PICTURE.read_text("utf-8").replace("http://www.w3.org/2000/svg", ""), "it fetches nothing"
+
+
+def test_the_table_tells_who_says_what_is_on_air_and_where_nobody_does() -> None:
+    board = Board(lambda: 0.0)
+    for camera, tally, source in (
+        ("gallery", "program", "cues"),
+        ("left", "off", "message"),
+        ("right", "unknown", None),
+        ("stage", "off", "configuration"),
+    ):
+        board.take_state(camera, SLEWING | {"tally": tally, "tally_source": source, "locks": []})
+    lines = drawn(board)
+    ends = {line.split()[0]: line.split("4096 ")[1].strip() for line in lines if "4096" in line}
+    assert ends == {"gallery": "program by cues", "left": "off", "right": "unknown", "stage": "off, untold"}
+    assert [line for line in lines if "no tally comes" in line] == ["right: no tally comes, so it counts as on air"]

@@ -68,8 +68,26 @@ async def test_a_recall_that_ends_otherwise_ends_with_1_and_the_daemons_sentence
     said = "camera gallery is locked by the rigger; unlock it when it is safe to move"
     async with stand_in(broker, {RECALL: [ACCEPTED, ending(phase, code="x", sentence=said)]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--broker", broker)
-    assert (ended.code, ended.out) == (1, "")
+    assert (ended.code, ended.out) == (1, "gallery goes to choir-wide, about 3.1 s\n")
     assert ended.err == f"C{said[1:]}.\n"
+
+
+async def test_a_recall_tells_its_promise_as_it_leaves_and_every_warning_once(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
+    seen = "camera gallery went on air while it moves"
+    phases = [
+        (MOVE, ACCEPTED[1] | {"least_seconds": 2.8, "most_seconds": 3.9, "warning": "too fast to watch"}),
+        (MOVE, SLEWING[1] | {"warning": "too fast to watch"}),
+        (MOVE, SLEWING[1] | {"warning": seen}),
+        (MOVE, SETTLED[1] | {"warning": seen}),
+    ]
+    async with stand_in(broker, {RECALL: phases}):
+        ended = await ptzd("recall", "gallery", "choir-wide", "--broker", broker)
+    first, second, last = ended.out.splitlines()
+    assert first == "gallery goes to choir-wide, about 3.1 s (2.8 to 3.9); too fast to watch"
+    assert second == f"gallery: {seen}"
+    assert last.startswith("gallery settled on choir-wide")
 
 
 async def test_what_happens_to_other_moves_is_not_mistaken_for_ours(
@@ -258,7 +276,7 @@ async def test_the_broker_can_be_named_by_the_daemons_configuration(
     port = broker.split(":")[1]
     config = tmp_path / "granary.toml"
     config.write_text(
-        f'[broker]\nport = {port}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        f'[broker]\nport = {port}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n[tally]\nsource = "none"\n'
         '[camera.gallery]\nlink = "udp://127.0.0.1:52381"\ndialect = "nibble4-51"\n'
     )
     async with stand_in(broker, {"camera/gallery/stop": [("outcome", {"ok": True})]}):

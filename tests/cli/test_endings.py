@@ -27,6 +27,7 @@ def config(tmp_path: Path, broker: str, cameras: int) -> Path:
     path = tmp_path / "granary.toml"
     path.write_text(
         f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        '[tally]\nsource = "none"\n'
         f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\n{DIALECT}'
         f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\n{DIALECT}'
     )

@@ -19,6 +19,7 @@ async def test_a_frozen_daemon_says_so_stops_and_discards_what_waited(
     config = tmp_path / "granary.toml"
     config.write_text(
         f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        '[tally]\nsource = "none"\n'
         f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\ndialect = "nibble4-51"\n'
     )
     daemon = await start_ptzd("run", "--config", str(config))

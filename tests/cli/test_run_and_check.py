@@ -52,6 +52,7 @@ def config(tmp_path: Path, broker: str, cameras: int) -> Path:
     path = tmp_path / "granary.toml"
     path.write_text(
         f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        '[tally]\nsource = "none"\n'
         f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\ndialect = "nibble4-51"\n'
         f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\ndialect = "nibble4-51"\noverhead = true\n'
     )
@@ -140,7 +141,7 @@ async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text
     await positions("import", str(show))
     arrived = await ptzd("recall", "left", "near", "--broker", broker)
     assert (arrived.code, arrived.err) == (0, "")
-    assert arrived.out.startswith("left settled on near")
+    assert arrived.out.splitlines()[-1].startswith("left settled on near")
     replaced = await ptzd("store", "left", "here", "--replace", "--json", "--broker", broker)
     assert replaced.json()["ok"] is True
 
@@ -258,10 +259,31 @@ async def test_a_check_asks_everything_and_moves_nothing(ptzd: Ptzd, config: Pat
     assert "secondary safety bond" in safety
     assert "local rules" in safety
     assert {finding["subject"] for finding in findings} == {
-        *("configuration", "store", "broker", "camera left", "camera gallery")
+        *("configuration", "store", "broker", "tally", "camera left", "camera gallery")
     }
     assert await pan_counts(cameras) == before
     assert not (config.parent / "show.db").exists(), "a check leaves nothing behind"
+
+
+async def test_a_check_tells_of_which_camera_no_tally_is_kept(
+    ptzd: Ptzd, config: Path, cameras: int, broker: str
+) -> None:
+    port = int(broker.split(":")[1])
+
+    async def said_of_tally() -> str:
+        findings = (await ptzd("check", "--config", str(config), "--json")).json()["findings"]
+        [told] = [f"{finding['state']}: {finding['sentence']}" for finding in findings if finding["subject"] == "tally"]
+        return str(told)
+
+    assert (await said_of_tally()).startswith("caution: nobody tells whether left, gallery is on air: off air until")
+    config.write_text(config.read_text().replace('source = "none"', 'source = "messages"'))
+    async with aiomqtt.Client("127.0.0.1", port) as mixer:
+        await mixer.publish("ptzd/camera/left/tally", "off", retain=True, qos=1)
+        await mixer.publish("ptzd/camera/gallery/tally", "on", retain=True, qos=1)
+        kept = await said_of_tally()
+        assert kept.startswith("caution: no tally is kept for gallery: until one comes, each counts as on air"), kept
+        await mixer.publish("ptzd/camera/gallery/tally", '{"tally": "program"}', retain=True, qos=1)
+        assert await said_of_tally() == "ok: the broker keeps one for every camera"
 
 
 async def test_a_check_tells_what_does_not_answer(ptzd: Ptzd, tmp_path: Path, free_port: int) -> None:

@@ -78,6 +78,7 @@ class Stage:
         self.tokens: dict[str, CueToken] = {}
         self.said: list[CueState] = []
         self.kept: list[CuePlace] = []
+        self.on_air: list[frozenset[str]] = []
         self.timers: list[tuple[float, Timer]] = []
         self.doubles: dict[str, str] = {}  # positions that are the framing of another one
         self.refusing: dict[str, str] = {}  # cameras that refuse a recall, and in which sentence
@@ -91,6 +92,7 @@ class Stage:
             is_in=lambda state, name: state.position in (name, self.doubles.get(name, name)),
             state=self.states.get,
             say=self.said.append,
+            on_air=self.on_air.append,
             keep=self.kept.append,
             later=self._later,
             start=start or {},

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from decimal import Decimal
+from functools import partial
 
 import pytest
 from hypothesis import given
@@ -76,6 +78,30 @@ def test_a_go_half_a_second_later_counts() -> None:
     run = CueRun(CUES)
     run.go(None, 100.0)
     assert number(run.go(None, 100.5)) == "2"
+
+
+def test_what_is_on_air_is_what_the_cues_take_and_in_doubt_what_was_taken_before_too() -> None:
+    takes = {"2": "left", "2.5": None, "10": "right"}
+    run = CueRun([ListedCue(Decimal(each), take=takes.get(each)) for each in NUMBERS], on_air="gallery")
+    seen = [set(run.on_air)]
+    doings: list[Callable[[], object]] = [
+        *(partial(run.go, None, at) for at in range(4)),
+        run.back,  # over cue 10: nobody has told that left is seen again
+        lambda: run.go(None, 10),
+        lambda: run.jump(Decimal("2.5")),
+        lambda: run.go(None, 20),  # takes none
+        lambda: run.go(None, 30),
+        lambda: run.jump(Decimal(1)),
+    ]
+    for do in doings:
+        do()
+        seen.append(set(run.on_air))
+    assert seen == [
+        *({"gallery"}, {"gallery"}, {"left"}, {"left"}, {"right"}),
+        *({"left", "right"}, {"right"}, {"left", "right"}, {"left", "right"}, {"right"}, {"gallery"}),
+    ]
+    stood = CueRun(run.cues, CuePlace(Decimal("2.5"), Decimal(10), False), on_air="gallery")
+    assert stood.on_air == {"left"}, "as after a restart"
 
 
 def test_a_key_that_goes_on_bouncing_does_not_lock_out_the_next_go() -> None:

@@ -126,6 +126,7 @@ async def open_house(
     focus_by_itself: frozenset[str] = frozenset(),
     store_works: bool = True,
     topics: Topics = Topics("ptzd"),  # noqa: B008
+    off_air_untold: bool = True,
     host: str = "granary",
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
@@ -183,6 +184,7 @@ async def open_house(
                 rng=random.Random(4),
                 guard=guard,
                 show=show,
+                off_air_untold=off_air_untold,
             )
             running = group.create_task(daemon.run(lambda: None))
             house = House(broker, simulated, daemon)
@@ -201,9 +203,10 @@ def in_house(
     scene: Callable[[House], Coroutine[Any, Any, None]],
     show: ShowFile | None = None,
     store_works: bool = True,
+    off_air_untold: bool = True,
 ) -> None:
     async def play() -> None:
-        async with open_house(folder, show=show, store_works=store_works) as house:
+        async with open_house(folder, show=show, store_works=store_works, off_air_untold=off_air_untold) as house:
             await scene(house)
 
     virtual_time.run(play())
@@ -655,6 +658,97 @@ def test_cues_send_cameras_off_air_step_on_and_survive_the_daemon(tmp_path: Path
     in_house(tmp_path, second_half, show)
 
 
+def test_a_show_without_a_vision_mixer_knows_by_its_cues_what_is_on_air(tmp_path: Path) -> None:
+    """Also in the daemon's next life; and where a mixer does speak, its word counts."""
+
+    def tally(house: House, camera: str) -> tuple[str, str | None]:
+        state = camera_state(house, camera)
+        return state["tally"], state["tally_source"]
+
+    async def first_half(house: House) -> None:
+        assert [tally(house, camera) for camera in CAMERAS] == [("off", "cues")] * 3, "no cue stands"
+        house.say("cue/standby")
+        assert (await house.end("cue 1"))["way"] == "direct"
+        house.say("cue/go")
+        await asyncio.sleep(0.1)
+        assert (tally(house, "gallery"), tally(house, "left")) == (("program", "cues"), ("off", "cues"))
+        house.say("camera/gallery/recall", {"position": "choir-wide", "id": "unasked"})
+        assert (await house.end("unasked"))["code"] == "on-air"
+        house.say("cue/standby")
+        await asyncio.sleep(3)
+        assert camera_state(house, "gallery")["position"] is None, "it is on air until cue 2"
+
+    async def second_half(house: House) -> None:
+        assert tally(house, "gallery") == ("program", "cues")
+        house.say("cue/standby")
+        await asyncio.sleep(0.1)
+        house.say("cue/go")
+        assert (await house.end("cue 2"))["way"] == "direct", "it leaves as soon as cue 2 takes left"
+        assert (tally(house, "gallery"), tally(house, "left")) == (("off", "cues"), ("program", "cues"))
+        house.say("camera/left/tally", "off", retain=True)
+        house.say("cue/jump", "2")
+        house.say("cue/go")
+        await asyncio.sleep(0.1)
+        assert tally(house, "left") == ("off", "message")
+
+    in_house(tmp_path, first_half, read_show_text(CUES), off_air_untold=False)
+    in_house(tmp_path, second_half, read_show_text(CUES), off_air_untold=False)
+
+
+def test_where_nobody_tells_what_is_on_air_a_recall_asks_and_the_state_says_so(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        state = camera_state(house, "left")
+        assert (state["tally"], state["tally_source"]) == ("unknown", None)
+        house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+        refused = await house.end("1")
+        assert refused["code"] == "tally-unknown" and refused["hint"] in refused["sentence"]
+        house.say("camera/left/tally", "off", retain=True)
+        house.say("camera/left/recall", {"position": "soloist", "id": "2"})
+        assert ((await house.end("2"))["phase"], camera_state(house, "left")["tally_source"]) == ("settled", "message")
+
+    in_house(tmp_path, scene, off_air_untold=False)
+
+
+TIMED = CUES.replace('position = "choir-wide"', 'position = "choir-wide"\nseconds = 0.2').replace(
+    'position = "soloist"', 'position = "soloist"\nseconds = 50'
+)
+
+
+def test_a_rehearsed_time_that_cannot_be_had_keeps_no_camera_from_its_place_and_whoever_asked_is_told(
+    tmp_path: Path,
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/standby", {"id": "standby"})
+        [started] = (await house.outcome("standby"))["result"]["started"]
+        assert (started["camera"], started["position"]) == ("left", "soloist")
+        assert "can't take 50 s" in started["warning"] and "instead" in started["warning"]
+        ended = await house.end("cue 1")
+        assert (ended["phase"], ended["warning"]) == ("settled", started["warning"])
+        assert started["least_seconds"] <= ended["measured_seconds"] <= started["most_seconds"]
+        house.say("camera/left/recall", {"position": "choir-wide", "seconds": 400, "id": "now"})
+        assert (await house.end("now"))["code"] == "too-long"
+        house.say("camera/gallery/store", {"position": "here", "seconds": 400, "id": "store"})
+        assert (await house.outcome("store"))["ok"]
+        house.say("camera/gallery/recall", {"position": "soloist", "id": "away"})
+        await house.end("away")
+        house.say("camera/gallery/recall", {"position": "here", "id": "stored"})
+        assert "instead" in (await house.end("stored"))["warning"]
+
+    in_house(tmp_path, scene, read_show_text(TIMED))
+
+
+def test_a_go_tells_whoever_asked_how_long_its_move_takes(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go", {"number": 1, "id": "go"})
+        result = (await house.outcome("go"))["result"]
+        [started] = result["started"]
+        move = await house.until(lambda topic, message: topic.endswith("/move") and message["phase"] == "accepted")
+        for field in ("camera", "position", "predicted_seconds", "least_seconds", "most_seconds", "warning"):
+            assert started[field] == move[field]
+
+    in_house(tmp_path, scene, read_show_text(CUES.replace('"soloist"', '"soloist"\non_air = true')))
+
+
 def test_a_go_pressed_twice_counts_once(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("cue/go")
@@ -695,6 +789,7 @@ def test_a_camera_that_a_cue_takes_is_ready_only_where_the_cues_before_have_sent
             await is_told(house)
 
     async def is_told(house: House) -> None:
+        house.say("camera/gallery/tally", "off")
         house.say("cue/standby", {"id": "standby"})
         await house.until(
             lambda topic, message: topic == "ptzd/camera/gallery/state" and message["position"] == "choir-wide"
@@ -745,6 +840,8 @@ def test_places_brings_every_camera_off_air_to_where_the_show_has_it_and_tells_w
 
 def test_a_stop_ends_what_places_has_begun_and_nothing_goes_on_by_itself(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
+        for camera in CAMERAS:
+            house.say(f"camera/{camera}/tally", "off")
         house.say("cue/jump", "3")
         house.say("cue/places", {"id": "places"})
         assert len((await house.outcome("places"))["result"]["sent"]) == 3
@@ -1723,6 +1820,8 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             house.say("camera/gallery/drive", {"pan": 1, "id": "3"})
             house.say("camera/left/history", {"position": "soloist", "id": "4"})
             house.say("camera/right/learn", {"pan_deg": [-20, 20], "tilt_deg": [-10, 20], "estimate": True, "id": "5"})
+            house.say("camera/right/rename", {"position": "soloist", "to": "singer", "id": "6"})
+            house.say("camera/right/delete", {"position": "choir-wide", "id": "7"})
             house.say("show/export")
             house.say("cue/standby")
             house.say("cue/go")

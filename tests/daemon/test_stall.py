@@ -92,7 +92,7 @@ async def test_waiting_for_a_guard_that_is_slow_to_live_is_no_stall(
     )
     async with serve_udp(camera, "127.0.0.1", 0, rng=rng) as port:
         path.write_text(
-            f'[broker]\nport = {free_port()}\n[store]\npath = "show.db"\n'
+            f'[broker]\nport = {free_port()}\n[store]\npath = "show.db"\n[tally]\nsource = "none"\n'
             f'[camera.left]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
         )
         with structlog.testing.capture_logs() as logged:

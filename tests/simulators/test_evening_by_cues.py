@@ -45,6 +45,7 @@ class Desk:
         return tuple(None if last[key] is None else last[key]["number"] for key in ("standing", "next"))  # type: ignore[return-value]
 
     async def take_places(self) -> None:
+        self.take(None)
         for camera, position in SHOW.show.start.items():
             self.house.say(f"camera/{camera}/recall", position)
         await asyncio.sleep(1)

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import os
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
 from ptzd import links
+from ptzd.bus import Incoming, Intake, Topics
+from ptzd.bus.commands import TallyCommand
 from ptzd.cli.broker import broker_of
 from ptzd.cli.client import reach
 from ptzd.cli.configuration import read_configuration
@@ -29,6 +32,12 @@ from .check_findings import Finding, Notes, as_json
 OVERHEAD = (
     "hangs over people: secure body, lens and motor with a secondary safety bond of their own; rigging is a "
     "qualified person's work, and your local rules come first"
+)
+
+CUES_TELL = "until one comes, the cues' own takes count; let the vision mixer's be published, retained"
+COUNTS_AS_ON_AIR = (
+    "until one comes, each counts as on air, and a recall needs --on-air; let the vision mixer's be published, "
+    'retained, or, where nobody can, write source = "none" below [tally]'
 )
 
 
@@ -139,10 +148,34 @@ async def _look_at_broker(config: Config) -> list[Finding]:
         broker = broker_of(config.broker)
         async with reach(broker) as client:
             notes.ok(f"answers at {broker}")
+            kept = await client.kept("camera/+/tally")
             if (await client.status() or {}).get("state") == "online":
                 notes.caution("a daemon is online there and speaks to the same cameras; better check while none runs")
     except (Failure, Misuse) as error:
         notes.failed(error.message)
+        return notes.findings
+    return [*notes.findings, *_look_at_tally(config, kept)]
+
+
+def _look_at_tally(config: Config, kept: Mapping[str, bytes]) -> list[Finding]:
+    """Judge who tells which camera is on air, by the tallies that the broker keeps, by topic."""
+    notes, topics = Notes("tally"), Topics(config.broker.base_topic)
+    intake = Intake(topics, calendar=lambda: datetime.now(UTC))
+    understood = [
+        topic
+        for topic, payload in kept.items()
+        if isinstance(intake.read(Incoming(topic, payload, retain=True)).what, TallyCommand)
+    ]
+    untold = [name for name in config.camera if topics.of(TallyCommand, name) not in understood]
+    names = ", ".join(untold)
+    if not untold:
+        notes.ok("the broker keeps one for every camera")
+    elif config.tally.source == "none":
+        notes.caution(f"nobody tells whether {names} is on air: off air until a message or a cue says otherwise")
+    elif config.show is not None:
+        notes.caution(f"no tally is kept for {names}: {CUES_TELL}")
+    else:
+        notes.caution(f"no tally is kept for {names}: {COUNTS_AS_ON_AIR}")
     return notes.findings
 
 

@@ -15,6 +15,7 @@ from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sen
 from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
+from ptzd.cli.sentences import move_line
 from ptzd.cli.watching import watching
 
 HIGHEST_NUMBER = 99_999
@@ -162,8 +163,9 @@ def state_lines(state: Payload) -> list[str]:
 
 
 def go_lines(result: Payload) -> list[str]:
-    """Return what there is to say of what a go did, in lines; nothing where it did what it is there for."""
-    lines = [str(one["sentence"]) for which in ("refused", "overtaken") for one in result.get(which) or ()]
+    """Return what a standby or a go did, in lines: what left, and what did not."""
+    lines = [move_line(one["camera"], {"phase": "accepted", **one}) for one in result.get("started") or ()]
+    lines += [str(one["sentence"]) for which in ("refused", "overtaken") for one in result.get(which) or ()]
     if result.get("counted") is False:
         lines.append(f"this go came right after that of cue {result['cue']['number']} and did not count")
     return lines

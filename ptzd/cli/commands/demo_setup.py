@@ -120,6 +120,7 @@ def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int]) 
     tables = [
         f'[broker]\nport = {broker_port}\nprotocol = "3.1.1"\n',
         '[store]\npath = "show.db"\n',
+        '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
             for name, port in zip(CAMERAS, camera_ports, strict=True)

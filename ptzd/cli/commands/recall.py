@@ -54,20 +54,21 @@ def recall(
     wanted = {"position": position, "speed": speed, "seconds": seconds, "on_air": on_air or None, "sent_at": sent_at()}
     until = ("accepted", *ENDED) if no_wait else ENDED
     try:
-        report = asyncio.run(_recall(broker, camera, wanted, until, timeout))
+        report = asyncio.run(_recall(broker, camera, wanted, until, timeout, aloud=not as_json))
     except KeyboardInterrupt:
         raise Failure(f"No longer waiting; a move that was accepted goes on: `ptzd stop {camera}` ends it.") from None
     if as_json:
         say_json(report)
-    elif report["phase"] in ("accepted", "settled"):
+    elif report["phase"] == "settled":
         say(move_line(camera, report))
     if report["phase"] not in ("accepted", "settled"):
         raise refused(report)
 
 
 async def _recall(
-    broker: BrokerAddress, camera: str, wanted: Payload, until: tuple[str, ...], patience_seconds: float
+    broker: BrokerAddress, camera: str, wanted: Payload, until: tuple[str, ...], patience_seconds: float, *, aloud: bool
 ) -> Payload:
+    """Ask for the move and follow it; `aloud`, tell its promise as it leaves, and every later warning."""
     async with reach(broker) as client:
         await client.require_camera(camera)
         with Progress(
@@ -77,11 +78,19 @@ async def _recall(
             TimeRemainingColumn(),
             console=Console(stderr=True),
             transient=True,
+            redirect_stdout=sys.stdout.isatty(),  # else what is said would not go down the pipe
             disable=not sys.stderr.isatty(),
         ) as progress:
             bar = progress.add_task("", total=None, phase="asked")
+            told: set[str | None] = {None}
 
             def show(report: Payload) -> None:
+                warning = report.get("warning")
+                if aloud and report["phase"] == "accepted" and len(told) == 1:
+                    say(move_line(camera, report))
+                elif aloud and warning not in told:
+                    say(f"{camera}: {warning}")
+                told.update((warning, ""))
                 progress.update(bar, phase=report["phase"], total=report.get("predicted_seconds"))
 
             async def advance() -> None:

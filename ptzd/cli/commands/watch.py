@@ -8,7 +8,7 @@ import sys
 import click
 from rich.live import Live
 
-from ptzd.cli.board import Board, learning_line, refusal_line, remarks
+from ptzd.cli.board import Board, learning_line, refusal_line, remarks, tally_words
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload
 from ptzd.cli.console import Console
@@ -75,7 +75,8 @@ def _line(heard: Heard) -> str | None:
 def state_line(camera: str, state: Payload) -> str:
     """Return one line on a camera at rest or at work, without the figures that change all the time."""
     stands = f", in {state['position']}" if state.get("position") else ""
-    tally = f", {state['tally']}" if state.get("tally") not in (None, "off") else ""
+    plain = state.get("tally") in (None, "off") and state.get("tally_source") in (None, "message")
+    tally = "" if plain else f", {tally_words(state)}"
     more = "".join(f"; {remark}" for remark in remarks(state))
     return f"{camera}: link {state.get('link', '?')}, {state.get('phase', '?')}{stands}{tally}{more}"
 
