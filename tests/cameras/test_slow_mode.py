@@ -181,7 +181,7 @@ def test_only_in_slow_mode_a_move_can_take_so_long() -> None:
 
     async def scene(rig: Rig) -> None:
         rig.camera.set_tally("program")
-        report = await rig.recall(Recall("near", short, seconds=15.0, on_air=True, id="1"))
+        report = await rig.recall(Recall("near", short, seconds=15.0, on_air=True, id="1", exactly=True))
         assert report.phase == ("settled" if rig.camera.settings.head.slow else "refused")
 
     with_rig(scene)
@@ -195,7 +195,7 @@ def test_on_a_long_lens_a_learned_slow_mode_can_be_watched_and_an_unlearned_one_
     async def scene(rig: Rig) -> None:
         await rig.recall(Recall("tele", tele, id="0"))
         rig.camera.set_tally("program")
-        rig.camera.recall(Recall("near", replace(tele, pan_counts=150), seconds=8.0, on_air=True, id="1"))
+        rig.camera.recall(Recall("near", replace(tele, pan_counts=150), seconds=8.0, on_air=True, id="1", exactly=True))
         refused = rig.moves[-1]
         rig.camera.recall(Recall("near", replace(tele, pan_counts=150), step=1, on_air=True, id="2"))
         warning = rig.moves[-1].warning or ""
