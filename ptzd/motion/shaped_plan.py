@@ -34,7 +34,7 @@ WORTH_SHARE = 0.9  # of the jolt
 WIDEST_LENS_RESERVE = 0.15
 SMOOTH_SHARE = 1.05  # of the gaps that have to be: no sense in looking for less
 ROUNDING_SECONDS = 1e-6
-SAMPLES = 64  # that are told of it
+SAMPLES = 48  # of each axis's way, that are told of it
 STRETCHES = (1.0, 1.03, 1.07, 1.15, 1.3, 1.5, 2.0, 3.0)  # of the shortest time, that are tried in turn
 
 
@@ -78,8 +78,10 @@ class ShapedPlan:
         """Return where it is and how fast at moments of the move, those at which an axis has changed its speed too."""
         axes = (self.pan, self.tilt, self.zoom)
         latency, from_ = self.head.latency_seconds, self.from_
-        moments = [self.seconds * part / SAMPLES for part in range(SAMPLES + 1)]
+        moments = [0.0, self.seconds]
         for axis in axes:
+            way = axis.ends_at - axis.starts_at if axis.distance else 0.0
+            moments += [latency + axis.starts_at + way * part / SAMPLES for part in range(SAMPLES if way else 0)]
             speed = 0.0
             for change in axis.changes():
                 moments.append(latency + change.at + abs(change.speed - speed) / axis.acceleration)

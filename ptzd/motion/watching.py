@@ -26,7 +26,7 @@ from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s
 from .pose import AxisSpeeds, Pose
 from .profile import position_at, seconds_for_axis, speed_at
 
-_SAMPLES = 64  # of a direct move, beside the moments at which an axis ends to speed up and begins to slow down
+_SAMPLES = 48  # of each axis's way, beside the moments at which it ends to speed up and begins to slow down
 _NEAR_SHARE = 1 / 128  # of the zoom's reach, to either side of a position, its growth is read: tables are rounded
 _LONGEST_MM = 10_000.0
 
@@ -211,10 +211,11 @@ def _direct_samples(
         (way.zoom_counts_per_s, zoom, head.zoom.acceleration_counts_per_s2),
     )
     ends = [seconds_for_axis(*axis) for axis in axes]
-    moments = [max(ends) * part / _SAMPLES for part in range(_SAMPLES + 1)]
-    for (_, top, acceleration), end in zip(axes, ends, strict=True):
-        ramp = min(top / acceleration, end / 2.0)
-        moments += [ramp, end - ramp]
+    moments = [0.0]
+    for (distance, top, acceleration), end in zip(axes, ends, strict=True):
+        if distance:
+            ramp = min(top / acceleration, end / 2.0)
+            moments += [ramp, end - ramp, *(end * part / _SAMPLES for part in range(1, _SAMPLES + 1))]
     samples = []
     for at in moments:
         come = [position_at(*axis, at) for axis in axes]
