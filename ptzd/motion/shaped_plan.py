@@ -34,7 +34,8 @@ WORTH_SHARE = 0.9  # of the jolt
 WIDEST_LENS_RESERVE = 0.15
 SMOOTH_SHARE = 1.05  # of the gaps that have to be: no sense in looking for less
 ROUNDING_SECONDS = 1e-6
-SAMPLES = 48  # of each axis's way, that are told of it
+SAMPLES = 48  # of the way of pan and of tilt, that are told of it
+ZOOM_SAMPLES = 128  # of the zoom's, the steepest place of a lens table among them
 STRETCHES = (1.0, 1.03, 1.07, 1.15, 1.3, 1.5, 2.0, 3.0)  # of the shortest time, that are tried in turn
 
 
@@ -79,9 +80,9 @@ class ShapedPlan:
         axes = (self.pan, self.tilt, self.zoom)
         latency, from_ = self.head.latency_seconds, self.from_
         moments = [0.0, self.seconds]
-        for axis in axes:
+        for axis, count in zip(axes, (SAMPLES, SAMPLES, ZOOM_SAMPLES), strict=True):
             way = axis.ends_at - axis.starts_at if axis.distance else 0.0
-            moments += [latency + axis.starts_at + way * part / SAMPLES for part in range(SAMPLES if way else 0)]
+            moments += [latency + axis.starts_at + way * part / count for part in range(count if way else 0)]
             speed = 0.0
             for change in axis.changes():
                 moments.append(latency + change.at + abs(change.speed - speed) / axis.acceleration)

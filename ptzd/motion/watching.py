@@ -26,7 +26,9 @@ from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s
 from .pose import AxisSpeeds, Pose
 from .profile import position_at, seconds_for_axis, speed_at
 
-_SAMPLES = 48  # of each axis's way, beside the moments at which it ends to speed up and begins to slow down
+# Of each axis's way, the steepest place of a lens table among them, beside the moments at which it ends to speed up
+# and begins to slow down.
+_SAMPLES = 128
 _NEAR_SHARE = 1 / 128  # of the zoom's reach, to either side of a position, its growth is read: tables are rounded
 _LONGEST_MM = 10_000.0
 
