@@ -80,12 +80,12 @@ class Contact:
         """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
         self.condition = await read_condition(self.line, saw_head)
 
-    async def ask_framing(self) -> None:
-        """Ask where it stands; nothing is asked of one in standby. Raises as `Line.ask` does."""
+    async def ask_framing(self, given_up: Callable[[], bool] = lambda: False) -> None:
+        """Ask where it stands; nothing is asked of one in standby. Raises as `read_framing` does."""
         condition = self.condition
         if condition is None or condition.power == "standby":
             return
-        framing = await read_framing(self.line, condition.focus_mode)
+        framing = await read_framing(self.line, condition.focus_mode, given_up)
         # A move that ended meanwhile has asked for the mode anew.
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
             framing = replace(framing, focus_mode=self.condition.focus_mode)
