@@ -49,7 +49,7 @@ def position_at(
     rises and falls at a constant rate: 0 for straight ramps, 1 for round ones. Rounded ramps last as long as straight
     ones and are as far: their accelerations are those on the average of a ramp.
     """
-    return copysign(come(abs(distance), top_speed, acceleration, seconds, braking, s_share)[0], distance)
+    return course_at(distance, top_speed, acceleration, seconds, braking, s_share)[0]
 
 
 def speed_at(
@@ -61,7 +61,20 @@ def speed_at(
     s_share: float = 0.0,
 ) -> float:
     """Return how fast an axis is, with the sign of `distance`; the rest is as for `position_at`."""
-    return copysign(come(abs(distance), top_speed, acceleration, seconds, braking, s_share)[1], distance)
+    return course_at(distance, top_speed, acceleration, seconds, braking, s_share)[1]
+
+
+def course_at(
+    distance: float,
+    top_speed: float,
+    acceleration: float,
+    seconds: float,
+    braking: float | None = None,
+    s_share: float = 0.0,
+) -> tuple[float, float]:
+    """Return both at once."""
+    way, speed = come(abs(distance), top_speed, acceleration, seconds, braking, s_share)
+    return copysign(way, distance), copysign(speed, distance)
 
 
 def come(

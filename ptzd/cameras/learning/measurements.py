@@ -55,13 +55,14 @@ LEAST_SPEED_SPREAD = 0.003
 LEAST_ACCELERATION_SPREAD = 0.01
 LEAST_LENS_SPREAD = 0.005
 LEAST_LATENCY_SPREAD = 0.1
-LEAST_SETTLING_SPREAD = 0.1
+LEAST_SETTLING_SPREAD = 0.12
 GUESSED_SPREAD = 0.05  # of a step for which the range was too small
 TIMED_SPREAD = 0.015  # of a step told by the time of its way; a worse one is told better by its neighbours
 LEAST_READINGS = 8
 MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, not of the speed
 SLOW_LEAST_STEPS = 6  # of each axis: fewer tell nothing of the others
 SLOW_SHARE = 0.95  # of the usual speeds: a slow mode that is hardly slower is none
+SWING_FACTORS = (1.0, 0.95, 1.05, 0.9, 1.1, 0.85, 1.18, 0.8, 1.25, 0.72, 1.4)  # the first of equals
 LEAST_WHOLE_MOVES = 3  # to be believed of how long looking takes
 ROUNDS = 3  # speeds and accelerations tell of each other
 UNKNOWN_SHAPE = 0.65  # of the mean acceleration: neither ramp is longer, unless the other is three times as short
@@ -247,24 +248,48 @@ async def learned_head(
 
 
 def _with_whole_moves(model: HeadModel, moves: Sequence[WholeMove]) -> HeadModel:
-    """Let the base of settling, and its spread, be such that the moves are explained that were made like recalls.
+    """Let the figures of settling, and their spread, be such that the moves are explained that were made like recalls.
 
     What those took that did not swing, beyond all that is known, is due to looking: by how much the watch's last
-    question holds that up, and what else a camera has to do then.
+    question holds that up, and what else a camera has to do then. What the others took tells how wide the swing is that
+    counts, better than a few readings of each stop do.
     """
     still = [move for move in moves if not _swings(model, move)]
-    if len(still) < LEAST_WHOLE_MOVES:
+    if len(still) >= LEAST_WHOLE_MOVES:
+        base = model.settle.base_seconds + _expected(_rests(model, still))
+        model = replace(
+            model,
+            settle=replace(model.settle, base_seconds=base),
+            tilt_settle=replace(model.settle_of_tilt, base_seconds=base),
+        )
+    if len(moves) - len(still) >= LEAST_WHOLE_MOVES:
+        model = min(
+            (_swinging(model, factor) for factor in SWING_FACTORS),
+            key=lambda each: sum(map(abs, _rests(each, moves))),
+        )
+    rests = _rests(model, moves)
+    if len(rests) < LEAST_WHOLE_MOVES:
         return model
-    rests = [move.still_seconds - _predicted(model, move).seconds_to_settled for move in still]
-    base = model.settle.base_seconds + _expected(rests)
-    middle = median(rests)
-    off = NORMAL_MAD * median(abs(rest - middle) for rest in rests)
+    off = NORMAL_MAD * median(abs(rest - median(rests)) for rest in rests)
     return replace(
         model,
-        settle=replace(model.settle, base_seconds=base),
-        tilt_settle=replace(model.settle_of_tilt, base_seconds=base),
-        spread=replace(model.spread, settling=max(model.spread.settling, off / base)),
+        spread=replace(model.spread, settling=max(model.spread.settling, off / model.settle.base_seconds)),
     )
+
+
+def _rests(model: HeadModel, moves: Sequence[WholeMove]) -> list[float]:
+    """By how much longer each took than predicted."""
+    return [move.still_seconds - _predicted(model, move).seconds_to_settled for move in moves]
+
+
+def _swinging(model: HeadModel, factor: float) -> HeadModel:
+    """The same head, whose swings are so many times as wide."""
+
+    def wider(settle: SettleModel) -> SettleModel:
+        most = None if settle.most_swing_deg is None else factor * settle.most_swing_deg
+        return replace(settle, swing_deg_per_deg_per_s=factor * settle.swing_deg_per_deg_per_s, most_swing_deg=most)
+
+    return replace(model, settle=wider(model.settle), tilt_settle=wider(model.settle_of_tilt))
 
 
 def _swings(model: HeadModel, move: WholeMove) -> bool:
