@@ -77,6 +77,7 @@ async def moves(rig: Rig, seed: int) -> list[Timed]:
     camera, dialect, rng = rig.camera, rig.camera.settings.dialect, random.Random(f"moves {seed}")
     timed = []
     for number in range(MOVES):
+        await rig.until(lambda: not camera.moving)
         here = await camera.read_framing()
         zoom = rng.randint(dialect.zoom.wide_counts, dialect.zoom.tele_counts) if number % 2 else here.zoom_counts
         pan, tilt = dialect.pan.counts(rng.uniform(-60.0, 60.0)), dialect.tilt.counts(rng.uniform(-15.0, 50.0))

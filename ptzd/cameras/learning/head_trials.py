@@ -18,6 +18,7 @@ from .trials import (
     LOOK_STOP_SHARE,
     SLOW_DEG_PER_S,
     SLOW_PROBE_DEG_PER_S,
+    SLOW_PROBE_READINGS,
     SLOW_PROBE_SECONDS,
     STOP_SHARES,
     WATCHED_SECONDS,
@@ -93,7 +94,8 @@ class HeadTrials:
         model, room = self._probe.head.pan, self._probe.rooms.pan
         step = sum(speed <= SLOW_PROBE_DEG_PER_S for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
-        travel = room.travel(min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg))  # one side has room
+        seconds = max(SLOW_PROBE_SECONDS, SLOW_PROBE_READINGS * self._probe.reply_seconds)
+        travel = room.travel(min(seconds * speed, 0.4 * room.deg))  # one side has room
         for _ in range(TRIES):
             begin = self._probe.at["pan"]
             target = room.target(begin, travel)

@@ -40,6 +40,7 @@ LONGEST_ZOOM_WAY_SECONDS = 8.0  # a motor on the lens may need half a minute fro
 SLOW_GUESS_SHARE = 0.5  # of a usual step's speed in slow mode, only to tell how long the trials take; assumed
 SLOW_PROBE_DEG_PER_S = 8.0  # about the usual speed at which slow mode is tried first
 SLOW_PROBE_SECONDS = 0.5  # in which that step would usually come there
+SLOW_PROBE_READINGS = 8  # or for as many, on a camera that answers late
 RENEWALS = 2  # trials of orders in mid-move, of each kind, for each axis
 RENEWED_EVERY_SECONDS = 0.25  # about as often as a move that is steered renews its order
 UNDER_WAY_SECONDS = 0.4  # from the first order until the head is surely at its speed
