@@ -217,7 +217,21 @@ class Direct(Activity):
                 f"camera {name} refused to go to {position} {ATTEMPTS} times; is its menu open, or is it busy with "
                 "another controller's orders?",
             )
-        return "off-position", f"camera {name} did not come to rest on {position} in {ATTEMPTS} attempts"
+        sentence = f"camera {name} did not come to rest on {position} in {ATTEMPTS} attempts"
+        return "off-position", sentence + self._zoom_off()
+
+    def _zoom_off(self) -> str:
+        """What is said beside that where all but the zoom is where it was sent."""
+        framing, wanted = self._contact.framing, self.move.recall.framing
+        if framing is None:
+            return ""
+        landed = landing(self._contact.dialect, framing, wanted)
+        if not self._host.settings.tolerance.holds(replace(landed, zoom_counts=0)) or not landed.zoom_counts:
+            return ""
+        return (
+            f": its zoom ended {abs(landed.zoom_counts)} counts beside; perhaps its motor has play, its gear slips, or "
+            "something holds the ring"
+        )
 
     def _held_sentence(self) -> str:
         return (
