@@ -81,7 +81,7 @@ class Contact:
         self.condition = await read_condition(self.line, saw_head)
 
     async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
-        """Ask whether it is on and has started up; for all of its condition where that is not known. Raises as above."""
+        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above."""
         if self.condition is None:
             await self.ask_condition(saw_head)
             return
