@@ -358,6 +358,9 @@ class Watcher:
         """Hold the outcome of a `go` against what has set out."""
         number = int(outcome["result"]["cue"]["number"])
         named = {one["camera"] for one in (*outcome["result"]["refused"], *outcome["result"]["overtaken"])}
+        for one in outcome["result"]["standing"]:
+            self._look_whether_it_stands("a go", one["camera"], one["position"])
+            named.add(one["camera"])
         for move in self.book.cues[number - 1].moves:
             leaves = move.on_air and not move.after_seconds and move.camera not in named
             if leaves and (move.camera, f"cue {number}") not in self._recalled:
@@ -366,13 +369,15 @@ class Watcher:
     def placed(self, outcome: dict[str, Any]) -> None:
         """Hold the outcome of `places` against what stands and what has set out."""
         for one in outcome["result"]["standing"]:
-            camera, position = one["camera"], one["position"]
-            if self._stands_in_named(camera, position) is False and self._late(camera) == AT_ONCE_SECONDS:
-                self._wrong("places says that it stands where it does not", f"{camera} in {position}")
+            self._look_whether_it_stands("places", one["camera"], one["position"])
         for one in outcome["result"]["sent"]:
             camera, position = one["camera"], one["position"]
             if not any(name == camera and to == position for (name, _), (to, _) in self._recalled.items()):
                 self._wrong("places says to have sent whom it has not", f"{camera} to {position}")
+
+    def _look_whether_it_stands(self, what: str, camera: str, position: str) -> None:
+        if self._stands_in_named(camera, position) is False and self._late(camera) == AT_ONCE_SECONDS:
+            self._wrong(f"{what} says that it stands where it does not", f"{camera} in {position}")
 
     def daemon_started(self) -> None:
         """Take note that a new daemon knows only those tallies that the broker has kept, and the standing cue."""

@@ -140,7 +140,12 @@ async def locked_as_it_moves_on(house: House, watcher: Watcher, last: Last) -> N
 
 
 async def a_go_that_moves_nobody(house: House, watcher: Watcher, last: Last) -> None:
-    watcher.went({"result": {"cue": {"number": "2"}, "refused": [], "overtaken": []}})
+    watcher.went({"result": {"cue": {"number": "2"}, "refused": [], "overtaken": [], "standing": []}})
+
+
+async def a_go_where_nobody_stands(house: House, watcher: Watcher, last: Last) -> None:
+    standing = [{"camera": "left", "position": "solo"}]
+    watcher.went({"result": {"cue": {"number": "2"}, "refused": [], "overtaken": [], "standing": standing}})
 
 
 async def places_where_nobody_stands(house: House, watcher: Watcher, last: Last) -> None:
@@ -169,6 +174,7 @@ async def online_as_no_daemon_serves(house: House, watcher: Watcher, last: Last)
         (locked_as_a_move_sets_out, "moved though it is locked"),
         (locked_as_it_moves_on, "locked and still said where it is not so"),
         (a_go_that_moves_nobody, "a go said to be done that is not"),
+        (a_go_where_nobody_stands, "a go says that it stands where it does not"),
         (places_where_nobody_stands, "places says that it stands where it does not"),
         (places_that_send_nobody, "places says to have sent whom it has not"),
         (a_second_daemon, "a second daemon serves"),

@@ -290,6 +290,10 @@ class Doing:
         if isinstance(self._activity, AtRest) and not self.contact.up:
             return False  # and nothing that it may still be doing could be ended
         self._halt(causes.ENDING)
+        return await self.until_at_rest(patience_seconds)
+
+    async def until_at_rest(self, patience_seconds: float) -> bool:
+        """Wait until the camera is still, and no slow mode is left on. Returns whether it was seen to be still."""
         until = self._loop.time() + patience_seconds
         while (self.moving or self.contact.slow.left_on) and self._loop.time() < until:
             self.contact.read.clear()
@@ -298,7 +302,7 @@ class Doing:
                     await self.contact.read.wait()
             except TimeoutError:
                 pass
-        return not self.moving
+        return self.contact.up and not self.moving
 
     def _heard(self, framing: Framing) -> None:
         self._activity.heard(framing, self._loop.time())
