@@ -164,6 +164,8 @@ class Direct(Activity):
         while pending := [future for future in futures if not future.done()]:
             await asyncio.wait(pending, timeout=MOVING_PAUSE_SECONDS, return_when=asyncio.FIRST_COMPLETED)
             now = self._loop.time()
+            if self._contact.power in ("starting", "standby"):
+                break  # whatever it was sent to do, it does no more
             if arrival.seconds(now) > COMPLETION_PATIENCE_SECONDS:
                 break
             if not arrival.there and self._contact.standing.still and now - self._ordered_at > STANDSTILL_SECONDS:
@@ -180,10 +182,12 @@ class Direct(Activity):
         return self.move.arrival.there and all(ending is None or isinstance(ending, Completed) for ending in endings)
 
     def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
+        if self._contact.power == "starting":
+            return "initialising", "it restarted and is finding its ends"
+        if self._contact.power == "standby":
+            return "standby", "it was switched off"
         for ending in endings:
             match ending:
-                case Refused(code=ErrorCode.NOT_EXECUTABLE) if self._contact.power == "starting":
-                    return "initialising", "it restarted and is finding its ends"
                 case Refused(code=ErrorCode.SYNTAX | ErrorCode.MESSAGE_LENGTH):
                     return (
                         "not-understood",
