@@ -83,7 +83,7 @@ class Direct(Activity):
 
     async def _run(self) -> None:
         """Carry it out in the time that it has. A mistake of ours must not leave a head driving."""
-        name, position = self._host.settings.name, self.move.recall.position
+        name, position = self._host.settings.name, self.move.recall.goal
         try:
             async with asyncio.timeout_at(self.move.given_up_at):
                 await self._carry_out()
@@ -195,7 +195,7 @@ class Direct(Activity):
         return None
 
     def _given_up(self, endings: list[Ending | None]) -> tuple[str, str]:
-        name, position = self._host.settings.name, self.move.recall.position
+        name, position = self._host.settings.name, self.move.recall.goal
         if any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings):
             return (
                 "refused",
@@ -206,7 +206,7 @@ class Direct(Activity):
 
     def _held_sentence(self) -> str:
         return (
-            f"camera {self._host.settings.name} came to rest far from {self.move.recall.position}: a limit set in the "
+            f"camera {self._host.settings.name} came to rest far from {self.move.recall.goal}: a limit set in the "
             "camera, an obstacle or another controller may have held it; look at it before you recall again"
         )
 

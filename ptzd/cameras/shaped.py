@@ -329,7 +329,7 @@ class Shaped(Direct):
     async def _steer(self) -> bool:
         """Drive the camera along a curve until it has been sent to the framing itself; False if that failed."""
         move, contact = self.move, self._contact
-        name, position = self._host.settings.name, move.recall.position
+        name, position = self._host.settings.name, move.recall.goal
         self._enter(Phase.SLEWING)
         if contact.digital_zoom:
             contact.line.perform(DigitalZoomOff(), move.completion_seconds())  # its counts would mislead the steering
