@@ -42,8 +42,10 @@ PRELOADED = (
     "numpy",
     "psutil",
     "pydantic",
+    "pytest_asyncio.plugin",
     "rich.console",
     "structlog",
+    "xdist.plugin",
 )
 MEMORY = 4 << 30  # bytes that tests may take: a fault may make something grow without end
 PATIENCE = 60.0  # seconds that a test may take beyond five times what it took when it was measured
@@ -200,7 +202,7 @@ def failing(tree: Path, tests: list[str], seconds: dict[str, float]) -> list[str
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         os.environ |= environment(tree)
         sys.path[:0] = [str(tree), str(tree / "simulators")]
-        sys.dont_write_bytecode = True
+        sys.dont_write_bytecode = False
         quiet = ["-p", "no:timeout", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
         try:
             os.write(writing, b"ended %d\n" % pytest.main(["-x", "--no-header", *quiet, *tests], [Telling(writing)]))
@@ -225,13 +227,19 @@ def failing(tree: Path, tests: list[str], seconds: dict[str, float]) -> list[str
     return [test for test in tests if test == blamed or test.startswith(f"{blamed}::")] or tests
 
 
+def write(path: Path, source: bytes) -> None:
+    path.write_bytes(source)
+    for compiled in path.parent.glob(f"__pycache__/{path.stem}.*"):
+        compiled.unlink()  # it may be as old and as long as the other
+
+
 def noticed(tree: Path, fault: Fault, tests: list[str], seconds: dict[str, float]) -> list[str]:
     """Those of `tests` that notice: they fail, or never end, with the fault, and right after pass without it."""
     source = (tree / fault.path).read_bytes()
     while tests:
-        (tree / fault.path).write_bytes(fault.put_into(source))
+        write(tree / fault.path, fault.put_into(source))
         blamed = failing(tree, tests, seconds)
-        (tree / fault.path).write_bytes(source)
+        write(tree / fault.path, source)
         if not blamed or not failing(tree, blamed, seconds):
             return blamed
         tests = [test for test in tests if test not in blamed]
