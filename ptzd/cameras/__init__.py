@@ -5,7 +5,7 @@ from .framing import Tolerance, carried, landing, out_of_reach
 from .guard import Guard
 from .learning import LearnLimits, Progress, estimate_seconds
 from .move import Recall
-from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
+from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted, within_reach
 from .reports import (
     LOCKED_MOVING,
     LOCKED_UNSEEN,
@@ -68,4 +68,5 @@ __all__ = [
     "pose_standing",
     "pose_wanted",
     "reach_of",
+    "within_reach",
 ]

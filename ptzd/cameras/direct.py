@@ -87,7 +87,7 @@ class Direct(Activity):
 
     async def _run(self) -> None:
         """Carry it out in the time that it has. A mistake of ours must not leave a head driving."""
-        name, position = self._host.settings.name, self.move.recall.position
+        name, position = self._host.settings.name, self.move.recall.goal
         try:
             async with asyncio.timeout_at(self.move.given_up_at):
                 await self._carry_out()

@@ -320,5 +320,5 @@ class Doing:
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:
         if sentence is not None:
-            sentence = f"camera {self.name} to {move.recall.position}: {sentence}"
+            sentence = f"camera {self.name} to {move.recall.goal}: {sentence}"
         self._voice.move(move, self.contact.framing, self._loop.time() - move.started_at, code, sentence)

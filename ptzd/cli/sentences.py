@@ -9,7 +9,7 @@ Payload = dict[str, Any]
 
 def move_line(camera: str, report: Payload) -> str:
     """Return one line on one phase of one move."""
-    position = report.get("position") or "?"
+    position = report.get("position") or "its new framing"
     predicted, measured = report.get("predicted_seconds"), report.get("measured_seconds")
     match report.get("phase"):
         case "accepted":
