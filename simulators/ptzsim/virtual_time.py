@@ -43,19 +43,19 @@ class VirtualTimeLoop(asyncio.BaseEventLoop):
         self._now += seconds
 
     def call_soon(
-        self, callback: Callable[[Unpack[Ts]], object], *args: Unpack[Ts], context: Context | None = None
+        self, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.Handle:
         handle = asyncio.Handle(callback, args, self, context)
         self._ready.append(handle)
         return handle
 
     def call_later(
-        self, delay: float, callback: Callable[[Unpack[Ts]], object], *args: Unpack[Ts], context: Context | None = None
+        self, delay: float, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.TimerHandle:
         return self.call_at(self._now + delay, callback, *args, context=context)
 
     def call_at(
-        self, when: float, callback: Callable[[Unpack[Ts]], object], *args: Unpack[Ts], context: Context | None = None
+        self, when: float, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.TimerHandle:
         timer = asyncio.TimerHandle(when, callback, args, self, context)
         heappush(self._timers, (when, next(self._number), timer))
