@@ -2,7 +2,7 @@
 
 from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Seconds, Speed
 from .names import NAME_PATTERN, checked_name
-from .showedit import Change, edited, renumbered, replace_with_backup, with_cue, write_copy
+from .showedit import Change, changed, edited, renumbered, replace_with_backup, with_cue, write_copy
 from .showfile import (
     HIGHEST_NUMBER,
     LONGEST_SHOW_SECONDS,
@@ -11,6 +11,7 @@ from .showfile import (
     CueTime,
     ShowFile,
     clock_of_seconds,
+    cue_time,
     cue_times,
     number_text,
     read_show_file,
@@ -40,8 +41,10 @@ __all__ = [
     "Speed",
     "Stands",
     "TextFileError",
+    "changed",
     "checked_name",
     "clock_of_seconds",
+    "cue_time",
     "cue_times",
     "decoded",
     "edited",

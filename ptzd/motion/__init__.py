@@ -1,5 +1,6 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
+from .aiming import Place, filling_mm, turned_to
 from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
     Figure,
@@ -84,6 +85,7 @@ __all__ = [
     "Order",
     "PanningVerdict",
     "Picture",
+    "Place",
     "PlanRefused",
     "Pose",
     "Prediction",
@@ -102,6 +104,7 @@ __all__ = [
     "Trip",
     "ZoomModel",
     "angle_of_view_deg",
+    "filling_mm",
     "fit_amplitudes",
     "fit_lens",
     "fit_ramp",
@@ -132,6 +135,7 @@ __all__ = [
     "start_seconds",
     "steady",
     "swing_fitting",
+    "turned_to",
     "watching_limit_widths_per_s",
     "write_head",
 ]

@@ -5,6 +5,7 @@ from .moves import SWEEP_SECONDS, RehearsedCamera
 from .rehearse import rehearse
 from .rehearsed import Conflict, ConflictKind, OnAirStretch, PlannedMove, Rehearsal, RehearsedCue
 from .vary import vary
+from .words import doubts, fit_text, range_text, reservations, verdict
 
 __all__ = [
     "SWEEP_SECONDS",
@@ -16,7 +17,12 @@ __all__ = [
     "Rehearsal",
     "RehearsedCamera",
     "RehearsedCue",
+    "doubts",
+    "fit_text",
     "fix",
+    "range_text",
     "rehearse",
+    "reservations",
     "vary",
+    "verdict",
 ]

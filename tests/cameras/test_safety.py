@@ -23,6 +23,7 @@ from ptzd.visca import (
     PanTiltAbsolute,
     PanTiltStop,
     PayloadType,
+    PowerOn,
     PowerStandby,
     load_dialect,
 )
@@ -217,6 +218,36 @@ def test_whoever_learns_a_head_is_told_what_ended_it_and_the_state_tells_that_it
             await learning
         assert (refusal.value.code, refusal.value.sentence) == ("stopped", said)
         assert state_of(rig).activity != "learning"
+
+    with_rig(scene)
+
+
+# Switched off and on by somebody else, so fast that it answers all the while
+
+
+@pytest.mark.parametrize("doing", ["learned", "driven", "stopped", "rests"])
+@pytest.mark.parametrize("off_seconds", [0.05, 0.3])
+def test_a_camera_that_sweeps_is_not_said_to_be_on_nor_to_disobey(doing: str, off_seconds: float) -> None:
+    async def scene(rig: Rig) -> None:
+        now, simulated = asyncio.get_running_loop().time, rig.simulated
+        learning = asyncio.ensure_future(learned(rig)) if doing == "learned" else None
+        await asyncio.sleep(20.0)
+        if doing in ("driven", "stopped"):
+            rig.camera.drive(0.9, 0.1, 0.0, 0.0)
+            await asyncio.sleep(0.4)
+        if doing == "stopped":
+            rig.camera.stop()
+        simulated.moved_by_another(PowerStandby(), now())
+        await asyncio.sleep(off_seconds)
+        simulated.moved_by_another(PowerOn(), now())
+        await asyncio.sleep(1.5)  # in which it is found out
+        while simulated.head.starting(now()):
+            state = rig.camera.state()
+            assert (state.power, [fault for fault in state.faults if "told" in fault]) == ("starting", [])
+            await asyncio.sleep(0.05)
+        await asyncio.sleep(3.0)
+        assert (rig.camera.state().power, rig.camera.state().activity) == ("on", "at-rest")
+        assert learning is None or learning.result() != "learned"
 
     with_rig(scene)
 
