@@ -3,13 +3,3 @@
 from .daemon import Daemon
 from .run import NotAtRestError, run_daemon
 from .setup import StartError, StoreInUseError, calendar, camera_settings
-
-__all__ = [
-    "Daemon",
-    "NotAtRestError",
-    "StartError",
-    "StoreInUseError",
-    "calendar",
-    "camera_settings",
-    "run_daemon",
-]

@@ -1,11 +1,10 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
-from .aiming import Place, filling_mm, turned_to
+from .aiming import filling_mm, turned_to
 from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
     Figure,
     FitError,
-    LensFit,
     RampFit,
     Reading,
     SwingFit,
@@ -35,7 +34,6 @@ from .head import (
 from .headfile import HeadFileError, LearnedHead, Measured, read_head, write_head
 from .lens import Lens, lens_between
 from .optics import (
-    SHOT_HEIGHT_M,
     PanningVerdict,
     Sensor,
     Shot,
@@ -50,7 +48,7 @@ from .optics import (
 from .picture import Picture
 from .pose import AxisSpeeds, Pose
 from .prediction import Prediction, predict
-from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from .profile import peak_speed, position_at, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
@@ -61,81 +59,3 @@ from .watching import (
     picture_speed_widths_per_s,
     watching_limit_widths_per_s,
 )
-
-__all__ = [
-    "ON_A_RAIL",
-    "ON_A_TRIPOD",
-    "SHOT_HEIGHT_M",
-    "AxisModel",
-    "AxisSpeeds",
-    "DirectPlan",
-    "DriveHead",
-    "DriveZoom",
-    "Figure",
-    "FitError",
-    "HeadFileError",
-    "HeadModel",
-    "LandHead",
-    "LandZoom",
-    "LearnedHead",
-    "Lens",
-    "LensFit",
-    "Measured",
-    "MoveVerdict",
-    "Order",
-    "PanningVerdict",
-    "Picture",
-    "Place",
-    "PlanRefused",
-    "Pose",
-    "Prediction",
-    "RampFit",
-    "Reading",
-    "Renewal",
-    "Sensor",
-    "SettleModel",
-    "ShapedPlan",
-    "Shot",
-    "SlowMode",
-    "Spread",
-    "StartFocus",
-    "Steering",
-    "SwingFit",
-    "Trip",
-    "ZoomModel",
-    "angle_of_view_deg",
-    "filling_mm",
-    "fit_amplitudes",
-    "fit_lens",
-    "fit_ramp",
-    "fit_speed",
-    "fit_swing",
-    "focal_length_for_picture_mm",
-    "focal_length_for_shot_mm",
-    "judge_move",
-    "judge_panning",
-    "judge_samples",
-    "lens_between",
-    "panning_limit_deg_per_s",
-    "peak_speed",
-    "picture_size_m",
-    "picture_speed_widths_per_s",
-    "pixels_per_count",
-    "plan_at_speed",
-    "plan_in_seconds",
-    "plan_shaped",
-    "plan_to_be_seen",
-    "position_at",
-    "predict",
-    "published_head",
-    "read_head",
-    "remaining_seconds",
-    "seconds_for_axis",
-    "speed_from_trip",
-    "start_seconds",
-    "steady",
-    "swing_fitting",
-    "turned_to",
-    "watching_limit_widths_per_s",
-    "write_head",
-]

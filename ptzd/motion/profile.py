@@ -54,8 +54,3 @@ def speed_at(distance: float, top_speed: float, acceleration: float, seconds: fl
     remaining = seconds_for_axis(distance, top_speed, acceleration) - seconds
     ramp = acceleration * max(0.0, min(seconds, remaining))
     return copysign(min(ramp, peak_speed(distance, top_speed, acceleration)), distance)
-
-
-def remaining_seconds(distance: float, top_speed: float, acceleration: float, seconds: float) -> float:
-    """Return how long an axis has still to travel, `seconds` after it started to move; 0 once it is there."""
-    return max(0.0, seconds_for_axis(distance, top_speed, acceleration) - max(0.0, seconds))

@@ -6,23 +6,3 @@ from .rehearse import rehearse
 from .rehearsed import Conflict, ConflictKind, OnAirStretch, PlannedMove, Rehearsal, RehearsedCue
 from .vary import vary
 from .words import doubts, fit_text, range_text, reservations, verdict
-
-__all__ = [
-    "SWEEP_SECONDS",
-    "Conflict",
-    "ConflictKind",
-    "Fixed",
-    "OnAirStretch",
-    "PlannedMove",
-    "Rehearsal",
-    "RehearsedCamera",
-    "RehearsedCue",
-    "doubts",
-    "fit_text",
-    "fix",
-    "range_text",
-    "rehearse",
-    "reservations",
-    "vary",
-    "verdict",
-]

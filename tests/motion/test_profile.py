@@ -7,7 +7,7 @@ import ruckig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ptzd.motion import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from ptzd.motion import peak_speed, position_at, seconds_for_axis
 
 distances = st.floats(0.01, 340.0)
 speeds = st.floats(0.3, 120.0)
@@ -86,9 +86,3 @@ def test_before_its_start_an_axis_stands_and_after_its_end_it_is_there() -> None
     assert position_at(-90.0, 60.0, 120.0, -1.0) == 0.0
     assert position_at(-90.0, 60.0, 120.0, 99.0) == -90.0
     assert position_at(-90.0, 60.0, 120.0, 1.0) == pytest.approx(-45.0)  # half the way at half the time
-
-
-def test_the_remaining_time_runs_down_to_zero() -> None:
-    assert remaining_seconds(90.0, 60.0, 120.0, -1.0) == pytest.approx(2.0)
-    assert remaining_seconds(90.0, 60.0, 120.0, 0.5) == pytest.approx(1.5)
-    assert remaining_seconds(90.0, 60.0, 120.0, 2.5) == 0.0
