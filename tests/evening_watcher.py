@@ -389,6 +389,9 @@ class Watcher:
     def happened(self, camera: str) -> None:
         """Take note that something happens to a camera from outside, of which the daemon hears nothing."""
         self.book.outside[camera] = self.book.excused[camera] = self._loop.time()
+        for claim, of in list(self._since):  # what is to be found out now was to be found out otherwise before
+            if of in (camera, "") and claim.endswith(" is said"):
+                del self._since[claim, of]
 
     def _recently(self, camera: str, seconds: float) -> bool:
         return self._loop.time() - self.book.outside.get(camera, -1e9) <= seconds
