@@ -104,10 +104,10 @@ class Book:
     outside: dict[str, float] = field(default_factory=dict)  # when something last happened to a camera from outside
     excused: dict[str, float] = field(default_factory=dict)  # the same, since the last order that was taken
 
-    def stand_before(self, index: int) -> None:
-        """Make a cue the next, as though all before it had been run; what is on air stays so in mid-show."""
+    def stand_before(self, index: int, *, anew: bool = False) -> None:
+        """Make a cue the next, as though all before it had been run; what is on air stays so, or begins `anew`."""
         self.standing, self.next = (index - 1 if index else None), index
-        self.shows_standing(beside=bool(index))
+        self.shows_standing(beside=not anew)
 
     def went(self, index: int) -> None:
         """Make a cue the standing one."""
