@@ -256,6 +256,18 @@ def in_order(tests: set[str], seconds: dict[str, float]) -> list[str]:
     return [test for _, test in sorted(ranked, key=lambda each: each[0])]
 
 
+def worth_trying(tests: set[str], fault: Fault, seconds: dict[str, float], most: float) -> list[list[str]]:
+    """Tests of up to `most` seconds in the order to try them in: those of the fault's own room, then others."""
+    root, *rooms, _ = fault.path.parts
+    own = {test for test in tests if test.startswith("/".join(["tests", *(rooms if root == "ptzd" else [root])]))}
+    groups: list[list[str]] = []
+    for group in (in_order(own, seconds), in_order(tests - own, seconds)):
+        while len(group) > 1 and sum(seconds[test] for each in (*groups, group) for test in each) > most:
+            group.pop()
+        groups.append(group)
+    return groups
+
+
 def room_of(path: Path) -> str:
     return str(path.parent) if path.parent.name != "ptzd" else "ptzd/*.py"
 
@@ -288,12 +300,11 @@ def main() -> None:
             for fault in sorted(drawn, key=lambda each: (each.path, each.start)):
                 lines = (tree / fault.path).read_text().splitlines()
                 reaching = reach.tests_at(str(fault.path), lines, fault.lines, fault.names)
-                tests = in_order(reaching, reach.seconds)
-                while len(tests) > 1 and sum(reach.seconds[test] for test in tests) > chosen.seconds:
-                    tests.pop()
-                by = noticed(tree, fault, tests, reach.seconds)
+                groups = worth_trying(reaching, fault, reach.seconds, chosen.seconds)
+                by = next((by for tests in groups if (by := noticed(tree, fault, tests, reach.seconds))), [])
                 found += bool(by)
-                what = f"noticed by {by[0]}" if by else f"NOT NOTICED by {len(tests)} of {len(reaching)} tests"
+                tried = sum(map(len, groups))
+                what = f"noticed by {by[0]}" if by else f"NOT NOTICED by {tried} of {len(reaching)} tests"
                 print(f"{fault}  {what}", flush=True)
             table.append(f"{room:<36}{len(drawn):>8}{found:>9}{found / max(1, len(drawn)):>8.0%}")
             print(table[-1], flush=True)
