@@ -100,16 +100,22 @@ def test_a_camera_that_answers_late_is_seen_at_rest_every_time(delay_seconds: fl
     with_rig(scene, delay_seconds=delay_seconds)
 
 
-def test_a_head_that_confirms_a_stop_and_drives_on_is_not_at_rest_and_that_is_told() -> None:
+@pytest.mark.parametrize(
+    ("stops", "told"),
+    [("ignores_stops_until", "its readings still change"), ("refuses_stops_until", "it refuses to stop")],
+)
+def test_a_head_that_confirms_or_refuses_a_stop_and_drives_on_is_not_at_rest_and_that_is_told(
+    stops: str, told: str
+) -> None:
     async def scene(rig: Rig) -> None:
         rig.camera.drive(0.3, 0, 0, 0)
         await asyncio.sleep(0.3)
-        rig.simulated.ignores_stops_until = now() + 5.0
+        setattr(rig.simulated, stops, now() + 5.0)
         rig.camera.stop()
         await asyncio.sleep(1.5)
         state = rig.camera.state()
         assert (state.activity, state.position) == ("halting", None)
-        assert any("its readings still change" in fault for fault in state.faults)
+        assert any(told in fault for fault in state.faults)
         with pytest.raises(Refusal, match="being stopped"):
             rig.camera.drive(0.2, 0, 0, 0)
         await asyncio.sleep(5.0)

@@ -322,6 +322,7 @@ def test_a_conversation_that_breaks_off_in_mid_drive_begins_anew_with_a_stop() -
         rig.run.cancel()
         await asyncio.sleep(0.1)
         assert rig.speed() > 1
+        assert rig.camera.state().link == "down", "nobody hears it"
         rig.link.cut = False
         rig.run = asyncio.create_task(rig.camera.run())
         await asyncio.sleep(1.0)
