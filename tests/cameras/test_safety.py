@@ -21,6 +21,7 @@ from ptzd.visca import (
     ErrorReply,
     Packet,
     PanTiltAbsolute,
+    PanTiltPositionInquiry,
     PanTiltStop,
     PayloadType,
     PowerStandby,
@@ -642,6 +643,31 @@ def test_a_camera_that_refuses_to_be_driven_ends_a_move_on_air() -> None:
         assert report.phase.ended
         await asyncio.sleep(BRAKING_SECONDS)
         await rests(rig)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("refused", "phase"), [(2, "settled"), (3, "failed")])
+def test_a_move_on_air_goes_on_when_two_questions_where_the_head_is_are_refused_and_not_after_three(
+    refused: int, phase: str
+) -> None:
+    async def scene(rig: Rig) -> None:
+        left = 0
+
+        def is_refused(payload: bytes) -> bool:
+            nonlocal left
+            asks = left > 0 and payload == PanTiltPositionInquiry().encode(load_dialect("nibble4-51"))
+            left -= asks
+            return asks
+
+        refusing(rig, is_refused, ErrorCode.NOT_EXECUTABLE)
+        await asyncio.sleep(2.5)
+        await moves_on_air_to(rig, framing(3000), 10.0)
+        await asyncio.sleep(3.0)
+        left = refused
+        assert (await rig.end_of("there")).phase == phase
+        await asyncio.sleep(BRAKING_SECONDS)
+        assert rig.speed() == 0
 
     with_rig(scene)
 
