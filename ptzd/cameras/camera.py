@@ -52,7 +52,8 @@ class Camera(Doing):
         try:
             plan = self._planned(recall, seen=self.on_air)
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
-            move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
+            measured = self.settings.head_measured
+            move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), measured, plan.warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
             require_guarded(self, self._guard, activity)
         except Refusal as refusal:
