@@ -8,15 +8,19 @@ from .fit import (
     LensFit,
     RampFit,
     Reading,
+    Ride,
+    ShapeFit,
     SwingFit,
     Trip,
     fit_amplitudes,
     fit_lens,
+    fit_line,
     fit_ramp,
+    fit_ride,
+    fit_shape,
     fit_speed,
     fit_swing,
     speed_from_trip,
-    start_seconds,
     steady,
     swing_fitting,
 )
@@ -50,7 +54,7 @@ from .optics import (
 from .picture import Picture
 from .pose import AxisSpeeds, Pose
 from .prediction import Prediction, predict
-from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from .profile import peak_speed, position_at, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
@@ -92,8 +96,10 @@ __all__ = [
     "RampFit",
     "Reading",
     "Renewal",
+    "Ride",
     "Sensor",
     "SettleModel",
+    "ShapeFit",
     "ShapedPlan",
     "Shot",
     "SlowMode",
@@ -107,7 +113,10 @@ __all__ = [
     "filling_mm",
     "fit_amplitudes",
     "fit_lens",
+    "fit_line",
     "fit_ramp",
+    "fit_ride",
+    "fit_shape",
     "fit_speed",
     "fit_swing",
     "focal_length_for_picture_mm",
@@ -129,10 +138,8 @@ __all__ = [
     "predict",
     "published_head",
     "read_head",
-    "remaining_seconds",
     "seconds_for_axis",
     "speed_from_trip",
-    "start_seconds",
     "steady",
     "swing_fitting",
     "turned_to",
