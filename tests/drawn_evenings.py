@@ -273,7 +273,7 @@ class Evening:
         number = self.rng.choice(self.book.cues).number
 
         def done(outcome: dict[str, Any]) -> None:
-            self.book.stand_before(number - 1)
+            self.book.stand_before(number - 1, anew=number == 1)
 
         self.ask("cue/jump", {"number": number}, done)
 

@@ -104,10 +104,10 @@ class Book:
     outside: dict[str, float] = field(default_factory=dict)  # when something last happened to a camera from outside
     excused: dict[str, float] = field(default_factory=dict)  # the same, since the last order that was taken
 
-    def stand_before(self, index: int) -> None:
-        """Make a cue the next, as though all before it had been run; what is on air stays so in mid-show."""
+    def stand_before(self, index: int, *, anew: bool = False) -> None:
+        """Make a cue the next, as though all before it had been run; what is on air stays so, or begins `anew`."""
         self.standing, self.next = (index - 1 if index else None), index
-        self.shows_standing(beside=bool(index))
+        self.shows_standing(beside=not anew)
 
     def went(self, index: int) -> None:
         """Make a cue the standing one."""
@@ -389,6 +389,9 @@ class Watcher:
     def happened(self, camera: str) -> None:
         """Take note that something happens to a camera from outside, of which the daemon hears nothing."""
         self.book.outside[camera] = self.book.excused[camera] = self._loop.time()
+        for claim, of in list(self._since):  # what is to be found out now was to be found out otherwise before
+            if of in (camera, "") and claim.endswith(" is said"):
+                del self._since[claim, of]
 
     def _recently(self, camera: str, seconds: float) -> bool:
         return self._loop.time() - self.book.outside.get(camera, -1e9) <= seconds

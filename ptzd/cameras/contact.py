@@ -89,12 +89,12 @@ class Contact:
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)
 
-    async def ask_framing(self) -> None:
-        """Ask where it stands; nothing is asked of one in standby. Raises as `Line.ask` does."""
+    async def ask_framing(self, given_up: Callable[[], bool] = lambda: False) -> None:
+        """Ask where it stands; nothing is asked of one in standby. Raises as `read_framing` does."""
         condition = self.condition
         if condition is None or condition.power == "standby":
             return
-        framing = await read_framing(self.line, condition.focus_mode)
+        framing = await read_framing(self.line, condition.focus_mode, given_up)
         # A move that ended meanwhile has asked for the mode anew.
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
             framing = replace(framing, focus_mode=self.condition.focus_mode)

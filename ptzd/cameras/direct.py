@@ -10,6 +10,7 @@ rest. However it goes, a move has ended by three times its promise and ten secon
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 
 import structlog
 
@@ -21,7 +22,7 @@ from .halting import HALT
 from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
 from .move import Move
 from .orders import lens_orders, pan_tilt_order
-from .reading import read_settling
+from .reading import read_focus_mode, read_settling
 from .reports import Activity as Kind
 from .reports import Framing, Phase
 from .still import STILL_SECONDS
@@ -56,6 +57,11 @@ class Direct(Activity):
         self._task: asyncio.Task[None] | None = None
         self._ordered_at = move.started_at
         self._older_unended = False
+        self._looking = False  # whether it is still; nobody else need ask, which would only hold that up
+
+    @property
+    def reads(self) -> bool:  # type: ignore[override]
+        return self._looking
 
     @property
     def unended(self) -> bool:
@@ -67,7 +73,8 @@ class Direct(Activity):
         self._task = self._host.spawn(self._run())
 
     def heard(self, framing: Framing, now: float) -> None:
-        self.move.arrival.take(framing, now)
+        if not self._looking:
+            self.move.arrival.take(framing, now)
 
     def end(self) -> None:
         if self._task is not None and self._task is not asyncio.current_task():
@@ -124,7 +131,15 @@ class Direct(Activity):
             if completed:
                 if move.phase is not Phase.SETTLING:
                     self._enter(Phase.SETTLING)
-                if await self._still():
+                try:
+                    self._looking = True
+                    still = await self._still()
+                except LineDown:
+                    self._host.silent()
+                    return
+                finally:
+                    self._looking = False
+                if still:
                     self._host.ended(self, Phase.SETTLED, halt=False)
                     return
             if not (self._waits_for_rest(endings) or self._is_there_unheard(endings)):
@@ -216,23 +231,29 @@ class Direct(Activity):
         return max(abs(landed.pan_deg), abs(landed.tilt_deg)) > FAR_OFF_DEG
 
     async def _still(self) -> bool:
-        """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere."""
+        """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere. Raises LineDown."""
         move, arrival = self.move, self.move.arrival
         arrival.forget()
+        wanted = move.recall.framing.focus_mode
         last: Framing | None = None
         resting_since = self._loop.time()
         until = resting_since + move.completion_seconds()
-        while (now := self._loop.time()) < until:
-            known = last if last is not None and arrival.lens_is_there(last) and not arrival.still(now) else None
+        while self._loop.time() < until:
+            # A lens that told its end and was then read to be there stays there; what may swing is the head.
+            known = last if last is not None and arrival.lens_is_there(last) else None
             try:
-                framing = await read_settling(self._contact.line, known)
-            except (LineDown, PushedAside, InquiryRefused):
+                framing = await read_settling(self._contact.line, wanted, known)
+                arrival.take(framing, self._loop.time())
+                still = arrival.still(self._loop.time())
+                if still:
+                    framing = replace(framing, focus_mode=await read_focus_mode(self._contact.line))
+            except (PushedAside, InquiryRefused):
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
             self._contact.take(framing)
             now = self._loop.time()
-            if known is None and arrival.still(now):
-                return framing.focus_mode == move.recall.framing.focus_mode
+            if still:
+                return framing.focus_mode == wanted
             if framing != last:
                 last, resting_since = framing, now
             if not arrival.there and now - resting_since > 2 * STILL_SECONDS:

@@ -185,7 +185,7 @@ class AtRest(Activity):
 def _longest_braking_seconds(settings: CameraSettings) -> float:
     """How long a head brakes at most: one that moves on for longer does not, however unevenly it is read."""
     axes = settings.head.pan, settings.head.tilt
-    model = max(axis.steps_deg_per_s[-1] / axis.acceleration_deg_per_s2 for axis in axes)
+    model = max(axis.steps_deg_per_s[-1] / axis.deceleration_deg_per_s2 for axis in axes)
     return max(LEAST_BRAKING_SECONDS, BRAKING_SLACK * model)
 
 

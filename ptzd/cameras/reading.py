@@ -21,7 +21,7 @@ from ptzd.visca import (
     ZoomInquiry,
 )
 
-from .line import InquiryRefused, Line
+from .line import InquiryRefused, Line, PushedAside
 from .reports import FocusMode, Framing, PowerState
 
 
@@ -35,23 +35,26 @@ class Condition:
     faults: tuple[str, ...]
 
 
-async def read_framing(line: Line, focus_mode: FocusMode) -> Framing:
-    """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does."""
+async def read_framing(line: Line, focus_mode: FocusMode, given_up: Callable[[], bool] = lambda: False) -> Framing:
+    """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does, and `PushedAside` once it is `given_up`."""
     pan_tilt = await line.ask(PanTiltPositionInquiry())
+    if given_up():
+        raise PushedAside
     zoom_counts = await line.ask(ZoomInquiry())
+    if given_up():
+        raise PushedAside
     focus_counts = await line.ask(FocusInquiry())
     return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
 
 
-async def read_settling(line: Line, known: Framing | None) -> Framing:
+async def read_settling(line: Line, focus_mode: FocusMode, known: Framing | None) -> Framing:
     """Ask where a camera stands that comes to rest: for pan and tilt alone, where the lens is `known`.
 
     The swing of a mount goes through the tolerance and out again within hundredths of a second: whoever asks for
-    everything each time misses that, by luck of the moment.
+    everything each time misses that, by luck of the moment. Whether the camera focuses by itself is to be asked when
+    all else is still.
     """
-    if known is None:
-        return await read_framing(line, await read_focus_mode(line))
-    return await read_pan_tilt(line, known)
+    return await (read_framing(line, focus_mode) if known is None else read_pan_tilt(line, known))
 
 
 async def read_pan_tilt(line: Line, known: Framing) -> Framing:

@@ -306,7 +306,7 @@ class Shaped(Direct):
 
     @property
     def reads(self) -> bool:  # type: ignore[override]
-        return not self.move.exchanges
+        return super().reads or not self.move.exchanges
 
     @property
     def unended(self) -> bool:

@@ -147,7 +147,8 @@ class Watch:
         elif known:
             await contact.ask_pan_tilt()
         else:
-            await contact.ask_framing()
+            # Whoever begins to read by himself waits for the camera to be still: not for these answers, too.
+            await contact.ask_framing(lambda: camera.activity.reads)
         contact.up = True
         if isinstance(camera.activity, AtRest) and contact.power == "on":
             if contact.slow.left_on and not camera.moving:

@@ -176,7 +176,7 @@ def _head_ways(head: HeadModel, pan_deg: float, tilt_deg: float) -> tuple[AxisWa
     # A head that is sent to its target with one step for both axes must not speed one of them up at the end.
     one_step = head.shared_speed and bool(pan_deg and tilt_deg)
     pan, tilt = (
-        AxisWay(axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, reserve, one_step)
+        AxisWay(axis.steps_deg_per_s, axis.mean_acceleration_deg_per_s2, way, reserve, one_step)
         for axis, way in ((head.pan, pan_deg), (head.tilt, tilt_deg))
     )
     return pan, tilt

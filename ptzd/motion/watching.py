@@ -24,7 +24,7 @@ from .head import HeadModel
 from .lens import Lens
 from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s
 from .pose import AxisSpeeds, Pose
-from .profile import position_at, seconds_for_axis, speed_at
+from .profile import course_at, mean_acceleration, peak_speed, seconds_for_axis
 
 # Of an axis's way, beside the moments at which it has changed its speed; of the zoom's so many that the steepest place
 # of a lens table is among them.
@@ -216,22 +216,29 @@ def _direct_samples(
 ) -> list[tuple[Pose, AxisSpeeds]]:
     """Where a move is and how fast at moments of it, if each axis aims at the speed given."""
     way = _way(from_, to)
+    zooming = head.zoom.acceleration_counts_per_s2
     axes = (
-        (way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2),
-        (way.tilt_deg_per_s, tilt, head.tilt.acceleration_deg_per_s2),
-        (way.zoom_counts_per_s, zoom, head.zoom.acceleration_counts_per_s2),
+        (way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2, head.pan.deceleration_deg_per_s2, head.pan.s_share),
+        (
+            way.tilt_deg_per_s,
+            tilt,
+            head.tilt.acceleration_deg_per_s2,
+            head.tilt.deceleration_deg_per_s2,
+            head.tilt.s_share,
+        ),
+        (way.zoom_counts_per_s, zoom, zooming, zooming, 0.0),
     )
-    ends = [seconds_for_axis(*axis) for axis in axes]
     moments = [0.0]
-    for (distance, top, acceleration), end, count in zip(axes, ends, (SAMPLES, SAMPLES, ZOOM_SAMPLES), strict=True):
+    for (distance, top, starting, braking, _), count in zip(axes, (SAMPLES, SAMPLES, ZOOM_SAMPLES), strict=True):
         if distance:
-            ramp = min(top / acceleration, end / 2.0)
-            moments += [ramp, end - ramp, *(end * part / count for part in range(1, count + 1))]
+            mean = mean_acceleration(starting, braking)
+            end, peak = seconds_for_axis(distance, top, mean), peak_speed(distance, top, mean)
+            moments += [peak / starting, end - peak / braking, *(end * part / count for part in range(1, count + 1))]
     samples = []
     for at in moments:
-        come = [position_at(*axis, at) for axis in axes]
-        pose = Pose(from_.pan_deg + come[0], from_.tilt_deg + come[1], from_.zoom_counts + come[2], None)
-        samples.append((pose, AxisSpeeds(*(speed_at(*axis, at) for axis in axes))))
+        come = [course_at(*axis[:3], at, *axis[3:]) for axis in axes]
+        pose = Pose(from_.pan_deg + come[0][0], from_.tilt_deg + come[1][0], from_.zoom_counts + come[2][0], None)
+        samples.append((pose, AxisSpeeds(come[0][1], come[1][1], come[2][1])))
     return samples
 
 
@@ -239,8 +246,8 @@ def _seconds_at_one_speed(head: HeadModel, eye: _Eye, from_: Pose, to: Pose) -> 
     """How long the way takes at the limit, with all axes together; never sooner than they can speed up and stop."""
     way = _way(from_, to)
     ramps = (
-        abs(way.pan_deg_per_s) / head.pan.acceleration_deg_per_s2,
-        abs(way.tilt_deg_per_s) / head.tilt.acceleration_deg_per_s2,
+        abs(way.pan_deg_per_s) / head.pan.mean_acceleration_deg_per_s2,
+        abs(way.tilt_deg_per_s) / head.tilt.mean_acceleration_deg_per_s2,
         abs(way.zoom_counts_per_s) / head.zoom.acceleration_counts_per_s2,
     )
     slowest_ramp = max(ramps)
