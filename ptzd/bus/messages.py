@@ -169,6 +169,7 @@ class MoveMessage(Report, Alike):
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None
+    head_measured: bool | None  # false where the prediction is not measured: a manual's figures, or assumed
     measured_seconds: float | None  # from start to now
     landing: LandingMessage | None
     code: str | None  # of a refusal or a failure
@@ -422,6 +423,7 @@ class StartedMessage(Alike):
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None
+    head_measured: bool | None  # false where the prediction is not measured: a manual's figures, or assumed
     warning: str | None
 
 

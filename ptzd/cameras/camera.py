@@ -53,7 +53,8 @@ class Camera(Doing):
             plan = self._planned(recall, seen=self.on_air)
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
             warning = "; ".join(each for each in (recall.warning, plan.warning) if each is not None) or None
-            move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), warning)
+            measured = self.settings.head_measured
+            move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), measured, warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
             require_guarded(self, self._guard, activity)
         except Refusal as refusal:

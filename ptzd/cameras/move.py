@@ -48,6 +48,7 @@ class Move:
     dialect: Dialect
     arrival: Arrival
     started_at: float  # loop time
+    head_measured: bool  # or promised by what a manual says
     warning: str | None = None  # on air and too fast to watch, or in another time than was stored
     exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED

@@ -15,7 +15,8 @@ def move_line(camera: str, report: Payload) -> str:
         case "accepted":
             about = f", about {predicted:.1f} s" if predicted is not None else ""
             if (least := report.get("least_seconds")) is not None and (most := report.get("most_seconds")) is not None:
-                about += f" ({least:.1f} to {most:.1f})"
+                doubt = ", not measured" if report.get("head_measured") is False else ""
+                about += f" ({least:.1f} to {most:.1f}{doubt})"
             warning = report.get("warning")
             return f"{camera} goes to {position}{about}{f'; {warning}' if warning else ''}"
         case "settled":

@@ -86,7 +86,7 @@ def planned(evening: Evening, leg: Leg, index: int) -> PlannedMove:
         needed_seconds=leg.needed_seconds,
         least_seconds=leg.least_seconds,
         most_seconds=leg.most_seconds,
-        head_measured=settings.head.origin == "learned",
+        head_measured=settings.head_measured,
         due_seconds=due_seconds,
         due_kind=None if due is None else due.kind,
         due_why=None if due is None else due.why,

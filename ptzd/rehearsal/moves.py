@@ -440,6 +440,12 @@ def _leg(
         (index for index, at in sweeps if begins < at + SWEEP_SECONDS and (at < ends or at == begins)),
         None,
     )
+    if sweep is not None and following is not None and following.move is not None:
+        # One that was sent on before its camera was switched on is no longer under way then.
+        goes_on = _start(following.move, following.cue_index, evening.gaps[following.cue_index])
+        sent = following.move.on_air or evening.on_air_before(following.cue_index) != camera
+        if sent and begins <= goes_on.at(evening.at_seconds) < evening.at_seconds[sweep]:
+            sweep = None
     made = (
         (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
         and (there or company.makes(move, seen=seen, taken=taken))

@@ -329,7 +329,10 @@ def _earlier_start(situation: Situation, move: PlannedMove) -> Iterator[Way]:
 
 
 def _later_start(situation: Situation, move: PlannedMove, begins: float, when: str) -> Iterator[Way]:
-    """Let it leave only from some time on."""
+    """Let it leave only from some time on, if its camera is not sent on before."""
+    after = situation.after(move)
+    if after is not None and after.start_seconds <= begins:
+        return
     starts = _up(begins - situation.evening.at_seconds[move.cue_index])
     changes = (Change(move.cue_index, move.move_index, "earliest", starts),)
     yield (

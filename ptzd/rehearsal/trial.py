@@ -21,6 +21,7 @@ from .rehearsed import Conflict
 
 Key = tuple[str, str, float]
 _LAST = 1_000_000_000  # beyond any cue
+_TIMED = ("taken-unsettled", "late", "tight", "overlap")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,10 @@ class Trials:
         self._conflicts: dict[str, list[Conflict]] = {}
         for conflict in going.conflicts:
             self._conflicts.setdefault(conflict.camera, []).append(conflict)
+        # Cameras with conflicts that cover up others: what leaves too early is not told as wanted twice besides.
+        self._covered = {
+            each.camera for each in going.conflicts if len(each.moves) > 1 or each.kind == "start-up-sweep"
+        }
         self._otherwise: dict[tuple[str, str], list[Conflict]] = {}
 
     def helps(self, conflict: Conflict, attempt: Attempt) -> bool:
@@ -85,8 +90,8 @@ class Trials:
         """Where moves may go otherwise, or may be seen otherwise, by changes that make `other` of the evening.
 
         Where a cue comes later, so do those after it, up to the first that comes at a time of its own. Whatever reaches
-        over the change has more time than before, which helps a `troubled` camera and hurts none; whatever reaches over
-        that later cue may have less.
+        over the change has more time than before, which helps a `troubled` camera and hurts none, though what is no
+        longer told of one may have covered up something else; whatever reaches over that later cue may have less.
         """
         evening = self.going.evening
         cues = evening.show.cue
@@ -109,7 +114,8 @@ class Trials:
                     for camera in filter(None, pair):
                         spans.setdefault(camera, []).extend((cue, cue + 1))
             else:
-                yield self._timed(troubled, change.cue_index)
+                for camera in {troubled, *self._covered}:
+                    yield self._timed(camera, change.cue_index)
                 fixed = evening.fixed_after(change.cue_index)
                 if fixed is not None:
                     yield from (self._timed(camera, fixed) for camera in self.going.tracks)
@@ -175,11 +181,16 @@ def solves(conflict: Conflict, before: Iterable[Conflict], after: Iterable[Confl
 
 
 def key_of(conflict: Conflict) -> Key:
-    """Return what makes a conflict the same one in a show that was changed."""
-    cue = -1.0 if conflict.kind == "locked" else conflict.cue_number  # that is told with whatever it moves first
-    return conflict.kind, conflict.camera, cue
+    """Return what makes a conflict the same one in a show that was changed.
+
+    A move that was late and is tight now is still not in time.
+    """
+    kind: str = conflict.kind
+    if kind in _TIMED:
+        kind = "overlap" if len(conflict.moves) > 1 else "late"
+    cue = -1.0 if kind == "locked" else conflict.cue_number  # that is told with whatever it moves first
+    return kind, conflict.camera, cue
 
 
 def _late_by(conflict: Conflict) -> float:
-    timed = conflict.kind in ("taken-unsettled", "late", "tight", "overlap")
-    return conflict.until_seconds - conflict.from_seconds if timed else 0.0
+    return conflict.until_seconds - conflict.from_seconds if conflict.kind in _TIMED else 0.0

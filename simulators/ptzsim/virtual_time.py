@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Callable, Coroutine
 from contextvars import Context
 from heapq import heappop, heappush
-from typing import Any, TypeVar, TypeVarTuple, Unpack
+from typing import Any, TypeVar, TypeVarTuple
 
 T = TypeVar("T")
 Ts = TypeVarTuple("Ts")
@@ -43,19 +43,19 @@ class VirtualTimeLoop(asyncio.BaseEventLoop):
         self._now += seconds
 
     def call_soon(
-        self, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
+        self, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.Handle:
         handle = asyncio.Handle(callback, args, self, context)
         self._ready.append(handle)
         return handle
 
     def call_later(
-        self, delay: float, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
+        self, delay: float, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.TimerHandle:
         return self.call_at(self._now + delay, callback, *args, context=context)
 
     def call_at(
-        self, when: float, callback: Callable[[Unpack[Ts]], object], *args: *Ts, context: Context | None = None
+        self, when: float, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.TimerHandle:
         timer = asyncio.TimerHandle(when, callback, args, self, context)
         heappush(self._timers, (when, next(self._number), timer))

@@ -21,6 +21,7 @@ from ptzd.visca import (
     ErrorReply,
     Packet,
     PanTiltAbsolute,
+    PanTiltPositionInquiry,
     PanTiltStop,
     PayloadType,
     PowerOn,
@@ -353,6 +354,7 @@ def test_a_conversation_that_breaks_off_in_mid_drive_begins_anew_with_a_stop() -
         rig.run.cancel()
         await asyncio.sleep(0.1)
         assert rig.speed() > 1
+        assert rig.camera.state().link == "down", "nobody hears it"
         rig.link.cut = False
         rig.run = asyncio.create_task(rig.camera.run())
         await asyncio.sleep(1.0)
@@ -672,6 +674,31 @@ def test_a_camera_that_refuses_to_be_driven_ends_a_move_on_air() -> None:
         assert report.phase.ended
         await asyncio.sleep(BRAKING_SECONDS)
         await rests(rig)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("refused", "phase"), [(2, "settled"), (3, "failed")])
+def test_a_move_on_air_goes_on_when_two_questions_where_the_head_is_are_refused_and_not_after_three(
+    refused: int, phase: str
+) -> None:
+    async def scene(rig: Rig) -> None:
+        left = 0
+
+        def is_refused(payload: bytes) -> bool:
+            nonlocal left
+            asks = left > 0 and payload == PanTiltPositionInquiry().encode(load_dialect("nibble4-51"))
+            left -= asks
+            return asks
+
+        refusing(rig, is_refused, ErrorCode.NOT_EXECUTABLE)
+        await asyncio.sleep(2.5)
+        await moves_on_air_to(rig, framing(3000), 10.0)
+        await asyncio.sleep(3.0)
+        left = refused
+        assert (await rig.end_of("there")).phase == phase
+        await asyncio.sleep(BRAKING_SECONDS)
+        assert rig.speed() == 0
 
     with_rig(scene)
 

@@ -37,8 +37,9 @@ PRINT_A_RESULT = sorted(
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-async def test_help_has_an_example_that_begins_with_the_command(ptzd: Ptzd, command: str) -> None:
-    ended = await ptzd(*command.split(), "--help")
+async def test_help_has_an_example_that_begins_with_the_command(ptzd: Ptzd, ptzd_alone: Ptzd, command: str) -> None:
+    read_by_itself = " " not in command  # each module is, once
+    ended = await (ptzd_alone if read_by_itself else ptzd)(*command.split(), "--help")
     assert (ended.code, ended.err) == (0, "")
     assert re.search(rf"Example: ptzd {command}", ended.out)
     assert ("--json" in ended.out) == (command in PRINT_A_RESULT)

@@ -743,8 +743,10 @@ def test_a_go_tells_whoever_asked_how_long_its_move_takes(tmp_path: Path) -> Non
         result = (await house.outcome("go"))["result"]
         [started] = result["started"]
         move = await house.until(lambda topic, message: topic.endswith("/move") and message["phase"] == "accepted")
-        for field in ("camera", "position", "predicted_seconds", "least_seconds", "most_seconds", "warning"):
+        times = ("predicted_seconds", "least_seconds", "most_seconds", "head_measured")
+        for field in ("camera", "position", *times, "warning"):
             assert started[field] == move[field]
+        assert started["head_measured"] is False, "nobody has learned a head here"
 
     in_house(tmp_path, scene, read_show_text(CUES.replace('"soloist"', '"soloist"\non_air = true')))
 
