@@ -256,6 +256,21 @@ def test_what_cannot_be_done_gets_one_sentence_and_moves_nothing(
     in_house(tmp_path, scene)
 
 
+def test_an_import_tells_which_positions_no_camera_can_be_sent_to(tmp_path: Path) -> None:
+    counts = 'pan_counts = 0\ntilt_counts = 0\nzoom_counts = 0\nfocus_counts = 8192\nfocus_mode = "manual"\n'
+    dialects = {"organ": "nibble9-99", "pews": "nibble4-51"}
+    show = "".join(f'[positions.left.{name}]\ndialect = "{dialect}"\n{counts}' for name, dialect in dialects.items())
+
+    async def scene(house: House) -> None:
+        house.say("show/import", {"show": show, "id": "import"})
+        result = (await house.outcome("import"))["result"]
+        assert result["added"] == 2
+        [warning] = result["warnings"]
+        assert warning.startswith("camera left can't be sent to organ: there is no dialect 'nibble9-99'")
+
+    in_house(tmp_path, scene)
+
+
 def test_noise_on_every_topic_leaves_the_daemon_up_and_the_cameras_still(tmp_path: Path) -> None:
     noise = random.Random(11)
 
