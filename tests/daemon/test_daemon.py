@@ -46,7 +46,7 @@ from ptzd.motion import published_head
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
-from ptzd.visca import load_dialect
+from ptzd.visca import DigitalZoomOn, PowerStandby, load_dialect
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
@@ -932,6 +932,69 @@ after = 30
 take = "left"
 move = [{ camera = "right", position = "soloist", on_air = true }]
 """
+
+
+TAKES_LEFT = """
+[show]
+name = "evening"
+start = { left = "choir-wide" }
+
+[[cue]]
+number = 1
+after = 30
+take = "left"
+"""
+
+
+@pytest.mark.parametrize(
+    ("what", "why"),
+    [
+        ("power cut", "starting up"),
+        ("standby", "in standby"),
+        ("silence", "does not answer"),
+        ("digital zoom", "digital zoom is on"),
+        ("lock", "locked by the rigger"),
+        ("learning", "is being learned"),
+        ("hand", "it should be in choir-wide, where the show starts"),
+        ("stored anew", "it should be in choir-wide, where the show starts"),
+    ],
+)
+def test_a_camera_that_can_not_take_its_part_is_not_ready_and_the_reason_is_told(
+    tmp_path: Path, what: str, why: str
+) -> None:
+    async def scene(house: House) -> None:
+        camera, now = house.simulated["left"], asyncio.get_running_loop().time
+        house.say("camera/left/tally", "off")
+        await recalled(house, "left", "choir-wide")
+        await asyncio.sleep(2)
+        assert not_ready(house) == {}
+        match what:
+            case "power cut":
+                camera.power_cut(now())
+            case "standby":
+                camera.moved_by_another(PowerStandby(), now())
+            case "silence":
+                camera.silent_until = float("inf")
+            case "digital zoom":
+                camera.moved_by_another(DigitalZoomOn(), now())
+            case "lock":
+                house.say("camera/left/lock", {"by": "the rigger"})
+            case "learning":
+                house.say("camera/left/learn", {"pan_deg": [-60, 60], "tilt_deg": [-10, 20]})
+            case "hand":
+                await recalled(house, "left", "soloist")
+            case "stored anew":
+                await recalled(house, "left", "soloist")
+                house.say("camera/left/store", {"position": "choir-wide", "replace": True, "id": "store"})
+                assert (await house.outcome("store"))["ok"]
+                await asyncio.sleep(0.1)
+                assert not_ready(house) == {}, "it stands in it, as it is now"
+                house.say("camera/left/revert", {"position": "choir-wide", "number": 1, "id": "revert"})
+                assert (await house.outcome("revert"))["ok"]
+        await asyncio.sleep(6)
+        assert why in not_ready(house)["left"]
+
+    in_house(tmp_path, scene, read_show_text(TAKES_LEFT))
 
 
 def test_a_cue_is_not_ready_while_its_move_on_air_would_be_refused(tmp_path: Path) -> None:
