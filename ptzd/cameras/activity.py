@@ -15,7 +15,8 @@ own end tells its host. Nothing but a cause from the table below ends an activit
 | a stall, no guard | what has no end of its own | halting    |
 | silence       | what has no end of its own | halting, whose stop is the first that it hears again |
 | silence       | a direct move            | rest, which has to be looked at first |
-| a restart     | learning, and a shaped move in slow mode | halting |
+| a restart     | a shaped move in slow mode | halting |
+| a start-up, a switch | learning, a shaped move | halting |
 | motion without an order | rest           | halting, unless it is only to be told |
 | a mistake of ours | everything           | halting          |
 
@@ -81,6 +82,8 @@ RESTARTED = Cause(
     "was stopped; recall again",
     "restarted",
 )
+SWEEPS = Cause(Phase.FAILED, "initialising", "it restarted and is finding its ends", "restarted")
+SWITCHED_OFF = Cause(Phase.FAILED, "standby", "it was switched off", "was switched off")
 BROKEN = Cause(Phase.FAILED, "internal", "the move broke off", "was no longer attended to")
 LET_GO = Cause(Phase.STOPPED, "stopped", "", "")
 STRAYED = Cause(Phase.STOPPED, "stopped", "", "")

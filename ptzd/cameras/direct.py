@@ -16,7 +16,7 @@ import structlog
 
 from ptzd.visca import Completed, ErrorCode, Interrupted, Refused, Unanswered
 
-from .activity import Activity, Host
+from .activity import SWEEPS, SWITCHED_OFF, Activity, Host
 from .framing import landing
 from .halting import HALT
 from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
@@ -197,10 +197,9 @@ class Direct(Activity):
         return self.move.arrival.there and all(ending is None or isinstance(ending, Completed) for ending in endings)
 
     def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
-        if self._contact.power == "starting":
-            return "initialising", "it restarted and is finding its ends"
-        if self._contact.power == "standby":
-            return "standby", "it was switched off"
+        if self._contact.power in ("starting", "standby"):
+            cause = SWEEPS if self._contact.power == "starting" else SWITCHED_OFF
+            return cause.code, cause.sentence
         for ending in endings:
             match ending:
                 case Refused(code=ErrorCode.SYNTAX | ErrorCode.MESSAGE_LENGTH):

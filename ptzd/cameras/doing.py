@@ -190,8 +190,8 @@ class Doing:
     def told(self, move: Move) -> None:
         self._say_move(move)
 
-    def restarted_while_it_was_learned(self) -> None:
-        self._break_off(causes.RESTARTED)
+    def is_not_on(self) -> None:
+        self._halt(causes.SWEEPS if self.contact.starting else causes.SWITCHED_OFF)
 
     def ended(
         self, activity: Activity, phase: Phase, code: str | None = None, sentence: str | None = None, *, halt: bool

@@ -49,7 +49,6 @@ class Halting(Activity):
         self._refused = False
         self._timer: asyncio.TimerHandle | None = None
         self._looks: list[tuple[float, Framing]] = []  # the last three readings that were looked at, and when
-        self._sweeps = False
         self.goes_on = False  # though it was told to stop, and has had the time to
 
     @property
@@ -117,9 +116,7 @@ class Halting(Activity):
     def saw(self, head: PanTiltPosition) -> None:
         """Look whether it goes on: a head that brakes gets slower, a swing turns round, and this does neither."""
         framing, at = self._host.contact.framing, self._loop.time()
-        if self._host.contact.power != "unknown":  # else as it last told
-            self._sweeps = self._host.contact.power == "starting"
-        if self._sweeps:
+        if self._host.contact.starting:
             self._looks, self.goes_on = [], False
             return
         if framing is None or (self._looks and at - self._looks[-1][0] < LOOK_SECONDS):

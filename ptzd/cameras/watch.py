@@ -49,8 +49,8 @@ class Watched(Host, Protocol):
     def say_state(self) -> None:
         """Say the state if it has changed."""
 
-    def restarted_while_it_was_learned(self) -> None:
-        """The camera restarted: it is no more as whoever learns it has told it to be."""
+    def is_not_on(self) -> None:
+        """The camera starts up or is off: it is no more as whoever moves it step by step has told it to be."""
 
 
 class Watch:
@@ -116,8 +116,8 @@ class Watch:
         self._power_due_at = self._loop.time() + LEARNING_POWER_SECONDS
         with suppress(PushedAside, InquiryRefused, LineDown):
             await contact.ask_power(self._saw_head)
-        if contact.power in ("starting", "standby") and isinstance(self._camera.activity, Learner):
-            self._camera.restarted_while_it_was_learned()
+        if contact.power in ("starting", "standby") and self._camera.activity.reads:
+            self._camera.is_not_on()
 
     async def _look(self, look: int, refused: bool) -> None:
         """Ask the camera what is due to be asked."""
