@@ -23,12 +23,16 @@ from ptzd.visca import load_dialect
 SHOW = """
 [show]
 name = "evening"
+""" + "".join(
+    f"""
 [[cue]]
-number = 7
+number = {number}
 on_call = true
 expected = 60.0
 take = "left"
 """
+    for number in (7, 8)
+)
 CAMERA = """
 [store]
 path = "show.db"
@@ -95,15 +99,23 @@ async def test_the_show_of_the_configuration_is_run_and_read_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "evening.toml").write_text(SHOW)
-    async with daemon(tmp_path, monkeypatch, '[show]\nfile = "evening.toml"') as (broker, heard):
-        state = [said for topic, said in heard if topic == "ptzd/cue/state"][-1]
-        assert state["next"]["number"] == "7"
+    async with daemon(tmp_path, monkeypatch, '[show]\nfile = "evening.toml"\nonce_within_seconds = 0') as at_work:
+        broker, heard = at_work
+
+        def cues() -> dict[str, Any]:
+            return [said for topic, said in heard if topic == "ptzd/cue/state"][-1]
+
+        assert cues()["next"]["number"] == "7"
         (tmp_path / "evening.toml").write_text(SHOW.replace("evening", "matinee"))
         broker.publish("ptzd/cue/load", b"")
         async with asyncio.timeout(10):
             while not (outcomes := [said for topic, said in heard if topic == "ptzd/outcome"]):
                 await asyncio.sleep(0.05)
-        assert outcomes[0]["result"] == {"show": "matinee", "cues": 1}
+        assert outcomes[0]["result"] == {"show": "matinee", "cues": 2}
+        for number in ("7", "8"):  # neither is taken for a key that was pressed once and counted twice
+            broker.publish("ptzd/cue/go", b"")
+            await asyncio.sleep(0.1)
+            assert cues()["standing"]["number"] == number
 
 
 async def test_the_brokers_password_is_the_first_line_of_its_file(
