@@ -108,7 +108,7 @@ def with_cue(text: str, cue: Cue) -> str:
     return lines.text
 
 
-def renumbered(text: str, first: float = 1.0, step: float = 1.0) -> str:
+def renumbered(text: str, first: float, step: float) -> str:
     """Return a show's text with its cues numbered anew in their order. Raises ValueError for a step not above zero."""
     if step < 0.001:
         raise ValueError(f"the step between two numbers must be 0.001 or more, not {step:g}")

@@ -543,6 +543,7 @@ def test_a_time_that_the_head_cannot_make_is_told_with_the_nearest() -> None:
     # 90° take 2.000 s at the fastest, and 0.1 s until the order is obeyed: 2.1 s.
     rehearsal = rehearse(read_show_text(HOME + _one_move("post") + "seconds = 1.0\n"), two_cameras())
     assert _kinds(rehearsal) == ["impossible-pace"]
+    assert rehearsal.conflicts[0].remedies[0].kind == "slower"
     assert rehearsal.conflicts[0].remedies[0].changes[-1].value == 2.1
 
 
@@ -551,6 +552,7 @@ def test_a_time_that_is_too_long_for_a_move_on_air_is_told_with_the_nearest() ->
     text = HOME + _one_move("door") + "on_air = true\nseconds = 12\n"
     rehearsal = rehearse(read_show_text(text), two_cameras())
     assert _kinds(rehearsal) == ["impossible-pace"]
+    assert rehearsal.conflicts[0].remedies[0].kind == "faster"
     assert rehearsal.conflicts[0].remedies[0].changes[-1].value == pytest.approx(6.142, abs=0.2)
     assert fix(text, two_cameras()).rehearsal.fits
 
