@@ -39,6 +39,7 @@ class CutLink:
         self._link = link
         self.form = form
         self.cut = False
+        self.heard = False  # anything of the camera
 
     def send(self, datagram: bytes) -> None:
         if not self.cut:
@@ -48,6 +49,7 @@ class CutLink:
         while True:
             datagram = await self._link.receive()
             if not self.cut:
+                self.heard = True
                 return datagram
 
 

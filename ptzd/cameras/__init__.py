@@ -7,6 +7,7 @@ from .learning import LearnLimits, Progress, estimate_seconds
 from .move import Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted, within_reach
 from .reports import (
+    LOCKED_MOVING,
     LOCKED_UNSEEN,
     Activity,
     CameraState,
@@ -27,6 +28,7 @@ from .settings import CameraSettings, OnAirMoves, Optics, StrangeMotion
 from .window import Window, limit_orders, open_to, reach_of
 
 __all__ = [
+    "LOCKED_MOVING",
     "LOCKED_UNSEEN",
     "Activity",
     "Camera",

@@ -10,7 +10,7 @@ from ptzd.links import Link
 from ptzd.visca import Dialect, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
 
 from .line import Line
-from .reading import Condition, read_condition, read_framing, read_pan_tilt
+from .reading import Condition, read_condition, read_framing, read_pan_tilt, read_power
 from .reports import Framing, PowerState
 from .slowmode import SlowModeSwitch
 from .still import JITTER_COUNTS, Standing
@@ -80,12 +80,21 @@ class Contact:
         """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
         self.condition = await read_condition(self.line, saw_head)
 
-    async def ask_framing(self) -> None:
-        """Ask where it stands; nothing is asked of one in standby. Raises as `Line.ask` does."""
+    async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
+        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above."""
+        if self.condition is None:
+            await self.ask_condition(saw_head)
+            return
+        power = await read_power(self.line)
+        if self.condition is not None:
+            self.condition = replace(self.condition, power=power)
+
+    async def ask_framing(self, given_up: Callable[[], bool] = lambda: False) -> None:
+        """Ask where it stands; nothing is asked of one in standby. Raises as `read_framing` does."""
         condition = self.condition
         if condition is None or condition.power == "standby":
             return
-        framing = await read_framing(self.line, condition.focus_mode)
+        framing = await read_framing(self.line, condition.focus_mode, given_up)
         # A move that ended meanwhile has asked for the mode anew.
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
             framing = replace(framing, focus_mode=self.condition.focus_mode)

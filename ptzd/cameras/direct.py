@@ -10,6 +10,7 @@ rest. However it goes, a move has ended by three times its promise and ten secon
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 
 import structlog
 
@@ -21,7 +22,7 @@ from .halting import HALT
 from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
 from .move import Move
 from .orders import lens_orders, pan_tilt_order
-from .reading import read_settling
+from .reading import read_focus_mode, read_settling
 from .reports import Activity as Kind
 from .reports import Framing, Phase
 from .still import STILL_SECONDS
@@ -34,6 +35,10 @@ SETTLING_PAUSE_SECONDS = 0.02
 COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
 STANDSTILL_SECONDS = 1.5  # after its order a camera that stands somewhere else has not heard all of it
 FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
+HELD = (
+    "it came to rest far from there: a limit set in the camera, an obstacle or another controller may have held it; "
+    "look at it before you recall again"
+)
 STOP_SECONDS = 0.5  # after its ACK
 NOT_NOW = (ErrorCode.NOT_EXECUTABLE, ErrorCode.BUFFER_FULL)
 
@@ -52,6 +57,11 @@ class Direct(Activity):
         self._task: asyncio.Task[None] | None = None
         self._ordered_at = move.started_at
         self._older_unended = False
+        self._looking = False  # whether it is still; nobody else need ask, which would only hold that up
+
+    @property
+    def reads(self) -> bool:  # type: ignore[override]
+        return self._looking
 
     @property
     def unended(self) -> bool:
@@ -63,7 +73,8 @@ class Direct(Activity):
         self._task = self._host.spawn(self._run())
 
     def heard(self, framing: Framing, now: float) -> None:
-        self.move.arrival.take(framing, now)
+        if not self._looking:
+            self.move.arrival.take(framing, now)
 
     def end(self) -> None:
         if self._task is not None and self._task is not asyncio.current_task():
@@ -83,20 +94,19 @@ class Direct(Activity):
 
     async def _run(self) -> None:
         """Carry it out in the time that it has. A mistake of ours must not leave a head driving."""
-        name, position = self._host.settings.name, self.move.recall.position
+        name, position = self._host.settings.name, self.move.recall.goal
         try:
             async with asyncio.timeout_at(self.move.given_up_at):
                 await self._carry_out()
         except TimeoutError:
             sentence = (
-                f"camera {name} did not come to rest on {position} in three times the time that was promised; it was "
-                "stopped: look at it before you recall again"
+                "it did not come to rest there in three times the time that was promised, and was stopped: look at it "
+                "before you recall again"
             )
             self._fail("overdue", sentence, halt=True)
         except Exception:
             log.exception("a move broke off; the camera is stopped", camera=name, position=position)
-            sentence = f"the daemon failed at this move and stopped camera {name}; its log tells more"
-            self._fail("internal", sentence, halt=True)
+            self._fail("internal", "the daemon failed at this move and stopped it; the log tells more", halt=True)
 
     async def _carry_out(self) -> None:
         await self._heard_order()
@@ -121,14 +131,22 @@ class Direct(Activity):
             if completed:
                 if move.phase is not Phase.SETTLING:
                     self._enter(Phase.SETTLING)
-                if await self._still():
+                try:
+                    self._looking = True
+                    still = await self._still()
+                except LineDown:
+                    self._host.silent()
+                    return
+                finally:
+                    self._looking = False
+                if still:
                     self._host.ended(self, Phase.SETTLED, halt=False)
                     return
             if not (self._waits_for_rest(endings) or self._is_there_unheard(endings)):
                 attempts += 1
             # To insist would be to fight whoever or whatever held it.
             if self._rests_far_off() and (completed or (attempts > 1 and self._contact.standing.still)):
-                self._fail("held", self._held_sentence(), halt=not move.taken)
+                self._fail("held", HELD, halt=not move.taken)
                 return
             if attempts == ATTEMPTS:
                 self._fail(*self._given_up(endings), halt=not move.taken)
@@ -161,6 +179,8 @@ class Direct(Activity):
         while pending := [future for future in futures if not future.done()]:
             await asyncio.wait(pending, timeout=MOVING_PAUSE_SECONDS, return_when=asyncio.FIRST_COMPLETED)
             now = self._loop.time()
+            if self._contact.power in ("starting", "standby"):
+                break  # whatever it was sent to do, it does no more
             if arrival.seconds(now) > COMPLETION_PATIENCE_SECONDS:
                 break
             if not arrival.there and self._contact.standing.still and now - self._ordered_at > STANDSTILL_SECONDS:
@@ -177,38 +197,31 @@ class Direct(Activity):
         return self.move.arrival.there and all(ending is None or isinstance(ending, Completed) for ending in endings)
 
     def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
-        name = self._host.settings.name
+        if self._contact.power == "starting":
+            return "initialising", "it restarted and is finding its ends"
+        if self._contact.power == "standby":
+            return "standby", "it was switched off"
         for ending in endings:
             match ending:
-                case Refused(code=ErrorCode.NOT_EXECUTABLE) if self._contact.power == "starting":
-                    return "initialising", f"camera {name} restarted and is finding its ends"
                 case Refused(code=ErrorCode.SYNTAX | ErrorCode.MESSAGE_LENGTH):
                     return (
                         "not-understood",
-                        f"camera {name} did not understand a command; is {self._contact.dialect.name} the right "
-                        "dialect for it?",
+                        f"it did not understand a command; is {self._contact.dialect.name} the right dialect for it?",
                     )
                 case Refused(code=ErrorCode.CANCELLED):
-                    return "taken-over", f"another controller took camera {name} over"
+                    return "taken-over", "another controller took it over"
                 case _:
                     pass
         return None
 
     def _given_up(self, endings: list[Ending | None]) -> tuple[str, str]:
-        name, position = self._host.settings.name, self.move.recall.position
         if any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings):
             return (
                 "refused",
-                f"camera {name} refused to go to {position} {ATTEMPTS} times; is its menu open, or is it busy with "
-                "another controller's orders?",
+                f"it refused to go there {ATTEMPTS} times; is its menu open, or is it busy with another controller's "
+                "orders?",
             )
-        return "off-position", f"camera {name} did not come to rest on {position} in {ATTEMPTS} attempts"
-
-    def _held_sentence(self) -> str:
-        return (
-            f"camera {self._host.settings.name} came to rest far from {self.move.recall.position}: a limit set in the "
-            "camera, an obstacle or another controller may have held it; look at it before you recall again"
-        )
+        return "off-position", f"it did not come to rest there in {ATTEMPTS} attempts"
 
     def _rests_far_off(self) -> bool:
         framing = self._contact.framing
@@ -218,23 +231,29 @@ class Direct(Activity):
         return max(abs(landed.pan_deg), abs(landed.tilt_deg)) > FAR_OFF_DEG
 
     async def _still(self) -> bool:
-        """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere."""
+        """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere. Raises LineDown."""
         move, arrival = self.move, self.move.arrival
         arrival.forget()
+        wanted = move.recall.framing.focus_mode
         last: Framing | None = None
         resting_since = self._loop.time()
         until = resting_since + move.completion_seconds()
-        while (now := self._loop.time()) < until:
-            known = last if last is not None and arrival.lens_is_there(last) and not arrival.still(now) else None
+        while self._loop.time() < until:
+            # A lens that told its end and was then read to be there stays there; what may swing is the head.
+            known = last if last is not None and arrival.lens_is_there(last) else None
             try:
-                framing = await read_settling(self._contact.line, known)
-            except (LineDown, PushedAside, InquiryRefused):
+                framing = await read_settling(self._contact.line, wanted, known)
+                arrival.take(framing, self._loop.time())
+                still = arrival.still(self._loop.time())
+                if still:
+                    framing = replace(framing, focus_mode=await read_focus_mode(self._contact.line))
+            except (PushedAside, InquiryRefused):
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
             self._contact.take(framing)
             now = self._loop.time()
-            if known is None and arrival.still(now):
-                return framing.focus_mode == move.recall.framing.focus_mode
+            if still:
+                return framing.focus_mode == wanted
             if framing != last:
                 last, resting_since = framing, now
             if not arrival.there and now - resting_since > 2 * STILL_SECONDS:

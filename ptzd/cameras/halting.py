@@ -49,6 +49,7 @@ class Halting(Activity):
         self._refused = False
         self._timer: asyncio.TimerHandle | None = None
         self._looks: list[tuple[float, Framing]] = []  # the last three readings that were looked at, and when
+        self._sweeps = False
         self.goes_on = False  # though it was told to stop, and has had the time to
 
     @property
@@ -60,11 +61,17 @@ class Halting(Activity):
         """What is to be said of the camera, where there is reason to."""
         if not self._host.contact.up:
             return self._fault or "a stop was not confirmed: the camera may still be moving"
-        if self._host.contact.power == "starting" or not self.goes_on:
+        if not self.goes_on:
             return self._fault
         if self._refused:
             return f"it refuses to stop and is told again and again: {PULL_ITS_PLUG}"
         return f"it was told to stop, and its readings still change: {PULL_ITS_PLUG}"
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether it may be off, or sweep its range: then it neither obeys nor is to be told as one that does not."""
+        on = self._host.contact.power == "on"
+        return not on or self._refused or self.goes_on
 
     def begin(self, older: Activity) -> None:
         self.send()
@@ -110,6 +117,11 @@ class Halting(Activity):
     def saw(self, head: PanTiltPosition) -> None:
         """Look whether it goes on: a head that brakes gets slower, a swing turns round, and this does neither."""
         framing, at = self._host.contact.framing, self._loop.time()
+        if self._host.contact.power != "unknown":  # else as it last told
+            self._sweeps = self._host.contact.power == "starting"
+        if self._sweeps:
+            self._looks, self.goes_on = [], False
+            return
         if framing is None or (self._looks and at - self._looks[-1][0] < LOOK_SECONDS):
             return
         framing = replace(framing, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts)
@@ -173,7 +185,7 @@ class AtRest(Activity):
 def _longest_braking_seconds(settings: CameraSettings) -> float:
     """How long a head brakes at most: one that moves on for longer does not, however unevenly it is read."""
     axes = settings.head.pan, settings.head.tilt
-    model = max(axis.steps_deg_per_s[-1] / axis.acceleration_deg_per_s2 for axis in axes)
+    model = max(axis.steps_deg_per_s[-1] / axis.deceleration_deg_per_s2 for axis in axes)
     return max(LEAST_BRAKING_SECONDS, BRAKING_SLACK * model)
 
 

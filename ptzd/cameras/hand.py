@@ -157,7 +157,7 @@ class ByHand(Activity):
                 axis,
                 deg,
                 1 if deflection > 0 else -1,
-                braking_deg_per_s2=BRAKING_SHARE * model.acceleration_deg_per_s2,
+                braking_deg_per_s2=BRAKING_SHARE * model.deceleration_deg_per_s2,
                 seconds=max(OBEYED_SECONDS, LOOK_SECONDS - age),
             )
             steps = sum(speed <= fastest for speed in model.steps_deg_per_s[: _step(scale, deflection)])
@@ -206,7 +206,7 @@ class ByHand(Activity):
 
 def _ahead(scale: AxisScale, counts: int, speed: float, model: AxisModel) -> float:
     """Degrees of the place that an axis is sent to; it begins to brake for it only after `AHEAD_SECONDS`."""
-    travel_deg = speed * AHEAD_SECONDS + speed * abs(speed) / (2.0 * model.acceleration_deg_per_s2)
+    travel_deg = speed * AHEAD_SECONDS + speed * abs(speed) / (2.0 * model.deceleration_deg_per_s2)
     return scale.degrees(counts) + travel_deg
 
 

@@ -21,7 +21,7 @@ from ptzd.visca import (
     ZoomInquiry,
 )
 
-from .line import InquiryRefused, Line
+from .line import InquiryRefused, Line, PushedAside
 from .reports import FocusMode, Framing, PowerState
 
 
@@ -35,23 +35,26 @@ class Condition:
     faults: tuple[str, ...]
 
 
-async def read_framing(line: Line, focus_mode: FocusMode) -> Framing:
-    """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does."""
+async def read_framing(line: Line, focus_mode: FocusMode, given_up: Callable[[], bool] = lambda: False) -> Framing:
+    """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does, and `PushedAside` once it is `given_up`."""
     pan_tilt = await line.ask(PanTiltPositionInquiry())
+    if given_up():
+        raise PushedAside
     zoom_counts = await line.ask(ZoomInquiry())
+    if given_up():
+        raise PushedAside
     focus_counts = await line.ask(FocusInquiry())
     return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
 
 
-async def read_settling(line: Line, known: Framing | None) -> Framing:
+async def read_settling(line: Line, focus_mode: FocusMode, known: Framing | None) -> Framing:
     """Ask where a camera stands that comes to rest: for pan and tilt alone, where the lens is `known`.
 
     The swing of a mount goes through the tolerance and out again within hundredths of a second: whoever asks for
-    everything each time misses that, by luck of the moment.
+    everything each time misses that, by luck of the moment. Whether the camera focuses by itself is to be asked when
+    all else is still.
     """
-    if known is None:
-        return await read_framing(line, await read_focus_mode(line))
-    return await read_pan_tilt(line, known)
+    return await (read_framing(line, focus_mode) if known is None else read_pan_tilt(line, known))
 
 
 async def read_pan_tilt(line: Line, known: Framing) -> Framing:
@@ -72,17 +75,14 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     A head that is not starting up is asked twice where it stands, for `saw_head`, ahead of what can wait: it may be
     moving though nobody has ordered it.
     """
-    power = await line.ask(PowerInquiry())
-    if power is not Power.ON:
+    if await line.ask(PowerInquiry()) is not Power.ON:
         return Condition("standby", "auto", None, ())
     faults: list[str] = []
-    state: PowerState = "on"
     first = await _head(line)
     status = await _status(line)
+    state = _power_of(status)
     if status is not None:
-        if status.initialisation is Initialisation.IN_PROGRESS:
-            state = "starting"
-        elif status.initialisation is Initialisation.FAILED:
+        if status.initialisation is Initialisation.FAILED:
             faults.append("the head failed to find its ends at start-up; its positions can't be trusted")
         if status.pan_fault:
             faults.append("the head has lost its pan position; restart it where it may sweep safely")
@@ -95,6 +95,16 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     if digital_zoom:
         faults.append("digital zoom is on: zoom positions may not come back the same")
     return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults))
+
+
+async def read_power(line: Line) -> PowerState:
+    """Ask whether it is on, and has started up, and nothing else. Raises as `Line.ask` does."""
+    return "standby" if await line.ask(PowerInquiry()) is not Power.ON else _power_of(await _status(line))
+
+
+def _power_of(status: PanTiltStatus | None) -> PowerState:
+    """What a camera that is powered tells of its start-up."""
+    return "starting" if status is not None and status.initialisation is Initialisation.IN_PROGRESS else "on"
 
 
 async def _head(line: Line) -> PanTiltPosition | None:

@@ -90,6 +90,7 @@ class Lock:
     since: datetime
 
 
+LOCKED_MOVING = "it is locked, but was not seen to come to rest: it may still be moving"
 LOCKED_UNSEEN = "it is locked, but does not answer: nobody knows whether it stands still"
 
 

@@ -12,6 +12,7 @@ from .framing import Tolerance, landing
 from .reports import Framing
 
 STILL_SECONDS = 0.3
+GRAIN_SECONDS = 0.001  # no time is that exact, and a camera that answers with each picture must not hang on a hair
 JITTER_COUNTS = 1  # by which the readings of a head at rest may differ
 LEAST_READINGS = 4
 SLOWER_BY = 0.9  # a head's own steps are off the table's by some per cent
@@ -85,7 +86,7 @@ class Arrival:
 
     def still(self, now: float) -> bool:
         """Whether it has been there for long enough."""
-        return self._since is not None and now - self._since >= STILL_SECONDS
+        return self._since is not None and now - self._since >= STILL_SECONDS - GRAIN_SECONDS
 
 
 def alike(one: Framing, other: Framing) -> bool:

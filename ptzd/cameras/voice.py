@@ -76,7 +76,7 @@ class Voice:
             )
         )
 
-    def refusal(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
+    def refusal(self, position: str | None, id: str | None, token: object, refusal: Refusal) -> None:
         """Say that a move does not come about."""
         self._say(
             MoveReport(

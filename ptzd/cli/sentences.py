@@ -9,7 +9,7 @@ Payload = dict[str, Any]
 
 def move_line(camera: str, report: Payload) -> str:
     """Return one line on one phase of one move."""
-    position = report.get("position") or "?"
+    position = report.get("position") or "its new framing"
     predicted, measured = report.get("predicted_seconds"), report.get("measured_seconds")
     match report.get("phase"):
         case "accepted":
@@ -27,7 +27,7 @@ def move_line(camera: str, report: Payload) -> str:
             return f"{camera} is {phase} towards {position}"
         case phase:
             way = "to go to" if phase == "refused" else "on its way to"
-            why = report.get("sentence")
+            why = (report.get("sentence") or "").removeprefix(f"camera {camera} to {position}: ")
             return f"{camera} {phase} {way} {position}{f': {why}' if why else ''}"
 
 

@@ -1,5 +1,6 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
+from .aiming import Place, filling_mm, turned_to
 from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
     Figure,
@@ -7,15 +8,19 @@ from .fit import (
     LensFit,
     RampFit,
     Reading,
+    Ride,
+    ShapeFit,
     SwingFit,
     Trip,
     fit_amplitudes,
     fit_lens,
+    fit_line,
     fit_ramp,
+    fit_ride,
+    fit_shape,
     fit_speed,
     fit_swing,
     speed_from_trip,
-    start_seconds,
     steady,
     swing_fitting,
 )
@@ -49,7 +54,7 @@ from .optics import (
 from .picture import Picture
 from .pose import AxisSpeeds, Pose
 from .prediction import Prediction, predict
-from .profile import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from .profile import peak_speed, position_at, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
@@ -84,14 +89,17 @@ __all__ = [
     "Order",
     "PanningVerdict",
     "Picture",
+    "Place",
     "PlanRefused",
     "Pose",
     "Prediction",
     "RampFit",
     "Reading",
     "Renewal",
+    "Ride",
     "Sensor",
     "SettleModel",
+    "ShapeFit",
     "ShapedPlan",
     "Shot",
     "SlowMode",
@@ -102,9 +110,13 @@ __all__ = [
     "Trip",
     "ZoomModel",
     "angle_of_view_deg",
+    "filling_mm",
     "fit_amplitudes",
     "fit_lens",
+    "fit_line",
     "fit_ramp",
+    "fit_ride",
+    "fit_shape",
     "fit_speed",
     "fit_swing",
     "focal_length_for_picture_mm",
@@ -126,12 +138,11 @@ __all__ = [
     "predict",
     "published_head",
     "read_head",
-    "remaining_seconds",
     "seconds_for_axis",
     "speed_from_trip",
-    "start_seconds",
     "steady",
     "swing_fitting",
+    "turned_to",
     "watching_limit_widths_per_s",
     "write_head",
 ]

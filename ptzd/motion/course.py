@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import copysign, inf
 from typing import NamedTuple
 
@@ -46,7 +47,7 @@ class AxisWay:
         return staircases(self.speeds, widest_gap(self.acceleration), self.grain, self.one_step)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Course:
     """One axis from rest to rest. Times are seconds after the start of the move's travel."""
 
@@ -59,8 +60,9 @@ class Course:
     tight: bool = False  # it does not suffice by much, so that no time is lost on the way up
     spare_top: bool = False  # the topmost rung is taken only if the unit turns out to need it
 
+    @cached_property
     def changes(self) -> list[Change]:
-        """Return what it is driven at, in order; the last change is to 0."""
+        """What it is driven at, in order; the last change is to 0."""
         way = self.staircase
         if way is None:
             return []
@@ -87,7 +89,7 @@ class Course:
             return (self.distance if seconds >= self.ends_at else 0.0), 0.0
         way = speed = reached = 0.0
         since = 0.0
-        for change in self.changes():
+        for change in self.changes:
             if change.at > seconds:
                 break
             way += speed * (change.at - since)

@@ -91,14 +91,14 @@ def plan_in_seconds(head: HeadModel, from_: Pose, to: Pose, seconds: float) -> D
     pan_deg = abs(to.pan_deg - from_.pan_deg)
     tilt_deg = abs(to.tilt_deg - from_.tilt_deg)
     pan_moves, tilt_moves = pan_deg >= STANDING_DEG, tilt_deg >= STANDING_DEG
-    lens = max(zoom_seconds(head, from_, to), focus_seconds(head, from_, to))
+    lens, after = _lens(head, from_, to)
     # An axis that stands ends whenever the other one does.
     pan = _ascending_seconds(head.pan, pan_deg) if pan_moves else []
     tilt = _ascending_seconds(head.tilt, tilt_deg) if tilt_moves else pan or [lens]
     pan = pan or tilt
-    if refused := _refused(head, seconds, max(pan[0], tilt[0], lens), max(pan[-1], tilt[-1], lens)):
+    if refused := _refused(head, seconds, after + max(pan[0], tilt[0], lens), after + max(pan[-1], tilt[-1], lens)):
         return refused
-    pan_index, tilt_index = _nearest_pair(pan, tilt, lens, seconds - head.latency_seconds)
+    pan_index, tilt_index = _nearest_pair(pan, tilt, lens, seconds - head.latency_seconds - after)
     pan_step = head.pan.fastest_step - pan_index
     tilt_step = head.tilt.fastest_step - tilt_index
     if not tilt_moves:
@@ -117,16 +117,23 @@ def _shared_at_speed(head: HeadModel, from_: Pose, to: Pose, step: int) -> Direc
 def _shared_in_seconds(head: HeadModel, from_: Pose, to: Pose, seconds: float) -> DirectPlan | PlanRefused:
     pan_deg = abs(to.pan_deg - from_.pan_deg)
     tilt_deg = abs(to.tilt_deg - from_.tilt_deg)
-    lens = max(zoom_seconds(head, from_, to), focus_seconds(head, from_, to))
+    lens, after = _lens(head, from_, to)
     fastest = max(head.pan.fastest_step, head.tilt.fastest_step)
     steps = [_shared_steps(head, step) for step in range(fastest, 0, -1)]
     travels = [
-        max(_seconds(head.pan, pan_step, pan_deg), _seconds(head.tilt, tilt_step, tilt_deg), lens)
+        after + max(_seconds(head.pan, pan_step, pan_deg), _seconds(head.tilt, tilt_step, tilt_deg), lens)
         for pan_step, tilt_step in steps
     ]
     if refused := _refused(head, seconds, travels[0], travels[-1]):
         return refused
     return _timed(head, from_, to, *steps[_nearest(travels, seconds - head.latency_seconds)], seconds)
+
+
+def _lens(head: HeadModel, from_: Pose, to: Pose) -> tuple[float, float]:
+    """When the lens ends beside the head, and what it takes after it where it waits for its end."""
+    travel = max(zoom_seconds(head, from_, to), focus_seconds(head, from_, to))
+    seconds = travel + head.lens_delay_seconds if travel else 0.0
+    return (0.0, head.lens_delay_seconds + travel) if head.lens_waits else (seconds, 0.0)
 
 
 def _shared_steps(head: HeadModel, step: int) -> tuple[int, int]:
@@ -172,11 +179,11 @@ def _stands(from_: Pose, to: Pose) -> bool:
 
 
 def _seconds(axis: AxisModel, step: int, distance_deg: float) -> float:
-    return seconds_for_axis(distance_deg, axis.steps_deg_per_s[step - 1], axis.acceleration_deg_per_s2)
+    return seconds_for_axis(distance_deg, axis.steps_deg_per_s[step - 1], axis.mean_acceleration_deg_per_s2)
 
 
 def _ascending_seconds(axis: AxisModel, distance_deg: float) -> list[float]:
-    acceleration = axis.acceleration_deg_per_s2
+    acceleration = axis.mean_acceleration_deg_per_s2
     return [seconds_for_axis(distance_deg, speed, acceleration) for speed in reversed(axis.steps_deg_per_s)]
 
 

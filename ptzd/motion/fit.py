@@ -16,12 +16,16 @@ from functools import partial
 from math import ceil, cos, exp, floor, hypot, inf, log, pi, sqrt
 from statistics import fmean, median
 
-from .profile import seconds_for_axis
+from .profile import come, seconds_for_axis
 
 NORMAL_MAD = 1.4826  # a standard deviation, in median absolute deviations of what is normally distributed
 FAR = 4.0  # deviations from the rest, beyond which a measurement is left out
 LEAST_ACCELERATION, MOST_ACCELERATION = 1.0, 1e7  # units per second squared; degrees and lens counts alike
 WANDERING_SECONDS = 0.008  # by so much delays differ on a network and a camera where nothing was lost
+SHAPES_SOUGHT = 8  # the fastest ways tell most of the ramps
+LEAST_ON_RAMPS, MOST_ON_RAMPS = 12, 24  # readings: in all, of one way
+READ_SECONDS = 0.002  # by so much the moments of readings differ
+SHAPE_SHOWS = 0.7  # of the misfit of straight ramps alike: a shape of their own explains the readings that much better
 SWINGS_SOUGHT = 5  # the widest of all stops tell pace and damping
 SLOWEST_HERTZ, FASTEST_HERTZ, SWING_STEPS = 0.4, 12.0, 48
 GOLDEN = (sqrt(5.0) - 1.0) / 2.0
@@ -66,6 +70,28 @@ class RampFit:
 
 
 @dataclass(frozen=True, slots=True)
+class Ride:
+    """One way from rest to rest, read as it went. Readings are ways, above 0.
+
+    At `offset_seconds` a straight line through its steady part is at the place from which it set out.
+    """
+
+    distance: float
+    speed: float
+    offset_seconds: float
+    readings: Sequence[Reading]
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeFit:
+    """How an axis starts and brakes, whose ways take as long as with one acceleration for both: see `AxisModel`."""
+
+    acceleration: float
+    braking: float | None
+    s_share: float
+
+
+@dataclass(frozen=True, slots=True)
 class LensFit:
     """The one speed of a lens motor and how it gets there."""
 
@@ -89,8 +115,11 @@ class SwingFit:
     misfit_counts: float
 
 
-def fit_speed(readings: Sequence[Reading]) -> Figure:
-    """Return the speed of steady travel: the line through the readings. Raises FitError for fewer than 5."""
+def fit_line(readings: Sequence[Reading]) -> tuple[Figure, float]:
+    """Return the speed of steady travel, that of the line through the readings, and when that line is at 0.
+
+    Raises FitError for fewer than 5.
+    """
     if len(readings) < 5:
         raise FitError(f"a speed needs 5 readings at least, not {len(readings)}")
     kept = list(readings)
@@ -104,22 +133,104 @@ def fit_speed(readings: Sequence[Reading]) -> Figure:
         kept = near
     if slope == 0.0:
         raise FitError("these readings do not move")
-    return Figure(abs(slope), deviation / abs(slope))
+    return Figure(abs(slope), deviation / abs(slope)), -offset / slope
 
 
-def steady(readings: Sequence[Reading], distance: float, guard: float) -> list[Reading]:
-    """Return those readings of a way of `distance` (from position 0) that lie `guard` or more from both its ends."""
-    way = abs(distance)
-    return [each for each in readings if guard <= abs(each.position) <= way - guard]
+def fit_speed(readings: Sequence[Reading]) -> Figure:
+    """Return the speed of steady travel. Raises FitError for fewer than 5 readings."""
+    return fit_line(readings)[0]
 
 
-def start_seconds(readings: Sequence[Reading], speed: float, acceleration: float) -> float:
-    """Return when an axis began to move, told by its steady travel away from position 0 at a known speed.
+def steady(
+    readings: Sequence[Reading], distance: float, from_start: float, from_end: float | None = None
+) -> list[Reading]:
+    """Return those readings of a way of `distance` (from position 0) that lie so far, or farther, from its ends.
 
-    A motor that reaches its speed at a constant acceleration is behind by half the time that this takes.
+    Without `from_end` both are meant.
     """
-    arrivals = [each.seconds - abs(each.position) / speed for each in readings]
-    return median(arrivals) - 0.5 * speed / acceleration
+    way = abs(distance)
+    from_end = from_start if from_end is None else from_end
+    return [each for each in readings if from_start <= abs(each.position) <= way - from_end]
+
+
+def fit_shape(rides: Sequence[Ride], mean: float) -> ShapeFit:
+    """Return how an axis starts and brakes, and how round its ramps are, told by where it was on them.
+
+    `mean` is the acceleration that explains how long its ways take. Where the readings on the ramps are too few, or say
+    nothing against straight ramps at that acceleration, these are taken.
+    """
+    ramps = [(ride, _on_ramps(ride, mean)) for ride in rides]
+    ramps = sorted((each for each in ramps if each[1]), key=lambda each: -each[0].speed)[:SHAPES_SOUGHT]
+    plain = ShapeFit(mean, None, 0.0)
+    if sum(len(readings) for _, readings in ramps) < LEAST_ON_RAMPS:
+        return plain
+
+    def misfit(ratio: float, s_share: float) -> float:
+        starting = mean * (1.0 + ratio) / (2.0 * ratio)
+        off = 0.0
+        for ride, readings in ramps:
+            begins = ride.offset_seconds - 0.5 * ride.speed / starting
+            for each in readings:
+                at, _ = come(ride.distance, ride.speed, starting, each.seconds - begins, ratio * starting, s_share)
+                off += hypot((each.position - at) / ride.speed, READ_SECONDS) - READ_SECONDS
+        return off
+
+    def best_ratio(s_share: float) -> float:
+        return _least(lambda ratio: misfit(ratio, s_share), 0.25, 4.0, steps=12, within=0.01)
+
+    tried = [(best_ratio(s_share), s_share) for s_share in (0.0, 0.3, 0.6, 1.0)]
+    ratio, s_share = min(tried, key=lambda each: misfit(*each))
+    shares = [min(1.0, max(0.0, s_share + by)) for by in (-0.2, -0.1, 0.0, 0.1, 0.2)]
+    s_share = min(shares, key=lambda each: misfit(ratio, each))
+    ratio = best_ratio(s_share)
+    if misfit(ratio, s_share) > SHAPE_SHOWS * misfit(1.0, 0.0):
+        return plain
+    starting = mean * (1.0 + ratio) / (2.0 * ratio)
+    return ShapeFit(starting, ratio * starting, s_share)
+
+
+def fit_ride(ride: Ride, shape: ShapeFit) -> Figure:
+    """Return the speed of a way that was steady for too short a time to see it, told by all its readings.
+
+    `ride` is as fast as is guessed; its offset is not looked at. Raises FitError for fewer than 5 readings.
+    """
+    braking = shape.acceleration if shape.braking is None else shape.braking
+
+    def rests(speed: float) -> list[float]:
+        begins = ride.readings[0].seconds
+        for _ in range(4):  # it began when the readings are late by nothing, on the whole
+            late = []
+            for each in ride.readings:
+                seconds = each.seconds - begins
+                way, fast = come(ride.distance, speed, shape.acceleration, seconds, braking, shape.s_share)
+                if 0.0 < way < ride.distance:
+                    late.append((way - each.position) / max(fast, 0.1 * speed))
+            if len(late) < 5:
+                raise FitError(f"a speed needs 5 readings at least, not {len(late)}")
+            begins += median(late)
+        return late
+
+    def misfit(speed: float) -> float:
+        off = rests(speed)
+        return sum(hypot(each, READ_SECONDS) for each in off) / len(off)
+
+    speed = _least(misfit, 0.9 * ride.speed, 1.1 * ride.speed, steps=10, within=1e-4)
+    best = misfit(speed)
+    nudge = 0.02
+    # By how much the misfit grows where the speed is off by a fiftieth tells how well it is known.
+    slope = (0.5 * (misfit(speed * (1 + nudge)) + misfit(speed * (1 - nudge))) - best) / nudge**2
+    if slope <= 0.0:
+        raise FitError("these readings do not tell a speed")
+    return Figure(speed, sqrt(best / slope / len(ride.readings)))
+
+
+def _on_ramps(ride: Ride, mean: float) -> list[Reading]:
+    """The readings at either end of a way, well off rest and off steady travel even where it brakes as it likes."""
+    ramp = ride.speed * ride.speed / mean
+    if ramp > ride.distance:
+        return []
+    near = [each for each in ride.readings if 0.0 < each.position < ramp or ride.distance - ramp < each.position]
+    return [each for each in near if 0.0 < each.position < ride.distance][:: max(1, len(near) // MOST_ON_RAMPS)]
 
 
 def fit_ramp(trips: Sequence[Trip]) -> RampFit:
@@ -282,15 +393,16 @@ def _scatter(trips: Sequence[Trip], acceleration: float) -> float:
     return sum(hypot(rest - middle, WANDERING_SECONDS) for rest in rests)
 
 
-def _least(cost: Callable[[float], float], least: float, most: float) -> float:
+def _least(
+    cost: Callable[[float], float], least: float, most: float, *, steps: int = 60, within: float = 1e-5
+) -> float:
     """The argument with the least cost, sought on a logarithmic scale: a grid first, then the golden section."""
-    steps = 60
     grid = [least * (most / least) ** (index / steps) for index in range(steps + 1)]
     index = min(range(len(grid)), key=lambda at: cost(grid[at]))
     low, high = log(grid[max(0, index - 1)]), log(grid[min(steps, index + 1)])
     left, right = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
     cost_left, cost_right = cost(exp(left)), cost(exp(right))
-    while high - low > 1e-5:
+    while high - low > within:
         if cost_left <= cost_right:
             high, right, cost_right = right, left, cost_left
             left = high - GOLDEN * (high - low)

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import ceil, cos, exp, log, sqrt
+from math import log
 from typing import Literal
+
+from .profile import mean_acceleration
 
 Origin = Literal["published", "learned"]
 Renewal = Literal["smooth", "stops", "refused", "unknown"]
@@ -42,10 +44,16 @@ def _require_not_negative(what: str, *figures: float) -> None:
 
 @dataclass(frozen=True, slots=True)
 class AxisModel:
-    """Pan or tilt. `steps_deg_per_s[0]` is step 1; a later step is never slower. Raises ValueError otherwise."""
+    """Pan or tilt. `steps_deg_per_s[0]` is step 1; a later step is never slower. Raises ValueError otherwise.
+
+    `braking_deg_per_s2` is None where it is not known and taken to be as the acceleration. Both are those on the
+    average of a ramp; `s_share` is the share of each ramp that is rounded (see `profile.position_at`).
+    """
 
     steps_deg_per_s: tuple[float, ...]
     acceleration_deg_per_s2: float
+    braking_deg_per_s2: float | None = None
+    s_share: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.steps_deg_per_s:
@@ -57,6 +65,22 @@ class AxisModel:
                     f"step {step + 1} ({faster}°/s) must not be slower than step {step} ({slower}°/s); sort the table"
                 )
         _require_positive("an acceleration", self.acceleration_deg_per_s2)
+        if self.braking_deg_per_s2 is not None:
+            _require_positive("a deceleration", self.braking_deg_per_s2)
+        if not 0.0 <= self.s_share <= 1.0:
+            raise ValueError(f"the rounded share of a ramp lies between 0 and 1, not at {self.s_share}")
+
+    @property
+    def deceleration_deg_per_s2(self) -> float:
+        """How it brakes, as far as is known."""
+        return self.acceleration_deg_per_s2 if self.braking_deg_per_s2 is None else self.braking_deg_per_s2
+
+    @property
+    def mean_acceleration_deg_per_s2(self) -> float:
+        """The acceleration with which to reckon how long a way takes from rest to rest."""
+        if self.braking_deg_per_s2 is None:
+            return self.acceleration_deg_per_s2
+        return mean_acceleration(self.acceleration_deg_per_s2, self.braking_deg_per_s2)
 
     @property
     def fastest_step(self) -> int:
@@ -95,7 +119,7 @@ class SettleModel:
 
     A head that brakes from high speed bends its mount by its deceleration, not by the speed it came from: then A grows
     no further than `most_swing_deg`. Whoever looks only every `reading_seconds`, and wants `still_seconds` of readings
-    within the tolerance, sees the swing end later than it does, or at a lucky moment sooner.
+    within the tolerance, sees the swing end later than it does, or at a lucky moment sooner (see `seen_still`).
     """
 
     base_seconds: float
@@ -104,11 +128,20 @@ class SettleModel:
     natural_rad_per_s: float  # ω
     tolerance_deg: float
     most_swing_deg: float | None = None  # None: it grows without end
-    reading_seconds: float = 0.0  # 0: somebody always looks
+    reading_seconds: float = 0.0  # from one reading of pan and tilt to the next; 0: somebody always looks
+    whole_reading_seconds: float = 0.0  # that a reading of everything takes, with which looking begins
+    told_seconds: float = 0.0  # of the base, from the stop until the camera tells of it: then looking begins
     still_seconds: float = 0.3
 
     def __post_init__(self) -> None:
-        _require_not_negative("a settling time", self.base_seconds, self.reading_seconds, self.still_seconds)
+        _require_not_negative(
+            "a settling time",
+            self.base_seconds,
+            self.reading_seconds,
+            self.whole_reading_seconds,
+            self.told_seconds,
+            self.still_seconds,
+        )
         if self.most_swing_deg is not None:
             _require_positive("a largest swing", self.most_swing_deg)
         _require_not_negative("a swing", self.swing_deg_per_deg_per_s)
@@ -124,45 +157,14 @@ class SettleModel:
 
     def swing_seconds(self, peak_deg_per_s: float) -> float:
         """Return how long the swing after a stop stays outside the tolerance."""
-        amplitude_deg = self.swing_deg(peak_deg_per_s)
+        return self.seconds_within(self.swing_deg(peak_deg_per_s))
+
+    def seconds_within(self, amplitude_deg: float) -> float:
+        """Return how long after the stop a swing that was so wide then is within the tolerance for good."""
         if amplitude_deg <= self.tolerance_deg:
             return 0.0
         return log(amplitude_deg / self.tolerance_deg) / (self.damping_ratio * self.natural_rad_per_s)
 
-    def seen_still_seconds(self, peak_deg_per_s: float) -> float:
-        """Return by how much the swing delays the moment at which the picture is seen to be still, on average.
-
-        Where nobody is known to look only now and then, that is `swing_seconds`.
-        """
-        longest = self.swing_seconds(peak_deg_per_s)
-        if longest == 0.0 or self.reading_seconds == 0.0:
-            return longest
-        amplitude_deg = self.swing_deg(peak_deg_per_s)
-        # Whether one more crest is outside the tolerance hangs on a hair: so several hairs are tried.
-        return sum(self._delay(amplitude_deg * share, longest, phase) for phase, share in _LOOKS) / len(_LOOKS)
-
-    def _delay(self, amplitude_deg: float, longest: float, phase: float) -> float:
-        """The delay for one who looks first at a share `phase` of the time between readings after the stop.
-
-        In between looks somebody else (the watch of the camera), who may find it swinging but never says "still".
-        """
-        rate = self.damping_ratio * self.natural_rad_per_s
-        pace = self.natural_rad_per_s * sqrt(1.0 - self.damping_ratio**2)
-        first = since = phase * self.reading_seconds
-        seconds, turn = first, 0
-        at_once = ceil(self.still_seconds / self.reading_seconds) * self.reading_seconds
-        while seconds < 1.1 * longest:
-            if abs(amplitude_deg * exp(-rate * seconds) * cos(pace * seconds)) > self.tolerance_deg:
-                since = seconds + 0.5 * self.reading_seconds
-            elif turn % 2 == 0 and seconds - since >= self.still_seconds:
-                return max(0.0, seconds - first - at_once)
-            turn += 1
-            seconds = first + 0.5 * turn * self.reading_seconds
-        turns = max(0, ceil((since + self.still_seconds - first) / self.reading_seconds - 1e-9))
-        return max(0.0, turns * self.reading_seconds - at_once)
-
-
-_LOOKS = ((0.125, 0.93), (0.625, 0.98), (0.375, 1.02), (0.875, 1.07))  # phase of the readings, share of the swing
 
 # Assumed, not published: a tripod on a floor is stiff; a rail on a balcony swings slower and longer.
 ON_A_TRIPOD = SettleModel(
@@ -225,6 +227,8 @@ class HeadModel:
     shared_speed: bool = False
     focus_acceleration_counts_per_s2: float | None = None  # None: not known, and taken to be at its speed at once
     lens_delay_seconds: float = 0.0  # by which zoom and focus start later than the head: their orders follow its own
+    lens_waits: bool = False  # that long after the head's end: a camera that takes one order at a time
+    tilt_settle: SettleModel | None = None  # where tilt swings otherwise than pan
     slow: SlowMode | None = None
     renewal: Renewal = "unknown"
 
@@ -233,6 +237,11 @@ class HeadModel:
         if self.focus_acceleration_counts_per_s2 is not None:
             _require_positive("the focus's acceleration", self.focus_acceleration_counts_per_s2)
         _require_not_negative("a latency", self.latency_seconds, self.lens_delay_seconds)
+
+    @property
+    def settle_of_tilt(self) -> SettleModel:
+        """How tilt settles, as far as is known."""
+        return self.tilt_settle or self.settle
 
     def in_slow_mode(self) -> HeadModel | None:
         """Return the same head with the tables that hold while its slow mode is on; None where they are not known."""

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
@@ -69,6 +69,11 @@ class _Axis(_Strict):
     steps_spread: tuple[NotNegative, ...]
     acceleration_deg_per_s2: Positive
     acceleration_spread: NotNegative
+    braking_deg_per_s2: Positive | None = None
+    s_share: Annotated[float, Field(ge=0, le=1)] = 0.0
+
+    def model(self, steps_deg_per_s: tuple[float, ...]) -> AxisModel:
+        return AxisModel(steps_deg_per_s, self.acceleration_deg_per_s2, self.braking_deg_per_s2, self.s_share)
 
 
 class _SlowMode(_Strict):
@@ -98,18 +103,25 @@ class _Delays(_Strict):
     latency_seconds: NotNegative
     latency_spread: NotNegative
     lens_delay_seconds: NotNegative
+    lens_waits: bool = False
 
 
-class _Settling(_Strict):
-    base_seconds: NotNegative
-    spread: NotNegative
+class _Swing(_Strict):
     swing_deg_per_deg_per_s: NotNegative
     most_swing_deg: Positive | None = None
     damping_ratio: Annotated[float, Field(gt=0, lt=1)]
     natural_rad_per_s: Positive
     tolerance_deg: Positive
+
+
+class _Settling(_Swing):
+    base_seconds: NotNegative
+    spread: NotNegative
     reading_seconds: NotNegative
+    whole_reading_seconds: NotNegative = 0.0
+    told_seconds: NotNegative = 0.0
     still_seconds: NotNegative
+    tilt: _Swing | None = None
 
 
 class _Trust(_Strict):
@@ -167,6 +179,8 @@ def write_head(head: LearnedHead) -> str:
             f"steps_spread = {_row(steps_spread)}",
             f"acceleration_deg_per_s2 = {_number(axis.acceleration_deg_per_s2)}",
             f"acceleration_spread = {_number(acceleration_spread)}",
+            *_given("braking_deg_per_s2", axis.braking_deg_per_s2),
+            *([f"s_share = {_number(axis.s_share)}  # of a ramp that is rounded"] if axis.s_share else []),
         ]
     if model.slow is not None:
         lines += [
@@ -198,17 +212,17 @@ def write_head(head: LearnedHead) -> str:
         f"latency_seconds = {_number(model.latency_seconds)}  # from the order's leaving to the head's moving",
         f"latency_spread = {_number(measured.latency)}",
         f"lens_delay_seconds = {_number(model.lens_delay_seconds)}  # by which zoom and focus start later",
+        *(["lens_waits = true  # until the head has ended, since it takes one order at a time"] * model.lens_waits),
         "",
         "[settling]",
         f"base_seconds = {_number(settle.base_seconds)}  # from the stop until it was read back and seen to be still",
         f"spread = {_number(measured.settling)}",
-        f"swing_deg_per_deg_per_s = {_number(settle.swing_deg_per_deg_per_s)}",
-        *_given("most_swing_deg", settle.most_swing_deg),
-        f"damping_ratio = {_number(settle.damping_ratio)}",
-        f"natural_rad_per_s = {_number(settle.natural_rad_per_s)}",
-        f"tolerance_deg = {_number(settle.tolerance_deg)}",
+        *_swing(settle),
         f"reading_seconds = {_number(settle.reading_seconds)}",
+        f"whole_reading_seconds = {_number(settle.whole_reading_seconds)}",
+        f"told_seconds = {_number(settle.told_seconds)}  # of the base, until the camera tells of its stop",
         f"still_seconds = {_number(settle.still_seconds)}",
+        *(["", "[settling.tilt]", *_swing(model.tilt_settle)] if model.tilt_settle is not None else []),
         "",
         "# What a prediction allows for, by kind of figure.",
         "[spread]",
@@ -258,9 +272,17 @@ def _head(file: _File) -> LearnedHead:
         if len(figures) != len(others):
             raise ValueError(f"{name} has {len(others)} entries for {len(figures)} figures")
     settling = file.settling
+    settle = SettleModel(
+        base_seconds=settling.base_seconds,
+        reading_seconds=settling.reading_seconds,
+        whole_reading_seconds=settling.whole_reading_seconds,
+        told_seconds=settling.told_seconds,
+        still_seconds=settling.still_seconds,
+        **_swing_of(settling),
+    )
     model = HeadModel(
-        pan=AxisModel(file.pan.steps_deg_per_s, file.pan.acceleration_deg_per_s2),
-        tilt=AxisModel(file.tilt.steps_deg_per_s, file.tilt.acceleration_deg_per_s2),
+        pan=file.pan.model(file.pan.steps_deg_per_s),
+        tilt=file.tilt.model(file.tilt.steps_deg_per_s),
         zoom=ZoomModel(
             file.zoom.direct_counts_per_s, file.zoom.drive_counts_per_s, file.zoom.acceleration_counts_per_s2
         ),
@@ -268,16 +290,9 @@ def _head(file: _File) -> LearnedHead:
         focus_acceleration_counts_per_s2=file.focus.acceleration_counts_per_s2,
         latency_seconds=file.delays.latency_seconds,
         lens_delay_seconds=file.delays.lens_delay_seconds,
-        settle=SettleModel(
-            base_seconds=settling.base_seconds,
-            swing_deg_per_deg_per_s=settling.swing_deg_per_deg_per_s,
-            damping_ratio=settling.damping_ratio,
-            natural_rad_per_s=settling.natural_rad_per_s,
-            tolerance_deg=settling.tolerance_deg,
-            most_swing_deg=settling.most_swing_deg,
-            reading_seconds=settling.reading_seconds,
-            still_seconds=settling.still_seconds,
-        ),
+        lens_waits=file.delays.lens_waits,
+        settle=settle,
+        tilt_settle=None if settling.tilt is None else replace(settle, **_swing_of(settling.tilt)),
         origin="learned",
         spread=Spread(**file.spread.model_dump()),
         shared_speed=file.shared_speed,
@@ -285,8 +300,8 @@ def _head(file: _File) -> LearnedHead:
         slow=None
         if slow is None
         else SlowMode(
-            AxisModel(slow.pan_steps_deg_per_s, file.pan.acceleration_deg_per_s2),
-            AxisModel(slow.tilt_steps_deg_per_s, file.tilt.acceleration_deg_per_s2),
+            file.pan.model(slow.pan_steps_deg_per_s),
+            file.tilt.model(slow.tilt_steps_deg_per_s),
             slow.spread,
         ),
     )
@@ -306,6 +321,20 @@ def _head(file: _File) -> LearnedHead:
         slow_tilt_steps=() if slow is None else slow.tilt_steps_spread,
     )
     return LearnedHead(model, measured, file.dialect, file.learned_at)
+
+
+def _swing_of(swing: _Swing) -> dict[str, Any]:
+    return swing.model_dump(include=set(_Swing.model_fields))
+
+
+def _swing(settle: SettleModel) -> list[str]:
+    return [
+        f"swing_deg_per_deg_per_s = {_number(settle.swing_deg_per_deg_per_s)}",
+        *_given("most_swing_deg", settle.most_swing_deg),
+        f"damping_ratio = {_number(settle.damping_ratio)}",
+        f"natural_rad_per_s = {_number(settle.natural_rad_per_s)}",
+        f"tolerance_deg = {_number(settle.tolerance_deg)}",
+    ]
 
 
 def _given(name: str, value: float | None) -> list[str]:

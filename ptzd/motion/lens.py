@@ -6,7 +6,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from math import log
+from math import inf, log
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class Lens:
             return self.wide_mm
         if zoom_counts >= self.points[-1][0]:
             return self.tele_mm
-        index = bisect_right(self.points, zoom_counts, key=lambda point: point[0]) - 1
+        index = bisect_right(self.points, (zoom_counts, inf)) - 1
         (left, left_mm), (right, right_mm) = self.points[index : index + 2]
         width = right - left
         t = (zoom_counts - left) / width

@@ -17,6 +17,7 @@ from typing import Literal
 from .head import AxisModel, HeadModel
 from .pose import Pose
 from .profile import peak_speed, seconds_for_axis
+from .seen_still import NO_DELAY, Swing, seen_still_delay
 
 Axis = Literal["pan", "tilt", "zoom", "focus"]
 
@@ -62,38 +63,57 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
     tilt_deg = to.tilt_deg - from_.tilt_deg
     pan_speed = head.pan.speed_deg_per_s(pan_step)
     tilt_speed = head.tilt.speed_deg_per_s(tilt_step)
-    pan = seconds_for_axis(pan_deg, pan_speed, head.pan.acceleration_deg_per_s2)
-    tilt = seconds_for_axis(tilt_deg, tilt_speed, head.tilt.acceleration_deg_per_s2)
+    pan = seconds_for_axis(pan_deg, pan_speed, head.pan.mean_acceleration_deg_per_s2)
+    tilt = seconds_for_axis(tilt_deg, tilt_speed, head.tilt.mean_acceleration_deg_per_s2)
     zoom = zoom_seconds(head, from_, to)
     focus = focus_seconds(head, from_, to)
 
-    delay = head.lens_delay_seconds
+    # The lens is told where to go even where it stands there already.
+    delay = lens_starts_after(head, max(pan, tilt))
     slowest: Axis | None = None
-    travel = 0.0
+    longest = 0.0
     for name, seconds in _named(pan, tilt, zoom + delay if zoom else 0.0, focus + delay if focus else 0.0):
-        if seconds > travel:
-            slowest, travel = name, seconds
+        if seconds > longest:
+            slowest, longest = name, seconds
+    travel = max(longest, delay)
 
     spread = head.spread
-    pan_swing = _swing(head, head.pan, pan_deg, pan_speed)
-    tilt_swing = _swing(head, head.tilt, tilt_deg, tilt_speed)
+    pan_swing = head.settle.swing_deg(peak_speed(pan_deg, pan_speed, head.pan.mean_acceleration_deg_per_s2))
+    tilt_swing = head.settle_of_tilt.swing_deg(peak_speed(tilt_deg, tilt_speed, head.tilt.mean_acceleration_deg_per_s2))
+    if head.settle.reading_seconds:
+        # Looking begins when the last axis has ended, and is told to have.
+        since = travel + head.settle.told_seconds
+        seen = seen_still_delay(
+            (Swing(head.settle, pan_swing, since - pan), Swing(head.settle_of_tilt, tilt_swing, since - tilt))
+        )
+        pan_seconds = tilt_seconds = 0.0
+    else:
+        seen = NO_DELAY
+        pan_seconds = head.settle.seconds_within(pan_swing)
+        tilt_seconds = head.settle_of_tilt.seconds_within(tilt_swing)
     # The speeds of zoom and focus are but one figure each; the zoom's acceleration matters little beside it.
+    pan_less, pan_more = _travel_deviations(pan_deg, pan_speed, head.pan, head)
+    tilt_less, tilt_more = _travel_deviations(tilt_deg, tilt_speed, head.tilt, head)
+    lens = max(zoom, focus)
+    lens_less, lens_more = _relative(lens, spread.lens)
+    if head.lens_waits:
+        lens_less = hypot(lens_less, pan_less if pan > tilt else tilt_less)
+        lens_more = hypot(lens_more, pan_more if pan > tilt else tilt_more)
     ends = (
-        _bounds(pan, pan_swing, *_travel_deviations(pan_deg, pan_speed, head.pan, head), spread.settling),
-        _bounds(tilt, tilt_swing, *_travel_deviations(tilt_deg, tilt_speed, head.tilt, head), spread.settling),
-        _bounds(zoom + delay if zoom else 0.0, 0.0, *_relative(zoom, spread.lens), 0.0),
-        _bounds(focus + delay if focus else 0.0, 0.0, *_relative(focus, spread.lens), 0.0),
+        _bounds(pan, pan_seconds, pan_less, pan_more, spread.settling),
+        _bounds(tilt, tilt_seconds, tilt_less, tilt_more, spread.settling),
+        _bounds(delay + lens, 0.0, lens_less, lens_more, 0.0),
     )
     least, likely, most = (max(column) for column in zip(*ends, strict=True))
     latency, base = head.latency_seconds, head.settle.base_seconds
     latency_less, latency_more = _relative(latency, spread.latency)
     base_less, base_more = _relative(base, spread.settling)
-    settled = latency + likely + base
+    settled = latency + likely + base + seen.likely
     return Prediction(
         seconds_to_arrival=latency + travel,
         seconds_to_settled=settled,
-        least_seconds=settled - hypot(likely - least, latency_less, base_less),
-        most_seconds=settled + hypot(most - likely, latency_more, base_more),
+        least_seconds=settled - hypot(likely - least, latency_less, base_less, seen.likely - seen.least),
+        most_seconds=settled + hypot(most - likely, latency_more, base_more, seen.most - seen.likely),
         pan_seconds=pan,
         tilt_seconds=tilt,
         zoom_seconds=zoom,
@@ -102,12 +122,13 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
     )
 
 
+def lens_starts_after(head: HeadModel, head_seconds: float) -> float:
+    """Return how long after the head the lens sets out, where the head travels so long."""
+    return head.lens_delay_seconds + (head_seconds if head.lens_waits else 0.0)
+
+
 def _named(pan: float, tilt: float, zoom: float, focus: float) -> tuple[tuple[Axis, float], ...]:
     return (("pan", pan), ("tilt", tilt), ("zoom", zoom), ("focus", focus))
-
-
-def _swing(head: HeadModel, axis: AxisModel, distance_deg: float, speed: float) -> float:
-    return head.settle.seen_still_seconds(peak_speed(distance_deg, speed, axis.acceleration_deg_per_s2))
 
 
 def _relative(seconds: float, deviation: float) -> tuple[float, float]:
@@ -118,7 +139,7 @@ def _relative(seconds: float, deviation: float) -> tuple[float, float]:
 
 def _travel_deviations(distance: float, speed: float, axis: AxisModel, head: HeadModel) -> tuple[float, float]:
     """How much less and more an axis may travel, for its speed and its acceleration."""
-    acceleration = axis.acceleration_deg_per_s2
+    acceleration = axis.mean_acceleration_deg_per_s2
     likely = seconds_for_axis(distance, speed, acceleration)
     by_speed = exp(DEVIATIONS * head.spread.speed)
     by_acceleration = exp(DEVIATIONS * head.spread.acceleration)

@@ -1,7 +1,7 @@
 """How one axis travels: it speeds up, holds its top speed, slows down (the trapezoidal profile).
 
-The formulas are those of any machine-design handbook. Distances are in degrees or counts, as long as speed and
-acceleration are in the same. An axis always starts and ends at rest.
+The formulas are those of any machine-design handbook; a rounded ramp is one with a limited jerk. Distances are in
+degrees or counts, as long as speed and acceleration are in the same. An axis always starts and ends at rest.
 """
 
 from __future__ import annotations
@@ -26,36 +26,88 @@ def peak_speed(distance: float, top_speed: float, acceleration: float) -> float:
     return min(top_speed, sqrt(abs(distance) * acceleration))
 
 
-def position_at(distance: float, top_speed: float, acceleration: float, seconds: float) -> float:
+def mean_acceleration(starting: float, braking: float) -> float:
+    """Return the acceleration at which an axis would travel as long as it does at one for either end.
+
+    From t = d/v + v/2a + v/2b for a long way and t = 2·sqrt(d·(1/a + 1/b)/2) for a short one.
+    """
+    return 2.0 * starting * braking / (starting + braking)
+
+
+def position_at(
+    distance: float,
+    top_speed: float,
+    acceleration: float,
+    seconds: float,
+    braking: float | None = None,
+    s_share: float = 0.0,
+) -> float:
     """Return how far an axis has come, with the sign of `distance`, `seconds` after it started to move.
 
-    Before the start it is 0, after the end the whole distance.
+    Before the start it is 0, after the end the whole distance. `braking` is the deceleration, where that is another.
+    `s_share` is the share of each ramp that is rounded, half of it at either end, in which the acceleration itself
+    rises and falls at a constant rate: 0 for straight ramps, 1 for round ones. Rounded ramps last as long as straight
+    ones and are as far: their accelerations are those on the average of a ramp.
     """
-    way = abs(distance)
-    remaining = seconds_for_axis(way, top_speed, acceleration) - seconds
-    if seconds <= 0.0:
-        come = 0.0
-    elif remaining <= 0.0:
-        come = way
+    return course_at(distance, top_speed, acceleration, seconds, braking, s_share)[0]
+
+
+def speed_at(
+    distance: float,
+    top_speed: float,
+    acceleration: float,
+    seconds: float,
+    braking: float | None = None,
+    s_share: float = 0.0,
+) -> float:
+    """Return how fast an axis is, with the sign of `distance`; the rest is as for `position_at`."""
+    return course_at(distance, top_speed, acceleration, seconds, braking, s_share)[1]
+
+
+def course_at(
+    distance: float,
+    top_speed: float,
+    acceleration: float,
+    seconds: float,
+    braking: float | None = None,
+    s_share: float = 0.0,
+) -> tuple[float, float]:
+    """Return both at once."""
+    way, speed = come(abs(distance), top_speed, acceleration, seconds, braking, s_share)
+    return copysign(way, distance), copysign(speed, distance)
+
+
+def come(
+    way: float, top_speed: float, starting: float, seconds: float, braking: float | None, s_share: float
+) -> tuple[float, float]:
+    """Return how far an axis has come over a `way` above 0, and how fast it is then; the rest is as above."""
+    braking = starting if braking is None else braking
+    mean = starting if braking == starting else mean_acceleration(starting, braking)
+    remaining = seconds_for_axis(way, top_speed, mean) - seconds
+    if seconds <= 0.0 or remaining <= 0.0:
+        return (0.0 if seconds <= 0.0 else way), 0.0
+    peak = peak_speed(way, top_speed, mean)
+    if seconds < peak / starting:
+        return _ramp(peak, starting, seconds, s_share)
+    if remaining < peak / braking:
+        left, speed = _ramp(peak, braking, remaining, s_share)
+        return way - left, speed
+    return peak * (seconds - 0.5 * peak / starting), peak
+
+
+def _ramp(peak: float, acceleration: float, seconds: float, s_share: float) -> tuple[float, float]:
+    """How far and how fast on the way up from rest to a peak."""
+    if s_share == 0.0:
+        return 0.5 * acceleration * seconds * seconds, acceleration * seconds
+    whole, end = peak / acceleration, 0.5 * s_share
+    share = seconds / whole
+    steepest = 1.0 / (1.0 - end)
+    if share < end:
+        way, speed = share**3 / (6.0 * end), share * share / (2.0 * end)
+    elif share <= 1.0 - end:
+        way, speed = end * end / 6.0 + share * (share - end) / 2.0, share - end / 2.0
     else:
-        peak = peak_speed(way, top_speed, acceleration)
-        ramp_seconds = peak / acceleration
-        if seconds < ramp_seconds:
-            come = 0.5 * acceleration * seconds * seconds
-        elif remaining < ramp_seconds:
-            come = way - 0.5 * acceleration * remaining * remaining
-        else:
-            come = peak * (seconds - 0.5 * ramp_seconds)
-    return copysign(come, distance)
-
-
-def speed_at(distance: float, top_speed: float, acceleration: float, seconds: float) -> float:
-    """Return how fast an axis is, with the sign of `distance`, `seconds` after it started to move."""
-    remaining = seconds_for_axis(distance, top_speed, acceleration) - seconds
-    ramp = acceleration * max(0.0, min(seconds, remaining))
-    return copysign(min(ramp, peak_speed(distance, top_speed, acceleration)), distance)
-
-
-def remaining_seconds(distance: float, top_speed: float, acceleration: float, seconds: float) -> float:
-    """Return how long an axis has still to travel, `seconds` after it started to move; 0 once it is there."""
-    return max(0.0, seconds_for_axis(distance, top_speed, acceleration) - max(0.0, seconds))
+        left = 1.0 - share
+        way = 0.5 / steepest - left / steepest + left**3 / (6.0 * end)
+        speed = 1.0 / steepest - left * left / (2.0 * end)
+    return peak * whole * steepest * way, peak * steepest * speed

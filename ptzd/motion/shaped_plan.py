@@ -23,6 +23,7 @@ from .pose import AxisSpeeds, Pose
 from .prediction import DEVIATIONS, Axis, Prediction, focus_seconds
 from .staircase import WINDOW_SECONDS
 from .together import budget_of, head_courses
+from .watching import SAMPLES, ZOOM_SAMPLES
 
 ARRIVAL_SLACK_SECONDS = 0.15  # how far from what was asked a shaped move may arrive
 STANDING_ZOOM_COUNTS = 4.0
@@ -34,8 +35,6 @@ WORTH_SHARE = 0.9  # of the jolt
 WIDEST_LENS_RESERVE = 0.15
 SMOOTH_SHARE = 1.05  # of the gaps that have to be: no sense in looking for less
 ROUNDING_SECONDS = 1e-6
-SAMPLES = 48  # of the way of pan and of tilt, that are told of it
-ZOOM_SAMPLES = 128  # of the zoom's, the steepest place of a lens table among them
 STRETCHES = (1.0, 1.03, 1.07, 1.15, 1.3, 1.5, 2.0, 3.0)  # of the shortest time, that are tried in turn
 
 
@@ -84,7 +83,7 @@ class ShapedPlan:
             way = axis.ends_at - axis.starts_at if axis.distance else 0.0
             moments += [latency + axis.starts_at + way * part / count for part in range(count if way else 0)]
             speed = 0.0
-            for change in axis.changes():
+            for change in axis.changes:
                 moments.append(latency + change.at + abs(change.speed - speed) / axis.acceleration)
                 speed = change.speed
         samples = []
@@ -177,7 +176,7 @@ def _head_ways(head: HeadModel, pan_deg: float, tilt_deg: float) -> tuple[AxisWa
     # A head that is sent to its target with one step for both axes must not speed one of them up at the end.
     one_step = head.shared_speed and bool(pan_deg and tilt_deg)
     pan, tilt = (
-        AxisWay(axis.steps_deg_per_s, axis.acceleration_deg_per_s2, way, reserve, one_step)
+        AxisWay(axis.steps_deg_per_s, axis.mean_acceleration_deg_per_s2, way, reserve, one_step)
         for axis, way in ((head.pan, pan_deg), (head.tilt, tilt_deg))
     )
     return pan, tilt
@@ -232,7 +231,7 @@ def _figures(
 ) -> tuple[float, float | None, float | None]:
     """The jolt in degrees and in widths per second, and the fastest travel in widths per second."""
     events = _apart(pan, tilt, budget)
-    events += [(change.at, 2, change.speed) for change in zoom.changes()]
+    events += [(change.at, 2, change.speed) for change in zoom.changes]
     events.sort()
     speeds = [0.0, 0.0, 0.0]
     jumps: list[tuple[float, float, float, float, float, float]] = []
@@ -276,8 +275,8 @@ def _figures(
 
 def _apart(pan: Course, tilt: Course, budget: float) -> list[tuple[float, int, float]]:
     """The changes of pan and tilt, in order, the later of two put off that together would be a larger jolt."""
-    waiting = [(change.at, 0, change.speed) for change in pan.changes()]
-    waiting += [(change.at, 1, change.speed) for change in tilt.changes()]
+    waiting = [(change.at, 0, change.speed) for change in pan.changes]
+    waiting += [(change.at, 1, change.speed) for change in tilt.changes]
     if pan.staircase is None or tilt.staircase is None:
         return waiting
     budget *= 1.001

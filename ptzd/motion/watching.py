@@ -16,7 +16,7 @@ picture and the fastest zoom seldom come at once.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import ceil, cos, floor, hypot, log, radians, sin, sqrt
 
 from .direct_plan import STANDING_COUNTS, STANDING_DEG
@@ -24,11 +24,12 @@ from .head import HeadModel
 from .lens import Lens
 from .optics import Sensor, angle_of_view_deg, panning_limit_deg_per_s
 from .pose import AxisSpeeds, Pose
-from .profile import position_at, seconds_for_axis, speed_at
+from .profile import course_at, mean_acceleration, peak_speed, seconds_for_axis
 
-# Of each axis's way, the steepest place of a lens table among them, beside the moments at which it ends to speed up
-# and begins to slow down.
-_SAMPLES = 128
+# Of an axis's way, beside the moments at which it has changed its speed; of the zoom's so many that the steepest place
+# of a lens table is among them.
+SAMPLES = 48
+ZOOM_SAMPLES = 128
 _NEAR_SHARE = 1 / 128  # of the zoom's reach, to either side of a position, its growth is read: tables are rounded
 _LONGEST_MM = 10_000.0
 
@@ -50,8 +51,9 @@ class MoveVerdict:
 
 def watching_limit_widths_per_s(sensor: Sensor, focal_mm: float, frame_rate: float) -> float:
     """Return the fastest picture travel that can be watched, in picture widths per second."""
-    level_pan = panning_limit_deg_per_s(angle_of_view_deg(sensor.width_mm, focal_mm), frame_rate)
-    return _fastest_corner(sensor, focal_mm, 0.0, level_pan, 0.0, 0.0)
+    level_pan = radians(panning_limit_deg_per_s(angle_of_view_deg(sensor.width_mm, focal_mm), frame_rate))
+    x, y, f = sensor.width_mm / 2.0, sensor.height_mm / 2.0, focal_mm
+    return level_pan * hypot(f + x * x / f, x * y / f) / sensor.width_mm  # what `_fastest_corner` is without a tilt
 
 
 def picture_speed_widths_per_s(
@@ -128,6 +130,7 @@ class _Eye:
     lens: Lens
     frame_rate: float
     zooms_through: tuple[float, float]
+    _known: dict[float, tuple[float, float, float]] = field(default_factory=dict, init=False)  # by zoom position
 
     @classmethod
     def on_a_move(cls, sensor: Sensor, lens: Lens, frame_rate: float, from_: Pose, to: Pose) -> _Eye:
@@ -140,25 +143,31 @@ class _Eye:
         return max(moments, key=lambda moment: moment.strain)
 
     def moment(self, tilt_deg: float, zoom_counts: float, speeds: AxisSpeeds) -> _Moment:
-        focal_mm = self.lens.focal_length_mm(zoom_counts)
-        growth = speeds.zoom_counts_per_s * self._growth_per_count(zoom_counts) if speeds.zoom_counts_per_s else 0.0
-        return self._seen(tilt_deg, focal_mm, speeds, growth)
+        known = self._known.get(zoom_counts)
+        if known is None:
+            focal_mm = self.lens.focal_length_mm(zoom_counts)
+            known = focal_mm, self._growth_per_count(zoom_counts), self._limit(focal_mm)
+            self._known[zoom_counts] = known
+        focal_mm, growth, limit = known
+        return self._seen(tilt_deg, focal_mm, speeds, speeds.zoom_counts_per_s * growth, limit)
 
     def longest_mm(self, moment: _Moment) -> float:
         """Return up to which focal length the same pan and tilt could be watched, without a zoom."""
         least, most = 0.0, _LONGEST_MM
         while most - least > 0.01:
             middle = (least + most) / 2.0
-            if self._seen(moment.tilt_deg, middle, moment.speeds, 0.0).strain <= 1.0:
+            if self._seen(moment.tilt_deg, middle, moment.speeds, 0.0, self._limit(middle)).strain <= 1.0:
                 least = middle
             else:
                 most = middle
         return least
 
-    def _seen(self, tilt_deg: float, focal_mm: float, speeds: AxisSpeeds, growth: float) -> _Moment:
+    def _seen(self, tilt_deg: float, focal_mm: float, speeds: AxisSpeeds, growth: float, limit: float) -> _Moment:
         widths = _fastest_corner(self.sensor, focal_mm, tilt_deg, speeds.pan_deg_per_s, speeds.tilt_deg_per_s, growth)
-        limit = watching_limit_widths_per_s(self.sensor, focal_mm, self.frame_rate)
         return _Moment(tilt_deg, focal_mm, speeds, widths, limit)
+
+    def _limit(self, focal_mm: float) -> float:
+        return watching_limit_widths_per_s(self.sensor, focal_mm, self.frame_rate)
 
     def _growth_per_count(self, zoom_counts: float) -> float:
         """By what share the focal length grows for a count at a zoom position."""
@@ -207,22 +216,29 @@ def _direct_samples(
 ) -> list[tuple[Pose, AxisSpeeds]]:
     """Where a move is and how fast at moments of it, if each axis aims at the speed given."""
     way = _way(from_, to)
+    zooming = head.zoom.acceleration_counts_per_s2
     axes = (
-        (way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2),
-        (way.tilt_deg_per_s, tilt, head.tilt.acceleration_deg_per_s2),
-        (way.zoom_counts_per_s, zoom, head.zoom.acceleration_counts_per_s2),
+        (way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2, head.pan.deceleration_deg_per_s2, head.pan.s_share),
+        (
+            way.tilt_deg_per_s,
+            tilt,
+            head.tilt.acceleration_deg_per_s2,
+            head.tilt.deceleration_deg_per_s2,
+            head.tilt.s_share,
+        ),
+        (way.zoom_counts_per_s, zoom, zooming, zooming, 0.0),
     )
-    ends = [seconds_for_axis(*axis) for axis in axes]
     moments = [0.0]
-    for (distance, top, acceleration), end in zip(axes, ends, strict=True):
+    for (distance, top, starting, braking, _), count in zip(axes, (SAMPLES, SAMPLES, ZOOM_SAMPLES), strict=True):
         if distance:
-            ramp = min(top / acceleration, end / 2.0)
-            moments += [ramp, end - ramp, *(end * part / _SAMPLES for part in range(1, _SAMPLES + 1))]
+            mean = mean_acceleration(starting, braking)
+            end, peak = seconds_for_axis(distance, top, mean), peak_speed(distance, top, mean)
+            moments += [peak / starting, end - peak / braking, *(end * part / count for part in range(1, count + 1))]
     samples = []
     for at in moments:
-        come = [position_at(*axis, at) for axis in axes]
-        pose = Pose(from_.pan_deg + come[0], from_.tilt_deg + come[1], from_.zoom_counts + come[2], None)
-        samples.append((pose, AxisSpeeds(*(speed_at(*axis, at) for axis in axes))))
+        come = [course_at(*axis[:3], at, *axis[3:]) for axis in axes]
+        pose = Pose(from_.pan_deg + come[0][0], from_.tilt_deg + come[1][0], from_.zoom_counts + come[2][0], None)
+        samples.append((pose, AxisSpeeds(come[0][1], come[1][1], come[2][1])))
     return samples
 
 
@@ -230,8 +246,8 @@ def _seconds_at_one_speed(head: HeadModel, eye: _Eye, from_: Pose, to: Pose) -> 
     """How long the way takes at the limit, with all axes together; never sooner than they can speed up and stop."""
     way = _way(from_, to)
     ramps = (
-        abs(way.pan_deg_per_s) / head.pan.acceleration_deg_per_s2,
-        abs(way.tilt_deg_per_s) / head.tilt.acceleration_deg_per_s2,
+        abs(way.pan_deg_per_s) / head.pan.mean_acceleration_deg_per_s2,
+        abs(way.tilt_deg_per_s) / head.tilt.mean_acceleration_deg_per_s2,
         abs(way.zoom_counts_per_s) / head.zoom.acceleration_counts_per_s2,
     )
     slowest_ramp = max(ramps)
@@ -241,7 +257,7 @@ def _seconds_at_one_speed(head: HeadModel, eye: _Eye, from_: Pose, to: Pose) -> 
         eye.moment(
             from_.tilt_deg + share * way.tilt_deg_per_s, from_.zoom_counts + share * way.zoom_counts_per_s, way
         ).strain
-        for share in (part / _SAMPLES for part in range(_SAMPLES + 1))
+        for share in (part / ZOOM_SAMPLES for part in range(ZOOM_SAMPLES + 1))
     )
     cruise = max(strain, sqrt(slowest_ramp))
     return head.latency_seconds + cruise + slowest_ramp / cruise

@@ -184,7 +184,7 @@ def test_a_swing_is_learned_where_the_mount_swings() -> None:
 
 
 def test_a_head_that_shows_no_swing_is_still_at_once() -> None:
-    assert learned("nibble4-51", "tripod", 0.01, 1).head.model.settle.seen_still_seconds(120.0) == 0.0
+    assert learned("nibble4-51", "tripod", 0.01, 1).head.model.settle.swing_seconds(120.0) == 0.0
 
 
 def test_a_learned_head_goes_into_a_file_and_comes_back() -> None:

@@ -212,6 +212,31 @@ def test_a_camera_that_restarts_in_mid_move_is_told_of() -> None:
     with_rig(scene)
 
 
+@pytest.mark.parametrize("what", ["stop", "lock", "drive", "recall", "silence", "restart"])
+def test_whatever_ends_a_move_is_told_with_the_camera_and_its_target(what: str) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("soloist", SOLOIST, id="1"))
+        await asyncio.sleep(0.4)
+        match what:
+            case "stop":
+                rig.camera.stop()
+            case "lock":
+                rig.camera.lock(Lock("the rigger", "", datetime(2026, 6, 20, tzinfo=UTC)))
+            case "drive":
+                rig.camera.drive(0.5, 0.0, 0.0, 0.0)
+            case "recall":
+                rig.camera.recall(Recall("wide", framing(0), id="2"))
+            case "silence":
+                rig.link.cut = True
+            case "restart":
+                rig.simulated.power_cut(asyncio.get_running_loop().time())
+        told = await rig.end_of("1")
+        assert told.phase in ("superseded", "stopped", "failed")
+        assert (told.sentence or "").startswith("camera gallery to soloist: "), told.sentence
+
+    with_rig(scene)
+
+
 def test_a_camera_that_goes_silent_is_said_to_be_down_and_comes_back() -> None:
     async def scene(rig: Rig) -> None:
         rig.link.cut = True

@@ -20,14 +20,18 @@ from ptzd.motion import (
     Figure,
     FitError,
     Reading,
+    Ride,
+    ShapeFit,
     Trip,
     fit_amplitudes,
     fit_lens,
+    fit_line,
     fit_ramp,
+    fit_ride,
+    fit_shape,
     fit_speed,
     fit_swing,
     speed_from_trip,
-    start_seconds,
     steady,
 )
 from ptzd.visca import Dialect, load_dialect
@@ -155,10 +159,53 @@ def test_the_start_of_a_move_is_told_by_its_steady_part(dialect_name: str) -> No
     for seed in SEEDS:
         unit = Unit(seed, dialect_name)
         trip, readings = unit.pan(30.0, 14)  # 15°/s
-        speed, acceleration = unit.pan_speed(14), unit.truth.pan_acceleration_deg_per_s2
-        start = start_seconds(steady(readings, trip.distance, 3.0), speed, acceleration)
         truth = unit.truth
+        figure, offset = fit_line(steady(readings, trip.distance, 3.0))
+        # Handbook: at a constant acceleration a motor is behind by half the time in which it reaches its speed.
+        start = offset - 0.5 * figure.value / truth.pan_acceleration_deg_per_s2
         assert truth.least_latency_seconds - 0.002 < start < truth.most_latency_seconds + 0.005
+
+
+def ridden(rng: random.Random, speed: float, acceleration: float, braking: float, s_ramps: bool, every: float) -> Ride:
+    """One way of the simulator's axis, which shares no sums with the fit, read now and then in counts."""
+    axis = Axis(0.0, 0.0, 400.0, acceleration, braking=braking, s_ramps=s_ramps)
+    distance = 1.5 * speed + speed * speed / acceleration * (1.0 + 1.0 / braking)
+    axis.go(0.0, distance, speed)
+    readings, at = [], rng.uniform(0.0, every)
+    while at < axis.ends_at:
+        readings.append(Reading(at + 0.3, round(axis.position(at) * 51.2) / 51.2))
+        at += every * rng.uniform(0.8, 1.2)
+    ramp = 0.5 * speed * speed / acceleration + 0.1
+    figure, offset = fit_line(steady(readings, distance, ramp, ramp / braking))
+    return Ride(distance, figure.value, offset, readings)
+
+
+@pytest.mark.parametrize("s_ramps", [False, True])
+@pytest.mark.parametrize("braking", [0.5, 0.8, 1.0, 1.3, 2.0])
+@pytest.mark.parametrize("every", [0.02, 0.15])
+def test_braking_and_rounded_ramps_are_told_by_where_a_head_was(s_ramps: bool, braking: float, every: float) -> None:
+    rng, acceleration = random.Random(f"{s_ramps} {braking} {every}"), 90.0
+    rides = [ridden(rng, speed, acceleration, braking, s_ramps, every) for speed in (12.0, 20.0, 28.0, 40.0, 60.0)]
+    mean = 2.0 * acceleration * braking / (1.0 + braking)  # as the time of its ways tells
+    shape = fit_shape(rides, mean)
+    assert shape.acceleration == pytest.approx(acceleration, rel=0.06)
+    assert (shape.braking or shape.acceleration) == pytest.approx(braking * acceleration, rel=0.06)
+    # Its ramps follow 3τ² − 2τ³, whose steepest place is half as steep again as the whole: like 1/(1 − s/2).
+    assert shape.s_share == pytest.approx(2.0 / 3.0 if s_ramps else 0.0, abs=0.21)
+
+
+def test_a_way_that_is_hardly_ever_steady_tells_its_speed_all_the_same() -> None:
+    rng = random.Random(4)
+    axis = Axis(0.0, 0.0, 400.0, 100.0, braking=0.6)
+    axis.go(0.0, 60.0, 60.0)  # 48° of it are ramps
+    readings = [Reading(1.0 + 0.1 * index, axis.position(0.1 * index)) for index in range(1, int(10 * axis.ends_at))]
+    shape = ShapeFit(100.0, 60.0, 0.0)
+    for guess in (0.94, 1.05):
+        figure = fit_ride(Ride(60.0, guess * 60.0, 0.0, readings), shape)
+        assert figure.value == pytest.approx(60.0, rel=0.01)
+    rng.shuffle(readings)
+    with pytest.raises(FitError):
+        fit_ride(Ride(60.0, 60.0, 0.0, readings[:3]), shape)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

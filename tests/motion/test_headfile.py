@@ -23,6 +23,9 @@ from ptzd.motion import (
     write_head,
 )
 
+RAIL = replace(ON_A_RAIL, most_swing_deg=0.09, reading_seconds=0.11, whole_reading_seconds=0.4, told_seconds=0.1)
+NEWER = ("braking_deg_per_s2", "s_share", "lens_waits", "whole_reading_seconds", "told_seconds")
+
 
 @pytest.fixture(scope="module")
 def learned(head: HeadModel) -> LearnedHead:
@@ -30,7 +33,10 @@ def learned(head: HeadModel) -> LearnedHead:
         head,
         origin="learned",
         spread=Spread(0.004, 0.02, 0.01, 0.2, 0.15),
-        settle=replace(ON_A_RAIL, most_swing_deg=0.09, reading_seconds=0.11),
+        pan=replace(head.pan, braking_deg_per_s2=80.0, s_share=0.6),
+        settle=RAIL,
+        tilt_settle=replace(RAIL, most_swing_deg=0.04, natural_rad_per_s=12.0),
+        lens_waits=True,
         focus_acceleration_counts_per_s2=225000.0,
         lens_delay_seconds=0.025,
     )
@@ -52,6 +58,16 @@ def learned(head: HeadModel) -> LearnedHead:
 
 def test_a_head_comes_back_as_it_was_written(learned: LearnedHead) -> None:
     assert read_head(write_head(learned)) == learned
+
+
+def test_a_file_from_before_braking_was_learned_is_read_as_it_was_meant(learned: LearnedHead) -> None:
+    text = write_head(learned).split("\n[settling.tilt]")
+    rest = text[1].split("\n\n", 1)[1]
+    older = [line for line in text[0].splitlines() if line.split(" = ")[0] not in NEWER]
+    model = read_head("\n".join([*older, rest])).model
+    assert model.pan.deceleration_deg_per_s2 == model.pan.acceleration_deg_per_s2
+    assert (model.pan.s_share, model.lens_waits, model.tilt_settle) == (0.0, False, None)
+    assert model.settle_of_tilt == model.settle == replace(RAIL, whole_reading_seconds=0.0, told_seconds=0.0)
 
 
 @pytest.mark.parametrize("renewal", get_args(Renewal))

@@ -7,21 +7,25 @@ import ruckig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ptzd.motion import peak_speed, position_at, remaining_seconds, seconds_for_axis
+from ptzd.motion import peak_speed, position_at, seconds_for_axis
+from ptzd.motion.profile import mean_acceleration, speed_at
 
 distances = st.floats(0.01, 340.0)
 speeds = st.floats(0.3, 120.0)
 accelerations = st.floats(10.0, 500.0)
 
 
-def ruckig_trajectory(distance: float, top_speed: float, acceleration: float) -> ruckig.Trajectory:
+def ruckig_trajectory(
+    distance: float, top_speed: float, acceleration: float, braking: float | None = None, jerk: float = 1e7
+) -> ruckig.Trajectory:
     """`ruckig` limits the jerk as well; a very large limit leaves the trapezoid."""
     wanted = ruckig.InputParameter(1)
     wanted.current_position = [0.0]
     wanted.target_position = [distance]
     wanted.max_velocity = [top_speed]
     wanted.max_acceleration = [acceleration]
-    wanted.max_jerk = [1e7]
+    wanted.min_acceleration = [-(braking or acceleration)]
+    wanted.max_jerk = [jerk]
     trajectory = ruckig.Trajectory(1)
     assert ruckig.Ruckig(1).calculate(wanted, trajectory) == ruckig.Result.Working
     return trajectory
@@ -47,6 +51,31 @@ def test_an_axis_that_is_there_takes_no_time() -> None:
 def test_the_travel_time_is_that_of_ruckig_without_a_jerk_limit(d: float, v: float, a: float) -> None:
     # ruckig's jerk limit of 1e7 adds up to a/1e7 s at each of the profile's corners.
     assert seconds_for_axis(d, v, a) == pytest.approx(ruckig_trajectory(d, v, a).duration, abs=3e-4)
+
+
+@given(distances, speeds, accelerations, accelerations, st.floats(0.0, 1.0))
+@settings(deadline=None)
+def test_a_head_that_brakes_otherwise_than_it_starts_is_where_ruckig_says(
+    d: float, v: float, a: float, b: float, share: float
+) -> None:
+    trajectory = ruckig_trajectory(d, v, a, b)
+    assert seconds_for_axis(d, v, mean_acceleration(a, b)) == pytest.approx(trajectory.duration, abs=3e-4)
+    [place], [speed], _ = trajectory.at_time(share * trajectory.duration)
+    assert position_at(d, v, a, share * trajectory.duration, b) == pytest.approx(place, abs=3e-4 * v + 1e-6)
+    assert speed_at(d, v, a, share * trajectory.duration, b) == pytest.approx(speed, abs=3e-4 * max(a, b))
+
+
+@given(speeds, accelerations, st.floats(0.05, 1.0), st.floats(0.0, 1.0))
+@settings(deadline=None)
+def test_rounded_ramps_are_those_of_ruckig_with_a_jerk_limit(v: float, a: float, s: float, share: float) -> None:
+    d = 2.0 * v * v / a  # long enough to reach the speed
+    # Each end of a ramp of v/a seconds is rounded for s/2 of that; what lies between is steeper for it.
+    steepest = a / (1.0 - s / 2.0)
+    trajectory = ruckig_trajectory(d, v, steepest, jerk=steepest / (s / 2.0 * v / a))
+    assert seconds_for_axis(d, v, a) == pytest.approx(trajectory.duration, rel=1e-6)
+    [place], [speed], _ = trajectory.at_time(share * trajectory.duration)
+    assert position_at(d, v, a, share * trajectory.duration, s_share=s) == pytest.approx(place, abs=1e-6 * d)
+    assert speed_at(d, v, a, share * trajectory.duration, s_share=s) == pytest.approx(speed, abs=1e-5 * v)
 
 
 @given(distances, speeds, accelerations, st.floats(0.0, 1.0), st.sampled_from([-1.0, 1.0]))
@@ -86,9 +115,3 @@ def test_before_its_start_an_axis_stands_and_after_its_end_it_is_there() -> None
     assert position_at(-90.0, 60.0, 120.0, -1.0) == 0.0
     assert position_at(-90.0, 60.0, 120.0, 99.0) == -90.0
     assert position_at(-90.0, 60.0, 120.0, 1.0) == pytest.approx(-45.0)  # half the way at half the time
-
-
-def test_the_remaining_time_runs_down_to_zero() -> None:
-    assert remaining_seconds(90.0, 60.0, 120.0, -1.0) == pytest.approx(2.0)
-    assert remaining_seconds(90.0, 60.0, 120.0, 0.5) == pytest.approx(1.5)
-    assert remaining_seconds(90.0, 60.0, 120.0, 2.5) == 0.0

@@ -1,7 +1,7 @@
 """Whoever reads a position now and then sees a swing end when the readings say so: against a drawn-out imitation.
 
-The imitation looks at A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t) at random moments, 400 times over, with a swing as uncertain as
-a measured one.
+The imitation looks at A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t) at moments that wander, 400 times over, with a swing as uncertain
+as a measured one: first once at everything, then at pan and tilt until these have agreed for long enough.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from statistics import fmean
 import pytest
 
 from ptzd.motion import SettleModel
+from ptzd.motion.seen_still import Swing, seen_still_delay
 
 RAIL = SettleModel(
     base_seconds=0.3,
@@ -23,24 +24,31 @@ RAIL = SettleModel(
     tolerance_deg=0.039,
     most_swing_deg=0.094,
     reading_seconds=0.11,
-    still_seconds=0.2,
+    whole_reading_seconds=0.4,
+    still_seconds=0.3,
 )
+SINCE_SECONDS = 0.1  # from the stop until looking begins
 
 
 def looked(model: SettleModel, swing_deg: float, rng: random.Random) -> float:
-    """Look every now and then, twice as often as may be said that it is still; return when it was said."""
+    """Return when it was said to be still, counted from the beginning of looking."""
     rate = model.damping_ratio * model.natural_rad_per_s
     pace = model.natural_rad_per_s * sqrt(1 - model.damping_ratio**2)
-    seconds, since, turn = rng.uniform(0, model.reading_seconds), None, 0
-    while True:
-        if abs(swing_deg * exp(-rate * seconds) * cos(pace * seconds)) > model.tolerance_deg:
-            since = None
-        else:
-            since = seconds if since is None else since
-            if turn % 2 == 0 and seconds - since >= model.still_seconds - 1e-9:
-                return seconds
-        seconds += 0.5 * model.reading_seconds
-        turn += 1
+
+    def outside(seconds: float) -> bool:
+        return abs(swing_deg * exp(-rate * seconds) * cos(pace * seconds)) > model.tolerance_deg
+
+    begins = SINCE_SECONDS + rng.uniform(-0.3, 0.3) * model.reading_seconds
+    first = begins + model.whole_reading_seconds / 3.0  # pan and tilt come first of three
+    known = [begins + model.whole_reading_seconds]  # and when all was known
+    within_since = None if outside(first) else known[0]
+    while within_since is None or known[-1] - within_since < model.still_seconds - 1e-9:
+        known.append(known[-1] + model.reading_seconds)
+        if outside(known[-1]):
+            within_since = None
+        elif within_since is None:
+            within_since = known[-1]
+    return known[-1] - begins
 
 
 @pytest.mark.parametrize("tolerance_deg", [0.039, 0.0098, 0.005])
@@ -49,16 +57,20 @@ def test_the_delay_is_that_of_the_readings_on_average(tolerance_deg: float, peak
     model, rng = replace(RAIL, tolerance_deg=tolerance_deg), random.Random(3)
     swinging = [looked(model, model.swing_deg(peak) * rng.uniform(0.9, 1.1), rng) for _ in range(400)]
     at_rest = [looked(model, 0.0, rng) for _ in range(400)]
-    assert model.seen_still_seconds(peak) == pytest.approx(fmean(swinging) - fmean(at_rest), abs=0.06)
+    delay = seen_still_delay([Swing(model, model.swing_deg(peak), SINCE_SECONDS)])
+    assert delay.likely == pytest.approx(fmean(swinging) - fmean(at_rest), abs=0.08)
+    assert delay.least <= delay.likely <= delay.most
 
 
-def test_a_swing_within_the_tolerance_delays_nothing() -> None:
-    assert replace(RAIL, tolerance_deg=0.1).seen_still_seconds(120.0) == 0.0
+def test_of_two_axes_the_one_that_swings_longer_counts() -> None:
+    long, short = Swing(RAIL, 0.09, 0.1), Swing(RAIL, 0.05, 0.1)
+    assert seen_still_delay([long, short]) == seen_still_delay([short, long]) == seen_still_delay([long])
+    assert seen_still_delay([short]).likely < seen_still_delay([long]).likely
 
 
-def test_where_somebody_always_looks_it_is_the_swing_itself() -> None:
-    model = replace(RAIL, reading_seconds=0.0)
-    assert model.seen_still_seconds(60.0) == model.swing_seconds(60.0) > 0.0
+def test_a_swing_within_the_tolerance_delays_nothing_and_one_that_is_over_neither() -> None:
+    assert seen_still_delay([Swing(RAIL, 0.03, 0.0)]).most == 0.0
+    assert seen_still_delay([Swing(RAIL, 0.09, 60.0)]).most == 0.0
 
 
 def test_a_swing_grows_no_further_than_the_deceleration_bends_the_mount() -> None:
@@ -67,7 +79,9 @@ def test_a_swing_grows_no_further_than_the_deceleration_bends_the_mount() -> Non
     assert RAIL.swing_deg(50.0) == RAIL.swing_deg(120.0) == 0.094
 
 
-@pytest.mark.parametrize("field", ["most_swing_deg", "reading_seconds", "still_seconds"])
+@pytest.mark.parametrize(
+    "field", ["most_swing_deg", "reading_seconds", "whole_reading_seconds", "told_seconds", "still_seconds"]
+)
 def test_figures_below_zero_are_errors(field: str) -> None:
     with pytest.raises(ValueError):
         replace(RAIL, **{field: -0.1})

@@ -74,7 +74,7 @@ def test_every_axis_is_driven_at_steps_of_its_table_alone(head: HeadModel) -> No
         (plan.tilt, head.tilt.steps_deg_per_s),
         (plan.zoom, head.zoom.drive_counts_per_s),
     ):
-        changes = course.changes()
+        changes = course.changes
         assert all(abs(change.speed) == table[change.step - 1] for change in changes[:-1])
         assert changes[-1].speed == 0.0
         assert all(later.at - earlier.at >= 0.2 for earlier, later in pairwise(changes[:-1]))

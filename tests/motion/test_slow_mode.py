@@ -62,7 +62,7 @@ def planned(head: HeadModel, to: Pose, seconds: float, picture: Picture | None =
 
 def largest_change(plan: ShapedPlan) -> float:
     """Of pan alone, from what it is driven at."""
-    speeds = [0.0, *(change.speed for change in plan.pan.changes())]
+    speeds = [0.0, *(change.speed for change in plan.pan.changes)]
     return max(abs(after - before) for before, after in pairwise(speeds))
 
 
@@ -116,7 +116,7 @@ def test_a_plan_in_slow_mode_has_the_slow_tables(learned: HeadModel) -> None:
     assert learned.slow is not None
     assert (plan.head.pan, plan.head.tilt) == (learned.slow.pan, learned.slow.tilt)
     assert plan.head.spread.speed == learned.slow.spread
-    for change in plan.pan.changes():
+    for change in plan.pan.changes:
         assert change.speed == pytest.approx((0.0, *learned.slow.pan.steps_deg_per_s)[change.step])
 
 

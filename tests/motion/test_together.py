@@ -34,7 +34,7 @@ def way(speeds: tuple[float, ...], distance: float, *, one_step: bool = False) -
 def covered(course: Course) -> float:
     """The way from rest to rest, by adding up trapezia: a ramp takes |change| / acceleration."""
     total, speed, at = 0.0, 0.0, 0.0
-    for change in course.changes():
+    for change in course.changes:
         total += speed * (change.at - at)
         # Meanwhile it goes at the mean of both speeds instead of at the new one.
         total += (speed - change.speed) / 2.0 * abs(change.speed - speed) / ACCELERATION
@@ -47,8 +47,8 @@ def test_two_axes_alike_climb_rung_by_rung_together() -> None:
     steps = (1.0, 2.0, 3.0, 4.0)
     pan, tilt, jolt = found(way(steps, 6.0), way(steps, -6.0), 4.0)
     assert jolt == pytest.approx(sqrt(2.0))
-    assert [change.at for change in pan.changes()] == pytest.approx([change.at for change in tilt.changes()])
-    assert [change.speed for change in pan.changes()] == pytest.approx([-change.speed for change in tilt.changes()])
+    assert [change.at for change in pan.changes] == pytest.approx([change.at for change in tilt.changes])
+    assert [change.speed for change in pan.changes] == pytest.approx([-change.speed for change in tilt.changes])
 
 
 def test_a_gap_that_takes_the_whole_jolt_is_crossed_by_its_axis_alone() -> None:
@@ -73,6 +73,12 @@ def test_a_head_that_lands_at_one_step_sets_out_and_stops_at_the_same_step_of_bo
     assert pan.staircase.steps[0] == tilt.staircase.steps[0]
 
 
+def test_a_short_move_that_lands_at_one_step_sets_out_faster_where_that_jolts_least() -> None:
+    *_, jolt = found(way(PAN_STEPS, 20.0, one_step=True), way(PAN_STEPS, 20.0 / 3.0, one_step=True), 3.0)
+    axes = [AxisMove(PAN_STEPS, ACCELERATION, 20.0), AxisMove(PAN_STEPS, ACCELERATION, 20.0 / 3.0)]
+    assert jolt <= 1.02 * least_jolt(axes, 3.0)
+
+
 def test_what_is_too_far_for_an_axis_has_no_courses() -> None:
     assert head_courses(way((1.0, 2.0), 9.0), way((1.0, 2.0), 1.0), 4.0) is None
 
@@ -88,7 +94,7 @@ def test_both_arrive_at_the_same_time_and_each_changes_no_faster_than_is_seen(
     pan, tilt, jolt = courses
     for course, distance in ((pan, pan_speed * seconds), (tilt, tilt_speed * seconds)):
         assert covered(course) == pytest.approx(distance, rel=1e-6)
-        changes = course.changes()
+        changes = course.changes
         ended = changes[-1].at + abs(changes[-2].speed) / ACCELERATION
         assert ended == pytest.approx(seconds)
         if course.staircase is not None and course.staircase.lag:
@@ -106,7 +112,7 @@ def test_an_axis_with_time_to_spare_takes_its_lower_rungs_with_the_other_one() -
 
 
 def driven_at(course: Course, at: float) -> float:
-    return next((change.speed for change in reversed(course.changes()) if change.at <= at), 0.0)
+    return next((change.speed for change in reversed(course.changes) if change.at <= at), 0.0)
 
 
 def largest_within_the_window(pan: Course, tilt: Course) -> float:

@@ -6,10 +6,10 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import replace
 
-from ptzd.motion import AxisModel, Reading, fit_speed, steady
+from ptzd.motion import AxisModel, Reading, ShapeFit, fit_speed, steady
 from ptzd.refusal import Refusal
 
-from .measurements import Measurements, PanStop, ShortTrip, StepTrip, ramp_of, steady_part
+from .measurements import Measurements, ShortTrip, StepTrip, Stop, ramp_of, steady_part
 from .probe import READING_EVERY_SECONDS, TRIES, Probe
 from .progress import Stages
 from .trials import (
@@ -163,29 +163,31 @@ class HeadTrials:
         if trip is None:
             return 0
         model, per_degree = self._probe.axis(axis), self._probe.rooms.of(axis).scale.counts_per_degree
-        return len(steady_part(trip, model.speed_deg_per_s(step), model.acceleration_deg_per_s2, per_degree))
+        shape = ShapeFit(model.acceleration_deg_per_s2, None, 0.0)
+        return len(steady_part(trip, model.speed_deg_per_s(step), shape, per_degree))
 
     async def stops(self) -> None:
-        """Stop from ever slower speeds, as long as the camera is seen to swing."""
-        swinging = True
-        for share in STOP_SHARES:
-            seen = False
-            for _ in range(2):
-                self._stages.begin()
-                if swinging:
-                    seen = await self._stop(share) or seen
-            swinging = seen
+        """Stop either axis from ever slower speeds, as long as the camera is seen to swing."""
+        for axis in AXES:
+            swinging = True
+            for share in STOP_SHARES:
+                seen = False
+                for _ in range(2):
+                    self._stages.begin()
+                    if swinging:
+                        seen = await self._stop(axis, share) or seen
+                swinging = seen
 
-    async def _stop(self, share: float) -> bool:
+    async def _stop(self, axis: Axis, share: float) -> bool:
         """Return whether a swing was to be seen after a stop from that share of the fastest speed."""
-        model, room = self._probe.head.pan, self._probe.rooms.pan
+        model, room = self._probe.axis(axis), self._probe.rooms.of(axis)
         wanted = share * min(model.steps_deg_per_s[-1], (0.9 * room.deg * model.acceleration_deg_per_s2) ** 0.5)
         step = sum(speed <= 1.001 * wanted for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
         travel = room.travel(1.1 * speed * speed / model.acceleration_deg_per_s2 + 0.3 * speed)
         for _ in range(TRIES):
-            target = await self._probe.make_room("pan", travel)
-            order = await self._probe.go({"pan": target}, self._probe.steps(step))
+            target = await self._probe.make_room(axis, travel)
+            order = await self._probe.go({axis: target}, self._probe.steps(step))
             if order.seconds is not None:
                 break
             await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
@@ -193,14 +195,14 @@ class HeadTrials:
         until = self._loop.time() + WATCHED_SECONDS
         while (now := self._loop.time()) < until:
             at, counts = await self._probe.read_head()
-            readings.append(Reading(at - order.sent_at, counts["pan"] - target))
+            readings.append(Reading(at - order.sent_at, counts[axis] - target))
             if now > until - 0.7 * WATCHED_SECONDS and not any(
                 abs(each.position) >= VISIBLE_COUNTS for each in readings
             ):
                 return False
             await asyncio.sleep(0.6 * READING_EVERY_SECONDS)
         if order.seconds is not None:
-            self._measured.pan_stops.append(PanStop(travel / room.scale.counts_per_degree, step, readings))
+            self._measured.stops.append(Stop(axis, travel / room.scale.counts_per_degree, step, readings))
         return any(abs(each.position) >= VISIBLE_COUNTS for each in readings)
 
 

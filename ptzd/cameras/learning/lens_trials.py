@@ -6,7 +6,6 @@ import asyncio
 from collections.abc import Awaitable
 from dataclasses import replace
 
-from ptzd.cameras.reading import read_settling
 from ptzd.cameras.reports import Framing
 from ptzd.motion import Reading
 from ptzd.refusal import Refusal
@@ -26,10 +25,9 @@ from ptzd.visca import (
 from .measurements import Measurements, Seeing
 from .probe import HALT_SECONDS, READING_EVERY_SECONDS, REST_SECONDS, TRIES, Order, Probe
 from .progress import Stages
-from .trials import DRIVEN_SECONDS, FOCUS_SHARES, NUDGE_SHARE, NUDGES, ZOOM_SHARES
-from .watches import LensWatch
+from .trials import DRIVEN_SECONDS, FOCUS_SHARES, ZOOM_SHARES
+from .watches import read_on_the_way, see_still
 
-LONGEST_LOOK_SECONDS = 3.0
 LONGEST_ZOOM_SECONDS = 90.0  # from end to end, by any motor
 LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
 ENOUGH_READINGS = 12  # of steady travel, for a speed
@@ -57,9 +55,6 @@ class LensTrials:
         for share in (*ZOOM_SHARES, *ZOOM_SHARES):
             self._stages.begin()
             await self._zoom_trip(round(share * (zoom.tele_counts - zoom.wide_counts)))
-        for _ in range(NUDGES):
-            self._stages.begin()
-            await self._nudge(round(NUDGE_SHARE * (zoom.tele_counts - zoom.wide_counts)))
         for speed in range(len(self._probe.head.zoom.drive_counts_per_s)):
             self._stages.begin()
             await self._zoom_drive(speed)
@@ -79,11 +74,6 @@ class LensTrials:
                 self._measured.zoom_trips.append((abs(target - begin), order.seconds))
                 self._expect_zoom(abs(target - begin) / order.seconds)
                 return
-
-    async def _nudge(self, travel: int) -> None:
-        """Move the zoom a little, since a camera that moved a moment ago is read more often than one at rest."""
-        target, _ = _ahead(self._probe.zoom_at, travel, self._dialect.zoom.wide_counts, self._dialect.zoom.tele_counts)
-        await self._observe(self.zoom_to(target))
 
     async def zoom_to(self, counts: int) -> Order:
         """Send the zoom there and wait for as long as it moves: a motor on the lens may need half a minute."""
@@ -163,36 +153,19 @@ class LensTrials:
     async def _observe(self, order: Awaitable[Order]) -> Order:
         """Carry out an order of the lens and see that the camera is still, just as its moves are seen to have settled.
 
-        There, too, the camera is read by two: by the move that wants to end, and by the watch that never does.
+        There, too, the watch reads until the end is told, and its last question holds up the first one after that.
         """
-        watch = LensWatch(self._probe.line, self._dialect, self._seeing)
-        watching = asyncio.create_task(watch.run())
+        probe = self._probe
+        watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing))
         try:
             done = await order
-            wanted = Framing(
-                self._probe.at["pan"], self._probe.at["tilt"], self._probe.zoom_at, self._probe.focus_at, "manual"
-            )
-            began_at = read_at = self._loop.time()
-            watch.expect(wanted)
-            last: Framing | None = None
-            while self._loop.time() < began_at + LONGEST_LOOK_SECONDS:
-                surely = watch.seems_still(self._loop.time())
-                known = last if last is not None and watch.lens_is_there(last) and not surely else None
-                last = framing = await self._probe.patiently(lambda known=known: read_settling(self._probe.line, known))  # type: ignore[misc]
-                self._probe.heard(framing)
-                now = self._loop.time()
-                if read_at > began_at:
-                    self._measured.between_readings.append(now - read_at)
-                read_at = now
-                watch.take(framing, now)
-                if known is None and watch.seems_still(now):
-                    self._measured.seen_still.append(now - began_at)
-                    break
-                await asyncio.sleep(self._seeing.pause_seconds)
-            return done
         finally:
             watching.cancel()
             await asyncio.wait([watching])
+        wanted = Framing(probe.at["pan"], probe.at["tilt"], probe.zoom_at, probe.focus_at, "manual")
+        if (seconds := await see_still(probe, self._dialect, self._seeing, wanted, self._measured)) is not None:
+            self._measured.seen_still.append(seconds)
+        return done
 
 
 def _ahead(here: int, travel: int, least: int, most: int) -> tuple[int, int | None]:

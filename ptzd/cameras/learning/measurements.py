@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import sqrt
-from statistics import fmean, median, pstdev
+from statistics import fmean, median
 
 from ptzd.cameras.framing import Tolerance
 from ptzd.motion import (
     AxisModel,
     Figure,
+    FitError,
     HeadModel,
     LearnedHead,
     Measured,
+    Pose,
+    Prediction,
     RampFit,
     Reading,
+    Ride,
     SettleModel,
+    ShapeFit,
     SlowMode,
     Spread,
     SwingFit,
@@ -26,15 +32,19 @@ from ptzd.motion import (
     ZoomModel,
     fit_amplitudes,
     fit_lens,
+    fit_line,
     fit_ramp,
+    fit_ride,
+    fit_shape,
     fit_speed,
     peak_speed,
+    predict,
     seconds_for_axis,
     speed_from_trip,
-    start_seconds,
     steady,
     swing_fitting,
 )
+from ptzd.motion.fit import NORMAL_MAD
 from ptzd.visca import Dialect
 
 from .renewal import RenewalTrial, agreed
@@ -45,14 +55,17 @@ LEAST_SPEED_SPREAD = 0.003
 LEAST_ACCELERATION_SPREAD = 0.01
 LEAST_LENS_SPREAD = 0.005
 LEAST_LATENCY_SPREAD = 0.1
-LEAST_SETTLING_SPREAD = 0.1
+LEAST_SETTLING_SPREAD = 0.12
 GUESSED_SPREAD = 0.05  # of a step for which the range was too small
 TIMED_SPREAD = 0.015  # of a step told by the time of its way; a worse one is told better by its neighbours
 LEAST_READINGS = 8
 MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, not of the speed
 SLOW_LEAST_STEPS = 6  # of each axis: fewer tell nothing of the others
 SLOW_SHARE = 0.95  # of the usual speeds: a slow mode that is hardly slower is none
+SWING_FACTORS = (1.0, 0.95, 1.05, 0.9, 1.1, 0.85, 1.18, 0.8, 1.25, 0.72, 1.4)  # the first of equals
+LEAST_WHOLE_MOVES = 3  # to be believed of how long looking takes
 ROUNDS = 3  # speeds and accelerations tell of each other
+UNKNOWN_SHAPE = 0.65  # of the mean acceleration: neither ramp is longer, unless the other is three times as short
 STEADY_ACCELERATION = 0.9  # a ramp is taken to be longer than it is: what is left is surely steady
 
 
@@ -84,12 +97,24 @@ class ShortTrip:
 
 
 @dataclass(frozen=True, slots=True)
-class PanStop:
+class Stop:
     """A stop after a way at a step: readings in counts off the place of rest, seconds from the order on."""
 
+    axis: Axis
     distance_deg: float
     step: int
     readings: Sequence[Reading]
+
+
+@dataclass(frozen=True, slots=True)
+class WholeMove:
+    """A move of head and lens, and the seconds from its order until its end was told, and until it was seen still."""
+
+    from_: Pose
+    to: Pose
+    steps: Mapping[Axis, int]
+    told_seconds: float
+    still_seconds: float
 
 
 @dataclass(slots=True)
@@ -100,13 +125,17 @@ class Measurements:
     step_trips: dict[Axis, dict[int, StepTrip]] = field(default_factory=lambda: {axis: {} for axis in AXES})
     slow_share: float | None = None  # of the usual speeds, roughly, at which those in slow mode were looked for
     slow_trips: dict[Axis, dict[int, StepTrip]] = field(default_factory=lambda: {axis: {} for axis in AXES})
-    pan_stops: list[PanStop] = field(default_factory=list)
+    stops: list[Stop] = field(default_factory=list)
     renewals: list[RenewalTrial] = field(default_factory=list)
     zoom_trips: list[tuple[float, float]] = field(default_factory=list)
     zoom_drives: dict[int, list[Reading]] = field(default_factory=dict)
     focus_trips: list[tuple[float, float]] = field(default_factory=list)
     seen_still: list[float] = field(default_factory=list)  # seconds from the end's report until readings said "still"
-    between_readings: list[float] = field(default_factory=list)
+    between_readings: list[float] = field(default_factory=list)  # of pan and tilt, seconds
+    whole_readings: list[float] = field(default_factory=list)  # seconds that a reading of everything takes
+    lens_delays: list[float] = field(default_factory=list)  # seconds from the head's ACK to the lens's
+    lens_waits: list[float] = field(default_factory=list)  # or from the report of the head's end, where that came first
+    whole_moves: list[WholeMove] = field(default_factory=list)
     acknowledged: list[float] = field(default_factory=list)  # seconds from an order to its ACK
 
 
@@ -114,6 +143,7 @@ class Measurements:
 class _AxisFit:
     steps: tuple[Figure, ...]
     ramp: RampFit
+    shape: ShapeFit
     not_reached: tuple[int, ...]
     starts: tuple[float, ...]  # seconds from the order to the first motion
 
@@ -122,13 +152,15 @@ class _AxisFit:
         return tuple(figure.value for figure in self.steps)
 
     def model(self) -> AxisModel:
-        return AxisModel(self.speeds, self.ramp.acceleration.value)
+        return AxisModel(self.speeds, self.shape.acceleration, self.shape.braking, self.shape.s_share)
 
 
-def steady_part(trip: StepTrip, speed: float, acceleration: float, counts_per_degree: float) -> list[Reading]:
+def steady_part(trip: StepTrip, speed: float, shape: ShapeFit, counts_per_degree: float) -> list[Reading]:
     """Return the readings of a way between its ramps."""
-    guard = 0.5 * speed * speed / (STEADY_ACCELERATION * acceleration) + 1.5 / counts_per_degree
-    return steady(trip.readings, trip.distance_deg, guard)
+    ramp = 0.5 * speed * speed / STEADY_ACCELERATION
+    grain = 1.5 / counts_per_degree
+    braking = shape.acceleration if shape.braking is None else shape.braking
+    return steady(trip.readings, trip.distance_deg, ramp / shape.acceleration + grain, ramp / braking + grain)
 
 
 def ramp_of(trips: Sequence[ShortTrip], fastest_deg_per_s: float) -> RampFit:
@@ -159,7 +191,8 @@ async def learned_head(
     slow_tilt = _slow_axis(measured, "tilt", tilt, dialect.tilt.counts_per_degree)
     if slow_pan is None or slow_tilt is None:
         slow_pan = slow_tilt = None
-    settle, settling_spread = await _settle(measured, dialect, pan, latency, lag, seeing)
+    settles = await _settles(measured, {"pan": pan, "tilt": tilt}, dialect, latency, lag, seeing)
+    waits = len(measured.lens_waits) > len(measured.lens_delays)
     models: dict[Axis, AxisModel] = {"pan": pan.model()}
     if not published.shared_speed:
         models["tilt"] = tilt.model()
@@ -169,23 +202,27 @@ async def learned_head(
         acceleration=max(LEAST_ACCELERATION_SPREAD, pan.ramp.acceleration.spread, tilt.ramp.acceleration.spread),
         lens=max(LEAST_LENS_SPREAD, zoom.speed.spread, focus.speed.spread),
         latency=max(LEAST_LATENCY_SPREAD, latency_deviation / max(latency, 0.001)),
-        settling=settling_spread,
+        settling=LEAST_SETTLING_SPREAD,
     )
-    model = HeadModel(
-        pan=pan.model(),
-        tilt=tilt.model(),
-        zoom=ZoomModel(zoom.speed.value, drives, zoom.acceleration.value),
-        focus_counts_per_s=focus.speed.value,
-        focus_acceleration_counts_per_s2=focus.acceleration.value,
-        latency_seconds=latency,
-        # Zoom and focus wait for the ACK of the head's order, and for that of "focus by hand" after it.
-        lens_delay_seconds=2.0 * median(measured.acknowledged),
-        settle=settle,
-        origin="learned",
-        spread=spread,
-        shared_speed=published.shared_speed,
-        slow=None if slow_pan is None or slow_tilt is None else _slow_mode(slow_pan, slow_tilt),
-        renewal=agreed(measured.renewals, models, per_degree),
+    model = _with_whole_moves(
+        HeadModel(
+            pan=pan.model(),
+            tilt=tilt.model(),
+            zoom=ZoomModel(zoom.speed.value, drives, zoom.acceleration.value),
+            focus_counts_per_s=focus.speed.value,
+            focus_acceleration_counts_per_s2=focus.acceleration.value,
+            latency_seconds=latency,
+            lens_delay_seconds=lag + median(measured.lens_waits) if waits else max(0.0, median(measured.lens_delays)),
+            lens_waits=waits,
+            settle=settles["pan"],
+            tilt_settle=settles["tilt"],
+            origin="learned",
+            spread=spread,
+            shared_speed=published.shared_speed,
+            slow=None if slow_pan is None or slow_tilt is None else _slow_mode(slow_pan, slow_tilt),
+            renewal=agreed(measured.renewals, models, per_degree),
+        ),
+        measured.whole_moves,
     )
     figures = Measured(
         pan_steps=tuple(figure.spread for figure in pan.steps),
@@ -197,7 +234,7 @@ async def learned_head(
         zoom_acceleration=zoom.acceleration.spread,
         focus=focus.speed.spread,
         latency=spread.latency,
-        settling=settling_spread,
+        settling=model.spread.settling,
         not_reached=(
             *(f"pan step {step}" for step in pan.not_reached),
             *(f"tilt step {step}" for step in tilt.not_reached),
@@ -210,6 +247,63 @@ async def learned_head(
     return LearnedHead(model, figures, dialect.name, learned_at)
 
 
+def _with_whole_moves(model: HeadModel, moves: Sequence[WholeMove]) -> HeadModel:
+    """Let the figures of settling, and their spread, be such that the moves are explained that were made like recalls.
+
+    What those took that did not swing, beyond all that is known, is due to looking: by how much the watch's last
+    question holds that up, and what else a camera has to do then. What the others took tells how wide the swing is that
+    counts, better than a few readings of each stop do.
+    """
+    still = [move for move in moves if not _swings(model, move)]
+    if len(still) >= LEAST_WHOLE_MOVES:
+        base = model.settle.base_seconds + _expected(_rests(model, still))
+        model = replace(
+            model,
+            settle=replace(model.settle, base_seconds=base),
+            tilt_settle=replace(model.settle_of_tilt, base_seconds=base),
+        )
+    if len(moves) - len(still) >= LEAST_WHOLE_MOVES:
+        model = min(
+            (_swinging(model, factor) for factor in SWING_FACTORS),
+            key=lambda each: sum(map(abs, _rests(each, moves))),
+        )
+    rests = _rests(model, moves)
+    if len(rests) < LEAST_WHOLE_MOVES:
+        return model
+    off = NORMAL_MAD * median(abs(rest - median(rests)) for rest in rests)
+    return replace(
+        model,
+        spread=replace(model.spread, settling=max(model.spread.settling, off / model.settle.base_seconds)),
+    )
+
+
+def _rests(model: HeadModel, moves: Sequence[WholeMove]) -> list[float]:
+    """By how much longer each took than predicted."""
+    return [move.still_seconds - _predicted(model, move).seconds_to_settled for move in moves]
+
+
+def _swinging(model: HeadModel, factor: float) -> HeadModel:
+    """The same head, whose swings are so many times as wide."""
+
+    def wider(settle: SettleModel) -> SettleModel:
+        most = None if settle.most_swing_deg is None else factor * settle.most_swing_deg
+        return replace(settle, swing_deg_per_deg_per_s=factor * settle.swing_deg_per_deg_per_s, most_swing_deg=most)
+
+    return replace(model, settle=wider(model.settle), tilt_settle=wider(model.settle_of_tilt))
+
+
+def _swings(model: HeadModel, move: WholeMove) -> bool:
+    """Whether a move ends so that it is seen to swing, as far as is known."""
+    within = _predicted(model, replace(move, from_=move.to))  # what looking takes, and all delays
+    predicted = _predicted(model, move)
+    looking = within.seconds_to_settled - within.seconds_to_arrival
+    return predicted.seconds_to_settled - predicted.seconds_to_arrival > looking + 0.001
+
+
+def _predicted(model: HeadModel, move: WholeMove) -> Prediction:
+    return predict(model, move.from_, move.to, move.steps["pan"], move.steps["tilt"])
+
+
 def _start_deviation(pan: RampFit, tilt: RampFit) -> float:
     """The deviation of a start's delay: half of what varies is the report of the end's."""
     return sqrt(0.25 * (pan.delay_deviation_seconds**2 + tilt.delay_deviation_seconds**2))
@@ -217,27 +311,39 @@ def _start_deviation(pan: RampFit, tilt: RampFit) -> float:
 
 def _axis(measured: Measurements, axis: Axis, published: AxisModel, counts_per_degree: float) -> _AxisFit:
     speeds = list(published.steps_deg_per_s)
+    trips = measured.step_trips[axis]
     ramp = ramp_of(measured.short_trips[axis], speeds[-1])
+    # As long as nothing is known of its ramps, either may be as long as both are together.
+    mean = ramp.acceleration.value
+    shape = ShapeFit(UNKNOWN_SHAPE * mean, UNKNOWN_SHAPE * mean, 0.0)
     found: dict[int, Figure] = {}
+    starts: dict[int, float] = {}
     for _ in range(ROUNDS):
-        found = {}
-        for step, trip in measured.step_trips[axis].items():
-            figure = _step(trip, speeds[step - 1], ramp, counts_per_degree)
-            if figure is not None:
-                found[step] = figure
-                speeds[step - 1] = figure.value
+        found, starts = {}, {}
+        rides = []
+        for step, trip in trips.items():
+            readings = steady_part(trip, speeds[step - 1], shape, counts_per_degree)
+            if len(readings) < LEAST_READINGS:
+                continue
+            figure, offset = fit_line(readings)
+            found[step], starts[step], speeds[step - 1] = figure, offset, figure.value
+            ways = [Reading(each.seconds, abs(each.position)) for each in trip.readings]
+            rides.append(Ride(trip.distance_deg, figure.value, offset, ways))
         ramp = ramp_of(measured.short_trips[axis], speeds[-1])
+        shape = fit_shape(rides, ramp.acceleration.value)
+    for step, trip in trips.items():
+        figure = found.get(step) or _unsteady(trip, speeds[step - 1], ramp, shape)  # type: ignore[assignment]
+        if figure is not None:
+            found[step] = figure
     steps = _complete(found, published.steps_deg_per_s)
-    starts = []
-    for step, figure in found.items():
-        readings = steady_part(
-            measured.step_trips[axis][step], figure.value, ramp.acceleration.value, counts_per_degree
-        )
+    begins = [
+        offset - 0.5 * found[step].value / shape.acceleration
+        for step, offset in starts.items()
         # A slow step passes too few counts to tell the moment, and a fast one has to be known too well.
-        if len(readings) >= LEAST_READINGS and 5.0 <= figure.value <= 40.0:
-            starts.append(start_seconds(readings, figure.value, ramp.acceleration.value))
+        if 5.0 <= found[step].value <= 40.0
+    ]
     not_reached = tuple(step for step in range(1, len(steps) + 1) if step not in found)
-    return _AxisFit(steps, ramp, not_reached, tuple(starts))
+    return _AxisFit(steps, ramp, shape, not_reached, tuple(begins))
 
 
 def _slow_axis(measured: Measurements, axis: Axis, usual: _AxisFit, counts_per_degree: float) -> _AxisFit | None:
@@ -248,7 +354,11 @@ def _slow_axis(measured: Measurements, axis: Axis, usual: _AxisFit, counts_per_d
     for step, trip in measured.slow_trips[axis].items():
         speed = measured.slow_share * usual.speeds[step - 1]
         for _ in range(ROUNDS):
-            figure = _step(trip, speed, usual.ramp, counts_per_degree)
+            readings = steady_part(trip, speed, usual.shape, counts_per_degree)
+            if len(readings) >= LEAST_READINGS:
+                figure: Figure | None = fit_speed(readings)
+            else:
+                figure = _unsteady(trip, speed, usual.ramp, usual.shape)
             if figure is None:
                 break
             speed, found[step] = figure.value, figure
@@ -257,7 +367,9 @@ def _slow_axis(measured: Measurements, axis: Axis, usual: _AxisFit, counts_per_d
     if median(figure.value / usual.speeds[step - 1] for step, figure in found.items()) > SLOW_SHARE:
         return None
     steps = _complete(found, usual.speeds)
-    return _AxisFit(steps, usual.ramp, tuple(step for step in range(1, len(steps) + 1) if step not in found), ())
+    return _AxisFit(
+        steps, usual.ramp, usual.shape, tuple(step for step in range(1, len(steps) + 1) if step not in found), ()
+    )
 
 
 def _slow_mode(pan: _AxisFit, tilt: _AxisFit) -> SlowMode:
@@ -273,10 +385,18 @@ def _not_reached_slowly(axis: Axis, fit: _AxisFit | None) -> list[str]:
     return [] if fit is None else [f"{axis} step {step} in slow mode" for step in fit.not_reached]
 
 
-def _step(trip: StepTrip, speed: float, ramp: RampFit, counts_per_degree: float) -> Figure | None:
-    readings = steady_part(trip, speed, ramp.acceleration.value, counts_per_degree)
-    if len(readings) >= LEAST_READINGS:
-        return fit_speed(readings)
+def _unsteady(trip: StepTrip, speed: float, ramp: RampFit, shape: ShapeFit) -> Figure | None:
+    """The speed of a way that was hardly ever steady, by the time that it took or where it was on the way."""
+    figures = [_timed(trip, ramp)]
+    if speed * speed / ramp.acceleration.value < MOST_RAMP_SHARE * trip.distance_deg:
+        ways = [Reading(each.seconds, abs(each.position)) for each in trip.readings]
+        with suppress(FitError):
+            figures.append(fit_ride(Ride(trip.distance_deg, speed, 0.0, ways), shape))
+    known = [figure for figure in figures if figure is not None and figure.spread < TIMED_SPREAD]
+    return min(known, key=lambda figure: figure.spread, default=None)
+
+
+def _timed(trip: StepTrip, ramp: RampFit) -> Figure | None:
     if trip.seconds is None:
         return None
     value = speed_from_trip(trip.distance_deg, trip.seconds - ramp.delay_seconds, ramp.acceleration.value)
@@ -290,8 +410,7 @@ def _step(trip: StepTrip, speed: float, ramp: RampFit, counts_per_degree: float)
         speed_from_trip(trip.distance_deg, late, ramp.acceleration.value),
     )
     off = [1.0 if other is None else abs(other / value - 1.0) for other in others]
-    spread = sqrt(sum(each * each for each in off))
-    return Figure(value, spread) if spread < TIMED_SPREAD else None
+    return Figure(value, sqrt(sum(each * each for each in off)))
 
 
 def _complete(found: Mapping[int, Figure], published: Sequence[float]) -> tuple[Figure, ...]:
@@ -318,9 +437,9 @@ def _typical(spreads: Sequence[float]) -> float:
 
 
 def _expected(values: Sequence[float]) -> float:
-    """The mean, but for the longest twentieth: what a loss on the network costs now and then is to be expected too."""
+    """The mean, but for the longest tenth: a loss on the network now and then is left out."""
     ordered = sorted(values)
-    return fmean(ordered[: max(1, len(ordered) - len(ordered) // 20)])
+    return fmean(ordered[: max(1, len(ordered) - len(ordered) // 10)])
 
 
 def _drives(drives: Mapping[int, Sequence[Reading]], assumed: ZoomModel) -> tuple[tuple[float, ...], tuple[float, ...]]:
@@ -329,53 +448,61 @@ def _drives(drives: Mapping[int, Sequence[Reading]], assumed: ZoomModel) -> tupl
     return tuple(figure.value for figure in complete), tuple(figure.spread for figure in complete)
 
 
-async def _settle(
-    measured: Measurements, dialect: Dialect, pan: _AxisFit, latency: float, lag: float, seeing: Seeing
-) -> tuple[SettleModel, float]:
-    """How long it takes until the camera is seen to be still, and the relative spread of that."""
-    per_degree = dialect.pan.counts_per_degree
-    base = lag + _expected(measured.seen_still)
-    deviation = pstdev(measured.seen_still)
-    reading = median(measured.between_readings)
-    peaks, stops = [], []
-    acceleration = pan.ramp.acceleration.value
-    for stop in measured.pan_stops:
-        speed = pan.speeds[stop.step - 1]
-        stopped = latency + seconds_for_axis(stop.distance_deg, speed, acceleration)
-        peaks.append(peak_speed(stop.distance_deg, speed, acceleration))
-        stops.append([Reading(each.seconds - stopped, each.position) for each in stop.readings])
+async def _settles(
+    measured: Measurements, fits: Mapping[Axis, _AxisFit], dialect: Dialect, latency: float, lag: float, seeing: Seeing
+) -> dict[Axis, SettleModel]:
+    """How long it takes until either axis is seen to be still; the base is that of looking alone."""
+    stops = [_since_stop(stop, fits[stop.axis], latency) for stop in measured.stops]
     swing = await _swing(stops)
-    if swing is not None:
-        per_speed, most = fit_amplitudes(
-            [
-                (peak, counts / per_degree)
-                for peak, counts in zip(peaks, swing.amplitudes_counts, strict=True)
-                if counts > 0.0
-            ]
+    settles: dict[Axis, SettleModel] = {}
+    for axis in AXES:
+        scale, tolerance = (
+            (dialect.pan, seeing.tolerance.pan_counts)
+            if axis == "pan"
+            else (dialect.tilt, seeing.tolerance.tilt_counts)
         )
-        damping, natural = swing.damping_ratio, swing.natural_rad_per_s
-        tolerance = (seeing.tolerance.pan_counts + swing.play_counts) / per_degree
         settle = SettleModel(
-            base_seconds=base,
-            swing_deg_per_deg_per_s=per_speed,
-            damping_ratio=damping,
-            natural_rad_per_s=natural,
-            tolerance_deg=tolerance,
-            most_swing_deg=most,
-            reading_seconds=reading,
-            still_seconds=seeing.still_seconds,
-        )
-    else:
-        settle = SettleModel(
-            base_seconds=base,
+            base_seconds=lag + _expected(measured.seen_still),
             swing_deg_per_deg_per_s=0.0,
             damping_ratio=0.1,
             natural_rad_per_s=30.0,
-            tolerance_deg=(seeing.tolerance.pan_counts + 0.5) / per_degree,
-            reading_seconds=reading,
+            tolerance_deg=(tolerance + 0.5) / scale.counts_per_degree,
+            reading_seconds=median(measured.between_readings),
+            whole_reading_seconds=median(measured.whole_readings),
+            told_seconds=lag,
             still_seconds=seeing.still_seconds,
         )
-    return settle, max(LEAST_SETTLING_SPREAD, deviation / base)
+        grown = [] if swing is None else _grown(measured.stops, swing, axis, fits[axis], scale.counts_per_degree)
+        if swing is not None and grown:
+            per_speed, most = fit_amplitudes(grown)
+            settle = replace(
+                settle,
+                swing_deg_per_deg_per_s=per_speed,
+                most_swing_deg=most,
+                damping_ratio=swing.damping_ratio,
+                natural_rad_per_s=swing.natural_rad_per_s,
+                tolerance_deg=(tolerance + swing.play_counts) / scale.counts_per_degree,
+            )
+        settles[axis] = settle
+    return settles
+
+
+def _since_stop(stop: Stop, fit: _AxisFit, latency: float) -> list[Reading]:
+    """The readings after a stop, by the time that has passed since."""
+    stopped = latency + seconds_for_axis(stop.distance_deg, fit.speeds[stop.step - 1], fit.ramp.acceleration.value)
+    return [Reading(each.seconds - stopped, each.position) for each in stop.readings]
+
+
+def _grown(
+    stops: Sequence[Stop], swing: SwingFit, axis: Axis, fit: _AxisFit, counts_per_degree: float
+) -> list[tuple[float, float]]:
+    """From which speed, and how wide, an axis swung after each stop at which that was to be seen."""
+    acceleration = fit.ramp.acceleration.value
+    return [
+        (peak_speed(stop.distance_deg, fit.speeds[stop.step - 1], acceleration), counts / counts_per_degree)
+        for stop, counts in zip(stops, swing.amplitudes_counts, strict=True)
+        if stop.axis == axis and counts > 0.0
+    ]
 
 
 async def _swing(stops: Sequence[Sequence[Reading]]) -> SwingFit | None:

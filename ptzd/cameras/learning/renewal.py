@@ -67,12 +67,14 @@ def verdict(trial: RenewalTrial, model: AxisModel, counts_per_degree: float) -> 
         return "refused" if trial.farther_on else "unknown"
     if len(trial.orders) < 2 or not trial.readings:
         return "unknown"
-    acceleration = model.acceleration_deg_per_s2
+    starting, braking = model.acceleration_deg_per_s2, model.deceleration_deg_per_s2
     speeds = [model.speed_deg_per_s(step) for _, step in trial.orders]
-    changes = _changes(trial, speeds, acceleration)
+    changes = _changes(trial, speeds, model)
     begin, until = trial.orders[1][0], trial.until
     expected = _way(changes, begin, until)
-    cost = sum((before * before + after * after) / (2.0 * acceleration) for before, after in pairwise(speeds))
+    cost = sum(
+        before * before / (2.0 * braking) + after * after / (2.0 * starting) for before, after in pairwise(speeds)
+    )
     if cost * counts_per_degree < LEAST_COUNTS or cost < LEAST_SECONDS * expected / (until - begin):
         return "unknown"
     lost = expected - (_place(trial.readings, until) - _place(trial.readings, begin))
@@ -90,12 +92,16 @@ def verdict(trial: RenewalTrial, model: AxisModel, counts_per_degree: float) -> 
     return "smooth" if abs(lost) < PASSED_SHARE * cost and dip < NO_DIP_SHARE else "unknown"
 
 
-def _changes(trial: RenewalTrial, speeds: Sequence[float], acceleration: float) -> list[tuple[float, float]]:
+def _changes(trial: RenewalTrial, speeds: Sequence[float], model: AxisModel) -> list[tuple[float, float]]:
     """From when on which speed holds, for a head that goes on smoothly: its ramps are cut in the middle."""
     before = [0.0, *speeds[:-1]]
+
+    def ramp(earlier: float, after: float) -> float:
+        acceleration = model.acceleration_deg_per_s2 if after > earlier else model.deceleration_deg_per_s2
+        return abs(after - earlier) / (2.0 * acceleration)
+
     return [
-        (at + abs(after - earlier) / (2.0 * acceleration), after)
-        for (at, _), earlier, after in zip(trial.orders, before, speeds, strict=True)
+        (at + ramp(earlier, after), after) for (at, _), earlier, after in zip(trial.orders, before, speeds, strict=True)
     ]
 
 

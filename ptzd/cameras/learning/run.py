@@ -19,6 +19,7 @@ from collections.abc import Awaitable, Callable
 from datetime import datetime
 
 from ptzd.cameras.line import Line, LineDown, PushedAside
+from ptzd.cameras.reading import read_framing
 from ptzd.cameras.reports import Framing
 from ptzd.cameras.slowmode import SlowModeRefused, SlowModeSwitch
 from ptzd.motion import FitError, HeadModel, LearnedHead, published_head
@@ -32,6 +33,7 @@ from .probe import HALT_SECONDS, TAKEN_OVER, TRIES, Probe
 from .progress import Progress, Stages
 from .renewal_trials import RenewalTrials
 from .trials import LearnLimits, Plan, plan_trials, rooms_within
+from .whole_moves import WholeMoves
 
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
 
@@ -72,7 +74,7 @@ async def learn(
     plan = plan_trials(published, dialect, rooms, rng)
     measured = Measurements()
     probe = Probe(line, start, rooms, published, measured.acknowledged, heard)
-    run = _Run(probe, dialect, start, plan, slow, seeing, measured, Stages(plan, progress))
+    run = _Run(probe, dialect, start, plan, slow, seeing, measured, Stages(plan, progress), rng)
     try:
         await run.all()
         return await learned_head(measured, dialect, published, seeing, calendar())
@@ -107,6 +109,7 @@ class _Run:
         seeing: Seeing,
         measured: Measurements,
         stages: Stages,
+        rng: random.Random,
     ) -> None:
         self._probe = probe
         self._dialect = dialect
@@ -116,6 +119,7 @@ class _Run:
         self._head = HeadTrials(probe, plan, measured, stages)
         self._renewals = RenewalTrials(probe, plan, measured, stages)
         self._lens = LensTrials(probe, dialect, seeing, measured, stages)
+        self._whole = WholeMoves(probe, dialect, seeing, measured, stages, rng)
 
     async def all(self) -> None:
         """Do every trial, then go back."""
@@ -125,6 +129,7 @@ class _Run:
         await self._head.stops()
         await self._renewals.every()
         await self._lens.every()
+        await self._whole.every()
         self._stages.begin()
         await self._go_back()
         self._stages.begin()
@@ -166,3 +171,6 @@ class _Run:
             await self._lens.focus_to(start.focus_counts)
         else:
             await probe.line.perform(FocusAuto(), HALT_SECONDS).ended
+        # The next move is planned from where the camera is known to stand.
+        mode = start.focus_mode
+        probe.heard(await probe.patiently(lambda: read_framing(probe.line, mode)))

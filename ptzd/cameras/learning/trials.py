@@ -39,9 +39,8 @@ MOST_RENEWED, LEAST_RENEWED = 6, 3  # orders in one trial: fewer where the range
 RENEWED_SPEED_SECONDS = 0.1  # of acceleration: a stop from there, and the way up again, fit between two orders
 RENEWED_SLOWLY_SHARE = 0.65  # of that speed, at every other order
 FOCUS_SHARES = (0.2, 0.4, 0.7, 1.0)
-NUDGES = 24  # of the zoom, only to see how long it takes until it is seen to be still
-NUDGE_SHARE = 0.03
 DRIVEN_SECONDS = 1.3
+WHOLE_MOVES = 12  # of head and lens, ordered as a recall orders them
 SEEN_STILL_SECONDS = 0.35  # until somebody who reads the position knows that it is still
 
 Axis = Literal["pan", "tilt"]
@@ -220,7 +219,7 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
     if dialect.slow_mode:
         stages.append(("slow mode", SLOW_PROBE_SECONDS / SLOW_GUESS_SHARE + 0.5))
         stages += _steps(head, rooms, SLOW_GUESS_SHARE, " in slow mode")
-    stages += [("settling", 1.5 + WATCHED_SECONDS)] * (2 * len(STOP_SHARES))
+    stages += [("settling", 1.5 + WATCHED_SECONDS)] * (2 * len(STOP_SHARES) * len(AXES))
     renewals: list[tuple[Axis, bool]] = []
     for axis in AXES if dialect.absolute == "two-speed" else AXES[:1]:
         model, room = (head.pan, rooms.pan) if axis == "pan" else (head.tilt, rooms.tilt)
@@ -230,12 +229,11 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
     tele = dialect.zoom.tele_counts - dialect.zoom.wide_counts
     for share in (*ZOOM_SHARES, *ZOOM_SHARES):
         stages.append(("zoom", share * tele / head.zoom.direct_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
-    nudge = NUDGE_SHARE * tele / head.zoom.direct_counts_per_s + 0.1 + SEEN_STILL_SECONDS
-    stages += [("reading back", nudge)] * NUDGES
     stages += [("zoom by hand", DRIVEN_SECONDS + 1.5)] * len(head.zoom.drive_counts_per_s)
     reach = dialect.focus.most_counts - dialect.focus.least_counts
     for share in (*FOCUS_SHARES, *FOCUS_SHARES):
         stages.append(("focus", share * reach / head.focus_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
+    stages += [("whole moves", 4.0)] * WHOLE_MOVES
     stages.append(("the way back", 4.0))
     return Plan(tuple(short), tuple(renewals), tuple(stages))
 

@@ -3,65 +3,56 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import replace
 
-from ptzd.cameras.framing import landing
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
-from ptzd.cameras.reading import read_framing
+from ptzd.cameras.reading import read_focus_mode, read_framing, read_settling
 from ptzd.cameras.reports import Framing
+from ptzd.cameras.still import Arrival
 from ptzd.visca import Dialect
 
-from .measurements import Seeing
+from .measurements import Measurements, Seeing
 from .probe import Probe
 from .trials import Axis
 
+LONGEST_LOOK_SECONDS = 12.0
 RESTING_READINGS = 20  # where the head was sent, before a lost report of its end is waited for no longer
 
 
-class LensWatch:
-    """Reads where the camera is, again and again, and knows since when it was where it was sent."""
+async def read_on_the_way(line: Line, seeing: Seeing) -> None:
+    """Read where the camera is until cancelled, as the watch does while a move is under way."""
+    while True:
+        try:
+            await read_framing(line, "manual")
+        except (PushedAside, InquiryRefused):
+            pass
+        except LineDown:
+            return  # whoever waits for the camera will find out
+        await asyncio.sleep(seeing.watch_seconds)
 
-    def __init__(self, line: Line, dialect: Dialect, seeing: Seeing) -> None:
-        self._line = line
-        self._dialect = dialect
-        self._seeing = seeing
-        self._wanted: Framing | None = None
-        self._there_since: float | None = None
 
-    def expect(self, wanted: Framing) -> None:
-        """Say where it was sent; what was read before counts no more."""
-        self._wanted = wanted
-        self._there_since = None
+async def see_still(
+    probe: Probe, dialect: Dialect, seeing: Seeing, wanted: Framing, measured: Measurements
+) -> float | None:
+    """Read until the camera is seen to be still, just as its moves are seen to have settled; None where it is not.
 
-    def take(self, framing: Framing, now: float) -> None:
-        """Take a reading."""
-        if self._wanted is None or not self._seeing.tolerance.holds(landing(self._dialect, framing, self._wanted)):
-            self._there_since = None
-        elif self._there_since is None:
-            self._there_since = now
-
-    def lens_is_there(self, framing: Framing) -> bool:
-        """Whether zoom and focus are where they were sent."""
-        if self._wanted is None:
-            return False
-        landed = replace(landing(self._dialect, framing, self._wanted), pan_counts=0, tilt_counts=0)
-        return self._seeing.tolerance.holds(landed)
-
-    def seems_still(self, now: float) -> bool:
-        """Whether it has been where it was sent for long enough."""
-        return self._there_since is not None and now - self._there_since >= self._seeing.still_seconds
-
-    async def run(self) -> None:
-        """Read until cancelled."""
-        loop = asyncio.get_running_loop()
-        while True:
-            try:
-                self.take(await read_framing(self._line, "manual"), loop.time())
-            except (PushedAside, InquiryRefused):
-                pass
-            except LineDown:
-                return  # whoever waits for the camera will find out
-            await asyncio.sleep(self._seeing.watch_seconds)
+    `measured` takes in how long the readings took. Returns seconds.
+    """
+    loop = asyncio.get_running_loop()
+    arrival = Arrival(dialect, wanted, seeing.tolerance)
+    last: Framing | None = None
+    began_at = loop.time()
+    while (at := loop.time()) < began_at + LONGEST_LOOK_SECONDS:
+        known = last if last is not None and arrival.lens_is_there(last) else None
+        last = framing = await probe.patiently(lambda known=known: read_settling(probe.line, "manual", known))  # type: ignore[misc]
+        probe.heard(framing)
+        now = loop.time()
+        arrival.take(framing, now)
+        if arrival.still(now):
+            await probe.patiently(lambda: read_focus_mode(probe.line))
+            return loop.time() - began_at
+        await asyncio.sleep(seeing.pause_seconds)
+        (measured.whole_readings if known is None else measured.between_readings).append(loop.time() - at)
+    return None
 
 
 class HeadWatch:

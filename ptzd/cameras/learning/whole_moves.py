@@ -1,0 +1,115 @@
+"""Whole moves, ordered as a recall orders them: what a camera makes of orders for head and lens at once.
+
+Some take both, and the lens sets out two answers later than the head. Some take one order at a time, and the lens waits
+for the head. How long each move took until it was seen to be still is held against what the figures say of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+
+from ptzd.cameras.line import Ending
+from ptzd.cameras.orders import lens_orders, pan_tilt_order
+from ptzd.cameras.reports import Framing
+from ptzd.motion import Pose
+from ptzd.visca import Dialect, Refused
+
+from .measurements import Measurements, Seeing, WholeMove
+from .probe import Order, Probe, require_performed
+from .progress import Stages
+from .trials import AXES, WHOLE_MOVES
+from .watches import read_on_the_way, see_still
+
+LENS_SECONDS = 1.5  # of way that the lens is sent, at most
+LEAST_STEP_SHARE = 0.5  # of the fastest step: faster ones tell more of starts and stops
+ENOUGH = 2.0
+
+
+class WholeMoves:
+    """What is tried of head and lens together; `measured` takes in what it brings."""
+
+    def __init__(
+        self,
+        probe: Probe,
+        dialect: Dialect,
+        seeing: Seeing,
+        measured: Measurements,
+        stages: Stages,
+        rng: random.Random,
+    ) -> None:
+        self._probe = probe
+        self._dialect = dialect
+        self._seeing = seeing
+        self._measured = measured
+        self._stages = stages
+        self._rng = rng
+        self._loop = asyncio.get_running_loop()
+
+    async def every(self) -> None:
+        """Do all of them."""
+        for number in range(WHOLE_MOVES):
+            self._stages.begin()
+            await self._move(with_lens=number % 2 == 0)
+
+    async def _move(self, *, with_lens: bool) -> None:
+        probe, rng = self._probe, self._rng
+        await probe.quiet()
+        before = self._pose()
+        counts = {
+            axis: rng.randint(probe.rooms.of(axis).least_counts, probe.rooms.of(axis).most_counts) for axis in AXES
+        }
+        step = rng.randint(round(LEAST_STEP_SHARE * probe.fastest_step()), probe.fastest_step())
+        steps = probe.steps(step)
+        zoom_counts = self._zoom_target() if with_lens else probe.zoom_at
+        wanted = Framing(counts["pan"], counts["tilt"], zoom_counts, probe.focus_at, "manual")
+        expected = max(probe.seconds(axis, counts[axis] - probe.at[axis], steps[axis]) for axis in AXES)
+        expected += abs(zoom_counts - probe.zoom_at) / probe.head.zoom.direct_counts_per_s
+        seconds = 2.0 + ENOUGH * expected
+        watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing))
+        try:
+            given = [Order(self._loop.time(), probe.line.repeat_seconds)]
+            exchanges = [probe.interrupt(pan_tilt_order(wanted, steps["pan"], steps["tilt"]), seconds)]
+            for command in lens_orders(wanted, digital_zoom=False):
+                given.append(Order(self._loop.time(), float("inf")))
+                exchanges.append(probe.perform(command, seconds))
+            for exchange, order in zip(exchanges, given, strict=True):
+                probe.follow(exchange, order)
+            endings = [await exchange.ended for exchange in exchanges]
+            await asyncio.sleep(0)  # those who follow have their turn
+        finally:
+            watching.cancel()
+            await asyncio.wait([watching])
+        self._require_carried_out(endings)
+        probe.at, probe.zoom_at = dict(counts), zoom_counts
+        still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured)
+        head, lens = given[0], given[-1]
+        clear = head.seconds is not None and all(order.ended_at is not None for order in given)
+        if not clear or still is None or head.begun_at is None or lens.begun_at is None or head.ended_at is None:
+            return
+        if lens.begun_at < head.ended_at:
+            self._measured.lens_delays.append(lens.begun_at - head.begun_at)
+        else:
+            self._measured.lens_waits.append(lens.begun_at - head.ended_at)
+        ended_at = max(order.ended_at or 0.0 for order in given)
+        self._measured.whole_moves.append(
+            WholeMove(before, self._pose(), steps, ended_at - head.sent_at, ended_at + still - head.sent_at)
+        )
+
+    def _require_carried_out(self, endings: list[Ending]) -> None:
+        for ending in endings:
+            if not isinstance(ending, Refused):
+                require_performed(ending)
+
+    def _zoom_target(self) -> int:
+        probe, zoom = self._probe, self._dialect.zoom
+        travel = round(LENS_SECONDS * probe.head.zoom.direct_counts_per_s * self._rng.uniform(0.5, 1.0))
+        middle = 0.5 * (zoom.wide_counts + zoom.tele_counts)
+        target = probe.zoom_at + travel if probe.zoom_at < middle else probe.zoom_at - travel
+        return min(max(target, zoom.wide_counts), zoom.tele_counts)
+
+    def _pose(self) -> Pose:
+        probe, dialect = self._probe, self._dialect
+        return Pose(
+            dialect.pan.degrees(probe.at["pan"]), dialect.tilt.degrees(probe.at["tilt"]), probe.zoom_at, probe.focus_at
+        )
