@@ -10,7 +10,7 @@ the cameras that the change concerns, and only from there on until all is as it 
 
 from __future__ import annotations
 
-from bisect import bisect_left, insort
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Self
@@ -250,6 +250,7 @@ class Evening:
     gaps: Sequence[float]  # before each cue
     on_air: Sequence[str | None]  # from each cue on
     takes: Mapping[str, Sequence[int]]  # the cues at which each camera goes on air, not having been
+    fixed: Sequence[int]  # the cues that come at a time of their own
 
     @classmethod
     def of(cls, show: ShowFile, company: Company) -> Self:
@@ -257,7 +258,8 @@ class Evening:
         times = cue_times(show)
         on_air = on_air_after(show)
         at_seconds, gaps = [time.at_seconds for time in times], [time.gap_seconds for time in times]
-        return cls(show, company, at_seconds, gaps, on_air, _takes(show, on_air))
+        fixed = [index for index, time in enumerate(times) if time.fixed]
+        return cls(show, company, at_seconds, gaps, on_air, _takes(show, on_air), fixed)
 
     def changed(self, show: ShowFile, changes: Sequence[Change]) -> Self:
         """Return it with a show that changes have made of its own.
@@ -276,8 +278,8 @@ class Evening:
 
     def fixed_after(self, cue_index: int) -> int | None:
         """The first cue after one that comes at a time of its own, however late those before it come."""
-        cues = self.show.cue
-        return next((cue for cue in range(cue_index + 1, len(cues)) if cues[cue].at is not None), None)
+        place = bisect_right(self.fixed, cue_index)
+        return self.fixed[place] if place < len(self.fixed) else None
 
     def _timed_anew(self, cue_index: int) -> Self:
         at_seconds, gaps = list(self.at_seconds), list(self.gaps)

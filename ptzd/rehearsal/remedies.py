@@ -30,19 +30,24 @@ MOST_OF_A_KIND: Mapping[RemedyKind, int] = {"other-camera": 3, "by-hand": 2}  # 
 def remedied(trials: Trials, conflict: Conflict) -> Conflict:
     """Return the conflict with the remedies that help, first those that change least of the evening."""
     told: list[Remedy] = []
-    of_a_kind: Counter[RemedyKind] = Counter()
-    for remedy, attempt in _WAYS[conflict.kind](Situation(trials.going), conflict):
-        if of_a_kind[remedy.kind] < MOST_OF_A_KIND.get(remedy.kind, 1) and trials.helps(conflict, attempt):
-            of_a_kind[remedy.kind] += 1
+    situation = Situation(trials.going, Counter())
+    for remedy, attempt in _WAYS[conflict.kind](situation, conflict):
+        if not situation.enough(remedy.kind) and trials.helps(conflict, attempt):
+            situation.told[remedy.kind] += 1
             told.append(remedy)
     return replace(conflict, remedies=tuple(told))
 
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """A show that was gone through, as remedies look at it."""
+    """A show that was gone through, as the remedies of one conflict look at it."""
 
     going: Going
+    told: Counter[RemedyKind]  # that help, so far
+
+    def enough(self, kind: RemedyKind) -> bool:
+        """Whether there are so many of a kind that nobody looks for another."""
+        return self.told[kind] >= MOST_OF_A_KIND.get(kind, 1)
 
     @property
     def evening(self) -> Evening:
@@ -419,6 +424,8 @@ def _other_camera(situation: Situation, move: PlannedMove) -> Iterator[Way]:
     if takes:
         last = next((cue for cue in range(takes[-1] + 1, last + 1) if evening.on_air[cue] != move.camera), last)
     for name, camera in evening.company.cameras.items():
+        if situation.enough("other-camera"):
+            return
         if name == move.camera or move.position not in camera.positions:
             continue
         if _free(situation, name, first, last) and _can(situation, name, move):

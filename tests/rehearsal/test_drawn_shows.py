@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import replace
 
@@ -52,7 +53,10 @@ def test_the_reckoning_notices_a_rehearsal_with_other_heads() -> None:
             assert noticed[word] or seed < SEEDS[11]
 
 
-def test_a_show_is_changed_as_its_text_is() -> None:
+WRITTEN = re.compile(r"^(earliest|latest|speed|seconds) = (\S+)", re.MULTILINE)
+
+
+def test_a_show_is_changed_as_its_text_is_and_what_the_author_wrote_never_goes_in_silence() -> None:
     tried = 0
     for seed in SEEDS[:20]:
         text, cameras = drawn(seed)
@@ -61,5 +65,9 @@ def test_a_show_is_changed_as_its_text_is() -> None:
             for remedy in conflict.remedies:
                 if remedy.changes:
                     tried += 1
-                    assert changed(show, remedy.changes) == read_show_text(edited(text, remedy.changes))
+                    after = edited(text, remedy.changes)
+                    assert changed(show, remedy.changes) == read_show_text(after)
+                    for field, value in Counter(WRITTEN.findall(text)) - Counter(WRITTEN.findall(after)):
+                        assert field != "latest"
+                        assert f"{field} = {float(value):g}" in remedy.sentence
     assert tried > 20
