@@ -268,6 +268,7 @@ class LearnProgressMessage(Report):
     of: int
     doing: str
     seconds_left: float
+    promised_seconds: float | None = None  # in all; null until the first look has told how late and slow it is
 
 
 class CueMessage(Message):

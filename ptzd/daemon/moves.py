@@ -159,6 +159,7 @@ class Moves:
                 of=progress.of,
                 doing=progress.doing,
                 seconds_left=round(progress.seconds_left, 1),
+                promised_seconds=None if progress.promised_seconds is None else round(progress.promised_seconds, 1),
             )
             self.bus.publish(topic, message.encode())
 

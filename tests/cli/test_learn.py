@@ -16,7 +16,7 @@ LEARN = "camera/gallery/learn"
 PROGRESS = "camera/gallery/learn-progress"
 RANGE = ("--pan", "-60", "60", "--tilt", "-10", "30")
 FIRST = (PROGRESS, {"done": 0, "of": 120, "doing": "acceleration of pan", "seconds_left": 205.0})
-LATER = (PROGRESS, {"done": 60, "of": 120, "doing": "settling", "seconds_left": 90.0})
+LATER = (PROGRESS, {"done": 60, "of": 120, "doing": "settling", "seconds_left": 90.0, "promised_seconds": 365.0})
 OTHERS = (PROGRESS, {"done": 1, "of": 9, "doing": "not ours", "seconds_left": 999.0, "id": "somebody-elses"})
 ESTIMATE = ("outcome", {"ok": True, "result": {"seconds": 205.0}})
 DONE = (
@@ -42,6 +42,7 @@ async def test_who_confirms_the_caution_learns_the_head(ptzd: Ptzd, broker: str,
     assert ended.out.splitlines()[-1] == "A new order in mid-move: goes on smoothly."
     for said in ("CAUTION", "pan -60° and 60°", "tilt -10° and 30°", "hands and people clear", "cables", "ptzd stop"):
         assert said in ended.err
+    assert "in all it will take 6 min 5 s" in ended.err, "a first look tells more than the estimate before it"
     assert "999" not in ended.err and "16 min" not in ended.err, "another's progress"
     [asked] = began(daemon)
     assert (asked["pan_deg"], asked["tilt_deg"]) == ([-60, 60], [-10, 30])

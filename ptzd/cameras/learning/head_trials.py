@@ -15,38 +15,40 @@ from .progress import Stages
 from .trials import (
     AXES,
     BETWEEN_TRIALS_SECONDS,
+    LOOK_STOP_SHARE,
+    SLOW_DEG_PER_S,
     SLOW_PROBE_DEG_PER_S,
+    SLOW_PROBE_READINGS,
     SLOW_PROBE_SECONDS,
     STOP_SHARES,
     WATCHED_SECONDS,
     Axis,
-    Plan,
     roomy,
     step_way,
 )
 from .watches import HeadWatch
 
-SLOW_DEG_PER_S = 20.0
-ENOUGH_READINGS = 12  # of steady travel, for a speed
+ENOUGH_READINGS = 9  # of steady travel, for a speed
 SLOWEST_SHARE = 0.05  # of the usual speed: no slow mode is taken to be slower
 PROBE_ENDS_SHARE = 0.15  # of the first way in slow mode, on either side, that may be ramps
+LEAST_ABOUT_DEG_PER_S2, MOST_ABOUT_DEG_PER_S2 = 20.0, 400.0  # no head is far beyond (common practice)
 VISIBLE_COUNTS = 2  # a stop whose readings stay nearer than this shows no swing
 
 
 class HeadTrials:
     """What is tried of pan and tilt; `measured` takes in what it brings."""
 
-    def __init__(self, probe: Probe, plan: Plan, measured: Measurements, stages: Stages) -> None:
+    def __init__(self, probe: Probe, measured: Measurements, stages: Stages) -> None:
         self._probe = probe
-        self._plan = plan
         self._measured = measured
         self._stages = stages
+        self._last: tuple[float, float, float] | None = None  # degrees, speed and seconds of the last stop's way
         self._trips = measured.step_trips  # of the mode that is being measured
         self._loop = asyncio.get_running_loop()
 
-    async def usual(self) -> None:
+    async def usual(self, short_trips: Sequence[tuple[Axis, int]]) -> None:
         """Measure accelerations, and each step."""
-        for axis, travel in self._plan.short_trips:
+        for axis, travel in short_trips:
             self._stages.begin()
             await self._short_trip(axis, travel)
         self._use_ramps()
@@ -92,7 +94,8 @@ class HeadTrials:
         model, room = self._probe.head.pan, self._probe.rooms.pan
         step = sum(speed <= SLOW_PROBE_DEG_PER_S for speed in model.steps_deg_per_s) or 1
         speed = model.speed_deg_per_s(step)
-        travel = room.travel(min(SLOW_PROBE_SECONDS * speed, 0.4 * room.deg))  # one side has room
+        seconds = max(SLOW_PROBE_SECONDS, SLOW_PROBE_READINGS * self._probe.reply_seconds)
+        travel = room.travel(min(seconds * speed, 0.4 * room.deg))  # one side has room
         for _ in range(TRIES):
             begin = self._probe.at["pan"]
             target = room.target(begin, travel)
@@ -117,7 +120,8 @@ class HeadTrials:
             model = self._probe.axis(axis)
             if step > model.fastest_step:
                 continue
-            if roomy(self._probe.rooms.of(axis), model.speed_deg_per_s(step), model.acceleration_deg_per_s2):
+            speed, acceleration = model.speed_deg_per_s(step), model.acceleration_deg_per_s2
+            if roomy(self._probe.rooms.of(axis), speed, acceleration, self._probe.reply_seconds):
                 together.append(axis)
             else:
                 await self._travel([axis], step)
@@ -129,7 +133,10 @@ class HeadTrials:
         for axis in axes:
             model = self._probe.axis(axis)
             travels[axis] = step_way(
-                self._probe.rooms.of(axis), model.speed_deg_per_s(step), model.acceleration_deg_per_s2
+                self._probe.rooms.of(axis),
+                model.speed_deg_per_s(step),
+                model.acceleration_deg_per_s2,
+                self._probe.reply_seconds,
             )
         for _ in range(TRIES):
             targets = {axis: await self._probe.make_room(axis, travel) for axis, travel in travels.items()}
@@ -175,11 +182,24 @@ class HeadTrials:
                 for _ in range(2):
                     self._stages.begin()
                     if swinging:
-                        seen = await self._stop(axis, share) or seen
+                        seen = await self._stop(axis, share) > 0.0 or seen
                 swinging = seen
 
-    async def _stop(self, axis: Axis, share: float) -> bool:
-        """Return whether a swing was to be seen after a stop from that share of the fastest speed."""
+    async def look(self) -> dict[Axis, float]:
+        """Stop either axis once from a moderate speed; return for how long it was seen to swing.
+
+        What follows is planned with about the accelerations that this took.
+        """
+        swings: dict[Axis, float] = {}
+        for axis in AXES:
+            swings[axis] = await self._stop(axis, LOOK_STOP_SHARE)
+            if self._last is not None and (acceleration := _about(*self._last)) is not None:
+                head, model = self._probe.head, replace(self._probe.axis(axis), acceleration_deg_per_s2=acceleration)
+                self._probe.head = replace(head, pan=model) if axis == "pan" else replace(head, tilt=model)
+        return swings
+
+    async def _stop(self, axis: Axis, share: float) -> float:
+        """Return for how long a swing was to be seen after a stop from that share of the fastest speed."""
         model, room = self._probe.axis(axis), self._probe.rooms.of(axis)
         wanted = share * min(model.steps_deg_per_s[-1], (0.9 * room.deg * model.acceleration_deg_per_s2) ** 0.5)
         step = sum(speed <= 1.001 * wanted for speed in model.steps_deg_per_s) or 1
@@ -191,7 +211,13 @@ class HeadTrials:
             if order.seconds is not None:
                 break
             await asyncio.sleep(BETWEEN_TRIALS_SECONDS)
+        self._last = None
+        if order.seconds is not None and order.acknowledged_seconds is not None:
+            # It was heard late, and told late.
+            seconds = order.seconds - 2.0 * order.acknowledged_seconds
+            self._last = travel / room.scale.counts_per_degree, speed, seconds
         readings: list[Reading] = []
+        began_at = self._loop.time()
         until = self._loop.time() + WATCHED_SECONDS
         while (now := self._loop.time()) < until:
             at, counts = await self._probe.read_head()
@@ -199,11 +225,21 @@ class HeadTrials:
             if now > until - 0.7 * WATCHED_SECONDS and not any(
                 abs(each.position) >= VISIBLE_COUNTS for each in readings
             ):
-                return False
+                return 0.0
             await asyncio.sleep(0.6 * READING_EVERY_SECONDS)
         if order.seconds is not None:
             self._measured.stops.append(Stop(axis, travel / room.scale.counts_per_degree, step, readings))
-        return any(abs(each.position) >= VISIBLE_COUNTS for each in readings)
+        swung = [each.seconds for each in readings if abs(each.position) >= VISIBLE_COUNTS]
+        return max(swung) + order.sent_at - began_at if swung else 0.0
+
+
+def _about(deg: float, speed: float, seconds: float) -> float | None:
+    """Return roughly the acceleration with which a way took so long; None where that can't be told."""
+    if seconds <= deg / speed:
+        return None
+    reached = speed / (seconds - deg / speed)
+    acceleration = reached if speed * speed <= reached * deg else 4.0 * deg / seconds**2
+    return min(max(acceleration, LEAST_ABOUT_DEG_PER_S2), MOST_ABOUT_DEG_PER_S2)
 
 
 def _slower(axis: AxisModel, share: float) -> AxisModel:

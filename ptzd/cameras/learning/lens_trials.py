@@ -23,13 +23,20 @@ from ptzd.visca import (
 )
 
 from .measurements import Measurements, Seeing
-from .probe import HALT_SECONDS, READING_EVERY_SECONDS, REST_SECONDS, TRIES, Order, Probe
+from .probe import HALT_SECONDS, READING_EVERY_SECONDS, TRIES, Order, Probe
 from .progress import Stages
-from .trials import DRIVEN_SECONDS, FOCUS_SHARES, ZOOM_SHARES
+from .trials import (
+    FOCUS_SHARES,
+    LENS_START_SECONDS,
+    LOOK_ZOOM_SHARE,
+    REST_SECONDS,
+    ZOOM_SHARES,
+    driven_seconds,
+    longest_zoom_way,
+)
 from .watches import read_on_the_way, see_still
 
 LONGEST_ZOOM_SECONDS = 90.0  # from end to end, by any motor
-LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
 ENOUGH_READINGS = 12  # of steady travel, for a speed
 
 
@@ -44,17 +51,32 @@ class LensTrials:
         self._stages = stages
         self._loop = asyncio.get_running_loop()
 
-    async def every(self) -> None:
-        """Do all of them."""
+    async def look(self) -> None:
+        """Send the zoom a little way, to see about how fast it is."""
+        await self._by_hand()
+        zoom, begin = self._dialect.zoom, self._probe.zoom_at
+        travel = round(LOOK_ZOOM_SHARE * (zoom.tele_counts - zoom.wide_counts))
+        target, _ = _ahead(begin, travel, zoom.wide_counts, zoom.tele_counts)
+        order = await self.zoom_to(target)
+        if order.seconds is not None and order.acknowledged_seconds is not None:
+            # It was heard late, and told late.
+            self._expect_zoom(travel / max(0.01, order.seconds - 2.0 * order.acknowledged_seconds))
+
+    async def _by_hand(self) -> None:
         for command in (DigitalZoomOff(), FocusManual()):
             exchange = self._probe.line.perform(command, HALT_SECONDS)
             await exchange.ended
+
+    async def every(self) -> None:
+        """Do all of them."""
+        await self._by_hand()
         self._probe.focus_at = await self._probe.ask(FocusInquiry())
         await self._probe.quiet()
-        zoom, focus = self._dialect.zoom, self._dialect.focus
+        _, self._probe.at = await self._probe.read_head()  # an order in mid-move may have left it a count or two beside
+        focus, longest = self._dialect.focus, longest_zoom_way(self._probe.head, self._dialect)
         for share in (*ZOOM_SHARES, *ZOOM_SHARES):
             self._stages.begin()
-            await self._zoom_trip(round(share * (zoom.tele_counts - zoom.wide_counts)))
+            await self._zoom_trip(round(share * longest))
         for speed in range(len(self._probe.head.zoom.drive_counts_per_s)):
             self._stages.begin()
             await self._zoom_drive(speed)
@@ -115,7 +137,7 @@ class LensTrials:
         zoom, begin = self._dialect.zoom, self._probe.zoom_at
         to_tele = begin < 0.5 * (zoom.wide_counts + zoom.tele_counts)
         self._probe.interrupt(ZoomTele(speed) if to_tele else ZoomWide(speed), HALT_SECONDS)
-        until = self._loop.time() + DRIVEN_SECONDS
+        until = self._loop.time() + driven_seconds(self._probe.reply_seconds)
         moving_since: float | None = None
         readings: list[Reading] = []
         while self._loop.time() < until:

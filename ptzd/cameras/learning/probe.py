@@ -26,7 +26,7 @@ from ptzd.visca import (
     ZoomStop,
 )
 
-from .trials import AXES, BETWEEN_TRIALS_SECONDS, Axis, Rooms
+from .trials import AXES, BETWEEN_TRIALS_SECONDS, LOOK_REPLIES, QUIET_SECONDS, REST_SECONDS, Axis, FirstLook, Rooms
 
 T = TypeVar("T")
 Look = Callable[[], Awaitable[bool]]  # read something while an order is carried out; True when no more is to be seen
@@ -39,8 +39,6 @@ BETWEEN_READINGS_SECONDS = 0.007  # while it moves: a fast step is at its speed 
 TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
 LONGEST_SWING_SECONDS = 8.0
-QUIET_SECONDS = 0.3
-REST_SECONDS = 0.5  # a head that stands as long has come to its end, and not to a pause
 LONGEST_REST_SECONDS = 12.0
 
 
@@ -85,6 +83,7 @@ class Probe:
         self.head = head  # what the next trial is planned with
         self.rooms = rooms
         self.at: dict[Axis, int] = {"pan": start.pan_counts, "tilt": start.tilt_counts}
+        self.reply_seconds = FirstLook().reply_seconds
         self.zoom_at = start.zoom_counts
         self.focus_at = start.focus_counts
         self._focus_mode = start.focus_mode
@@ -92,6 +91,14 @@ class Probe:
         self.heard = heard
         self._interruptions = line.interruptions  # as long as there are no more, nobody has taken over
         self._loop = asyncio.get_running_loop()
+
+    async def time_replies(self) -> None:
+        """Find out how long a question takes until the next one can be asked."""
+        began_at = self._loop.time()
+        for _ in range(LOOK_REPLIES):
+            await self.read_head()
+            await asyncio.sleep(BETWEEN_READINGS_SECONDS)
+        self.reply_seconds = (self._loop.time() - began_at) / LOOK_REPLIES
 
     def halt(self) -> None:
         """Stop everything, unless the camera obeys somebody else by now."""
@@ -164,7 +171,11 @@ class Probe:
         exchange.ended.add_done_callback(ended)
 
     async def go(
-        self, targets: dict[Axis, int], steps: dict[Axis, int], look: Look | None = None, slowest_share: float = 1.0
+        self,
+        targets: dict[Axis, int],
+        steps: dict[Axis, int],
+        look: Look | None = None,
+        slowest_share: float = 1.0,
     ) -> Order:
         """Go to targets; the head may be slower than its model by that share.
 

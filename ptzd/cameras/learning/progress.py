@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from .trials import Plan
 
+LOOK_SECONDS = 12.0
+
 
 @dataclass(frozen=True, slots=True)
 class Progress:
@@ -17,17 +19,25 @@ class Progress:
     of: int
     doing: str
     seconds_left: float
+    promised_seconds: float | None = None  # in all, from the beginning; None before the first look is over
 
 
 class Stages:
-    """The trials of a plan, ticked off one by one."""
+    """The trials of a plan, ticked off one by one; at first those of a plan from before the first look."""
 
     def __init__(self, plan: Plan, tell: Callable[[Progress], None]) -> None:
-        self._stages = plan.stages
+        self._stages = (("a first look", LOOK_SECONDS), *plan.stages)
+        self._promised: float | None = None
         self._tell = tell
         self._loop = asyncio.get_running_loop()
         self._began_at = self._loop.time()
         self._done = 0
+
+    def promise(self, plan: Plan) -> None:
+        """Go by a plan from after the first look."""
+        looked = self._loop.time() - self._began_at
+        self._stages = (("a first look", looked), *plan.stages)
+        self._promised = looked + plan.seconds
 
     def begin(self) -> None:
         """Tell that the next trial begins."""
@@ -35,9 +45,9 @@ class Stages:
         planned = sum(seconds for _, seconds in stages[: self._done])
         left = sum(seconds for _, seconds in stages[self._done :])
         if planned > 10.0:
-            left *= min(3.0, max(0.3, (self._loop.time() - self._began_at) / planned))
+            left *= min(1.5, max(0.7, (self._loop.time() - self._began_at) / planned))
         doing = stages[self._done][0] if self._done < len(stages) else "done"
-        self._tell(Progress(self._done, len(stages), doing, round(left, 1)))
+        self._tell(Progress(self._done, len(stages), doing, round(left, 1), self._promised))
         self._done = min(self._done + 1, len(stages))
 
     def skip(self, stages: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from ptzd.cameras.line import Exchange
@@ -13,10 +14,11 @@ from .measurements import Measurements
 from .probe import BETWEEN_READINGS_SECONDS, TRIES, Order, Probe, require_performed
 from .progress import Stages
 from .renewal import RenewalTrial
-from .trials import AHEAD_SECONDS, RENEWED_EVERY_SECONDS, UNDER_WAY_SECONDS, Axis, Plan, renewal_pace
+from .trials import AHEAD_SECONDS, RENEWED_EVERY_SECONDS, UNDER_WAY_SECONDS, Axis, renewal_pace
 
 HOLDING_SECONDS = 0.1  # that a full camera is given to take an order after all; then it has refused
-HEARD_SECONDS = 0.2  # an order that is not acknowledged by then spoils a trial
+HEARD_REPLIES = 2.5
+HEARD_SECONDS = 0.2  # an order that is not acknowledged by then spoils a trial, unless the camera always answers late
 
 
 @dataclass(slots=True)
@@ -41,6 +43,7 @@ class _Train:
     first: _Given
     renewed: list[_Given] = field(default_factory=list)
     readings: list[tuple[float, dict[Axis, int]]] = field(default_factory=list)  # loop time, counts
+    heard_seconds: float = HEARD_SECONDS
 
     @property
     def refused(self) -> bool:
@@ -60,7 +63,7 @@ class _Train:
             for each in (self.first, *self.renewed)
             if not each.refused
             and each.order.begun_at is not None
-            and each.order.begun_at - each.order.sent_at <= HEARD_SECONDS
+            and each.order.begun_at - each.order.sent_at <= self.heard_seconds
         ]
 
     def require_carried_out(self) -> None:
@@ -74,16 +77,15 @@ class _Train:
 class RenewalTrials:
     """What is tried of orders in mid-move; `measured` takes in what it brings."""
 
-    def __init__(self, probe: Probe, plan: Plan, measured: Measurements, stages: Stages) -> None:
+    def __init__(self, probe: Probe, measured: Measurements, stages: Stages) -> None:
         self._probe = probe
-        self._plan = plan
         self._measured = measured
         self._stages = stages
         self._loop = asyncio.get_running_loop()
 
-    async def every(self) -> None:
+    async def every(self, renewals: Sequence[tuple[Axis, bool]]) -> None:
         """Do all of them; what was spoiled by losses is tried again a few times."""
-        for axis, farther_on in self._plan.renewals:
+        for axis, farther_on in renewals:
             self._stages.begin()
             for _ in range(TRIES):
                 trial = await self._try(axis, farther_on=farther_on)
@@ -111,6 +113,7 @@ class RenewalTrials:
         exchange = probe.interrupt(command, 1.0 + 3.0 * pace.travel / speed)
         probe.follow(exchange, start)
         train = _Train(_Given(pace.fast_step, start, exchange))
+        train.heard_seconds = max(HEARD_SECONDS, HEARD_REPLIES * probe.reply_seconds)
         due = start.sent_at + UNDER_WAY_SECONDS
         while True:
             at, counts = await probe.read_head()

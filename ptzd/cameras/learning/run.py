@@ -30,9 +30,9 @@ from .head_trials import HeadTrials
 from .lens_trials import LensTrials
 from .measurements import Measurements, Seeing, learned_head
 from .probe import HALT_SECONDS, TAKEN_OVER, TRIES, Probe
-from .progress import Progress, Stages
+from .progress import LOOK_SECONDS, Progress, Stages
 from .renewal_trials import RenewalTrials
-from .trials import LearnLimits, Plan, plan_trials, rooms_within
+from .trials import FirstLook, LearnLimits, Plan, plan_trials, rooms_within
 from .whole_moves import WholeMoves
 
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
@@ -45,7 +45,7 @@ def _nobody_listens(framing: Framing) -> None:
 def estimate_seconds(dialect: Dialect, start: Framing, limits: LearnLimits) -> float:
     """Return about how long `learn` will take. Raises Refusal as it would."""
     rooms = rooms_within(dialect, limits, start)
-    return plan_trials(_published(dialect), dialect, rooms, random.Random(0)).seconds
+    return LOOK_SECONDS + plan_trials(_published(dialect), dialect, rooms, random.Random(0), FirstLook()).seconds
 
 
 async def learn(
@@ -71,10 +71,10 @@ async def learn(
     """
     rooms = rooms_within(dialect, limits, start)
     published = _published(dialect)
-    plan = plan_trials(published, dialect, rooms, rng)
+    guess = plan_trials(published, dialect, rooms, random.Random(0), FirstLook())
     measured = Measurements()
     probe = Probe(line, start, rooms, published, measured.acknowledged, heard)
-    run = _Run(probe, dialect, start, plan, slow, seeing, measured, Stages(plan, progress), rng)
+    run = _Run(probe, dialect, start, slow, seeing, measured, Stages(guess, progress), rng)
     try:
         await run.all()
         return await learned_head(measured, dialect, published, seeing, calendar())
@@ -104,7 +104,6 @@ class _Run:
         probe: Probe,
         dialect: Dialect,
         start: Framing,
-        plan: Plan,
         slow: SlowModeSwitch,
         seeing: Seeing,
         measured: Measurements,
@@ -116,23 +115,38 @@ class _Run:
         self._start = start
         self._slow = slow
         self._stages = stages
-        self._head = HeadTrials(probe, plan, measured, stages)
-        self._renewals = RenewalTrials(probe, plan, measured, stages)
+        self._rng = rng
+        self._head = HeadTrials(probe, measured, stages)
+        self._renewals = RenewalTrials(probe, measured, stages)
         self._lens = LensTrials(probe, dialect, seeing, measured, stages)
         self._whole = WholeMoves(probe, dialect, seeing, measured, stages, rng)
 
     async def all(self) -> None:
         """Do every trial, then go back."""
         await self._switch(self._slow.off)
-        await self._head.usual()
+        plan = await self._look()
+        await self._head.usual(plan.short_trips)
         await self._slow_steps()
         await self._head.stops()
-        await self._renewals.every()
+        await self._renewals.every(plan.renewals)
         await self._lens.every()
         await self._whole.every()
         self._stages.begin()
         await self._go_back()
         self._stages.begin()
+
+    async def _look(self) -> Plan:
+        """See how late the camera answers, how fast its zoom is and whether it swings; promise how long all will take.
+
+        Nothing goes far for that: head and lens stay near where they stood.
+        """
+        self._stages.begin()
+        await self._probe.time_replies()
+        await self._lens.look()
+        look = FirstLook(self._probe.reply_seconds, await self._head.look())
+        plan = plan_trials(self._probe.head, self._dialect, self._probe.rooms, self._rng, look)
+        self._stages.promise(plan)
+        return plan
 
     async def _switch(self, turn: Callable[[], Awaitable[None]]) -> None:
         """Turn slow mode on or off, and know that it is."""

@@ -7,11 +7,14 @@ then leaves the head in the range all the same.
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from statistics import fmean
 from typing import Literal
 
 from ptzd.cameras.reports import Framing
 from ptzd.motion import AxisModel, HeadModel, seconds_for_axis
+from ptzd.motion.head import ASSUMED_PAN_ACCELERATION_DEG_PER_S2
 from ptzd.refusal import Refusal
 from ptzd.visca import AxisScale, Dialect
 
@@ -21,16 +24,23 @@ BETWEEN_TRIALS_SECONDS = 0.15
 
 SHORT_TRIPS = 18  # of each axis, for its acceleration
 SHORTEST_TRIP_DEG = 1.0
-STEADY_SECONDS = 2.0  # of steady travel at each step, and more where a count is coarse
+STEADY_SECONDS = 2.0  # of steady travel at each step, and more where a count is coarse or the camera answers late
+STEADY_READINGS = 16
 STEADY_COUNTS = 100
 LONGEST_STEADY_SECONDS = 4.0
 BRIEF_STEADY_SECONDS = 0.4  # enough for a fast step that has little room
+BRIEF_STEADY_READINGS = 12
 STOP_SHARES = (1.0, 0.5, 0.25, 0.12, 0.06, 0.03)  # of the fastest speed, from which to stop and watch the swing
 WATCHED_SECONDS = 3.0
-ZOOM_SHARES = (0.15, 0.25, 0.4, 0.6, 0.8, 1.0)  # of the zoom's range
+LOOK_STOP_SHARE = 0.2  # of the fastest speed, from which the first look stops: fast enough to show a swing
+LOOK_ZOOM_SHARE = 0.08  # of the zoom's range, that the first look travels
+LOOK_REPLIES = 8
+ZOOM_SHARES = (0.15, 0.25, 0.4, 0.6, 0.8, 1.0)  # of the way that the zoom is sent at most
+LONGEST_ZOOM_WAY_SECONDS = 8.0  # a motor on the lens may need half a minute from end to end
 SLOW_GUESS_SHARE = 0.5  # of a usual step's speed in slow mode, only to tell how long the trials take; assumed
 SLOW_PROBE_DEG_PER_S = 8.0  # about the usual speed at which slow mode is tried first
 SLOW_PROBE_SECONDS = 0.5  # in which that step would usually come there
+SLOW_PROBE_READINGS = 8  # or for as many, on a camera that answers late
 RENEWALS = 2  # trials of orders in mid-move, of each kind, for each axis
 RENEWED_EVERY_SECONDS = 0.25  # about as often as a move that is steered renews its order
 UNDER_WAY_SECONDS = 0.4  # from the first order until the head is surely at its speed
@@ -39,9 +49,17 @@ MOST_RENEWED, LEAST_RENEWED = 6, 3  # orders in one trial: fewer where the range
 RENEWED_SPEED_SECONDS = 0.1  # of acceleration: a stop from there, and the way up again, fit between two orders
 RENEWED_SLOWLY_SHARE = 0.65  # of that speed, at every other order
 FOCUS_SHARES = (0.2, 0.4, 0.7, 1.0)
-DRIVEN_SECONDS = 1.3
+DRIVEN_SECONDS = 1.3  # at least
+DRIVEN_READINGS = 16  # more are not needed, and fewer wait for a longer drive
+LENS_START_SECONDS = 0.3  # in which a driven lens is surely at its speed
+QUIET_SECONDS = 0.3  # in which readings agree, before a slow way begins
+REST_SECONDS = 0.5  # a head that stands as long has come to its end, and not to a pause
+SLOW_DEG_PER_S = 20.0  # steps below are seen to swing beside their way, so that they begin only when that is over
+LEAST_WHOLE_SHARE = 0.5  # of the fastest step; faster ones tell more of starts and stops
+WHOLE_WAY_SHARE = 0.4  # of the range, that they are long on the average
+STOPS_SEEN = 5  # of these speeds, at which a head that swings is seen to, as a rule
 WHOLE_MOVES = 12  # of head and lens, ordered as a recall orders them
-SEEN_STILL_SECONDS = 0.35  # until somebody who reads the position knows that it is still
+STILL_SECONDS = 0.3  # in which readings agree, until somebody who reads them knows that it is still
 
 Axis = Literal["pan", "tilt"]
 AXES: tuple[Axis, ...] = ("pan", "tilt")
@@ -155,19 +173,49 @@ class Plan:
         return sum(seconds for _, seconds in self.stages)
 
 
-def steady_seconds(scale: AxisScale, speed: float) -> float:
+@dataclass(frozen=True, slots=True)
+class FirstLook:
+    """What a first look tells of how long the trials will take. The defaults are what is reckoned with before it."""
+
+    reply_seconds: float = 0.02  # from a question to its answer, and to the next question
+    swing_seconds: Mapping[Axis, float] = field(default_factory=lambda: dict.fromkeys(AXES, 0.5))  # seen after a stop
+
+    def swings(self, axis: Axis) -> bool:
+        """Whether a swing was seen."""
+        return self.swing_seconds[axis] > 0.0
+
+    @property
+    def quiet_seconds(self) -> float:
+        """About how long it takes until a head is quiet that has stopped."""
+        return QUIET_SECONDS + self.reply_seconds + 0.5 * max(self.swing_seconds.values())
+
+
+def steady_seconds(scale: AxisScale, speed: float, reply_seconds: float) -> float:
     """Return how long a step is to be travelled steadily so that its speed is known to much better than 1 %."""
-    return min(max(STEADY_SECONDS, STEADY_COUNTS / (scale.counts_per_degree * speed)), LONGEST_STEADY_SECONDS)
+    wanted = max(STEADY_SECONDS, STEADY_COUNTS / (scale.counts_per_degree * speed), STEADY_READINGS * reply_seconds)
+    return min(wanted, LONGEST_STEADY_SECONDS)
 
 
-def step_way(room: Room, speed: float, acceleration: float) -> int:
+def step_way(room: Room, speed: float, acceleration: float, reply_seconds: float) -> int:
     """Return the counts to travel at a step, ramps included."""
-    return room.travel(speed * steady_seconds(room.scale, speed) + 1.2 * speed * speed / acceleration)
+    return room.travel(speed * steady_seconds(room.scale, speed, reply_seconds) + 1.2 * speed * speed / acceleration)
 
 
-def roomy(room: Room, speed: float, acceleration: float) -> bool:
-    """Whether a step can be travelled steadily for a moment at least."""
-    return room.deg >= speed * BRIEF_STEADY_SECONDS + 1.2 * speed * speed / acceleration
+def driven_seconds(reply_seconds: float) -> float:
+    """Return for how long the zoom is driven so that it is read often enough."""
+    return max(DRIVEN_SECONDS, LENS_START_SECONDS + 2.0 * reply_seconds + DRIVEN_READINGS * (reply_seconds + 0.015))
+
+
+def longest_zoom_way(head: HeadModel, dialect: Dialect) -> int:
+    """Return how far the zoom is sent at most, in counts."""
+    whole = dialect.zoom.tele_counts - dialect.zoom.wide_counts
+    return min(whole, round(LONGEST_ZOOM_WAY_SECONDS * head.zoom.direct_counts_per_s))
+
+
+def roomy(room: Room, speed: float, acceleration: float, reply_seconds: float) -> bool:
+    """Whether a step can be travelled steadily for a moment at least, in which it is read often enough."""
+    seconds = max(BRIEF_STEADY_SECONDS, BRIEF_STEADY_READINGS * reply_seconds)
+    return room.deg >= speed * seconds + 1.2 * speed * speed / acceleration
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,13 +248,14 @@ def renewal_pace(room: Room, model: AxisModel) -> RenewalPace:
         fast -= 1
 
 
-def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Random) -> Plan:
-    """Return the trials, timed by what is published of the head."""
+def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Random, look: FirstLook) -> Plan:
+    """Return the trials, timed by what is published of the head and what a first look told."""
+    reply = look.reply_seconds
     stages: list[tuple[str, float]] = []
     short: list[tuple[Axis, int]] = []
     for axis in AXES:
         model, room = (head.pan, rooms.pan) if axis == "pan" else (head.tilt, rooms.tilt)
-        longest = min(0.3 * model.steps_deg_per_s[-1] ** 2 / model.acceleration_deg_per_s2, 0.45 * room.deg)
+        longest = min(0.3 * model.steps_deg_per_s[-1] ** 2 / ASSUMED_PAN_ACCELERATION_DEG_PER_S2, 0.45 * room.deg)
         shortest = min(SHORTEST_TRIP_DEG, 0.2 * longest)
         travels = [room.travel(shortest * (longest / shortest) ** (index % 6 / 5)) for index in range(SHORT_TRIPS)]
         rng.shuffle(travels)
@@ -214,38 +263,66 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
             short.append((axis, travel))
             deg = travel / room.scale.counts_per_degree
             seconds = seconds_for_axis(deg, model.steps_deg_per_s[-1], model.acceleration_deg_per_s2)
-            stages.append((f"acceleration of {axis}", seconds + 0.05 + BETWEEN_TRIALS_SECONDS))
-    stages += _steps(head, rooms, 1.0, "")
+            stages.append((f"acceleration of {axis}", seconds + 2.0 * reply + BETWEEN_TRIALS_SECONDS))
+    stages += _steps(head, rooms, 1.0, "", look)
     if dialect.slow_mode:
         stages.append(("slow mode", SLOW_PROBE_SECONDS / SLOW_GUESS_SHARE + 0.5))
-        stages += _steps(head, rooms, SLOW_GUESS_SHARE, " in slow mode")
-    stages += [("settling", 1.5 + WATCHED_SECONDS)] * (2 * len(STOP_SHARES) * len(AXES))
+        stages += _steps(head, rooms, SLOW_GUESS_SHARE, " in slow mode", look)
+    for axis in AXES:
+        watched = 1.0 + 2.0 * reply + WATCHED_SECONDS
+        for number in range(2 * len(STOP_SHARES)):
+            # Where the fastest stops show no swing, none of the others are tried.
+            shown = look.swings(axis) and number < 2 * STOPS_SEEN
+            stages.append(("settling", watched if shown else 1.0 + 0.3 * WATCHED_SECONDS if number < 2 else 0.0))
     renewals: list[tuple[Axis, bool]] = []
     for axis in AXES if dialect.absolute == "two-speed" else AXES[:1]:
         model, room = (head.pan, rooms.pan) if axis == "pan" else (head.tilt, rooms.tilt)
         for farther_on in (False, True) * RENEWALS:
             renewals.append((axis, farther_on))
-            stages.append(("orders in mid-move", renewal_pace(room, model).seconds + 2.5))
-    tele = dialect.zoom.tele_counts - dialect.zoom.wide_counts
+            seconds = renewal_pace(room, model).seconds + look.quiet_seconds + 0.5 + REST_SECONDS + 2.0 * reply
+            stages.append(("orders in mid-move", seconds))
+    seen_still = 2.0 * reply + 5.0 * reply + STILL_SECONDS  # an answer at either end, and looking
+    zoom_way = longest_zoom_way(head, dialect) / head.zoom.direct_counts_per_s
     for share in (*ZOOM_SHARES, *ZOOM_SHARES):
-        stages.append(("zoom", share * tele / head.zoom.direct_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
-    stages += [("zoom by hand", DRIVEN_SECONDS + 1.5)] * len(head.zoom.drive_counts_per_s)
+        stages.append(("zoom", share * zoom_way + seen_still))
+    stages += [("zoom by hand", driven_seconds(reply) + LENS_START_SECONDS + 3.0 * reply)] * len(
+        head.zoom.drive_counts_per_s
+    )
     reach = dialect.focus.most_counts - dialect.focus.least_counts
     for share in (*FOCUS_SHARES, *FOCUS_SHARES):
-        stages.append(("focus", share * reach / head.focus_counts_per_s + 0.3 + SEEN_STILL_SECONDS))
-    stages += [("whole moves", 4.0)] * WHOLE_MOVES
-    stages.append(("the way back", 4.0))
+        stages.append(("focus", 1.3 * share * reach / head.focus_counts_per_s + seen_still))
+    steps = range(round(LEAST_WHOLE_SHARE * head.pan.fastest_step), head.pan.fastest_step + 1)
+    whole = fmean(
+        max(
+            seconds_for_axis(
+                WHOLE_WAY_SHARE * room.deg,
+                model.steps_deg_per_s[min(step, model.fastest_step) - 1],
+                model.acceleration_deg_per_s2,
+            )
+            for model, room in ((head.pan, rooms.pan), (head.tilt, rooms.tilt))
+        )
+        for step in steps
+    )
+    swing = max(look.swing_seconds.values())
+    stages += [("whole moves", whole + seen_still + 0.5 * swing + look.quiet_seconds)] * WHOLE_MOVES
+    stages.append(("the way back", 2.0 + 0.4 * (dialect.zoom.tele_counts / head.zoom.direct_counts_per_s)))
     return Plan(tuple(short), tuple(renewals), tuple(stages))
 
 
-def _steps(head: HeadModel, rooms: Rooms, share: float, when: str) -> list[tuple[str, float]]:
+def _steps(head: HeadModel, rooms: Rooms, share: float, when: str, look: FirstLook) -> list[tuple[str, float]]:
     """The trials of all steps, each at a share of its published speed."""
     stages: list[tuple[str, float]] = []
     for step in range(1, max(head.pan.fastest_step, head.tilt.fastest_step) + 1):
         longest = 0.0
         for model, room in ((head.pan, rooms.pan), (head.tilt, rooms.tilt)):
             speed = share * model.steps_deg_per_s[min(step, model.fastest_step) - 1]
-            deg = step_way(room, speed, model.acceleration_deg_per_s2) / room.scale.counts_per_degree
+            way = step_way(room, speed, model.acceleration_deg_per_s2, look.reply_seconds)
+            deg = way / room.scale.counts_per_degree
             longest = max(longest, seconds_for_axis(deg, speed, model.acceleration_deg_per_s2))
-        stages.append((f"speed of step {step}{when}", longest + 0.3 + BETWEEN_TRIALS_SECONDS))
+        slow = head.pan.steps_deg_per_s[min(step, head.pan.fastest_step) - 1] < SLOW_DEG_PER_S
+        # A fast way needs the whole range ahead of it, so that the head goes to an end first.
+        before = look.quiet_seconds if slow else 0.8
+        stages.append(
+            (f"speed of step {step}{when}", longest + 4.0 * look.reply_seconds + BETWEEN_TRIALS_SECONDS + before)
+        )
     return stages

@@ -18,11 +18,10 @@ from ptzd.visca import Dialect, Refused
 from .measurements import Measurements, Seeing, WholeMove
 from .probe import Order, Probe, require_performed
 from .progress import Stages
-from .trials import AXES, WHOLE_MOVES
+from .trials import AXES, LEAST_WHOLE_SHARE, WHOLE_MOVES
 from .watches import read_on_the_way, see_still
 
 LENS_SECONDS = 1.5  # of way that the lens is sent, at most
-LEAST_STEP_SHARE = 0.5  # of the fastest step: faster ones tell more of starts and stops
 ENOUGH = 2.0
 
 
@@ -59,7 +58,7 @@ class WholeMoves:
         counts = {
             axis: rng.randint(probe.rooms.of(axis).least_counts, probe.rooms.of(axis).most_counts) for axis in AXES
         }
-        step = rng.randint(round(LEAST_STEP_SHARE * probe.fastest_step()), probe.fastest_step())
+        step = rng.randint(round(LEAST_WHOLE_SHARE * probe.fastest_step()), probe.fastest_step())
         steps = probe.steps(step)
         zoom_counts = self._zoom_target() if with_lens else probe.zoom_at
         wanted = Framing(counts["pan"], counts["tilt"], zoom_counts, probe.focus_at, "manual")

@@ -54,9 +54,10 @@ def learn(
     """Measure how CAMERA's head and lens move, within a range, and use it for every prediction from then on.
 
     The head moves through the given range at every speed it has, in its slow mode too where it has one, and the lens
-    through its whole range; afterwards the camera stands where it stood. The wider the range, the more of the fast
-    steps can be measured. `ptzd stop CAMERA`, or Ctrl-C here, ends it at any moment. A camera that is locked or on air
-    refuses.
+    through its whole range; afterwards the camera stands where it stood. How long that will take is told more exactly
+    when a first look, near where it stands, has shown how late the camera answers and how slow its zoom is. The wider
+    the range, the more of the fast steps can be measured. `ptzd stop CAMERA`, or Ctrl-C here, ends it at any moment. A
+    camera that is locked or on air refuses.
     """
     for axis, (least, most) in (("pan", pan), ("tilt", tilt)):
         if not least < most:
@@ -110,8 +111,13 @@ async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload
             disable=not sys.stderr.isatty(),
         ) as bar:
             task = bar.add_task("", total=None, doing="asked", left="")
+            promised: float | None = None
 
             def show(progress: Payload) -> None:
+                nonlocal promised
+                if promised is None and (seconds := progress.get("promised_seconds")) is not None:
+                    promised = float(seconds)
+                    complain(f"A first look at camera {camera} is over; in all it will take {duration(promised)}.")
                 left = float(progress.get("seconds_left") or 0.0)
                 doing, left_words = str(progress.get("doing")), f"{duration(left)} left"
                 bar.update(task, completed=progress.get("done"), total=progress.get("of"), doing=doing, left=left_words)
