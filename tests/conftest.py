@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import logging
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -41,6 +42,9 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Share all tests among as many processes as there are cores; a part of them, or a bench, has the machine alone."""
     if config.option.file_or_dir or config.option.markexpr == "bench":
         return 0
+    # All tests start hundreds of processes, and each would compile the whole program where nothing compiled is kept.
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
     return len(os.sched_getaffinity(0))
 
 

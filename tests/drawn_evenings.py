@@ -5,8 +5,9 @@
 
 Somebody runs the cues, goes back, jumps and holds; recalls, drives and stores by hand; locks and unlocks; a vision
 mixer tells its tallies or loses them; the daemon is ended, killed and started again, and so is the broker; wills come
-late; cameras lose power and sweep, are switched off, fall silent, are moved by a panel, zoom digitally. What must hold
-meanwhile is in `evening_watcher.py`.
+late; cameras lose power and sweep, are switched off, fall silent, are moved by a panel, zoom digitally. In half of the
+evenings datagrams get lost on the way to the cameras and back, up to one in ten; in some there is no show. What must
+hold meanwhile is in `evening_watcher.py`.
 """
 
 from __future__ import annotations
@@ -55,6 +56,7 @@ STORED_AT = datetime(2031, 5, 24, 12, 0, tzinfo=UTC)
 NAMES = ("left", "right", "gallery")
 PEOPLE = ("the rigger", "stage left")
 PLACES = ("wide", "solo", "door")
+LOSSES = (0.0, 0.0, 0.0, 0.02, 0.05, 0.1)  # the share of datagrams that get lost, either way
 DIALECTS = ("nibble4-51", "nibble4-51", "nibble4-14")
 FIRST_IN_CI = 1
 ENDING_SECONDS = 7.0  # in which nothing is done any more, and all that is so must be said
@@ -126,10 +128,12 @@ def drawn_cues(cameras: list[str], rng: random.Random) -> tuple[DrawnCue, ...]:
     return tuple(cues)
 
 
-def as_text(cues: tuple[DrawnCue, ...], start: Mapping[str, str]) -> str:
+def as_text(cues: tuple[DrawnCue, ...], start: Mapping[str, str], begins_with: str | None = None) -> str:
     """The show file of these cues."""
     expected = 10.0
     lines = ["[show]", 'name = "drawn"']
+    if begins_with is not None:
+        lines.append(f'on_air = "{begins_with}"')
     if start:
         lines.append("start = { " + ", ".join(f'{camera} = "{at}"' for camera, at in start.items()) + " }")
     for cue in cues:
@@ -192,6 +196,7 @@ class Evening:
     async def play(self) -> None:
         """Do one thing after another, and then nothing until all that is so must have been said."""
         watching = asyncio.ensure_future(self.watcher.watch())
+        self.watcher.daemon_started()
         self.life = await self.house.start()
         await asyncio.sleep(self.rng.uniform(0.0, 4.0))
         for camera, position in self.book.start.items():
@@ -248,7 +253,7 @@ class Evening:
             if outcome["result"]["counted"]:
                 self.watcher.went(outcome)
                 number = int(outcome["result"]["cue"]["number"])
-                self.book.standing, self.book.next = number - 1, number if number < len(self.book.cues) else None
+                self.book.went(number - 1)
                 if self.rng.random() < 0.9:  # or the mixer's operator is late, or does something else
                     self.loop.call_soon(self.take, self.book.cues[number - 1].take)
 
@@ -268,7 +273,7 @@ class Evening:
         number = self.rng.choice(self.book.cues).number
 
         def done(outcome: dict[str, Any]) -> None:
-            self.book.stand_before(number - 1)
+            self.book.stand_before(number - 1, anew=number == 1)
 
         self.ask("cue/jump", {"number": number}, done)
 
@@ -452,14 +457,22 @@ def play(seed: int) -> Played:
     cues = drawn_cues(cameras, rng)
     start = {name: rng.choice(PLACES) for name in cameras if rng.random() < 0.7}
     asks_first = frozenset(name for name, actor in actors.items() if actor.settings.on_air_moves == "ask")
-    book = Book(cues, start, positions, asks_first)
+    begins_with = rng.choice((None, None, *cameras))
+    text = as_text(cues, start, begins_with) if rng.random() < 0.9 else None
+    book = Book(cues, start, positions, asks_first, begins_with=begins_with, off_air_untold=rng.random() < 0.5)
+    book.shown = None if text is None else book.shown
+    loss, losses = rng.choice(LOSSES), random.Random(f"losses {seed}")
     lines: list[str] = []
 
     async def evening() -> Played:
-        async with open_doors(actors, Path(folder), seed=seed, show=read_show_text(as_text(cues, start))) as house:
+        show = None if text is None else read_show_text(text)
+        doors = open_doors(actors, Path(folder), seed=seed, show=show, off_air_untold=book.off_air_untold)
+        async with doors as house:
+            for wire in house.wires.values():
+                wire.loses = lambda: losses.random() < loss
             evening = Evening(house, book, rng)
             evening.told = lines
-            lines.extend(as_text(cues, start).splitlines())
+            lines.extend([*(text or "# no show").splitlines(), f"# {loss:.0%} of all datagrams get lost"])
             await evening.play()
             return Played(seed, tuple(evening.watcher.wrongs), tuple(lines), evening.loop.time())
 

@@ -13,7 +13,9 @@ What it holds true, of everything that is said while a daemon serves and the bro
 - *stands in a position*: the counts are those of the position, within tolerance and one more, the focus mode too.
 - *locked*: by those who hold a lock, and by nobody else. While it is said of a camera that answers, no motor turns for
   longer than it takes to brake.
-- *tally*: what the vision mixer said last, of a camera of which it has said something to this daemon.
+- *tally*, and who tells it: what the vision mixer said last, of a camera of which it has said something to this daemon;
+  else what the cues have taken, where there is a show; else "off" if the configuration says that nobody tells, and
+  "unknown" if it does not.
 - *up*, *on*: the camera can be heard; it is powered and does not sweep its range.
 - *ready*: each camera that the next cue takes or moves stands still in the framing that the cue wants it in, or moves
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
@@ -22,7 +24,7 @@ What it holds true, of everything that is said while a daemon serves and the bro
 - *done*, of a `go`: each of its moves on air that leaves at once has set out, or is named as one that does not. Of
   `places`: who is said to stand stands in its framing, and who is said to be sent is on its way.
 
-No move sets out while its camera is held locked, nor off air while it was told to be on program and asks first.
+No move sets out while its camera is held locked, nor off air while its tally is "program" or unknown and it asks first.
 
 None of it may be said where it is not so. What comes about by what the daemon does or hears is known to it at once
 (`AT_ONCE_SECONDS`); what happens to a camera from outside, it has to find out: `FOUND_OUT_SECONDS`; `SILENCE_SECONDS`
@@ -96,12 +98,35 @@ class Book:
     holders: dict[str, set[str]] = field(default_factory=dict)  # who holds each camera locked
     standing: int | None = None  # the index of the cue that was run last
     next: int | None = 0  # and of the next
+    shown: frozenset[str] | None = frozenset()  # what the cues have on air; None: there is no show
+    begins_with: str | None = None  # the camera that is on air as the show begins
+    off_air_untold: bool = True  # the configuration says that nobody tells
     outside: dict[str, float] = field(default_factory=dict)  # when something last happened to a camera from outside
     excused: dict[str, float] = field(default_factory=dict)  # the same, since the last order that was taken
 
-    def stand_before(self, index: int) -> None:
-        """Make a cue the next, as though all before it had been run."""
+    def stand_before(self, index: int, *, anew: bool = False) -> None:
+        """Make a cue the next, as though all before it had been run; what is on air stays so, or begins `anew`."""
         self.standing, self.next = (index - 1 if index else None), index
+        self.shows_standing(beside=not anew)
+
+    def went(self, index: int) -> None:
+        """Make a cue the standing one."""
+        self.standing, self.next = index, index + 1 if index + 1 < len(self.cues) else None
+        self.shows_standing(beside=self.cues[index].take is None)
+
+    def shows_standing(self, *, beside: bool) -> None:
+        """Have that on air which the standing cue would show, `beside` what is on air already or in its place."""
+        if self.shown is not None:
+            cues = self.cues[: 0 if self.standing is None else self.standing + 1]
+            takes = [self.begins_with, *(cue.take for cue in cues)]
+            taken = [take for take in takes if take is not None][-1:]
+            self.shown = frozenset(taken) | (self.shown if beside else frozenset())
+
+    def untold_tally(self, camera: str) -> tuple[str, str | None]:
+        """The tally of a camera of which no vision mixer has spoken, and who tells it."""
+        if self.shown is not None:
+            return ("program" if camera in self.shown else "off"), "cues"
+        return ("off", "configuration") if self.off_air_untold else ("unknown", None)
 
     def framing_before(self, index: int, camera: str) -> str | None:
         """Where the cues before have sent a camera, or where the show begins for it."""
@@ -133,7 +158,7 @@ class Watcher:
         self.will_is_out = False  # a daemon has died, and the broker has not noticed yet
         self.tally: dict[str, str] = {}  # as it was told
         self._house = house
-        self._book = book
+        self.book = book
         self._tell = tell
         self._loop = asyncio.get_running_loop()
         self._since: dict[tuple[str, str], float] = {}
@@ -193,10 +218,10 @@ class Watcher:
         return True if max(off) <= 1 else None
 
     def _stands_in_named(self, camera: str, position: str | None) -> bool | None:
-        return self.stands_in(camera, self._book.positions[camera].get(position or ""))
+        return self.stands_in(camera, self.book.positions[camera].get(position or ""))
 
     def _locked(self, camera: str) -> bool:
-        return bool(self._book.holders.get(camera))
+        return bool(self.book.holders.get(camera))
 
     def _fit(self, camera: str) -> str | None:
         """Why a camera can't have any part in a cue now; None where it can."""
@@ -212,15 +237,15 @@ class Watcher:
 
     def _ready(self) -> tuple[bool | None, str, str]:
         """Whether the next cue can be run as it is meant to be, else why not, and of which camera."""
-        index = self._book.next
+        index = self.book.next
         if index is None:
             return False, "there is no next cue", ""
-        cue = self._book.cues[index]
+        cue = self.book.cues[index]
         parts: dict[str, tuple[str | None, DrawnMove | None]] = {}
         if cue.take is not None:
-            parts[cue.take] = self._book.framing_before(index, cue.take), None
+            parts[cue.take] = self.book.framing_before(index, cue.take), None
         for each in cue.moves:
-            before = self._book.framing_before(index, each.camera) if each.on_air else each.position
+            before = self.book.framing_before(index, each.camera) if each.on_air else each.position
             parts[each.camera] = before, each
         unsure = False
         for camera, (wanted, move) in parts.items():
@@ -234,7 +259,7 @@ class Watcher:
                     unsure = True
                 elif not stands:
                     return False, f"{camera} does not stand in {wanted}", camera
-            if move is not None and move.position not in self._book.positions[camera]:
+            if move is not None and move.position not in self.book.positions[camera]:
                 return False, f"{camera} has no position {move.position}", camera
         return (None if unsure else True), "", ""
 
@@ -290,9 +315,9 @@ class Watcher:
             if key not in self._recalled:
                 self._ordered[camera] = self._loop.time()
                 self._look_whether_it_may_move(camera, move)
-                self._recalled[key] = position, self._book.positions[camera].get(position)
+                self._recalled[key] = position, self.book.positions[camera].get(position)
                 if not self._recently(camera, MENU_SECONDS) and self._heard(camera) and self._on(camera):
-                    self._book.excused.pop(camera, None)
+                    self.book.excused.pop(camera, None)
         elif phase == "settled":
             _, wanted = self._recalled.pop(key, (position, None))
             stands = self._on(camera) and not self.turns(camera) and self.stands_in(camera, wanted) is not False
@@ -300,19 +325,29 @@ class Watcher:
                 self._wrong("settled where it is not", f"{camera} in {position}: {self.counts(camera)}, {wanted}")
         elif phase not in UNDER_WAY:
             self._recalled.pop(key, None)
-            if phase == "failed" and camera not in self._book.excused:
+            if phase == "failed" and camera not in self.book.excused:
                 self._wrong("failed where nothing was wrong", f"{camera} to {position}: {move['sentence']}")
 
     def _look_whether_it_may_move(self, camera: str, move: dict[str, Any]) -> None:
         id, told = move["id"], f"{camera} to {move['position']} ({move['id']})"
-        cue = next((cue for cue in self._book.cues if id == f"cue {cue.number}"), None)
-        off_air = id == "places" or (id in self._book.unasked and camera in self._book.asks_first)
+        cue = next((cue for cue in self.book.cues if id == f"cue {cue.number}"), None)
+        off_air = id == "places" or (id in self.book.unasked and camera in self.book.asks_first)
         if cue is not None:
             off_air = not any(each.camera == camera and each.on_air for each in cue.moves)
         if self._locked(camera):
             self._wrong("moved though it is locked", told)
-        if off_air and self.tally.get(camera) == "program":
-            self._wrong("moved on program unasked", told)
+        if off_air:  # the outcome of a `go` which takes another comes after what it lets go
+            self._loop.call_soon(self._look_whether_it_is_off_air, camera, told)
+
+    def _look_whether_it_is_off_air(self, camera: str, told: str) -> None:
+        tally, _ = self._tally(camera)
+        if tally in ("program", "unknown"):
+            self._wrong("moved on program unasked", f"{told}, whose tally is {tally}")
+
+    def _tally(self, camera: str) -> tuple[str, str | None]:
+        """What is to be said of its tally, and who tells it."""
+        told = self.tally.get(camera)
+        return self.book.untold_tally(camera) if told is None else (told, "message")
 
     def second_daemon(self, refused: bool) -> None:
         """Take note of whether a daemon was refused that was started beside another."""
@@ -323,7 +358,10 @@ class Watcher:
         """Hold the outcome of a `go` against what has set out."""
         number = int(outcome["result"]["cue"]["number"])
         named = {one["camera"] for one in (*outcome["result"]["refused"], *outcome["result"]["overtaken"])}
-        for move in self._book.cues[number - 1].moves:
+        for one in outcome["result"]["standing"]:
+            self._look_whether_it_stands("a go", one["camera"], one["position"])
+            named.add(one["camera"])
+        for move in self.book.cues[number - 1].moves:
             leaves = move.on_air and not move.after_seconds and move.camera not in named
             if leaves and (move.camera, f"cue {number}") not in self._recalled:
                 self._wrong("a go said to be done that is not", f"{move.camera} does not leave for {move.position}")
@@ -331,26 +369,32 @@ class Watcher:
     def placed(self, outcome: dict[str, Any]) -> None:
         """Hold the outcome of `places` against what stands and what has set out."""
         for one in outcome["result"]["standing"]:
-            camera, position = one["camera"], one["position"]
-            if self._stands_in_named(camera, position) is False and self._late(camera) == AT_ONCE_SECONDS:
-                self._wrong("places says that it stands where it does not", f"{camera} in {position}")
+            self._look_whether_it_stands("places", one["camera"], one["position"])
         for one in outcome["result"]["sent"]:
             camera, position = one["camera"], one["position"]
             if not any(name == camera and to == position for (name, _), (to, _) in self._recalled.items()):
                 self._wrong("places says to have sent whom it has not", f"{camera} to {position}")
 
+    def _look_whether_it_stands(self, what: str, camera: str, position: str) -> None:
+        if self._stands_in_named(camera, position) is False and self._late(camera) == AT_ONCE_SECONDS:
+            self._wrong(f"{what} says that it stands where it does not", f"{camera} in {position}")
+
     def daemon_started(self) -> None:
-        """Take note that a new daemon knows only those tallies that the broker has kept."""
+        """Take note that a new daemon knows only those tallies that the broker has kept, and the standing cue."""
+        self.book.shows_standing(beside=False)
         base, kept = self._house.topics.base, self._house.broker.retained
         found = {camera: kept.get(f"{base}/camera/{camera}/tally") for camera in self._house.wires}
         self.tally = {camera: tally.decode() for camera, tally in found.items() if tally is not None}
 
     def happened(self, camera: str) -> None:
         """Take note that something happens to a camera from outside, of which the daemon hears nothing."""
-        self._book.outside[camera] = self._book.excused[camera] = self._loop.time()
+        self.book.outside[camera] = self.book.excused[camera] = self._loop.time()
+        for claim, of in list(self._since):  # what is to be found out now was to be found out otherwise before
+            if of in (camera, "") and claim.endswith(" is said"):
+                del self._since[claim, of]
 
     def _recently(self, camera: str, seconds: float) -> bool:
-        return self._loop.time() - self._book.outside.get(camera, -1e9) <= seconds
+        return self._loop.time() - self.book.outside.get(camera, -1e9) <= seconds
 
     # What is held against what
 
@@ -394,20 +438,20 @@ class Watcher:
                 heard
                 and on
                 and not turns
-                and any(self.stands_in(camera, counts) for counts in self._book.positions[camera].values())
+                and any(self.stands_in(camera, counts) for counts in self.book.positions[camera].values())
             )
             self._judge("position", camera, False, stands and so, late, "")
-        told = self.tally.get(camera, state["tally"])
-        self._judge("tally", camera, True, state["tally"] == told, HEARD_SECONDS, f"{state['tally']}, it is {told}")
+        told, so_told = (state["tally"], state["tally_source"]), self._tally(camera)
+        self._judge("tally", camera, True, told == so_told, HEARD_SECONDS, f"{told}, it is {so_told}")
         said, locked = {lock["by"] for lock in state["locks"]}, bool(state["locks"])
-        holders = self._book.holders.get(camera, set())
+        holders = self.book.holders.get(camera, set())
         self._judge("locked", camera, bool(said - holders), False, AT_ONCE_SECONDS, f"by {said}, it is by {holders}")
         self._judge("lock", camera, said >= holders, True, AT_ONCE_SECONDS, "")
         if locked and heard and on and rest:
             self._judge("locked and still", camera, True, not turns, max(late, BRAKING_SECONDS), "it moves")
         else:
             self._forget("locked and still", camera)
-        if state["faults"] and state["link"] == "up" and not turns and camera not in self._book.excused:
+        if state["faults"] and state["link"] == "up" and not turns and camera not in self.book.excused:
             self._once("fault where there is none", camera, f"{camera}: {state['faults']}")
 
     def _has_nothing_to_do(self, camera: str, activity: str | None) -> bool:
@@ -439,11 +483,11 @@ class Watcher:
             self._forget("next cue", "")
             return
         upcoming = self.cue["next"] and self.cue["next"]["number"]
-        index = self._book.next
-        wanted = None if index is None else str(self._book.cues[index].number)
+        index = self.book.next
+        wanted = None if index is None else str(self.book.cues[index].number)
         self._judge("next cue", "", True, upcoming == wanted, AT_ONCE_SECONDS, f"{upcoming}, it is {wanted}")
         so, why, camera = self._ready()
-        if so and any(state["faults"] and name in self._book.excused for name, state in self.states.items()):
+        if so and any(state["faults"] and name in self.book.excused for name, state in self.states.items()):
             so = None  # somebody is to look at it first
         late = self._late(camera) if camera else AT_ONCE_SECONDS
         if camera and self._house.wires[camera].camera.lens.digital_zoom:

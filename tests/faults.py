@@ -1,13 +1,15 @@
 """Puts faults into rooms on purpose, one at a time, and says which of them the tests notice.
 
     .venv/bin/python tests/faults.py ptzd/guard ptzd/cameras --faults 40 --seed 1
+    .venv/bin/python tests/faults.py ptzd/guard/terms.py:110
 
-The tree is copied and only the copy is changed. A fault is tried with the tests that reach its line, the quickest
-first, until one fails. Which test reaches which line is measured by one run of all tests and kept in `.faults/`; test
+The tree is copied and only the copy is changed. A fault is tried with the tests that reach its line, quick ones first,
+until one fails. Which test reaches which line is measured by one run of all tests and kept in `.faults/`; test
 files that are new or changed since are measured again.
 
-A fault that makes the tests hang counts as noticed. One whose tests would take longer than `--seconds` is tried with
-the quickest of them. Logging, docstrings, annotations and what `__repr__` says are no faults.
+A fault is noticed when the test that fails with it, or never ends, passes without it, tried right after: on a busy
+machine some fail by themselves. One whose tests would take longer than `--seconds` is tried with the quickest of them.
+Logging, docstrings, annotations and what `__repr__` says are no faults.
 """
 
 from __future__ import annotations
@@ -16,18 +18,20 @@ import argparse
 import ast
 import os
 import random
+import resource
 import shutil
 import signal
 import subprocess
 import sys
 import tempfile
-import time
 from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from select import select
 
+import pytest
 from reach import ROOMS, ROOT, Reach, environment, measured
 
 PRELOADED = (
@@ -38,9 +42,13 @@ PRELOADED = (
     "numpy",
     "psutil",
     "pydantic",
+    "pytest_asyncio.plugin",
     "rich.console",
     "structlog",
+    "xdist.plugin",
 )
+MEMORY = 4 << 30  # bytes that tests may take: a fault may make something grow without end
+PATIENCE = 60.0  # seconds that a test may take beyond five times what it took when it was measured
 WORDS = {"debug", "info", "warning", "error", "exception", "warn", "log", "echo"}  # calls that only say something
 TURNED: dict[type[ast.AST], type[ast.AST]] = {
     ast.Lt: ast.GtE, ast.GtE: ast.Lt, ast.Gt: ast.LtE, ast.LtE: ast.Gt, ast.Eq: ast.NotEq, ast.NotEq: ast.Eq,
@@ -163,8 +171,27 @@ def copy_of_the_tree(into: Path) -> None:
             shutil.copy2(ROOT / name, into / name)
 
 
-def noticed(tree: Path, tests: list[str], seconds: float) -> bool:
-    """Whether one of `tests` fails, or all of them together take longer than `seconds`."""
+class Telling:
+    """The part that runs inside pytest: writes which test begins, and which has failed."""
+
+    def __init__(self, pipe: int) -> None:
+        self._pipe = pipe
+
+    def pytest_runtest_logstart(self, nodeid: str) -> None:
+        os.write(self._pipe, f"begins {nodeid}\n".encode())
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            os.write(self._pipe, f"failed {report.nodeid}\n".encode())
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if report.failed:
+            os.write(self._pipe, f"failed {report.nodeid}\n".encode())
+
+
+def failing(tree: Path, tests: list[str], seconds: dict[str, float]) -> list[str]:
+    """The first of `tests` that fails, or takes far longer than it does; all of them if none could begin."""
+    reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
         os.setsid()
@@ -172,28 +199,73 @@ def noticed(tree: Path, tests: list[str], seconds: float) -> bool:
         nowhere = os.open(os.devnull, os.O_RDWR)
         for each in (0, 1, 2):
             os.dup2(nowhere, each)
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         os.environ |= environment(tree)
         sys.path[:0] = [str(tree), str(tree / "simulators")]
-        sys.dont_write_bytecode = True
-        import pytest
-
+        sys.dont_write_bytecode = False
         quiet = ["-p", "no:timeout", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
-        failed = 1
         try:
-            failed = int(pytest.main(["-x", "--no-header", *quiet, *tests]))
+            os.write(writing, b"ended %d\n" % pytest.main(["-x", "--no-header", *quiet, *tests], [Telling(writing)]))
         finally:
-            os._exit(failed)  # whatever was raised: what lies above, in the parent, would clear the tree away
-    until = time.monotonic() + seconds
-    ended, status = 0, 0
-    while not ended and time.monotonic() < until:
-        ended, status = os.waitpid(child, os.WNOHANG)
-        time.sleep(0.02)
+            os._exit(1)  # whatever was raised: what lies above, in the parent, would clear the tree away
+    os.close(writing)
+    told, test = b"\n", ""
+    while b"\nended " not in told and select([reading], [], [], PATIENCE + 5 * seconds.get(test, 0.0))[0]:
+        more = os.read(reading, 65536)
+        if not more:
+            break
+        told += more
+        test = told[: told.rfind(b"\n")].rpartition(b"\nbegins ")[2].partition(b"\n")[0].decode()
     with suppress(ProcessLookupError):
         os.killpg(child, signal.SIGKILL)
-    if not ended:
-        os.waitpid(child, 0)
-        return True
-    return os.waitstatus_to_exitcode(status) != 0
+    os.close(reading)
+    os.waitpid(child, 0)
+    lines = told.decode().splitlines()
+    if "ended 0" in lines:
+        return []
+    blamed = next((line.removeprefix("failed ") for line in lines if line.startswith("failed ")), test)
+    return [test for test in tests if test == blamed or test.startswith(f"{blamed}::")] or tests
+
+
+def write(path: Path, source: bytes) -> None:
+    path.write_bytes(source)
+    for compiled in path.parent.glob(f"__pycache__/{path.stem}.*"):
+        compiled.unlink()  # it may be as old and as long as the other
+
+
+def noticed(tree: Path, fault: Fault, tests: list[str], seconds: dict[str, float]) -> list[str]:
+    """Those of `tests` that notice: they fail, or never end, with the fault, and right after pass without it."""
+    source = (tree / fault.path).read_bytes()
+    while tests:
+        write(tree / fault.path, fault.put_into(source))
+        blamed = failing(tree, tests, seconds)
+        write(tree / fault.path, source)
+        if not blamed or not failing(tree, blamed, seconds):
+            return blamed
+        tests = [test for test in tests if test not in blamed]
+    return []
+
+
+def in_order(tests: set[str], seconds: dict[str, float]) -> list[str]:
+    """The quickest first, but the first case of each test before the second of any."""
+    cases: dict[str, int] = defaultdict(int)
+    ranked: list[tuple[int, str]] = []
+    for test in sorted(tests, key=lambda test: seconds[test]):
+        ranked.append((cases[test.partition("[")[0]], test))
+        cases[test.partition("[")[0]] += 1
+    return [test for _, test in sorted(ranked, key=lambda each: each[0])]
+
+
+def worth_trying(tests: set[str], fault: Fault, seconds: dict[str, float], most: float) -> list[list[str]]:
+    """Tests of up to `most` seconds in the order to try them in: those of the fault's own room, then others."""
+    root, *rooms, _ = fault.path.parts
+    own = {test for test in tests if test.startswith("/".join(["tests", *(rooms if root == "ptzd" else [root])]))}
+    groups: list[list[str]] = []
+    for group in (in_order(own, seconds), in_order(tests - own, seconds)):
+        while len(group) > 1 and sum(seconds[test] for each in (*groups, group) for test in each) > most:
+            group.pop()
+        groups.append(group)
+    return groups
 
 
 def room_of(path: Path) -> str:
@@ -202,43 +274,41 @@ def room_of(path: Path) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Put faults into rooms and say which the tests notice.")
-    parser.add_argument("places", nargs="*", type=Path, default=[ROOT / room for room in ROOMS])
+    parser.add_argument("places", nargs="*", default=[str(ROOT / room) for room in ROOMS])
     parser.add_argument("--faults", type=int, default=40, help="how many to put into each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=45.0, help="of tests to try a fault with, at most")
     chosen = parser.parse_args()
-    for name in PRELOADED:
-        __import__(name)
+    for module in PRELOADED:
+        __import__(module)
     with tempfile.TemporaryDirectory(prefix="faults-") as directory:
         tree = Path(directory)
         copy_of_the_tree(tree)
         reach: Reach = measured(tree)
         rooms: dict[str, list[Fault]] = defaultdict(list)
         for place in chosen.places:
-            copied = tree / place.resolve().relative_to(ROOT)
+            written, _, line = place.partition(":")
+            copied = tree / Path(written).resolve().relative_to(ROOT)
             for path in sorted(copied.rglob("*.py") if copied.is_dir() else [copied]):
                 name = path.relative_to(tree)
-                rooms[room_of(name)] += faults_of(name, path.read_bytes())
-        passed: list[str] = []
-        print(f"{'room':<36}{'put in':>8}{'noticed':>9}{'share':>8}")
+                found_here = faults_of(name, path.read_bytes())
+                rooms[room_of(name)] += [fault for fault in found_here if line in ("", str(fault.lines.start))]
+        table = [f"{'room':<36}{'put in':>8}{'noticed':>9}{'share':>8}"]
         for room, possible in rooms.items():
             drawn = random.Random(f"{chosen.seed} {room}").sample(possible, min(chosen.faults, len(possible)))
             found = 0
             for fault in sorted(drawn, key=lambda each: (each.path, each.start)):
-                source = (tree / fault.path).read_bytes()
-                reaching = reach.tests_at(str(fault.path), source.decode().splitlines(), fault.lines, fault.names)
-                tests = sorted(reaching, key=lambda test: reach.seconds[test])
-                while len(tests) > 1 and sum(reach.seconds[test] for test in tests) > chosen.seconds:
-                    tests.pop()
-                (tree / fault.path).write_bytes(fault.put_into(source))
-                allowed = 30 + 3 * sum(reach.seconds[test] for test in tests)
-                if tests and noticed(tree, tests, allowed):
-                    found += 1
-                else:
-                    passed.append(f"{fault}  ({len(tests)} tests)")
-                (tree / fault.path).write_bytes(source)
-            print(f"{room:<36}{len(drawn):>8}{found:>9}{found / max(1, len(drawn)):>8.0%}", flush=True)
-    print("\nnot noticed:", *passed, sep="\n")
+                lines = (tree / fault.path).read_text().splitlines()
+                reaching = reach.tests_at(str(fault.path), lines, fault.lines, fault.names)
+                groups = worth_trying(reaching, fault, reach.seconds, chosen.seconds)
+                by = next((by for tests in groups if (by := noticed(tree, fault, tests, reach.seconds))), [])
+                found += bool(by)
+                tried = sum(map(len, groups))
+                what = f"noticed by {by[0]}" if by else f"NOT NOTICED by {tried} of {len(reaching)} tests"
+                print(f"{fault}  {what}", flush=True)
+            table.append(f"{room:<36}{len(drawn):>8}{found:>9}{found / max(1, len(drawn)):>8.0%}")
+            print(table[-1], flush=True)
+    print("", *table, sep="\n")
 
 
 if __name__ == "__main__":

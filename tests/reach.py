@@ -121,7 +121,7 @@ def with_measurements(reach: Reach, tree: Path, settings: Path, files: dict[str,
 
 def environment(tree: Path) -> dict[str, str]:
     paths = os.pathsep.join(str(tree / each) for each in (".", "simulators", "tests"))
-    return os.environ | {"PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": "1"}
+    return os.environ | {"PYTHONPATH": paths, "PYTHONDONTWRITEBYTECODE": ""}
 
 
 class Measuring:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.cameras import CameraSettings, Tolerance
+from ptzd.cameras import CameraSettings, Tolerance, Window, reach_of
 from ptzd.config import load_config
 from ptzd.daemon import camera_settings
 from ptzd.motion import ON_A_RAIL, LearnedHead, Measured, published_head, write_head
@@ -124,3 +124,9 @@ def test_a_head_that_was_learned_in_another_dialect_is_not_used_and_that_is_logg
     kept.write_text(learned("nibble4-14"))
     assert configured(kept=kept).head.origin == "published"
     assert "nibble4-14" in capsys.readouterr().out
+
+
+def test_an_axis_without_a_window_turns_as_far_as_the_head_does(configured: Configured) -> None:
+    head = reach_of(DIALECT)
+    assert configured("window = { tilt_deg = [-10, 20] }").window == Window(head.pan_deg, (-10.0, 20.0))
+    assert configured("window = { pan_deg = [-30, 30] }").window == Window((-30.0, 30.0), head.tilt_deg)

@@ -11,27 +11,3 @@ from .messages import StatusMessage
 from .outcomes import Answer, Outcomes, Repeat
 from .tables import tables
 from .topics import CommandTopic, ReportTopic, Topics
-
-__all__ = [
-    "Answer",
-    "Asked",
-    "BrokerSettings",
-    "Bus",
-    "CommandTopic",
-    "HeldElsewhere",
-    "Holding",
-    "Incoming",
-    "Intake",
-    "MemoryBroker",
-    "MemoryBus",
-    "MqttBus",
-    "Outcomes",
-    "Repeat",
-    "Reply",
-    "ReportTopic",
-    "Said",
-    "StatusMessage",
-    "Topics",
-    "asyncapi",
-    "tables",
-]

@@ -13,8 +13,7 @@ from .topics import Topics
 class Incoming:
     """A message as it came.
 
-    `retain` is set where the broker had kept it from before, not when it was just said. `expiry_seconds` is what is
-    left of an MQTT 5 message's life; a message whose life is over never arrives.
+    `retain` is set where the broker had kept it from before, not when it was just said.
 
     A stop or lock that was sent after this message may have been carried out before it: `overtaken` names its cameras,
     None among them stands for all. `again` marks one that was carried out already and now comes in its turn. See
@@ -26,7 +25,6 @@ class Incoming:
     retain: bool = False
     response_topic: str | None = None
     correlation: bytes | None = None
-    expiry_seconds: int | None = None
     overtaken: frozenset[str | None] = frozenset()
     again: bool = False
 

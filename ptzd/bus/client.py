@@ -346,7 +346,6 @@ def _incoming(message: aiomqtt.Message) -> Incoming:
         message.retain,
         getattr(properties, "ResponseTopic", None),
         getattr(properties, "CorrelationData", None),
-        getattr(properties, "MessageExpiryInterval", None),
     )
 
 

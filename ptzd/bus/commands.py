@@ -19,7 +19,21 @@ from pydantic_core import PydanticCustomError
 
 from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
-from .fields import ONE_LINE, AngleRange, CueNumber, Deflection, PositionName, SentAt, Switch
+from .fields import (
+    ONE_LINE,
+    AngleRange,
+    Box,
+    Counts,
+    CueNumber,
+    Deflection,
+    Point,
+    PositionName,
+    SentAt,
+    Share,
+    Switch,
+    Tighter,
+    Turn,
+)
 from .messages import (
     ExportResult,
     GoResult,
@@ -180,6 +194,63 @@ class DriveCommand(_Moving):
     zoom: Deflection = 0.0
     focus: Deflection = 0.0
     sent_at: SentAt | None = None
+
+
+class _Aiming(_Moving):
+    """It sends a camera to a framing that is not stored."""
+
+    answer = "move"
+
+    on_air: Switch = False
+    sent_at: SentAt | None = None
+
+
+class NudgeCommand(_Aiming):
+    """Move a little, by shares of the picture, or by degrees and counts; what follows adds up."""
+
+    on = "camera/NAME/nudge"
+    examples = ('{"right": 0.01}', '{"tighter": 0.05}', '{"pan_deg": -0.2, "tilt_deg": 0.1}')
+    momentary = True
+
+    right: Share = 0.0
+    up: Share = 0.0
+    tighter: Tighter = 0.0
+    pan_deg: Turn = 0.0
+    tilt_deg: Turn = 0.0
+    zoom_counts: Counts = 0
+    focus_counts: Counts = 0
+
+    @property
+    def by_picture(self) -> bool:
+        """Whether it goes by shares of the picture."""
+        return bool(self.right or self.up or self.tighter)
+
+    @model_validator(mode="after")
+    def _one_measure(self) -> Self:
+        if self.by_picture and (self.pan_deg or self.tilt_deg or self.zoom_counts):
+            raise PydanticCustomError(
+                "conflict", "shares of the picture and degrees or zoom counts are both given: leave one out"
+            )
+        if not (self.by_picture or self.pan_deg or self.tilt_deg or self.zoom_counts or self.focus_counts):
+            raise PydanticCustomError("conflict", 'it moves nothing: say how far, such as {"right": 0.01}')
+        return self
+
+
+class FrameCommand(_Aiming):
+    """Bring a point of the picture to its middle, or let a part of the picture fill it."""
+
+    on = "camera/NAME/frame"
+    examples = ('{"point": [0.7, 0.4]}', '{"box": [0.2, 0.1, 0.6, 0.5]}')
+    momentary = True
+
+    point: Point | None = None
+    box: Box | None = None
+
+    @model_validator(mode="after")
+    def _one_place(self) -> Self:
+        if (self.point is None) == (self.box is None):
+            raise PydanticCustomError("conflict", 'say either a point, such as {"point": [0.7, 0.4]}, or a box')
+        return self
 
 
 class StopCommand(Command):
@@ -430,6 +501,8 @@ COMMANDS: tuple[type[Command], ...] = (
     RecallCommand,
     StoreCommand,
     DriveCommand,
+    NudgeCommand,
+    FrameCommand,
     StopCommand,
     StopAllCommand,
     LockCommand,

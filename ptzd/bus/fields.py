@@ -14,6 +14,8 @@ from pydantic_core import PydanticCustomError
 from ptzd.files import NAME_PATTERN
 
 HIGHEST_CUE = 99_999
+NARROWEST_BOX = 0.01  # of the picture
+_SHARES = {"type": "array", "items": {"type": "number", "minimum": 0, "maximum": 1}}
 
 ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"  # these texts end on terminals: nothing in them may steer one
 
@@ -28,6 +30,50 @@ PositionName = Annotated[
 Deflection = Annotated[
     float,
     Field(ge=-1, le=1, allow_inf_nan=False, description="a number from -1 to 1, a share of the axis's fastest speed"),
+]
+Share = Annotated[
+    float,
+    Field(
+        ge=-1, le=1, allow_inf_nan=False, description="a number from -1 to 1, a share of the picture's width or height"
+    ),
+]
+Tighter = Annotated[
+    float,
+    Field(
+        ge=-4,
+        le=0.9,
+        allow_inf_nan=False,
+        description="a number from -4 to 0.9, the share by which the picture becomes narrower, or wider below 0",
+    ),
+]
+Turn = Annotated[
+    float, Field(ge=-360, le=360, allow_inf_nan=False, description="degrees from -360 to 360, to the right or upwards")
+]
+Counts = Annotated[int, Field(ge=-65_535, le=65_535, description="whole counts from -65535 to 65535, to tele or near")]
+_InPicture = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+_POINT = "[x, y], shares of the picture's width and height from its top left, each from 0 to 1, such as [0.5, 0.5]"
+Point = Annotated[
+    tuple[_InPicture, _InPicture],
+    Field(strict=False, description=_POINT),
+    WithJsonSchema({**_SHARES, "minItems": 2, "maxItems": 2, "description": _POINT}),
+]
+_BOX = (
+    "[x0, y0, x1, y1], top left and bottom right of a part of the picture in shares of it, such as [0.2, 0.1, 0.6, 0.5]"
+)
+
+
+def _box(value: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    x0, y0, x1, y1 = value
+    if min(x1 - x0, y1 - y0) < NARROWEST_BOX:
+        raise PydanticCustomError("range", f"it must be {_BOX}, and at least {NARROWEST_BOX} wide and high")
+    return value
+
+
+Box = Annotated[
+    tuple[_InPicture, _InPicture, _InPicture, _InPicture],
+    Field(strict=False, description=_BOX),
+    AfterValidator(_box),
+    WithJsonSchema({**_SHARES, "minItems": 4, "maxItems": 4, "description": _BOX}),
 ]
 SentAt = Annotated[
     AwareDatetime, Field(description="a date and time with its offset (RFC 3339), such as 2031-05-17T19:30:00.250Z")

@@ -9,6 +9,7 @@ from typing import Any, ClassVar, Literal, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 
 from ptzd.cameras import (
+    LOCKED_MOVING,
     LOCKED_UNSEEN,
     Activity,
     CameraSettings,
@@ -168,6 +169,7 @@ class MoveMessage(Report, Alike):
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None
+    head_measured: bool | None  # false where the prediction is not measured: a manual's figures, or assumed
     measured_seconds: float | None  # from start to now
     landing: LandingMessage | None
     code: str | None  # of a refusal or a failure
@@ -396,21 +398,22 @@ class LocksResult(Result):
     """The `result` of `lock` and `unlock`: who keeps the camera still now."""
 
     locks: list[LockMessage]
-    warning: str | None = None  # where it does not answer, so that nobody knows whether it stands still
+    warning: str | None = None  # where it was not seen to stand still
 
     @classmethod
-    def of(cls, state: CameraState) -> Self:
-        """The result for a camera's state."""
-        unseen = state.link == "down" and bool(state.locks)
-        return cls(locks=[LockMessage.of(lock) for lock in state.locks], warning=LOCKED_UNSEEN if unseen else None)
+    def of(cls, state: CameraState, *, answers: bool, stands: bool) -> Self:
+        """The result for a camera's state; whether it has answered since it was locked, and was seen to stand."""
+        warning = None if stands or not state.locks else LOCKED_MOVING if answers else LOCKED_UNSEEN
+        return cls(locks=[LockMessage.of(lock) for lock in state.locks], warning=warning)
 
 
-class ImportResult(Result, Alike):
-    """The `result` of `show/import`, in numbers of positions."""
+class ImportResult(Result):
+    """The `result` of `show/import`, in numbers of positions, and why cameras can't be sent to some of those stored."""
 
     added: int
     replaced: int
     unchanged: int
+    warnings: list[str]
 
 
 class StartedMessage(Alike):
@@ -421,6 +424,7 @@ class StartedMessage(Alike):
     predicted_seconds: float | None  # from start to settled
     least_seconds: float | None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None
+    head_measured: bool | None  # false where the prediction is not measured: a manual's figures, or assumed
     warning: str | None
 
 
@@ -435,12 +439,20 @@ class StandbyResult(Result):
         return cls(started=[StartedMessage.of(one) for one in started])
 
 
+class PlaceMessage(Alike):
+    """Where a camera should stand before the next cue."""
+
+    camera: str
+    position: str
+
+
 class GoResult(Result):
     """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before.
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
-    about, as far as that is known at once; `started` are the moves that have left at once.
+    about, as far as that is known at once; `started` are the moves that have left at once; `standing` are the cameras
+    that stand where the cue would have moved them on air, and are not sent.
     """
 
     cue: CueMessage
@@ -448,6 +460,7 @@ class GoResult(Result):
     overtaken: list[NotReadyMessage]
     refused: list[NotReadyMessage]
     started: list[StartedMessage]
+    standing: list[PlaceMessage]
 
     @classmethod
     def of(cls, gone: Gone) -> Self:
@@ -455,15 +468,13 @@ class GoResult(Result):
         overtaken, refused = ([NotReadyMessage.of(one) for one in each] for each in (gone.overtaken, gone.refused))
         started = [StartedMessage.of(one) for one in gone.started]
         return cls(
-            cue=CueMessage.of(gone.cue), counted=gone.counted, overtaken=overtaken, refused=refused, started=started
+            cue=CueMessage.of(gone.cue),
+            counted=gone.counted,
+            overtaken=overtaken,
+            refused=refused,
+            started=started,
+            standing=[PlaceMessage.of(one) for one in gone.standing],
         )
-
-
-class PlaceMessage(Alike):
-    """Where a camera should stand before the next cue."""
-
-    camera: str
-    position: str
 
 
 class PlacesResult(Result):

@@ -15,7 +15,8 @@ own end tells its host. Nothing but a cause from the table below ends an activit
 | a stall, no guard | what has no end of its own | halting    |
 | silence       | what has no end of its own | halting, whose stop is the first that it hears again |
 | silence       | a direct move            | rest, which has to be looked at first |
-| a restart     | learning, and a shaped move in slow mode | halting |
+| a restart     | a shaped move in slow mode | halting |
+| a start-up, a switch | learning, a shaped move | halting |
 | motion without an order | rest           | halting, unless it is only to be told |
 | a mistake of ours | everything           | halting          |
 
@@ -45,43 +46,45 @@ class Cause:
 
     phase: Phase  # in which a move ends
     code: str
-    sentence: str  # on a move
+    sentence: str  # on a move, after "camera NAME to POSITION: "
     learning: str  # what becomes of a camera that is being learned: "was stopped"
 
 
 RECALLED = Cause(Phase.SUPERSEDED, "superseded", "a newer recall, {what}, took its place", "was sent to {what}")
-DRIVEN = Cause(Phase.SUPERSEDED, "superseded", "the camera was driven by hand", "was driven by hand")
+DRIVEN = Cause(Phase.SUPERSEDED, "superseded", "it was driven by hand", "was driven by hand")
 LEARNED = Cause(Phase.SUPERSEDED, "superseded", "", "")
 STOPPED = Cause(Phase.STOPPED, "stopped", "a stop was asked for", "was stopped")
-LOCKED = Cause(Phase.STOPPED, "stopped", "the camera was locked", "was locked")
+LOCKED = Cause(Phase.STOPPED, "stopped", "it was locked", "was locked")
 ENDING = Cause(Phase.STOPPED, "stopped", "the daemon came to its end", "was no longer attended to")
 ON_PROGRAM = Cause(Phase.STOPPED, "stopped", "", "went on air")
 STALLED = Cause(
     Phase.FAILED,
     "stalled",
-    "this computer stood still for {what} s while the camera was moving, so it was stopped; recall again",
+    "this computer stood still for {what} s meanwhile, so it was stopped; recall again",
     "was stopped, since this computer stood still for {what} s",
 )
 UNGUARDED = Cause(
     Phase.FAILED,
     "unguarded",
-    "the guard that would stop the camera if this program failed has gone, so it was stopped; recall again",
+    "the guard that would stop it if this program failed has gone, so it was stopped; recall again",
     "was stopped, since its guard has gone",
 )
 SILENT = Cause(
     Phase.FAILED,
     "unreachable",
-    "camera {what} stopped answering; it may still be finishing the move",
+    "it stopped answering; it may still be finishing the move",
     "stopped answering",
 )
 RESTARTED = Cause(
     Phase.FAILED,
     "restarted",
-    "camera {what} restarted, or somebody else spoke to it, in a move in slow mode: nobody knows whether that is still "
-    "on, so it was stopped; recall again",
+    "it restarted, or somebody else spoke to it, in a move in slow mode: nobody knows whether that is still on, so it "
+    "was stopped; recall again",
     "restarted",
 )
-BROKEN = Cause(Phase.FAILED, "internal", "the move of camera {what} broke off", "was no longer attended to")
+SWEEPS = Cause(Phase.FAILED, "initialising", "it restarted and is finding its ends", "restarted")
+SWITCHED_OFF = Cause(Phase.FAILED, "standby", "it was switched off", "was switched off")
+BROKEN = Cause(Phase.FAILED, "internal", "the move broke off", "was no longer attended to")
 LET_GO = Cause(Phase.STOPPED, "stopped", "", "")
 STRAYED = Cause(Phase.STOPPED, "stopped", "", "")
 

@@ -52,20 +52,31 @@ class Camera(Doing):
         try:
             plan = self._planned(recall, seen=self.on_air)
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
-            move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), plan.warning)
+            warning = "; ".join(each for each in (recall.warning, plan.warning) if each is not None) or None
+            measured = self.settings.head_measured
+            move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), measured, warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
             require_guarded(self, self._guard, activity)
         except Refusal as refusal:
             self.refuse(recall.position, recall.id, recall.token, refusal)
             return
         self._fault = None
-        self._become(activity, causes.RECALLED, recall.position)
+        self._become(activity, causes.RECALLED, recall.goal)
 
     def require_possible(self, recall: Recall) -> None:
         """Raise the Refusal that a move to a framing would meet if it set out now and were seen; nothing moves."""
         self._planned(recall, seen=True)
 
-    def refuse(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
+    def heading_for(self) -> Framing:
+        """Return the framing that it is on its way to, or else the one in which it stands. Raises Refusal."""
+        here = require_ready(self)
+        if (move := self._activity.move) is not None:
+            return move.recall.framing
+        if self.moving:
+            raise Refusal("moving", f"camera {self.name} is moving; try again when it has come to rest")
+        return here
+
+    def refuse(self, position: str | None, id: str | None, token: object, refusal: Refusal) -> None:
         """Report that a move to a stored position does not come about."""
         self._voice.refusal(position, id, token, refusal)
 
@@ -223,5 +234,5 @@ class Camera(Doing):
         if isinstance(plan, MoveRefused) and not plan.of_framing and not recall.exactly:
             return plan.nearest_instead()
         if isinstance(plan, MoveRefused):
-            raise Refusal(plan.code, f"camera {self.name} to {recall.position}: {plan.sentence}")
+            raise Refusal(plan.code, f"camera {self.name} to {recall.goal}: {plan.sentence}")
         return plan

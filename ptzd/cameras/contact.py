@@ -10,7 +10,7 @@ from ptzd.links import Link
 from ptzd.visca import Dialect, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
 
 from .line import Line
-from .reading import Condition, read_condition, read_framing, read_pan_tilt
+from .reading import Condition, read_condition, read_framing, read_pan_tilt, read_power
 from .reports import Framing, PowerState
 from .slowmode import SlowModeSwitch
 from .still import JITTER_COUNTS, Standing
@@ -35,6 +35,7 @@ class Contact:
         self.standing = Standing(dialect)
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
+        self.starting = False  # as it last told, also while its condition is asked anew
         self.framing: Framing | None = None  # None before the first reading
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
         self._focus_agreed = 0  # how many readings in a row were as the one before
@@ -79,6 +80,17 @@ class Contact:
     async def ask_condition(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
         self.condition = await read_condition(self.line, saw_head)
+        self.starting = self.condition.power == "starting"
+
+    async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
+        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above."""
+        if self.condition is None:
+            await self.ask_condition(saw_head)
+            return
+        power = await read_power(self.line)
+        self.starting = power == "starting"
+        if self.condition is not None:
+            self.condition = replace(self.condition, power=power)
 
     async def ask_framing(self, given_up: Callable[[], bool] = lambda: False) -> None:
         """Ask where it stands; nothing is asked of one in standby. Raises as `read_framing` does."""

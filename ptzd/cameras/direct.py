@@ -16,7 +16,7 @@ import structlog
 
 from ptzd.visca import Completed, ErrorCode, Interrupted, Refused, Unanswered
 
-from .activity import Activity, Host
+from .activity import SWEEPS, SWITCHED_OFF, Activity, Host
 from .framing import landing
 from .halting import HALT
 from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
@@ -35,6 +35,10 @@ SETTLING_PAUSE_SECONDS = 0.02
 COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
 STANDSTILL_SECONDS = 1.5  # after its order a camera that stands somewhere else has not heard all of it
 FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
+HELD = (
+    "it came to rest far from there: a limit set in the camera, an obstacle or another controller may have held it; "
+    "look at it before you recall again"
+)
 STOP_SECONDS = 0.5  # after its ACK
 NOT_NOW = (ErrorCode.NOT_EXECUTABLE, ErrorCode.BUFFER_FULL)
 
@@ -90,20 +94,19 @@ class Direct(Activity):
 
     async def _run(self) -> None:
         """Carry it out in the time that it has. A mistake of ours must not leave a head driving."""
-        name, position = self._host.settings.name, self.move.recall.position
+        name, position = self._host.settings.name, self.move.recall.goal
         try:
             async with asyncio.timeout_at(self.move.given_up_at):
                 await self._carry_out()
         except TimeoutError:
             sentence = (
-                f"camera {name} did not come to rest on {position} in three times the time that was promised; it was "
-                "stopped: look at it before you recall again"
+                "it did not come to rest there in three times the time that was promised, and was stopped: look at it "
+                "before you recall again"
             )
             self._fail("overdue", sentence, halt=True)
         except Exception:
             log.exception("a move broke off; the camera is stopped", camera=name, position=position)
-            sentence = f"the daemon failed at this move and stopped camera {name}; its log tells more"
-            self._fail("internal", sentence, halt=True)
+            self._fail("internal", "the daemon failed at this move and stopped it; the log tells more", halt=True)
 
     async def _carry_out(self) -> None:
         await self._heard_order()
@@ -143,7 +146,7 @@ class Direct(Activity):
                 attempts += 1
             # To insist would be to fight whoever or whatever held it.
             if self._rests_far_off() and (completed or (attempts > 1 and self._contact.standing.still)):
-                self._fail("held", self._held_sentence(), halt=not move.taken)
+                self._fail("held", HELD, halt=not move.taken)
                 return
             if attempts == ATTEMPTS:
                 self._fail(*self._given_up(endings), halt=not move.taken)
@@ -176,6 +179,8 @@ class Direct(Activity):
         while pending := [future for future in futures if not future.done()]:
             await asyncio.wait(pending, timeout=MOVING_PAUSE_SECONDS, return_when=asyncio.FIRST_COMPLETED)
             now = self._loop.time()
+            if self._contact.power in ("starting", "standby"):
+                break  # whatever it was sent to do, it does no more
             if arrival.seconds(now) > COMPLETION_PATIENCE_SECONDS:
                 break
             if not arrival.there and self._contact.standing.still and now - self._ordered_at > STANDSTILL_SECONDS:
@@ -192,33 +197,30 @@ class Direct(Activity):
         return self.move.arrival.there and all(ending is None or isinstance(ending, Completed) for ending in endings)
 
     def _failure(self, endings: list[Ending | None]) -> tuple[str, str] | None:
-        name = self._host.settings.name
+        if self._contact.power in ("starting", "standby"):
+            cause = SWEEPS if self._contact.power == "starting" else SWITCHED_OFF
+            return cause.code, cause.sentence
         for ending in endings:
             match ending:
-                case Refused(code=ErrorCode.NOT_EXECUTABLE) if self._contact.power == "starting":
-                    return "initialising", f"camera {name} restarted and is finding its ends"
                 case Refused(code=ErrorCode.SYNTAX | ErrorCode.MESSAGE_LENGTH):
                     return (
                         "not-understood",
-                        f"camera {name} did not understand a command; is {self._contact.dialect.name} the right "
-                        "dialect for it?",
+                        f"it did not understand a command; is {self._contact.dialect.name} the right dialect for it?",
                     )
                 case Refused(code=ErrorCode.CANCELLED):
-                    return "taken-over", f"another controller took camera {name} over"
+                    return "taken-over", "another controller took it over"
                 case _:
                     pass
         return None
 
     def _given_up(self, endings: list[Ending | None]) -> tuple[str, str]:
-        name, position = self._host.settings.name, self.move.recall.position
         if any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings):
             return (
                 "refused",
-                f"camera {name} refused to go to {position} {ATTEMPTS} times; is its menu open, or is it busy with "
-                "another controller's orders?",
+                f"it refused to go there {ATTEMPTS} times; is its menu open, or is it busy with another controller's "
+                "orders?",
             )
-        sentence = f"camera {name} did not come to rest on {position} in {ATTEMPTS} attempts"
-        return "off-position", sentence + self._zoom_off()
+        return "off-position", f"it did not come to rest there in {ATTEMPTS} attempts{self._zoom_off()}"
 
     def _zoom_off(self) -> str:
         """What is said beside that where all but the zoom is where it was sent."""
@@ -231,12 +233,6 @@ class Direct(Activity):
         return (
             f": its zoom ended {abs(landed.zoom_counts)} counts beside; perhaps its motor has play, its gear slips, or "
             "something holds the ring"
-        )
-
-    def _held_sentence(self) -> str:
-        return (
-            f"camera {self._host.settings.name} came to rest far from {self.move.recall.position}: a limit set in the "
-            "camera, an obstacle or another controller may have held it; look at it before you recall again"
         )
 
     def _rests_far_off(self) -> bool:

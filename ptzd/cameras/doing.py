@@ -190,8 +190,8 @@ class Doing:
     def told(self, move: Move) -> None:
         self._say_move(move)
 
-    def restarted_while_it_was_learned(self) -> None:
-        self._break_off(causes.RESTARTED, self.name)
+    def is_not_on(self) -> None:
+        self._halt(causes.SWEEPS if self.contact.starting else causes.SWITCHED_OFF)
 
     def ended(
         self, activity: Activity, phase: Phase, code: str | None = None, sentence: str | None = None, *, halt: bool
@@ -240,10 +240,10 @@ class Doing:
         elif older.unended:
             if not isinstance(older, Halting):
                 fault = "it fell silent while it was being moved: it may still be moving"
-                self._halt(causes.SILENT, self.name, fault)
+                self._halt(causes.SILENT, fault=fault)
         else:
             until = older.move.given_up_at if older.move is not None else self._loop.time()
-            self._become(AtRest(self, ours_until=until), causes.SILENT, self.name)
+            self._become(AtRest(self, ours_until=until), causes.SILENT)
         self.say_state()
 
     def _restarted(self) -> None:
@@ -256,7 +256,7 @@ class Doing:
         if isinstance(activity, AtRest):
             activity.forget()
         if broke_off:
-            self._halt(causes.RESTARTED, self.name)
+            self._halt(causes.RESTARTED)
         self._watch.look_now()
 
     def stalled(self, seconds: float) -> None:
@@ -276,7 +276,7 @@ class Doing:
                 await self._watch.run()
             finally:
                 if not isinstance(self._activity, AtRest):
-                    self._halt(causes.BROKEN, self.name, "its conversation broke off: it may still be moving")
+                    self._halt(causes.BROKEN, fault="its conversation broke off: it may still be moving")
                 self._term.end()
                 self._group = None
                 self.contact.up = False
@@ -290,6 +290,10 @@ class Doing:
         if isinstance(self._activity, AtRest) and not self.contact.up:
             return False  # and nothing that it may still be doing could be ended
         self._halt(causes.ENDING)
+        return await self.until_at_rest(patience_seconds)
+
+    async def until_at_rest(self, patience_seconds: float) -> bool:
+        """Wait until the camera is still, and no slow mode is left on. Returns whether it was seen to be still."""
         until = self._loop.time() + patience_seconds
         while (self.moving or self.contact.slow.left_on) and self._loop.time() < until:
             self.contact.read.clear()
@@ -298,7 +302,7 @@ class Doing:
                     await self.contact.read.wait()
             except TimeoutError:
                 pass
-        return not self.moving
+        return self.contact.up and not self.moving
 
     def _heard(self, framing: Framing) -> None:
         self._activity.heard(framing, self._loop.time())
@@ -315,4 +319,6 @@ class Doing:
         self._voice.state(made_of, self.state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:
+        if sentence is not None:
+            sentence = f"camera {self.name} to {move.recall.goal}: {sentence}"
         self._voice.move(move, self.contact.framing, self._loop.time() - move.started_at, code, sentence)

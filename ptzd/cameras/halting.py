@@ -60,11 +60,17 @@ class Halting(Activity):
         """What is to be said of the camera, where there is reason to."""
         if not self._host.contact.up:
             return self._fault or "a stop was not confirmed: the camera may still be moving"
-        if self._host.contact.power == "starting" or not self.goes_on:
+        if not self.goes_on:
             return self._fault
         if self._refused:
             return f"it refuses to stop and is told again and again: {PULL_ITS_PLUG}"
         return f"it was told to stop, and its readings still change: {PULL_ITS_PLUG}"
+
+    @property
+    def in_doubt(self) -> bool:
+        """Whether it may be off, or sweep its range: then it neither obeys nor is to be told as one that does not."""
+        on = self._host.contact.power == "on"
+        return not on or self._refused or self.goes_on
 
     def begin(self, older: Activity) -> None:
         self.send()
@@ -110,6 +116,9 @@ class Halting(Activity):
     def saw(self, head: PanTiltPosition) -> None:
         """Look whether it goes on: a head that brakes gets slower, a swing turns round, and this does neither."""
         framing, at = self._host.contact.framing, self._loop.time()
+        if self._host.contact.starting:
+            self._looks, self.goes_on = [], False
+            return
         if framing is None or (self._looks and at - self._looks[-1][0] < LOOK_SECONDS):
             return
         framing = replace(framing, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts)

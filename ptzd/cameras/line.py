@@ -111,8 +111,6 @@ class Line:
 
     def restart(self) -> None:
         """Begin the conversation anew with a RESET; whatever was pending ends as unanswered."""
-        for ticket in list(self._pending):
-            self._end(ticket, Unanswered(ticket))
         self._conversation.start(self._loop.time())
         self._flush()
 

@@ -16,18 +16,27 @@ PROMISES = 3.0
 BEYOND_PROMISES_SECONDS = 9.5  # half a second before ten are over, in which its end is told
 
 
+NOT_STORED = "its new framing"
+
+
 @dataclass(frozen=True, slots=True)
 class Recall:
-    """A stored position asked for, with `step` or `seconds` or neither, which means the camera's own speed."""
+    """A framing asked for, with `step` or `seconds` or neither, which means the camera's own speed."""
 
-    position: str
+    position: str | None  # under which it is stored; None for one that is not
     framing: Framing  # in the counts of the camera's own dialect
     step: int | None = None  # pan step, 1..24
     seconds: float | None = None
     on_air: bool = False  # "yes, although the camera is on program"
     id: str | None = None
     token: object = None  # comes back with every report of the move, such as whom to answer
+    warning: str | None = None  # that is told with it
     exactly: bool = False  # refused where the time can't be had; else the nearest is taken
+
+    @property
+    def goal(self) -> str:
+        """What it goes to, in words."""
+        return self.position or NOT_STORED
 
 
 @dataclass(slots=True)
@@ -39,6 +48,7 @@ class Move:
     dialect: Dialect
     arrival: Arrival
     started_at: float  # loop time
+    head_measured: bool  # or promised by what a manual says
     warning: str | None = None  # on air and too fast to watch, or in another time than was stored
     exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED

@@ -43,7 +43,7 @@ def require_reachable(camera: Asked) -> Framing:
         raise Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
     if contact.power == "standby":
         raise Refusal("standby", f"camera {name} is in standby; switch it on where its start-up sweep endangers nobody")
-    if contact.power == "starting":
+    if contact.starting:
         raise Refusal("initialising", f"camera {name} is still starting up; wait until its sweep has ended")
     return contact.framing
 

@@ -113,7 +113,7 @@ def plan_move(
     beyond = out_of_reach(dialect, wanted) or _beyond_the_lens(dialect, wanted)
     outside = None if window is None else window.leaves_out(dialect, wanted)
     if sentence := beyond or outside:
-        there = pose_wanted(dialect, _nearest(settings, wanted))
+        there = pose_wanted(dialect, within_reach(settings, wanted))
         plan = _at_pace(settings, here, there, pace, seen=seen, slow_mode=slow_mode)
         nearest = plan.nearest if isinstance(plan, MoveRefused) else plan
         return MoveRefused("out-of-reach" if beyond else "outside-window", sentence, nearest)
@@ -191,8 +191,8 @@ def _beyond_the_lens(dialect: Dialect, framing: Framing) -> str | None:
     return None
 
 
-def _nearest(settings: CameraSettings, framing: Framing) -> Framing:
-    """The framing nearest to one that can't be reached."""
+def within_reach(settings: CameraSettings, framing: Framing) -> Framing:
+    """Return the framing nearest to one that can't be reached."""
     dialect = settings.dialect
     zoom, focus = dialect.zoom, dialect.focus
     (left, right), (down, up) = (open_to(dialect, settings.window).counts(dialect, axis) for axis in ("pan", "tilt"))

@@ -75,17 +75,14 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     A head that is not starting up is asked twice where it stands, for `saw_head`, ahead of what can wait: it may be
     moving though nobody has ordered it.
     """
-    power = await line.ask(PowerInquiry())
-    if power is not Power.ON:
+    if await line.ask(PowerInquiry()) is not Power.ON:
         return Condition("standby", "auto", None, ())
     faults: list[str] = []
-    state: PowerState = "on"
     first = await _head(line)
     status = await _status(line)
+    state = _power_of(status)
     if status is not None:
-        if status.initialisation is Initialisation.IN_PROGRESS:
-            state = "starting"
-        elif status.initialisation is Initialisation.FAILED:
+        if status.initialisation is Initialisation.FAILED:
             faults.append("the head failed to find its ends at start-up; its positions can't be trusted")
         if status.pan_fault:
             faults.append("the head has lost its pan position; restart it where it may sweep safely")
@@ -98,6 +95,16 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     if digital_zoom:
         faults.append("digital zoom is on: zoom positions may not come back the same")
     return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults))
+
+
+async def read_power(line: Line) -> PowerState:
+    """Ask whether it is on, and has started up, and nothing else. Raises as `Line.ask` does."""
+    return "standby" if await line.ask(PowerInquiry()) is not Power.ON else _power_of(await _status(line))
+
+
+def _power_of(status: PanTiltStatus | None) -> PowerState:
+    """What a camera that is powered tells of its start-up."""
+    return "starting" if status is not None and status.initialisation is Initialisation.IN_PROGRESS else "on"
 
 
 async def _head(line: Line) -> PanTiltPosition | None:

@@ -90,6 +90,7 @@ class Lock:
     since: datetime
 
 
+LOCKED_MOVING = "it is locked, but was not seen to come to rest: it may still be moving"
 LOCKED_UNSEEN = "it is locked, but does not answer: nobody knows whether it stands still"
 
 
@@ -142,6 +143,7 @@ class MoveReport:
     as_of: datetime
     least_seconds: float | None = None  # the range that holds the truth nine times in ten, or more
     most_seconds: float | None = None
+    head_measured: bool | None = None  # whether these are figures of this head, or a manual's and assumed
     way: Way | None = None
     why: str | None = None  # why this way and these speeds
     warning: str | None = None  # what a viewer would see, where the move is on air and too fast to watch

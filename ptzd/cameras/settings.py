@@ -40,6 +40,11 @@ class CameraSettings:
     strange_motion: StrangeMotion = "halt"  # a locked camera is halted all the same
 
     @property
+    def head_measured(self) -> bool:
+        """Whether times are predicted with what was measured of this very head; else with a manual's and assumed."""
+        return self.head.origin == "learned"
+
+    @property
     def renewal(self) -> Renewal:
         """What the head does with a new absolute order while it moves, as it was learned or as its dialect says."""
         return self.head.renewal if self.head.renewal != "unknown" else self.dialect.renewal

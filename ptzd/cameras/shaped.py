@@ -329,7 +329,6 @@ class Shaped(Direct):
     async def _steer(self) -> bool:
         """Drive the camera along a curve until it has been sent to the framing itself; False if that failed."""
         move, contact = self.move, self._contact
-        name, position = self._host.settings.name, move.recall.position
         self._enter(Phase.SLEWING)
         if contact.digital_zoom:
             contact.line.perform(DigitalZoomOff(), move.completion_seconds())  # its counts would mislead the steering
@@ -345,19 +344,19 @@ class Shaped(Direct):
                 left=self._told_what_is_left,
             )
         except SlowModeRefused as refusal:
-            self._fail("slow-mode", f"{refusal}, so camera {name} did not set out; recall again", halt=True)
+            self._fail("slow-mode", f"{refusal}, so it did not set out; recall again", halt=True)
             return False
         except HeadHeld:
             sentence = (
-                f"camera {name} stood still on its way to {position} and was stopped: a limit set in the camera, an "
-                "obstacle or another controller may have held it; look at it before you recall again"
+                "it stood still on its way and was stopped: a limit set in the camera, an obstacle or another "
+                "controller may have held it; look at it before you recall again"
             )
             self._fail("held", sentence, halt=True)
             return False
         except NotTold:
             sentence = (
-                f"camera {name} no longer told where it stands on its way to {position} and was stopped: it may have "
-                "been switched off or have restarted; look at it before you recall again"
+                "it no longer told where it stands on its way and was stopped: it may have been switched off or have "
+                "restarted; look at it before you recall again"
             )
             self._fail("untold", sentence, halt=True)
             return False

@@ -63,6 +63,7 @@ class Voice:
                 predicted_seconds=round(prediction.seconds_to_settled, 3),
                 least_seconds=round(prediction.least_seconds, 3),
                 most_seconds=round(prediction.most_seconds, 3),
+                head_measured=move.head_measured,
                 measured_seconds=round(seconds, 3),
                 landing=landing(move.dialect, framing, recall.framing) if landed and framing is not None else None,
                 code=code,
@@ -75,7 +76,7 @@ class Voice:
             )
         )
 
-    def refusal(self, position: str, id: str | None, token: object, refusal: Refusal) -> None:
+    def refusal(self, position: str | None, id: str | None, token: object, refusal: Refusal) -> None:
         """Say that a move does not come about."""
         self._say(
             MoveReport(

@@ -31,6 +31,7 @@ LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera t
 ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
 FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody; at each while it changes
 CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
+LEARNING_POWER_SECONDS = 1.0  # between two questions to a head that is learned, of which each delays a reading
 LIMIT_SECONDS = 2.0
 
 
@@ -48,8 +49,8 @@ class Watched(Host, Protocol):
     def say_state(self) -> None:
         """Say the state if it has changed."""
 
-    def restarted_while_it_was_learned(self) -> None:
-        """The camera restarted: it is no more as whoever learns it has told it to be."""
+    def is_not_on(self) -> None:
+        """The camera starts up or is off: it is no more as whoever moves it step by step has told it to be."""
 
 
 class Watch:
@@ -60,6 +61,7 @@ class Watch:
         self._loop = asyncio.get_running_loop()
         self._wake = asyncio.Event()
         self._limits_due = True
+        self._power_due_at = 0.0  # of a head that is learned
 
     def look_now(self) -> None:
         """Don't wait for the next look at a camera at rest."""
@@ -107,23 +109,27 @@ class Watch:
             await self._rest(pause)
 
     async def _look_whether_it_restarted(self) -> None:
-        """Ask a camera that lost count how it is, and end its learning if that was a restart."""
-        contact = self._camera.contact
-        if contact.condition is not None:
+        """Ask a camera that lost count, or is learned, how it is, and end its learning if it was switched off."""
+        contact, learned = self._camera.contact, isinstance(self._camera.activity, Learner)
+        if contact.condition is not None and not (learned and self._loop.time() >= self._power_due_at):
             return
+        self._power_due_at = self._loop.time() + LEARNING_POWER_SECONDS
         with suppress(PushedAside, InquiryRefused, LineDown):
-            await contact.ask_condition(self._saw_head)
-        if contact.power in ("starting", "standby") and isinstance(self._camera.activity, Learner):
-            self._camera.restarted_while_it_was_learned()
+            await contact.ask_power(self._saw_head)
+        if contact.power in ("starting", "standby") and self._camera.activity.reads:
+            self._camera.is_not_on()
 
     async def _look(self, look: int, refused: bool) -> None:
         """Ask the camera what is due to be asked."""
         camera, contact = self._camera, self._camera.contact
         at_rest = not camera.moving
-        if isinstance(camera.activity, Halting) and contact.framing is not None and not refused:
+        halting = camera.activity if isinstance(camera.activity, Halting) else None
+        if halting is not None and contact.framing is not None and not refused:
             # No more questions than that: each stop pushes aside what is being asked, and some cameras answer late.
             await contact.ask_head_and_zoom(self._saw_head)
             contact.up = True
+            if camera.activity is halting and halting.in_doubt:
+                await contact.ask_power(self._saw_head)
             return
         off = contact.condition is None or contact.condition.power != "on"
         if off or refused or (look % CONDITION_EVERY == 0 and camera.activity.move is None):

@@ -1,5 +1,3 @@
 """The command line: one module a command, and what they share beside them."""
 
 from .main import main
-
-__all__ = ["main"]

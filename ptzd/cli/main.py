@@ -14,6 +14,8 @@ _MODULES = {
     "run": "run",
     "check": "check",
     "recall": "recall",
+    "nudge": "aim",
+    "frame": "aim",
     "store": "store",
     "stop": "stop",
     "halt": "halt",

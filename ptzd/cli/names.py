@@ -1,8 +1,11 @@
-"""Names on the command line: of cameras and positions."""
+"""Names on the command line: of cameras, positions and whatever there are a few of."""
 
 from __future__ import annotations
 
+import difflib
 import re
+from collections.abc import Iterable
+from typing import Any
 
 import click
 
@@ -17,3 +20,20 @@ def name(text: str) -> str:
             "beginning with a letter or a digit, such as choir-wide."
         )
     return text
+
+
+def advice(name: str, known: Iterable[str]) -> str:
+    """Return what to write in place of a name that is not known: the one that is near, or which there are."""
+    names = list(known)
+    near = difflib.get_close_matches(name.lower(), names, 1)
+    return f"did you mean {near[0]}?" if near else f"there are {', '.join(names)}."
+
+
+class OneOf(click.Choice[str]):
+    """One of a few words; for another one, the word that is near it is suggested."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the word. Raises BadParameter where it is none of them."""
+        if value in self.choices:
+            return str(value)
+        return self.fail(f"there is no {value!r} here; {advice(str(value), self.choices)}", param, ctx)

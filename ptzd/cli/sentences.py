@@ -9,13 +9,14 @@ Payload = dict[str, Any]
 
 def move_line(camera: str, report: Payload) -> str:
     """Return one line on one phase of one move."""
-    position = report.get("position") or "?"
+    position = report.get("position") or "its new framing"
     predicted, measured = report.get("predicted_seconds"), report.get("measured_seconds")
     match report.get("phase"):
         case "accepted":
             about = f", about {predicted:.1f} s" if predicted is not None else ""
             if (least := report.get("least_seconds")) is not None and (most := report.get("most_seconds")) is not None:
-                about += f" ({least:.1f} to {most:.1f})"
+                doubt = ", not measured" if report.get("head_measured") is False else ""
+                about += f" ({least:.1f} to {most:.1f}{doubt})"
             warning = report.get("warning")
             return f"{camera} goes to {position}{about}{f'; {warning}' if warning else ''}"
         case "settled":
@@ -26,7 +27,7 @@ def move_line(camera: str, report: Payload) -> str:
             return f"{camera} is {phase} towards {position}"
         case phase:
             way = "to go to" if phase == "refused" else "on its way to"
-            why = report.get("sentence")
+            why = (report.get("sentence") or "").removeprefix(f"camera {camera} to {position}: ")
             return f"{camera} {phase} {way} {position}{f': {why}' if why else ''}"
 
 

@@ -2,16 +2,3 @@
 
 from .desk import CueDesk, CueState, CueToken, Gone, NotReady, Placed
 from .run import ONCE_WITHIN_SECONDS, ListedCue, ListedMove, cue_list
-
-__all__ = [
-    "ONCE_WITHIN_SECONDS",
-    "CueDesk",
-    "CueState",
-    "CueToken",
-    "Gone",
-    "ListedCue",
-    "ListedMove",
-    "NotReady",
-    "Placed",
-    "cue_list",
-]

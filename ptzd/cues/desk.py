@@ -119,12 +119,21 @@ class CueState:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A camera and the position that it should stand in."""
+
+    camera: str
+    position: str
+
+
+@dataclass(frozen=True, slots=True)
 class Gone:
     """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before.
 
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
-    about, as far as that is known at once; `started` what left at once, with its promised seconds and warnings.
+    about, as far as that is known at once; `started` what left at once, with its promised seconds and warnings;
+    `standing` are the cameras that stand where they would have moved on air at once, and are not sent.
     """
 
     cue: ListedCue
@@ -132,14 +141,7 @@ class Gone:
     overtaken: tuple[NotReady, ...] = ()
     refused: tuple[NotReady, ...] = ()
     started: tuple[MoveReport, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where a camera should stand before the next cue."""
-
-    camera: str
-    position: str
+    standing: tuple[Place, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +260,7 @@ class CueDesk:
         self._run.require_no_hold()
         cue = self._run.next if self._run.standby else None
         stand_by = {} if cue is None else {move.camera: move for move in cue.moves if not move.on_air}
-        wanted = {camera: ListedMove(camera, position) for camera, (position, _) in self._run.places.items()} | stand_by
+        wanted = {camera: _way_to(camera, *place) for camera, place in self._run.places.items()} | stand_by
         if not wanted:
             raise Refusal(
                 "no-places",
@@ -303,12 +305,16 @@ class CueDesk:
         self._end_standby()
         self._asking = True
         try:
-            refused = [self._move_on_air(cue, move) for move in cue.moves if move.on_air]
+            on_air = [move for move in cue.moves if move.on_air]
+            there = [move for move in on_air if not move.after_seconds and self._is_there(move)]
+            refused = [self._move_on_air(cue, move) for move in on_air if move not in there]
             overtaken = (*unasked, *(self._overtake(wish, cue) for wish in waiting))
         finally:
             self._asking = False
         self._changed()
-        return Gone(cue, True, overtaken, tuple(one for one in refused if one is not None), tuple(self._started))
+        standing = tuple(Place(move.camera, move.position) for move in there)
+        told = tuple(one for one in refused if one is not None)
+        return Gone(cue, True, overtaken, told, tuple(self._started), standing)
 
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
@@ -392,7 +398,7 @@ class CueDesk:
             return NotReady(move.camera, move.position, *fault)  # nor when it is unlocked meanwhile
 
         def start() -> None:
-            if self._lock_of(move.camera) is None:
+            if self._lock_of(move.camera) is None and not self._is_there(move):
                 self._start(move, token)
 
         token = CueToken(cue.number, move.camera)
@@ -557,6 +563,11 @@ class CueDesk:
     def _stands_in(self, state: CameraState | None, position: str) -> bool:
         return state is not None and state.phase is Phase.IDLE and self._is_in(state, position)
 
+    def _is_there(self, move: ListedMove) -> bool:
+        """Whether a camera that could be sent stands still in the framing of a move."""
+        state = self._seen(move.camera)
+        return self._fault_of_a_camera(move.camera, state) is None and self._stands_in(state, move.position)
+
     def _lock_of(self, camera: str) -> str | None:
         """What is to be said of a locked camera."""
         state = self._seen(camera)
@@ -676,6 +687,14 @@ class CueDesk:
             reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
             return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
         return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
+
+
+def _way_to(camera: str, position: str, sent_by: ListedCue | None) -> ListedMove:
+    """The move off air to a place: as the cue makes it that sends the camera there off air, else as was stored."""
+    moves = () if sent_by is None else sent_by.moves
+    sends = (move for move in moves if not move.on_air and (move.camera, move.position) == (camera, position))
+    move = next(sends, ListedMove(camera, position))
+    return ListedMove(camera, position, move.speed, move.seconds)
 
 
 def _running(wish: _Wish) -> bool:

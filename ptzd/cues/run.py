@@ -153,7 +153,7 @@ class CueRun:
         """The cameras that are on air, as the cues have it.
 
         Where cues were passed over, back or ahead, it is the one that the standing cue would show, and still the one
-        that was taken last: nobody has told which of both is seen.
+        that was taken last: nobody has told which of both is seen. After a jump to the first cue the show begins anew.
         """
         return self._on_air
 
@@ -215,7 +215,10 @@ class CueRun:
         """Make `number` the next cue, as though all before it had been run; return it."""
         cue = self._known(number)
         self._runs.clear()
-        return self._stand_before(cue)
+        self._stand_before(cue)
+        if self._standing is None:
+            self._on_air = self._begins_with
+        return cue
 
     def hold(self) -> None:
         """Refuse `go` and `standby` from now on."""
@@ -246,8 +249,7 @@ class CueRun:
     def _stand_before(self, cue: ListedCue) -> ListedCue:
         self._standing = self.before(cue)
         self._next, self._standby = cue, False
-        shown = self._shown_by_standing()
-        self._on_air = shown if self._standing is None else shown | self._on_air
+        self._on_air = self._shown_by_standing() | self._on_air
         self._went_at = None
         return cue
 

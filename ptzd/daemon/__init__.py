@@ -2,6 +2,4 @@
 
 from .daemon import Daemon
 from .run import NotAtRestError, run_daemon
-from .setup import StartError, calendar, camera_settings
-
-__all__ = ["Daemon", "NotAtRestError", "StartError", "calendar", "camera_settings", "run_daemon"]
+from .setup import StartError, StoreInUseError, calendar, camera_settings

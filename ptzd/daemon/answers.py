@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from ptzd.bus import Answer, Asked, Bus, Outcomes, Reply
-from ptzd.bus.commands import Command, RecallCommand
+from ptzd.bus.commands import Command
 from ptzd.bus.messages import MoveMessage, OutcomeMessage, Result
 from ptzd.cameras import MoveReport, Phase
 from ptzd.cues import CueToken
@@ -52,15 +52,14 @@ class Answers:
         self._refusals.refused(asked.topic, why.code, why.sentence)
 
     def moved(self, report: MoveReport) -> None:
-        """Say a phase of a move: the answer to a recall."""
+        """Say a phase of a move: the answer to whoever asked for it."""
         reply = report.token if isinstance(report.token, Reply) else None
         topic = self._bus.topics.of(MoveMessage, report.camera)
         answer = Answer(topic, MoveMessage.of(report).encode(), final=report.phase.ended)
         asked_as = None if isinstance(report.token, CueToken) else report.id  # whoever calls a command of his the same
         self._answer(answer, report.camera, asked_as, reply)
         if report.phase is Phase.REFUSED:
-            recall = self._bus.topics.of(RecallCommand, report.camera)
-            self._refusals.refused(recall, report.code or "", report.sentence or "")
+            self._refusals.refused(topic, report.code or "", report.sentence or "")
 
     def _say(self, asked: Asked[Command | Refusal], outcome: OutcomeMessage) -> None:
         answer = Answer(self._bus.topics.of(OutcomeMessage), outcome.encode(), final=True)

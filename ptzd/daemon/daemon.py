@@ -27,6 +27,7 @@ from ptzd.positions import HeadFiles, PositionStore, unfit_positions
 from ptzd.refusal import Refusal
 
 from .advice import unknown
+from .aiming import Aiming
 from .answers import Answers
 from .cues import Cues
 from .handling import Brought, handlers_of
@@ -121,7 +122,7 @@ class Daemon:
             rng=rng,
             calendar=calendar,
         )
-        self.handlers = handlers_of(self._moves, self._positions, self._cues)
+        self.handlers = handlers_of(self._moves, Aiming(), self._positions, self._cues)
 
     async def run(self, ready: Callable[[], None]) -> None:
         """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ from .cues import Cues
 from .handling import handles
 from .recalls import Recalls
 
+SEEN_TO_REST_SECONDS = 3.5  # after a lock: a head brakes within 2 s, and a silent one is known to be by then
 NAME_WHOSE = 'name whose lock to take off as "whose"'  # what helps, in the words of a message
 
 
@@ -94,9 +96,15 @@ class Moves:
         lock = Lock(by, reason, since)
         camera.lock(lock)
         self.cues.stopped(camera.name)
-        return self._keep_lock(camera, lock)
+        return self._locked(camera, lock, asyncio.get_running_loop().time())
 
-    async def _keep_lock(self, camera: Camera, lock: Lock) -> LocksResult:
+    async def _locked(self, camera: Camera, lock: Lock, at: float) -> LocksResult:
+        """Keep a lock; tell whether the camera has come to rest since, or has answered at least."""
+        await self._keep_lock(camera, lock)
+        stands = camera.contact.up and await camera.until_at_rest(SEEN_TO_REST_SECONDS)
+        return LocksResult.of(camera.state(), answers=camera.contact.up and camera.contact.read_at > at, stands=stands)
+
+    async def _keep_lock(self, camera: Camera, lock: Lock) -> None:
         try:
             await self.kept.set_lock(camera.name, lock)
         except Refusal as refusal:
@@ -104,7 +112,6 @@ class Moves:
                 refusal.code,
                 f"camera {camera.name} is locked now, but would not be after a restart: {refusal.sentence}",
             ) from refusal
-        return LocksResult.of(camera.state())
 
     @handles(UnlockCommand)
     def unlock(self, asked: Asked[UnlockCommand], camera: Camera) -> Coroutine[Any, Any, LocksResult]:
@@ -138,7 +145,7 @@ class Moves:
                 trouble.code,
                 f"camera {camera.name} is {unlocked} now, but would be locked after a restart: {trouble.sentence}",
             )
-        return LocksResult.of(camera.state())
+        return LocksResult.of(camera.state(), answers=camera.contact.up, stands=camera.contact.up and not camera.moving)
 
     @handles(LearnCommand)
     async def learn(self, asked: Asked[LearnCommand], camera: Camera) -> LearnResult | LearnEstimate:

@@ -19,7 +19,7 @@ from ptzd.bus.commands import (
 )
 from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage
 from ptzd.cameras import Camera
-from ptzd.positions import PositionStore, StoredPosition
+from ptzd.positions import PositionStore, StoredPosition, unfit_positions
 from ptzd.refusal import Refusal
 
 from .cues import Cues
@@ -105,9 +105,13 @@ class Positions:
     @handles(ImportCommand)
     async def import_(self, asked: Asked[ImportCommand]) -> ImportResult:
         imported = await self.kept.import_(asked.what.show, asked.what.replace)
-        for camera in self.cameras.values():
+        warnings: list[str] = []
+        for name, camera in self.cameras.items():
             self._changed(camera)
-        return ImportResult.of(imported)
+            warnings += unfit_positions(name, self.kept.positions(name), camera.settings.dialect)
+        return ImportResult(
+            added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged, warnings=warnings
+        )
 
     def say(self, camera: str) -> None:
         """Say what is stored of a camera."""

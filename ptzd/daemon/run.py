@@ -25,7 +25,7 @@ from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
 from .daemon import LOOK_AT_IT, Daemon
-from .setup import StartError, bus_of, calendar, camera_settings, guarded, show_of
+from .setup import StartError, StoreInUseError, bus_of, calendar, camera_settings, guarded, show_of
 from .stall import Stall
 
 GUARD_SECONDS = 5.0  # to come to life in
@@ -47,7 +47,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         try:
             store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))
         except Refusal as refusal:
-            raise StartError(refusal.sentence) from None
+            raise (StoreInUseError if refusal.code == "busy" else StartError)(refusal.sentence) from None
         heads = HeadFiles(config.store.path.parent)
         # Before any camera is spoken to: nothing is to move that nobody would stop.
         guard = await stack.enter_async_context(Keeper(guarded(config)))

@@ -25,6 +25,10 @@ class StartError(Exception):
     """The daemon can't start; the text is one sentence on why and what to do."""
 
 
+class StoreInUseError(StartError):
+    """Its store is in use by another daemon, which may well have the same cameras in its hands."""
+
+
 def calendar() -> datetime:
     """The one clock for dates that people read."""
     return datetime.now(UTC)

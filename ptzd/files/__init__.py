@@ -2,7 +2,7 @@
 
 from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Seconds, Speed
 from .names import NAME_PATTERN, checked_name
-from .showedit import Change, edited, renumbered, replace_with_backup, with_cue, write_copy
+from .showedit import Change, changed, edited, renumbered, replace_with_backup, with_cue, write_copy
 from .showfile import (
     HIGHEST_NUMBER,
     LONGEST_SHOW_SECONDS,
@@ -11,6 +11,7 @@ from .showfile import (
     CueTime,
     ShowFile,
     clock_of_seconds,
+    cue_time,
     cue_times,
     number_text,
     read_show_file,
@@ -19,41 +20,3 @@ from .showfile import (
 )
 from .stands import Stands, in_order
 from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text
-
-__all__ = [
-    "FASTEST_STEP",
-    "HIGHEST_NUMBER",
-    "LARGEST_BYTES",
-    "LONGEST_NOTE",
-    "LONGEST_SECONDS",
-    "LONGEST_SHOW_SECONDS",
-    "NAME_PATTERN",
-    "SLOWEST_STEP",
-    "Change",
-    "Complaint",
-    "Cue",
-    "CueMove",
-    "CueTime",
-    "Mistake",
-    "Seconds",
-    "ShowFile",
-    "Speed",
-    "Stands",
-    "TextFileError",
-    "checked_name",
-    "clock_of_seconds",
-    "cue_times",
-    "decoded",
-    "edited",
-    "in_order",
-    "number_text",
-    "read_file",
-    "read_show_file",
-    "read_show_text",
-    "read_text",
-    "renumbered",
-    "replace_with_backup",
-    "show_schema",
-    "with_cue",
-    "write_copy",
-]

@@ -16,10 +16,10 @@ from typing import Any
 import tomlkit
 from tomlkit.items import InlineTable
 
-from .showfile import Cue, number_text, read_show_text
+from .showfile import Cue, ShowFile, number_text, read_show_text, with_cues
 from .textlines import KeyPath, key_lines
 
-Value = float | int | str | bool
+Value = float | int | str | bool | tuple[str, ...]
 
 _ASSIGNMENT = re.compile(
     r"""(?P<key>[ \t]*(?P<quote>["']?)(?P<name>[\w-]+)(?P=quote)[ \t]*=[ \t]*)"""
@@ -38,7 +38,37 @@ class Change:
     cue_index: int
     move_index: int | None
     field: str
-    value: float | int | str | bool | None
+    value: float | int | str | bool | tuple[str, ...] | None
+
+    @property
+    def cues(self) -> tuple[int, ...]:
+        """The places of the cues in which something changes."""
+        return (self.cue_index, int(str(self.value))) if self.field == "cue" else (self.cue_index,)
+
+
+def changed(show: ShowFile, changes: Iterable[Change]) -> ShowFile:
+    """Return a show with the changes that `edited` makes in a text. Raises ValueError where it would not be valid."""
+    tables: dict[int, dict[str, Any]] = {}
+    moves: dict[tuple[int, int | None], dict[str, Any]] = {}
+
+    def table_of(cue: int) -> dict[str, Any]:
+        if cue not in tables:
+            tables[cue] = show.cue[cue].model_dump(exclude_none=True)
+            tables[cue]["move"] = list(tables[cue]["move"])
+            moves.update(((cue, index), move) for index, move in enumerate(tables[cue]["move"]))
+        return tables[cue]
+
+    for change in changes:
+        table = table_of(change.cue_index)
+        place = table if change.move_index is None else moves[change.cue_index, change.move_index]
+        if change.field == "cue":
+            table["move"] = [move for move in table["move"] if move is not place]
+            table_of(int(str(change.value)))["move"].append(place)
+        elif change.value is None:
+            place.pop(change.field, None)
+        else:
+            place[change.field] = _tidy(change.value)
+    return with_cues(show, tables)
 
 
 def edited(text: str, changes: Iterable[Change]) -> str:
@@ -78,7 +108,7 @@ def with_cue(text: str, cue: Cue) -> str:
     return lines.text
 
 
-def renumbered(text: str, first: float = 1.0, step: float = 1.0) -> str:
+def renumbered(text: str, first: float, step: float) -> str:
     """Return a show's text with its cues numbered anew in their order. Raises ValueError for a step not above zero."""
     if step < 0.001:
         raise ValueError(f"the step between two numbers must be 0.001 or more, not {step:g}")
@@ -153,7 +183,7 @@ class _Lines:
     def put_into(self, change: Change) -> None:
         """Put a move into another cue, with the comments right above it."""
         source: KeyPath = ("cue", change.cue_index, "move", change.move_index or 0)
-        target = int(change.value or 0)
+        target = int(str(change.value))
         places = self._places()
         if source in places:
             start = self._with_comments(places[source] - 1)

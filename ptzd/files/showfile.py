@@ -203,13 +203,16 @@ class CueTime:
 def cue_times(show: ShowFile) -> tuple[CueTime, ...]:
     """Return the expected time of each cue, in order."""
     times: list[CueTime] = []
-    now = 0.0
     for cue in show.cue:
-        gap = cue.expected if cue.on_call else cue.after
-        at = seconds_of_clock(cue.at) if cue.at is not None else now + (gap or 0.0)
-        times.append(CueTime(at, at - now, cue.on_call is True, cue.at is not None))
-        now = at
+        times.append(cue_time(cue, times[-1].at_seconds if times else 0.0))
     return tuple(times)
+
+
+def cue_time(cue: Cue, before: float) -> CueTime:
+    """Return the expected time of a cue, where the one before it comes `before` seconds into the show."""
+    gap = cue.expected if cue.on_call else cue.after
+    at = seconds_of_clock(cue.at) if cue.at is not None else before + (gap or 0.0)
+    return CueTime(at, at - before, cue.on_call is True, cue.at is not None)
 
 
 def read_show_file(path: Path, known: Positions | None = None) -> ShowFile:
@@ -220,6 +223,19 @@ def read_show_file(path: Path, known: Positions | None = None) -> ShowFile:
 def read_show_text(text: str, known: Positions | None = None) -> ShowFile:
     """Read a show's text as `read_show_file` reads a file."""
     return read_text(text, ShowFile, lambda raw: _across(raw, known))
+
+
+def with_cues(show: ShowFile, tables: Mapping[int, Mapping[str, Any]]) -> ShowFile:
+    """Return a show with some of its cues read anew, by their places. Raises ValueError where one is not valid.
+
+    When cues come is not looked at.
+    """
+    cues = list(show.cue)
+    for index, table in tables.items():
+        cues[index] = Cue.model_validate(table)
+        for complaint in _moves_mistakes(("cue", index), table, _Names(None)):
+            raise ValueError(complaint.sentence)
+    return show.model_copy(update={"cue": tuple(cues)})
 
 
 def show_schema() -> dict[str, Any]:

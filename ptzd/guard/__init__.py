@@ -3,17 +3,4 @@
 from .halting import Halt, Watched, halt
 from .keeper import Guarded, Guardian, Keeper
 from .memory import MemoryGuard
-from .terms import HaltBegan, HaltEnded, Terms
-
-__all__ = [
-    "Guarded",
-    "Guardian",
-    "Halt",
-    "HaltBegan",
-    "HaltEnded",
-    "Keeper",
-    "MemoryGuard",
-    "Terms",
-    "Watched",
-    "halt",
-]
+from .terms import HaltBegan, HaltEnded

@@ -4,6 +4,3 @@ from .address import LinkAddress, parse_link
 from .link import Form, Link
 from .memory import MemoryLink, memory_pair
 from .opening import open
-from .udp import UdpLink
-
-__all__ = ["Form", "Link", "LinkAddress", "MemoryLink", "UdpLink", "memory_pair", "open", "parse_link"]

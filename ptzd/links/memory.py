@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import deque
+from collections.abc import Callable
 
 from .link import Form
 
@@ -21,6 +22,7 @@ class MemoryLink:
         self._rng = rng
         self._under_way: deque[bytes] = deque()  # timers of one moment ring in any order, and a wire keeps it
         self._received: asyncio.Queue[bytes] = asyncio.Queue()
+        self._take: Callable[[bytes], None] = self._received.put_nowait
         self._peer: MemoryLink = self
 
     def send(self, datagram: bytes) -> None:
@@ -33,7 +35,11 @@ class MemoryLink:
             loop.call_later(self._delay_seconds, self._arrive)
 
     def _arrive(self) -> None:
-        self._peer._received.put_nowait(self._under_way.popleft())
+        self._peer._take(self._under_way.popleft())
+
+    def hear(self, take: Callable[[bytes], None]) -> None:
+        """Hand each datagram to `take` in the moment in which it arrives; `receive` gets none from now on."""
+        self._take = take
 
     async def receive(self) -> bytes:
         return await self._received.get()

@@ -4,18 +4,5 @@ from .cueplace import CuePlace
 from .disk import inline
 from .heads import HeadFiles, read_head_file
 from .position import HistoryEntry, StoredPosition, unfit_positions
-from .store import Imported, PositionStore
+from .store import PositionStore
 from .text import read_show
-
-__all__ = [
-    "CuePlace",
-    "HeadFiles",
-    "HistoryEntry",
-    "Imported",
-    "PositionStore",
-    "StoredPosition",
-    "inline",
-    "read_head_file",
-    "read_show",
-    "unfit_positions",
-]

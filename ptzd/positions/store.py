@@ -117,11 +117,7 @@ class PositionStore:
                 connection, unfit = _without_disk(disk_error(error, path), path)
             except Refusal as error:
                 connection, unfit = _without_disk(error, path)
-            try:
-                return cls(connection, path, calendar, run_disk, unfit)
-            except BaseException:
-                connection.close()
-                raise
+            return cls(connection, path, calendar, run_disk, unfit)
 
         store = await run_disk(begin)
         try:

@@ -5,18 +5,4 @@ from .moves import SWEEP_SECONDS, RehearsedCamera
 from .rehearse import rehearse
 from .rehearsed import Conflict, ConflictKind, OnAirStretch, PlannedMove, Rehearsal, RehearsedCue
 from .vary import vary
-
-__all__ = [
-    "SWEEP_SECONDS",
-    "Conflict",
-    "ConflictKind",
-    "Fixed",
-    "OnAirStretch",
-    "PlannedMove",
-    "Rehearsal",
-    "RehearsedCamera",
-    "RehearsedCue",
-    "fix",
-    "rehearse",
-    "vary",
-]
+from .words import doubts, fit_text, range_text, reservations, verdict

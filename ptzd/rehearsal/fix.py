@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 from ptzd.files import TextFileError, edited, read_show_text
 
+from .going import Going
 from .moves import Company, RehearsedCamera
-from .rehearse import rehearse_with
+from .rehearse import rehearsed
 from .rehearsed import Conflict, Rehearsal, Remedy
+from .remedies import remedied
+from .trial import Key, Trials, key_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,49 +53,29 @@ def fix(text: str, cameras: Mapping[str, RehearsedCamera], told: Callable[[int, 
 
     Raises TextFileError for a text that is no show, and ValueError for a camera or a position that there is not.
     """
-    company = Company(cameras)
-    rehearsal = rehearse_with(read_show_text(text), company)
+    going = Going.through(read_show_text(text), Company(cameras))
     solved: list[Solved] = []
-    unsolved: dict[_Key, Unsolved] = {}
-    while open_ := [conflict for conflict in rehearsal.conflicts if _key(conflict) not in unsolved]:
-        conflict = open_[0]
-        taken = _take(text, company, rehearsal, conflict)
+    unsolved: dict[Key, Unsolved] = {}
+    while open_ := [conflict for conflict in going.conflicts if key_of(conflict) not in unsolved]:
+        conflict = remedied(Trials(going), open_[0])
+        taken = _take(text, conflict)
         if isinstance(taken, str):
-            unsolved[_key(conflict)] = Unsolved(conflict, taken)
+            unsolved[key_of(conflict)] = Unsolved(conflict, taken)
         else:
-            text, rehearsal, remedy = taken
+            text, remedy = taken
+            going = Going.through(read_show_text(text), going.evening.company)
             solved.append(Solved(conflict, remedy))
         done = len(solved) + len(unsolved)
-        told(done, done + sum(_key(each) not in unsolved for each in rehearsal.conflicts))
+        told(done, done + sum(key_of(each) not in unsolved for each in going.conflicts))
     # What was solved later may have solved an earlier one too.
-    left = {_key(conflict) for conflict in rehearsal.conflicts}
-    return Fixed(text, rehearsal, tuple(solved), tuple(one for key, one in unsolved.items() if key in left))
+    left = {key_of(conflict) for conflict in going.conflicts}
+    return Fixed(text, rehearsed(going), tuple(solved), tuple(one for key, one in unsolved.items() if key in left))
 
 
-def _take(text: str, company: Company, rehearsal: Rehearsal, conflict: Conflict) -> tuple[str, Rehearsal, Remedy] | str:
-    """The show with the first remedy that brings no new conflict, or why there is none."""
-    before = {_key(each) for each in rehearsal.conflicts}
-    brings: list[str] = []
+def _take(text: str, conflict: Conflict) -> tuple[str, Remedy] | str:
+    """The text with the first remedy that it can be changed by, or why there is none."""
     for remedy in conflict.remedies:
-        if not remedy.changes:
-            continue
-        try:
-            changed = edited(text, remedy.changes)
-        except TextFileError as error:
-            brings.append(f"{remedy.sentence}: {error.mistakes[0].sentence}")
-            continue
-        after = rehearse_with(read_show_text(changed), company)
-        keys = {_key(each) for each in after.conflicts}
-        if _key(conflict) not in keys and keys < before:
-            return changed, after, remedy
-        new = [each.sentence for each in after.conflicts if _key(each) not in before]
-        brings.append(f"{remedy.sentence}: but then {new[0] if new else 'it is the same'}")
-    by_people = [remedy.sentence for remedy in conflict.remedies if not remedy.changes]
-    return "; ".join([*brings, *by_people]) or "there is no way out within this show"
-
-
-_Key = tuple[str, float, str]
-
-
-def _key(conflict: Conflict) -> _Key:
-    return conflict.kind, conflict.cue_number, conflict.camera
+        if remedy.changes:
+            with suppress(TextFileError):
+                return edited(text, remedy.changes), remedy
+    return "; ".join(remedy.sentence for remedy in conflict.remedies) or "there is no way out within this show"

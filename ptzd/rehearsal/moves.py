@@ -3,12 +3,17 @@
 Where a move starts, how long it takes and whether it is seen follow from the order of the cues alone; only when it
 starts and when it must have settled move with the gaps between cues. Those are kept as moments after some cue, so
 that an evening whose gaps turn out otherwise needs nothing of this anew.
+
+Each camera's moves follow from its own steps and from what is on air: so a changed show is gone through anew only for
+the cameras that the change concerns, and only from there on until all is as it was.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left, bisect_right, insort
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Self
 
 from ptzd.cameras import (
     CameraSettings,
@@ -22,7 +27,7 @@ from ptzd.cameras import (
     pose_standing,
     pose_wanted,
 )
-from ptzd.files import Cue, CueMove, ShowFile, Stands, cue_times, in_order, number_text
+from ptzd.files import Change, Cue, CueMove, ShowFile, Stands, cue_time, cue_times, in_order, number_text
 from ptzd.motion import Pose
 from ptzd.positions import StoredPosition
 from ptzd.visca import DialectError
@@ -73,7 +78,8 @@ class Leg:
     move_index: int
     move: CueMove
     from_position: str | None
-    from_pose: Pose
+    from_pose: Pose  # the farthest corner of its reach, where nobody knows
+    start_known: bool
     to: Framing
     pace: Pace
     plan: MovePlan  # the nearest there is to a refused one
@@ -100,6 +106,16 @@ class Leg:
         """From the start to settled."""
         return 0.0 if self.stands else self.plan.prediction.seconds_to_settled
 
+    @property
+    def least_seconds(self) -> float:
+        """The early end of `needed_seconds`. A camera of which nobody knows where it stands may be there already."""
+        return self.plan.prediction.least_seconds if self.start_known and not self.stands else 0.0
+
+    @property
+    def most_seconds(self) -> float:
+        """The late end of `needed_seconds`, which decides whether it fits."""
+        return 0.0 if self.stands else self.plan.prediction.most_seconds
+
 
 class Company:
     """The cameras of a show: their poses and plans, each worked out once."""
@@ -108,6 +124,12 @@ class Company:
         self.cameras = cameras
         self._targets: dict[tuple[str, str], Framing] = {}
         self._plans: dict[tuple[str, Pose, Framing, Pace, bool], MovePlan | MoveRefused] = {}
+
+    def with_camera(self, name: str, camera: RehearsedCamera) -> Self:
+        """Return the same company but for one camera's positions, locks or leave to move on air."""
+        other = type(self)({**self.cameras, name: camera})
+        other._plans = self._plans  # which knows framings, not their names
+        return other
 
     def target(self, camera: str, position: str) -> Framing:
         """Return a position's framing as this camera is sent to it. Raises ValueError where there is none."""
@@ -218,99 +240,237 @@ def on_air_after(show: ShowFile) -> list[str | None]:
     return cameras
 
 
-def legs_of(show: ShowFile, company: Company) -> list[Leg]:
-    """Return all moves, in the order of cues, and within a cue those at standby first.
+@dataclass(frozen=True, slots=True)
+class Evening:
+    """A show and its company, with what follows for all cameras from the order of the cues and their times."""
 
-    Raises ValueError for a camera or a position that there is none of.
-    """
-    on_air = on_air_after(show)
-    times = cue_times(show)
-    at_seconds = [time.at_seconds for time in times]
-    takes = _takes(show, on_air)
-    stands: Stands[Cue] = Stands(show.show.start)
-    sweeps = _sweeps(show, at_seconds)
-    swept: set[str] = set()  # cameras that were switched on in the show
-    legs: list[Leg] = []
-    lasts: dict[str, int] = {}
-    steps = ((index, cue, *step) for index, cue in enumerate(show.cue) for step in in_order(cue.move))
-    for cue_index, cue, move_index, move in steps:
+    show: ShowFile
+    company: Company
+    at_seconds: Sequence[float]  # of each cue
+    gaps: Sequence[float]  # before each cue
+    on_air: Sequence[str | None]  # from each cue on
+    takes: Mapping[str, Sequence[int]]  # the cues at which each camera goes on air, not having been
+    fixed: Sequence[int]  # the cues that come at a time of their own
+
+    @classmethod
+    def of(cls, show: ShowFile, company: Company) -> Self:
+        """Work it out."""
+        times = cue_times(show)
+        on_air = on_air_after(show)
+        at_seconds, gaps = [time.at_seconds for time in times], [time.gap_seconds for time in times]
+        fixed = [index for index, time in enumerate(times) if time.fixed]
+        return cls(show, company, at_seconds, gaps, on_air, _takes(show, on_air), fixed)
+
+    def changed(self, show: ShowFile, changes: Sequence[Change]) -> Self:
+        """Return it with a show that changes have made of its own.
+
+        Raises ValueError where a cue would come before the one before it.
+        """
+        other = replace(self, show=show)
+        for change in changes:
+            if change.move_index is not None:
+                continue
+            if change.field == "take":
+                other = other._taken_anew(change.cue_index, self.show)
+            elif change.field in ("at", "after", "expected"):
+                other = other._timed_anew(change.cue_index)
+        return other
+
+    def fixed_after(self, cue_index: int) -> int | None:
+        """The first cue after one that comes at a time of its own, however late those before it come."""
+        place = bisect_right(self.fixed, cue_index)
+        return self.fixed[place] if place < len(self.fixed) else None
+
+    def _timed_anew(self, cue_index: int) -> Self:
+        at_seconds, gaps = list(self.at_seconds), list(self.gaps)
+        time = cue_time(self.show.cue[cue_index], self.opens(cue_index))
+        later = time.at_seconds - at_seconds[cue_index]
+        fixed = self.fixed_after(cue_index)
+        for cue in range(cue_index, len(gaps) if fixed is None else fixed):
+            at_seconds[cue] += later
+        gaps[cue_index] = time.gap_seconds
+        if fixed is not None:
+            gaps[fixed] -= later
+        if any(gaps[cue] < 0.0 for cue in (cue_index, fixed) if cue is not None):
+            raise ValueError("a cue can't come before the one before it")
+        return replace(self, at_seconds=at_seconds, gaps=gaps)
+
+    def _taken_anew(self, cue_index: int, before: ShowFile) -> Self:
+        """With other takes in a cue than the show had before."""
+        cues, on_air = self.show.cue, list(self.on_air)
+        end = next((cue for cue in range(cue_index + 1, len(cues)) if cues[cue].take is not None), len(cues))
+        on_air[cue_index:end] = [cues[cue_index].take or self.on_air_before(cue_index)] * (end - cue_index)
+        other = replace(self, on_air=on_air)
+        takes = dict(self.takes)
+        for cue in (cue_index, end) if end < len(cues) else (cue_index,):
+            for camera in filter(None, {before.cue[cue].take, cues[cue].take}):
+                mine = [each for each in takes.get(camera, ()) if each != cue]
+                if cues[cue].take == camera != other.on_air_before(cue):
+                    insort(mine, cue)
+                takes[camera] = mine
+        return replace(other, takes=takes)
+
+    def on_air_before(self, cue_index: int) -> str | None:
+        """The camera on air while a cue stands by."""
+        return self.on_air[cue_index - 1] if cue_index else self.show.show.on_air
+
+    def opens(self, cue_index: int) -> float:
+        """When a cue's standby is: with the cue before, or the start of the show."""
+        return self.at_seconds[cue_index - 1] if cue_index else 0.0
+
+    def number(self, cue_index: int) -> str:
+        """A cue's number as people write it."""
+        return number_text(self.show.cue[cue_index].number)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A move of a camera, or None and -1 where a cue switches it on."""
+
+    cue_index: int
+    move_index: int
+    move: CueMove | None
+
+
+def steps_of_cue(cue_index: int, cue: Cue) -> Iterator[tuple[str, Step]]:
+    """Yield what a cue has its cameras do, each with the camera."""
+    for move_index, move in in_order(cue.move):
         if move is None:
-            stands.switched_on(cue.switch_on)
-            swept.update(cue.switch_on)
-            continue
-        camera = move.camera
-        to = company.target(camera, move.position)
-        from_position = stands.position(camera)
-        if from_position is not None:
-            from_ = company.standing(camera, from_position)
+            yield from ((camera, Step(cue_index, -1, None)) for camera in cue.switch_on)
         else:
-            from_ = company.swept(camera) if camera in swept else company.farthest(camera, move.position)
-        before = on_air[cue_index - 1] if cue_index else show.show.on_air
-        seen = camera == (on_air[cue_index] if move.on_air else before)
-        pace = company.usual_pace(move, seen=seen)
-        planned = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
-        plan, refused = (planned.nearest, planned) if isinstance(planned, MoveRefused) else (planned, None)
-        start = _start(move, cue_index, times[cue_index].gap_seconds)
-        begins = start.at(at_seconds)
-        last = legs[lasts[camera]] if camera in lasts else None
-        there = (
-            not move.on_air
-            and from_position is not None
-            and company.alike(camera, from_position, move.position)
-            and (last is None or not last.made or last.start.at(at_seconds) + last.needed_seconds <= begins)
-        )
-        if there:
-            refused = None
-        ends = begins + (0.0 if there else plan.prediction.seconds_to_settled)
-        sweep = next(
-            (
-                cue_index
-                for cue_index, at in sweeps.get(camera, ())
-                if begins < at + SWEEP_SECONDS and (at < ends or at == begins)
-            ),
-            None,
-        )
-        made = (
-            (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
-            and (there or company.makes(move, seen=seen, taken=camera == on_air[cue_index]))
-            and sweep is None
-        )
-        if camera in lasts:
-            legs[lasts[camera]] = _with_dues(show, legs[lasts[camera]], takes, start, cue_index, move)
-        lasts[camera] = len(legs)
-        legs.append(
-            Leg(
-                cue_index,
-                move_index,
-                move,
-                from_position,
-                from_,
-                to,
-                pace,
-                plan,
-                refused,
-                seen,
-                made,
-                there,
-                sweep,
-                start,
-                (),
-            )
-        )
-        if made:
-            stands.moved(camera, move.position, cue)
-    for index in lasts.values():
-        legs[index] = _with_dues(show, legs[index], takes, None, len(show.cue), None)
-    return legs
+            yield move.camera, Step(cue_index, move_index, move)
 
 
-def _sweeps(show: ShowFile, at_seconds: Sequence[float]) -> dict[str, list[tuple[int, float]]]:
-    """The cues that switch each camera on, and when they come."""
-    sweeps: dict[str, list[tuple[int, float]]] = {}
-    for index, cue in enumerate(show.cue):
-        for camera in cue.switch_on:
-            sweeps.setdefault(camera, []).append((index, at_seconds[index]))
-    return sweeps
+def steps_of(show: ShowFile) -> dict[str, list[Step]]:
+    """Return what each camera does, in order. Cameras that do nothing are not among them."""
+    steps: dict[str, list[Step]] = {}
+    for cue_index, cue in enumerate(show.cue):
+        for camera, step in steps_of_cue(cue_index, cue):
+            steps.setdefault(camera, []).append(step)
+    return steps
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What is known of a camera before one of its steps, and decides all that follows."""
+
+    position: str | None
+    swept: bool  # it was switched on in the show
+    last: Leg | None
+    last_made: Leg | None
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """A camera's steps, what was known before each, and what came of it: a move, or None where it is switched on."""
+
+    camera: str
+    steps: Sequence[Step]
+    before: Sequence[Standing]
+    legs: Sequence[Leg | None]
+    switched: bool  # whether a cue switches it on
+
+    @classmethod
+    def of(cls, evening: Evening, camera: str, steps: Sequence[Step]) -> Self:
+        """Go through all of them. Raises ValueError for a camera or a position that there is none of."""
+        at_first = Standing(evening.show.show.start.get(camera), False, None, None)
+        switches = [step.cue_index for step in steps if step.move is None]
+        walked = list(walk(evening, camera, steps, 0, at_first, switches))
+        return cls(camera, steps, [before for before, _ in walked], [leg for _, leg in walked], bool(switches))
+
+    def place(self, cue_index: int) -> int:
+        """Return the place of the first step of a cue or of those after it."""
+        return bisect_left(self.steps, cue_index, key=lambda step: step.cue_index)
+
+
+def walk(
+    evening: Evening, camera: str, steps: Sequence[Step], first: int, standing: Standing, switches: Sequence[int]
+) -> Iterator[tuple[Standing, Leg | None]]:
+    """Go through a camera's steps from one on: yield what is known before each, and the move that comes of it.
+
+    `switches` are the cues that switch it on.
+    """
+    sweeps = [(cue, evening.at_seconds[cue]) for cue in switches]
+    stands: Stands[None] = Stands({} if standing.position is None else {camera: standing.position})
+    for place in range(first, len(steps)):
+        step = steps[place]
+        if step.move is None:
+            yield standing, None
+            stands.switched_on((camera,))
+            standing = Standing(None, True, standing.last, standing.last_made)
+            continue
+        following = next((steps[after] for after in range(place + 1, len(steps)) if steps[after].move), None)
+        leg = _leg(evening, step, step.move, following, standing, sweeps)
+        yield standing, leg
+        if leg.made:
+            stands.moved(camera, step.move.position, None)
+        standing = Standing(stands.position(camera), standing.swept, leg, leg if leg.made else standing.last_made)
+
+
+def _leg(
+    evening: Evening,
+    step: Step,
+    move: CueMove,
+    following: Step | None,
+    standing: Standing,
+    sweeps: Sequence[tuple[int, float]],
+) -> Leg:
+    company, camera, cue_index, last = evening.company, move.camera, step.cue_index, standing.last
+    to = company.target(camera, move.position)
+    from_position = standing.position
+    if from_position is not None:
+        from_ = company.standing(camera, from_position)
+    else:
+        from_ = company.swept(camera) if standing.swept else company.farthest(camera, move.position)
+    taken = camera == evening.on_air[cue_index]
+    seen = taken if move.on_air else camera == evening.on_air_before(cue_index)
+    pace = company.usual_pace(move, seen=seen)
+    planned = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
+    plan, refused = (planned.nearest, planned) if isinstance(planned, MoveRefused) else (planned, None)
+    start = _start(move, cue_index, evening.gaps[cue_index])
+    begins = start.at(evening.at_seconds)
+    there = (
+        not move.on_air
+        and from_position is not None
+        and company.alike(camera, from_position, move.position)
+        and (last is None or not last.made or last.start.at(evening.at_seconds) + last.most_seconds <= begins)
+    )
+    if there:
+        refused = None
+    ends = begins + (0.0 if there else plan.prediction.most_seconds)
+    sweep = next(
+        (index for index, at in sweeps if begins < at + SWEEP_SECONDS and (at < ends or at == begins)),
+        None,
+    )
+    if sweep is not None and following is not None and following.move is not None:
+        # One that was sent on before its camera was switched on is no longer under way then.
+        goes_on = _start(following.move, following.cue_index, evening.gaps[following.cue_index])
+        sent = following.move.on_air or evening.on_air_before(following.cue_index) != camera
+        if sent and begins <= goes_on.at(evening.at_seconds) < evening.at_seconds[sweep]:
+            sweep = None
+    made = (
+        (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
+        and (there or company.makes(move, seen=seen, taken=taken))
+        and sweep is None
+    )
+    return Leg(
+        cue_index=cue_index,
+        move_index=step.move_index,
+        move=move,
+        from_position=from_position,
+        from_pose=from_,
+        start_known=from_position is not None or standing.swept,
+        to=to,
+        pace=pace,
+        plan=plan,
+        refused=refused,
+        seen=seen,
+        made=made,
+        stands=there,
+        sweep_cue_index=sweep,
+        start=start,
+        dues=_dues(evening, cue_index, move, following),
+    )
 
 
 def _start(move: CueMove, cue_index: int, gap_seconds: float) -> Moment:
@@ -330,35 +490,31 @@ def _takes(show: ShowFile, on_air: Sequence[str | None]) -> dict[str, list[int]]
     return takes
 
 
-def _with_dues(
-    show: ShowFile,
-    leg: Leg,
-    takes: Mapping[str, Sequence[int]],
-    next_start: Moment | None,
-    next_cue: int,
-    next_move: CueMove | None,
-) -> Leg:
-    move, cue = leg.move, leg.cue_index
-    number = number_text(show.cue[cue].number)
-    if not move.on_air:
-        if cue in takes.get(leg.camera, ()):
-            dues = [Due(Moment(cue, 0.0), "take", f"cue {number} takes it")]
-        else:
-            dues = [Due(Moment(cue, 0.0), "cue", f"cue {number} comes")]
-        if move.latest:
-            why = f"the last {-move.latest:g} s before cue {number}"
-            dues.append(Due(Moment(cue, move.latest), "latest", why))
-        return replace(leg, dues=tuple(dues))
+def _dues(evening: Evening, cue: int, move: CueMove, following: Step | None) -> tuple[Due, ...]:
+    number = evening.number(cue)
+    takes = evening.takes.get(move.camera, ())
+    place = bisect_left(takes, cue if not move.on_air else cue + 1)
+    take = takes[place] if place < len(takes) else None
     dues = []
+    if not move.on_air:
+        if take == cue:
+            dues.append(Due(Moment(cue, 0.0), "take", f"cue {number} takes it"))
+        else:
+            dues.append(Due(Moment(cue, 0.0), "cue", f"cue {number} comes"))
+        if move.latest:
+            dues.append(Due(Moment(cue, move.latest), "latest", f"the last {-move.latest:g} s before cue {number}"))
+        return tuple(dues)
     if move.latest is not None:
         dues.append(Due(Moment(cue, move.latest), "latest", f"{move.latest:g} s after cue {number} are over"))
+    then = None if following is None else following.move
     # A take with the next move's own cue is that move's to be ready for, unless it leaves with the cue.
-    last_take = next_cue if next_move is None or next_move.on_air else next_cue - 1
-    for take in takes.get(leg.camera, ()):
-        if cue < take <= last_take:
-            dues.append(Due(Moment(take, 0.0), "take", f"cue {number_text(show.cue[take].number)} takes it"))
-            break
-    if next_start is not None and next_move is not None:
-        why = f"it goes on to {next_move.position} for cue {number_text(show.cue[next_cue].number)}"
-        dues.append(Due(next_start, "next-move", why))
-    return replace(leg, dues=tuple(dues))
+    last_take = len(evening.show.cue)
+    if following is not None and then is not None:
+        last_take = following.cue_index if then.on_air else following.cue_index - 1
+    if take is not None and take <= last_take:
+        dues.append(Due(Moment(take, 0.0), "take", f"cue {evening.number(take)} takes it"))
+    if following is not None and then is not None:
+        start = _start(then, following.cue_index, evening.gaps[following.cue_index])
+        why = f"it goes on to {then.position} for cue {evening.number(following.cue_index)}"
+        dues.append(Due(start, "next-move", why))
+    return tuple(dues)

@@ -2,52 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
-from ptzd.files import Change, ShowFile, cue_times
+from ptzd.files import ShowFile, cue_times
 
-from .conflicts import conflicts_of
-from .moves import Company, Leg, RehearsedCamera, legs_of, on_air_after
-from .rehearsed import (
-    Conflict,
-    ConflictKind,
-    DueKind,
-    OnAirStretch,
-    PlannedMove,
-    Rehearsal,
-    RehearsedCue,
-    Remedy,
-    RemedyKind,
-    Variation,
-)
-from .remedies import remedied, situation_of
-
-__all__ = [
-    "Change",
-    "Conflict",
-    "ConflictKind",
-    "DueKind",
-    "OnAirStretch",
-    "PlannedMove",
-    "Rehearsal",
-    "RehearsedCamera",
-    "RehearsedCue",
-    "Remedy",
-    "RemedyKind",
-    "Variation",
-    "rehearse",
-]
+from .going import Going
+from .moves import Company, RehearsedCamera
+from .rehearsed import Conflict, OnAirStretch, Rehearsal, RehearsedCue
+from .remedies import remedied
+from .trial import Trials
 
 
 def rehearse(show: ShowFile, cameras: Mapping[str, RehearsedCamera]) -> Rehearsal:
     """Go through a show with the cameras there are. Raises ValueError for a camera or position that there is not."""
-    return rehearse_with(show, Company(cameras))
+    return rehearsed(Going.through(show, Company(cameras)))
 
 
-def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
-    """Go through a show with a company that has worked out plans before, for another version of it."""
-    times = cue_times(show)
-    on_air = on_air_after(show)
+def rehearsed(going: Going) -> Rehearsal:
+    """Return all that there is to tell of a show that was gone through, each conflict with what would help."""
+    trials = Trials(going)
+    return told(going, (remedied(trials, conflict) for conflict in going.conflicts))
+
+
+def told(going: Going, conflicts: Iterable[Conflict]) -> Rehearsal:
+    """Return a show that was gone through, with conflicts as they are given."""
+    show, evening = going.evening.show, going.evening
     cues = tuple(
         RehearsedCue(
             index=index,
@@ -57,20 +36,15 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
             gap_seconds=time.gap_seconds,
             on_call=time.on_call,
             take=cue.take,
-            on_air=on_air[index],
+            on_air=evening.on_air[index],
             switch_on=cue.switch_on,
         )
-        for index, (cue, time) in enumerate(zip(show.cue, times, strict=True))
+        for index, (cue, time) in enumerate(zip(show.cue, cue_times(show), strict=True))
     )
-    cue_seconds = [time.at_seconds for time in times]
-    legs = legs_of(show, company)
-    moves = tuple(_planned(index, leg, company, show, cue_seconds) for index, leg in enumerate(legs))
-    situation = situation_of(show, company, cues, legs, moves)
-    conflicts = tuple(remedied(situation, conflict) for conflict in conflicts_of(company, cues, legs, moves))
     seconds = max(
-        cue_seconds[-1],
-        *(move.settled_seconds for move in moves),
-        *(conflict.until_seconds for conflict in conflicts),
+        cues[-1].at_seconds,
+        *(move.settled_seconds for move in going.moves),
+        *(conflict.until_seconds for conflict in going.conflicts),
         0.0,
     )
     return Rehearsal(
@@ -78,50 +52,11 @@ def rehearse_with(show: ShowFile, company: Company) -> Rehearsal:
         label=show.show.label,
         cameras=_used(show),
         cues=cues,
-        moves=moves,
+        moves=tuple(going.moves),
         on_air=_stretches(show, cues, seconds),
-        conflicts=conflicts,
+        conflicts=tuple(conflicts),
         seconds=seconds,
         start=show.show.start,
-    )
-
-
-def _planned(index: int, leg: Leg, company: Company, show: ShowFile, cue_seconds: Sequence[float]) -> PlannedMove:
-    to = company.pose(leg.camera, leg.move.position)
-    prediction = leg.plan.prediction
-    takes = 0.0 if leg.stands else 1.0  # what stands there already is not sent
-    start = leg.start.at(cue_seconds)
-    due = min(leg.dues, key=lambda due: due.moment.at(cue_seconds), default=None)
-    verdict = leg.plan.verdict
-    return PlannedMove(
-        index=index,
-        cue_index=leg.cue_index,
-        cue_number=show.cue[leg.cue_index].number,
-        move_index=leg.move_index,
-        camera=leg.camera,
-        position=leg.move.position,
-        from_position=leg.from_position,
-        at_go=leg.move.on_air,
-        seen=leg.seen,
-        spare=leg.move.spare,
-        start_seconds=start,
-        arrival_seconds=start + takes * prediction.seconds_to_arrival,
-        settled_seconds=start + leg.needed_seconds,
-        needed_seconds=leg.needed_seconds,
-        least_seconds=takes * prediction.least_seconds,
-        most_seconds=takes * prediction.most_seconds,
-        due_seconds=None if due is None else due.moment.at(cue_seconds),
-        due_kind=None if due is None else due.kind,
-        due_why=None if due is None else due.why,
-        way=leg.plan.way,
-        pan_step=leg.plan.pan_step,
-        tilt_step=leg.plan.tilt_step,
-        pan_deg=to.pan_deg - leg.from_pose.pan_deg,
-        tilt_deg=to.tilt_deg - leg.from_pose.tilt_deg,
-        zoom_counts=to.zoom_counts - leg.from_pose.zoom_counts,
-        why=leg.plan.why,
-        watch=None if verdict is None else verdict.sentence,
-        made=leg.made,
     )
 
 

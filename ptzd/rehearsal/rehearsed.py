@@ -16,9 +16,10 @@ from ptzd.files import Change
 ConflictKind = Literal[
     "taken-unsettled",  # a camera is taken in mid-move, or before it has settled
     "late",  # not settled when its cue comes, or by the move's own `latest`, though nobody takes the camera just then
+    "tight",  # one of these two or an overlap, but only if it takes longer than the early end of its range
     "still-on-air",  # a move off air is asked of a camera that is on air
     "wanted-twice",  # two cues want one camera: the first one's framing is given up before it was ever taken
-    "overlap",  # a move leaves before the camera's last one has ended
+    "overlap",  # a move leaves before the camera's last one has settled
     "too-fast-to-watch",  # a move that is seen is faster than the seven-second rule allows
     "start-up-sweep",  # a camera is switched on during the show, or taken or sent somewhere while it sweeps for that
     "locked",  # a camera is locked now, and makes no move until somebody unlocks it
@@ -27,6 +28,12 @@ ConflictKind = Literal[
     "refused-on-air",  # the configuration refuses moves on air for this camera
 ]
 DueKind = Literal["cue", "take", "latest", "next-move"]
+Fit = Literal[
+    "fits",  # the late end of its range is in time
+    "tight",  # the early end is, the late end is not
+    "late",  # not even the early end is
+    "unfit",  # it is at fault in a conflict that has to do with more than its own time
+]
 RemedyKind = Literal[
     "quiet-speed",  # the slowest speed that still arrives
     "faster",  # a higher speed, where the one asked for is too slow
@@ -72,8 +79,8 @@ class PlannedMove:
     move_index: int  # in the cue's `move`
     camera: str
     position: str
-    # None: at home after its start-up, or not known where, and the farthest corner of its reach is assumed.
-    from_position: str | None
+    from_position: str | None  # None: at home after its start-up, or not known
+    start_known: bool  # otherwise the farthest corner of its reach is assumed, and that it may be there already
     at_go: bool  # leaves with the cue; else at standby
     seen: bool  # the camera is on air as it leaves
     spare: bool
@@ -83,6 +90,7 @@ class PlannedMove:
     needed_seconds: float  # from the start to settled
     least_seconds: float  # the range of `needed_seconds`, nine times in ten or more
     most_seconds: float
+    head_measured: bool  # otherwise these figures are a manual's, and assumed
     due_seconds: float | None
     due_kind: DueKind | None
     due_why: str | None  # the words that go after "before", such as "cue 12 takes it"
@@ -95,7 +103,9 @@ class PlannedMove:
     why: str  # why these steps
     watch: str | None  # what the seven-second rule says of a move that is seen; None where nothing is known
     made: bool = True  # otherwise it can't be made, or a running show does not make it, and the camera stays
-    ready_chance: float | None = None  # from `vary`: how likely it has settled when it must
+    fit: Fit = "fits"
+    # How likely it has settled when it must, by its range alone or as `vary` has it; None where its start is unknown.
+    ready_chance: float | None = None
 
     @property
     def available_seconds(self) -> float | None:
@@ -104,8 +114,8 @@ class PlannedMove:
 
     @property
     def margin_seconds(self) -> float | None:
-        """The time it has over; below 0 where it is too late."""
-        return None if self.due_seconds is None else self.due_seconds - self.settled_seconds
+        """The time it has over at the late end of its range; below 0 where that is too late."""
+        return None if self.due_seconds is None else self.due_seconds - self.start_seconds - self.most_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,13 +175,21 @@ class Rehearsal:
 
     @property
     def fits(self) -> bool:
-        """Whether nothing is in conflict."""
+        """Whether nothing is in conflict, and nothing is tight."""
         return not self.conflicts
+
+    @property
+    def not_measured(self) -> tuple[str, ...]:
+        """The cameras whose heads were never measured, of those that are moved."""
+        return tuple(sorted({move.camera for move in self.moves if not move.head_measured}))
 
 
 @dataclass(frozen=True, slots=True)
 class Variation:
-    """How the gaps of cues on call were varied: normally, each with `share` of it as standard deviation."""
+    """How the gaps of cues on call were varied: normally, each with `share` of it as standard deviation.
+
+    The time of each move was drawn from its range (see `chance`).
+    """
 
     share: float
     runs: int

@@ -1,8 +1,3 @@
 """A rehearsal as something to look at: one page, or one picture, that stands on its own."""
 
 from .page import html_report, svg_report
-
-__all__ = [
-    "html_report",
-    "svg_report",
-]

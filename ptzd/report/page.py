@@ -10,7 +10,18 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from ptzd.files import number_text
-from ptzd.rehearsal import Conflict, ConflictKind, PlannedMove, Rehearsal, RehearsedCue
+from ptzd.rehearsal import (
+    Conflict,
+    ConflictKind,
+    PlannedMove,
+    Rehearsal,
+    RehearsedCue,
+    doubts,
+    fit_text,
+    range_text,
+    reservations,
+    verdict,
+)
 
 from .elements import SVG, Element, add, clock, margin_text, put, root, say, shape, span_text, written
 from .lanes import Row, State, row_seconds, rows
@@ -21,6 +32,7 @@ from .timeline import PICTURE_WIDTH, STYLE, Chart, Section, disc_width, draw, dr
 CONFLICT_TITLES: Final[dict[ConflictKind, str]] = {
     "taken-unsettled": "Taken before it has settled",
     "late": "Settles too late",
+    "tight": "Tight",
     "still-on-air": "Moved while it is on air",
     "wanted-twice": "Wanted by two cues",
     "overlap": "Moves before its last move has ended",
@@ -35,6 +47,7 @@ CLOSEST_CALLS = 10
 _CLOSE_UP_WIDTH = 470.0
 _LEAST_CLOSE_UP_SECONDS = 12.0
 _TEXT_SIZE = 11.5
+_TIMES = ("Has", "Needs", "Over", "Fit")
 
 
 def html_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -> str:
@@ -71,14 +84,18 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
     chart = Chart(rehearsal)
     svg = root("svg", xmlns=SVG, role="img", aria_labelledby="report-title report-words")
     put(svg, "title", f"{rehearsal.label or rehearsal.show}: rehearsal", id="report-title")
-    put(svg, "desc", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", id="report-words")
+    words = " ".join([verdict(rehearsal), *reservations(rehearsal), _facts_text(rehearsal)])
+    put(svg, "desc", words, id="report-words")
     style = add(svg, "style")
     style.text = STYLE
     paper = add(svg, "rect", x=0, y=0, fill="#ffffff")
     sheet = add(svg, "g", transform="translate(20 20)")
     put(sheet, "text", rehearsal.label or rehearsal.show, x=0, y=22, font_size=24, font_weight=700)
-    put(sheet, "text", f"{_verdict(rehearsal)} {_facts_text(rehearsal)}", x=0, y=44, font_size=_TEXT_SIZE)
-    y = _draw_legend(sheet, 60)
+    y = 30.0
+    for line in wrapped(words, PICTURE_WIDTH, _TEXT_SIZE):
+        y += 14
+        put(sheet, "text", line, x=0, y=y, font_size=_TEXT_SIZE)
+    y = _draw_legend(sheet, y + 16)
     for row in rows(rehearsal, _row_length(rehearsal, seconds_per_row)):
         if row.quiet:
             put(sheet, "text", _quiet_text(rehearsal, row), x=0, y=y + 16, font_size=_TEXT_SIZE)
@@ -107,13 +124,6 @@ def _row_window(chart: Chart, row: Row) -> Section:
 # The words at the top.
 
 
-def _verdict(rehearsal: Rehearsal) -> str:
-    count = len(rehearsal.conflicts)
-    if not count:
-        return "Everything fits."
-    return "One thing does not fit." if count == 1 else f"{count} things do not fit."
-
-
 def _facts(rehearsal: Rehearsal) -> Iterator[tuple[str, str]]:
     yield "Length", clock(rehearsal.seconds)
     yield "Cues", str(len(rehearsal.cues))
@@ -126,7 +136,8 @@ def _facts(rehearsal: Rehearsal) -> Iterator[tuple[str, str]]:
         yield "Least time over", f"{margin} (cue {number_text(move.cue_number)}, {move.camera} to {move.position})"
     if rehearsal.varied is not None:
         varied = rehearsal.varied
-        yield "Varied", f"{varied.runs} runs, gaps on call by {varied.share * 100:.0f}\u00a0%, seed {varied.seed}"
+        how = f"gaps on call by {varied.share * 100:.0f}\u00a0%, times by their ranges"
+        yield "Varied", f"{varied.runs} runs, {how}, seed {varied.seed}"
 
 
 def _facts_text(rehearsal: Rehearsal) -> str:
@@ -137,13 +148,16 @@ def _add_header(body: Element, rehearsal: Rehearsal) -> None:
     header = add(body, "header")
     put(header, "p", f"Rehearsal of {rehearsal.show}", class_="over")
     put(header, "h1", rehearsal.label or rehearsal.show, dir="auto")
-    verdict = add(header, "p", class_="verdict fits" if rehearsal.fits else "verdict troubled")
-    put(verdict, "span", "\u2713" if rehearsal.fits else "!", class_="sign", aria_hidden="true")
-    words = add(verdict, "span")
+    sure = rehearsal.fits and not rehearsal.not_measured
+    said = add(header, "p", class_="verdict fits" if sure else "verdict troubled")
+    put(said, "span", "\u2713" if sure else "!", class_="sign", aria_hidden="true")
+    words = add(said, "span")
     if rehearsal.fits:
-        words.text = _verdict(rehearsal)
+        words.text = verdict(rehearsal)
     else:
-        put(words, "a", _verdict(rehearsal), href="#conflicts")
+        put(words, "a", verdict(rehearsal), href="#conflicts")
+    for reservation in reservations(rehearsal):
+        put(header, "p", reservation, class_="reservation")
     facts = add(header, "dl")
     for name, value in _facts(rehearsal):
         pair = add(facts, "div")
@@ -272,9 +286,11 @@ def _cue_of(rehearsal: Rehearsal, conflict: Conflict) -> RehearsedCue:
 def _add_conflicts(main: Element, chart: Chart) -> None:
     rehearsal = chart.rehearsal
     section = add(main, "section", aria_labelledby="conflicts")
-    put(section, "h2", "What does not fit", id="conflicts")
+    tight = any(conflict.kind == "tight" for conflict in rehearsal.conflicts)
+    put(section, "h2", "What does not fit, or is tight" if tight else "What does not fit", id="conflicts")
     if not rehearsal.conflicts:
-        put(section, "p", "Everything fits: each camera stands still in its framing whenever it has to.")
+        known = "" if not rehearsal.not_measured else ", as far as figures that are not measured tell"
+        put(section, "p", f"Everything fits: each camera stands still in its framing whenever it has to{known}.")
         return
     table = add(section, "table", class_="conflicts")
     put(table, "caption", "Each with what helps. Beneath each sentence, the camera's lane at that moment, closer.")
@@ -349,10 +365,8 @@ def _add_headings(table: Element, words: Sequence[str]) -> None:
 
 def _closest_calls(rehearsal: Rehearsal) -> list[PlannedMove]:
     """The moves with the least to spare, the worst first."""
-    timed = [move for move in rehearsal.moves if move.margin_seconds is not None]
-    timed.sort(
-        key=lambda move: (1.0 if move.ready_chance is None else move.ready_chance, move.margin_seconds, move.index)
-    )
+    timed = [move for move in rehearsal.moves if move.margin_seconds is not None and move.made]
+    timed.sort(key=lambda move: (move.ready_chance or 0.0, move.margin_seconds, move.index))
     return timed[:CLOSEST_CALLS]
 
 
@@ -363,9 +377,8 @@ def _add_closest_calls(main: Element, rehearsal: Rehearsal) -> None:
     section = add(main, "section", aria_labelledby="closest")
     put(section, "h2", "The closest calls", id="closest")
     table = add(section, "table", class_="moves")
-    put(table, "caption", "The moves with the least to spare.")
-    headings = ["Cue", "Camera", "To", "Has", "Needs", "Over"]
-    _add_headings(table, [*headings, "Ready"] if rehearsal.varied else headings)
+    put(table, "caption", "The moves with the least to spare, over at the late end of what they need.")
+    _add_headings(table, ("Cue", "Camera", "To", *_TIMES))
     body = add(table, "tbody")
     for move in calls:
         row = add(body, "tr")
@@ -378,13 +391,17 @@ def _add_closest_calls(main: Element, rehearsal: Rehearsal) -> None:
 def _add_times(row: Element, rehearsal: Rehearsal, move: PlannedMove) -> None:
     has, over = move.available_seconds, move.margin_seconds
     put(row, "td", "\u2013" if has is None else span_text(has))
-    put(row, "td", span_text(move.needed_seconds))
-    cell = add(row, "td", "\u2013" if over is None else margin_text(over))
-    if over is not None and over < 0:
-        cell.set("class", "short")
-    if rehearsal.varied:
-        chance = move.ready_chance
-        put(row, "td", "\u2013" if chance is None else f"{chance * 100:.0f}\u00a0%")
+    put(row, "td", range_text(move))
+    put(row, "td", "\u2013" if over is None else margin_text(over))
+    cell = add(row, "td")
+    put(
+        cell,
+        "span",
+        fit_text(move, varied=rehearsal.varied is not None),
+        class_="fit" if move.fit == "fits" else "short",
+    )
+    if doubts(move):
+        put(cell, "span", ", ".join(doubts(move)), class_="time")
 
 
 def _add_running_order(main: Element, rehearsal: Rehearsal) -> None:
@@ -400,9 +417,9 @@ def _add_running_order(main: Element, rehearsal: Rehearsal) -> None:
     for number, conflict in enumerate(rehearsal.conflicts, 1):
         troubles.setdefault(conflict.cue_index, []).append(number)
     table = add(section, "table", class_="moves")
-    put(table, "caption", "Every cue, and every move with the time it has until it must stand still, and needs.")
-    headings = ["Cue", "Comes", "What", "Leaves", "Has", "Needs", "Over"]
-    columns = [*headings, "Ready"] if rehearsal.varied else headings
+    words = "Every cue, and every move with the time it has until it must stand still, the range of what it needs, and "
+    put(table, "caption", words + "what is over at the late end of that.")
+    columns = ("Cue", "Comes", "What", "Leaves", *_TIMES)
     _add_headings(table, columns)
     for cue in rehearsal.cues:
         body = add(table, "tbody")

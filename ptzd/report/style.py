@@ -16,6 +16,7 @@ border:1.5px solid #16191c;border-radius:22px;font-size:18px;font-weight:700}
 .verdict a{color:inherit;text-decoration:none}
 .sign{display:inline-block;width:26px;height:26px;border-radius:13px;background:#16191c;color:#fff;
 text-align:center;line-height:26px}
+.reservation{margin:0 0 10px;max-width:70em}
 dl{display:flex;flex-wrap:wrap;gap:8px 34px;margin:0}
 dt{color:#454d54;font-size:13px}
 dd{margin:0;font-weight:700;font-variant-numeric:tabular-nums}

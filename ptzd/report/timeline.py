@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from ptzd.files import number_text
-from ptzd.rehearsal import Conflict, PlannedMove, Rehearsal, RehearsedCue
+from ptzd.rehearsal import Conflict, PlannedMove, Rehearsal, RehearsedCue, doubts
 
 from .elements import Element, Pen, add, clock, figures, put, shape, span_text
 from .lanes import Lane, State, Stretch, lanes
@@ -205,13 +205,17 @@ def draw_range(parent: Element, move: PlannedMove, window: Section, top: float) 
     path = f"M{figures(left)} {figures(middle - 4)}v8m0-4H{figures(right)}m0-4v8"
     shape(parent, "path", class_="range", d=path)
     shape(parent, "circle", cx=settled, cy=middle, r=3)
-    words = [f"{move.position}: settles at {clock(move.settled_seconds)}, between {clock(least)} and {clock(most)}"]
+    known = "".join(f", {doubt}" for doubt in doubts(move))
+    words = [
+        f"{move.position}: settles at {clock(move.settled_seconds)}, between {clock(least)} and {clock(most)}{known}"
+    ]
     if move.due_seconds is not None and move.margin_seconds is not None:
         if window.from_seconds <= move.due_seconds <= window.until_seconds:
             due = window.x(move.due_seconds)
             shape(parent, "line", class_="due", x1=due, x2=due, y1=top - 1, y2=middle + 8)
         over = "too late" if move.margin_seconds < 0 else "to spare"
-        words.append(f"must stand at {clock(move.due_seconds)}: {span_text(abs(move.margin_seconds))} {over}")
+        over = f"{span_text(abs(move.margin_seconds))} {over} at the late end"
+        words.append(f"must stand at {clock(move.due_seconds)}: {over}")
     y = middle + 8
     for line in (line for part in words for line in wrapped(part, window.right + 40, _SMALL_SIZE)):
         y += 12

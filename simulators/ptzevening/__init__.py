@@ -4,7 +4,5 @@ It stands on both the daemon and the simulator, which otherwise never meet; neit
 --simulate` runs it as a process of its own, `python -m ptzevening`.
 """
 
-from .evening import Evening, PlayedMove, PlayedSweep, play
+from .evening import Evening, play
 from .house import Actor, House, open_house
-
-__all__ = ["Actor", "Evening", "House", "PlayedMove", "PlayedSweep", "open_house", "play"]

@@ -69,11 +69,13 @@ class House:
         seed: int,
         show: ShowFile | None,
         group: asyncio.TaskGroup,
+        off_air_untold: bool = True,
     ) -> None:
         self.actors = actors
         self.folder = folder
         self.seed = seed
         self.show = show
+        self.off_air_untold = off_air_untold
         self.broker = MemoryBroker()
         self.topics = Topics()
         self.heads = HeadFiles(folder, inline)
@@ -333,7 +335,7 @@ class Life:
                 rng=self._rng,
                 guard=guard,
                 show=house.show,
-                off_air_untold=True,
+                off_air_untold=house.off_air_untold,
                 read_show=house.read_show,
             )
             await self.daemon.run(self.ready.set)
@@ -377,12 +379,20 @@ async def open_house(
 
 @asynccontextmanager
 async def open_doors(
-    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+    actors: Mapping[str, Actor],
+    folder: Path,
+    *,
+    seed: int,
+    show: ShowFile | None = None,
+    off_air_untold: bool = True,
 ) -> AsyncIterator[House]:
-    """Open a house as `open_house` does, in which no daemon runs before `House.start`; the last one ends with it."""
+    """Open a house as `open_house` does, in which no daemon runs before `House.start`; the last one ends with it.
+
+    `off_air_untold` is as for `Daemon`.
+    """
     try:
         async with asyncio.TaskGroup() as group:
-            house = House(actors, folder, seed, show, group)
+            house = House(actors, folder, seed, show, group, off_air_untold)
             try:
                 yield house
             finally:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 
 from ptzsim import SimulatedCamera
 
@@ -59,6 +60,7 @@ class Wire:
         """Needs a running event loop."""
         self.camera = camera
         self.datagrams = 0  # both ways
+        self.loses: Callable[[], bool] = lambda: False  # whether the next one gets lost
         self._ends: list[WireEnd] = []
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
@@ -77,8 +79,9 @@ class Wire:
     def carry(self, datagram: bytes, end: WireEnd) -> None:
         """Take a datagram from an end to the camera."""
         self.datagrams += 1
-        self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS)
-        self._wind()
+        if not self.loses():
+            self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS)
+            self._wind()
 
     def close(self) -> None:
         """Carry nothing more."""
@@ -102,7 +105,8 @@ class Wire:
         for end, datagram in self.camera.due(self._due_at):
             assert isinstance(end, WireEnd)
             self.datagrams += 1
-            arrived.setdefault(end, []).append(datagram)
+            if not self.loses():
+                arrived.setdefault(end, []).append(datagram)
         for end, datagrams in arrived.items():
             end.arrive(datagrams)
         self._wind()

@@ -7,6 +7,7 @@ import ipaddress
 import random
 from collections.abc import AsyncIterator, Hashable
 from contextlib import asynccontextmanager
+from functools import partial
 from typing import Any, cast
 
 from ptzd.links import MemoryLink
@@ -19,15 +20,13 @@ async def serve_memory(camera: SimulatedCamera, *links: MemoryLink) -> None:
     """Answer whatever comes over `links`, each from another controller, until cancelled."""
     station = Station(camera, lambda peer, datagram: cast(MemoryLink, peer).send(datagram))
 
-    async def hear(link: MemoryLink) -> None:
-        while True:
-            station.heard(await link.receive(), link)
-
+    for link in links:
+        link.hear(partial(station.heard, peer=link))
     try:
-        async with asyncio.TaskGroup() as group:
-            for link in links:
-                group.create_task(hear(link))
+        await asyncio.Event().wait()
     finally:
+        for link in links:
+            link.hear(lambda datagram: None)
         station.close()
 
 

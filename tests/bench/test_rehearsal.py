@@ -24,6 +24,8 @@ from ptzd.daemon import camera_settings
 from ptzd.files import read_show_text
 from ptzd.positions import read_show
 from ptzd.rehearsal import RehearsedCamera, rehearse
+from ptzd.rehearsal.going import Going
+from ptzd.rehearsal.moves import Company
 
 CAMERAS = 24
 PLACES = 12
@@ -93,23 +95,46 @@ def test_2000_cues_and_24_cameras_from_a_cold_start(tmp_path: Path) -> None:
     print("\n  cues  rehearse  baseline  ratio  (processor seconds, cold start)")
     for cues, seconds in rehearsed.items():
         print(f"{cues:6}  {seconds:8.2f}  {baseline[cues]:8.2f}  {seconds / baseline[cues]:5.1f}")
-    assert rehearsed[2000] / baseline[2000] < 8.0
+    assert rehearsed[2000] / baseline[2000] < 16.0  # most of it for trying what would help
 
 
-@pytest.mark.bench
-def test_twice_as_many_cues_take_twice_as_long(tmp_path: Path) -> None:
-    rng = random.Random(2031)
-    write_theatre(tmp_path, rng)
-    config = load_config(tmp_path / "config.toml")
-    text = (tmp_path / "positions.toml").read_text()
+def theatre(folder: Path) -> dict[str, RehearsedCamera]:
+    """The cameras of that configuration, with those positions."""
+    write_theatre(folder, random.Random(2031))
+    config = load_config(folder / "config.toml")
+    text = (folder / "positions.toml").read_text()
     positions = read_show(text, datetime(2031, 5, 24, tzinfo=UTC), lambda camera, name: None, replace=True)
-    cameras = {
+    return {
         name: RehearsedCamera(
             camera_settings(name, settings),
             {position.name: position for position in positions if position.camera == name},
         )
         for name, settings in config.camera.items()
     }
+
+
+@pytest.mark.bench
+def test_trying_every_remedy_takes_a_few_times_as_long_as_finding_the_conflicts(tmp_path: Path) -> None:
+    cameras = theatre(tmp_path)
+    evening = read_show_text(show(2000, random.Random(7)))
+    conflicts = rehearse(evening, cameras).conflicts
+
+    def measure(go: Callable[[], object]) -> float:
+        began = time.process_time()
+        go()
+        return time.process_time() - began
+
+    without = least(lambda: measure(lambda: Going.through(evening, Company(cameras))))
+    tried = least(lambda: measure(lambda: rehearse(evening, cameras)))
+    remedies = sum(len(conflict.remedies) for conflict in conflicts)
+    print(f"\n2000 cues, {len(conflicts)} conflicts, {remedies} remedies: {tried:.2f} s, {tried / without:.1f} times")
+    assert len(conflicts) > 100 and remedies > 300
+    assert tried < 10.0 * without
+
+
+@pytest.mark.bench
+def test_twice_as_many_cues_take_twice_as_long(tmp_path: Path) -> None:
+    cameras = theatre(tmp_path)
 
     def measure(text: str) -> float:
         began = time.process_time()

@@ -318,19 +318,6 @@ async def test_answers_go_where_mqtt_5_wants_them(mosquitto_broker: MosquittoBro
         assert answer["properties"]["correlation-data"] == "q 12"
 
 
-async def test_a_message_tells_what_is_left_of_its_life(mosquitto_broker: MosquittoBroker) -> None:
-    """[MQTT5] section 3.3.2.3.3: what is delivered carries its expiry minus the time it waited [MQTT-3.3.2-6]."""
-    tally = "ptzd/camera/left/tally"
-    expiring = ("-V", "5", "-r", "-m", "program", "-D", "publish", "message-expiry-interval", "60")
-    await mosquitto_pub(mosquitto_broker.port, tally, *expiring)
-    await asyncio.sleep(2.1)
-    async with online(mosquitto_broker.port) as bus:
-        got = await incoming(bus)
-        assert got.retain
-        assert got.expiry_seconds is not None
-        assert 50 <= got.expiry_seconds <= 58
-
-
 async def test_a_message_whose_life_is_over_does_not_arrive(mosquitto_broker: MosquittoBroker) -> None:
     """[MQTT5] section 3.3.2.3.3: a message that has expired must not be delivered [MQTT-3.3.2-5]."""
     tally = "ptzd/camera/left/tally"

@@ -143,3 +143,13 @@ async def test_of_two_that_started_without_a_broker_one_stays_once_it_is_there()
         assert one.connected
         with pytest.raises(HeldElsewhere, match="granary"):
             await anext(aiter(other))
+
+
+@on_a_virtual_clock
+async def test_the_will_of_an_older_connection_is_contradicted_by_the_daemon_that_lives() -> None:
+    broker = MemoryBroker()
+    async with daemon(broker) as bus:
+        bus.publish(STATUS, b"online", retain=True)
+        broker.say_will(bus)
+        await asyncio.sleep(0.1)
+        assert broker.retained[STATUS] == b"online"

@@ -47,7 +47,7 @@ from ptzd.cameras import (
 from ptzd.cues import CueState, Gone, ListedCue, NotReady
 from ptzd.cues.run import ListedMove
 from ptzd.motion import Lens, Sensor, published_head
-from ptzd.positions import HistoryEntry, Imported, StoredPosition
+from ptzd.positions import HistoryEntry, StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import load_dialect
 
@@ -173,10 +173,10 @@ SAID: list[Report] = [
 RESULTS: list[tuple[str, Result]] = [
     ("history", HistoryResult.of(SETTINGS, "choir-wide", [HistoryEntry(1, STORED, True)])),
     ("cue-go", GoResult.of(Gone(CUE, counted=True))),
-    ("lock", LocksResult.of(STATE)),
+    ("lock", LocksResult.of(STATE, answers=True, stands=False)),
     ("unlock", LocksResult(locks=[])),
     ("show-export", ExportResult(show="x = 1")),
-    ("show-import", ImportResult.of(Imported(1, 2, 3))),
+    ("show-import", ImportResult(added=1, replaced=2, unchanged=3, warnings=["it can't be sent there"])),
     ("learn", LearnResult(model="format = 1", path="/var/lib/ptzd/left.head.toml", renewal="smooth")),
     ("learn", LearnEstimate(seconds=205.0)),
     ("rename", NamedResult(warning=None)),

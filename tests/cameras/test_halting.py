@@ -17,7 +17,17 @@ from rigs import Rig, framing, rigged
 from ptzd.cameras import CameraState, Lock, Recall, Window
 from ptzd.motion import Renewal
 from ptzd.refusal import Refusal
-from ptzd.visca import ErrorCode, ErrorReply, Packet, PanTiltDrive, PanTiltStop, PayloadType, ZoomTele, load_dialect
+from ptzd.visca import (
+    ErrorCode,
+    ErrorReply,
+    Packet,
+    PanTiltDrive,
+    PanTiltRelative,
+    PanTiltStop,
+    PayloadType,
+    ZoomTele,
+    load_dialect,
+)
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
@@ -100,16 +110,22 @@ def test_a_camera_that_answers_late_is_seen_at_rest_every_time(delay_seconds: fl
     with_rig(scene, delay_seconds=delay_seconds)
 
 
-def test_a_head_that_confirms_a_stop_and_drives_on_is_not_at_rest_and_that_is_told() -> None:
+@pytest.mark.parametrize(
+    ("stops", "told"),
+    [("ignores_stops_until", "its readings still change"), ("refuses_stops_until", "it refuses to stop")],
+)
+def test_a_head_that_confirms_or_refuses_a_stop_and_drives_on_is_not_at_rest_and_that_is_told(
+    stops: str, told: str
+) -> None:
     async def scene(rig: Rig) -> None:
         rig.camera.drive(0.3, 0, 0, 0)
         await asyncio.sleep(0.3)
-        rig.simulated.ignores_stops_until = now() + 5.0
+        setattr(rig.simulated, stops, now() + 5.0)
         rig.camera.stop()
         await asyncio.sleep(1.5)
         state = rig.camera.state()
         assert (state.activity, state.position) == ("halting", None)
-        assert any("its readings still change" in fault for fault in state.faults)
+        assert any(told in fault for fault in state.faults)
         with pytest.raises(Refusal, match="being stopped"):
             rig.camera.drive(0.2, 0, 0, 0)
         await asyncio.sleep(5.0)
@@ -197,6 +213,27 @@ def test_a_head_at_rest_that_somebody_else_moves_is_stopped_within_a_second_and_
 
     for seed in range(12):
         with_rig(scene, seed=seed, loss=loss)
+
+
+@pytest.mark.parametrize("axis", ["pan", "tilt"])
+@pytest.mark.parametrize(("dialect_name", "swing", "farther"), [("nibble4-51", 4, 9), ("nibble4-14", 2, 4)])
+def test_what_may_be_a_swing_or_a_wavering_reading_is_not_taken_for_motion(
+    dialect_name: str, swing: int, farther: int, axis: str
+) -> None:
+    """A tenth of a degree, 5.1 counts of the one head; two counts, though they are more than that of the other."""
+
+    async def moved(rig: Rig, counts: int) -> bool:
+        pan, tilt = (counts, 0) if axis == "pan" else (0, counts)
+        rig.simulated.moved_by_another(PanTiltRelative(pan, tilt, 1, 1), now())
+        await asyncio.sleep(2.0)
+        return bool(rig.camera.state().faults)
+
+    async def scene(rig: Rig) -> None:
+        await asyncio.sleep(3.1)
+        assert not await moved(rig, swing)
+        assert await moved(rig, farther)
+
+    with_rig(scene, dialect_name=dialect_name)
 
 
 def test_a_zoom_that_somebody_else_drives_is_stopped_too() -> None:

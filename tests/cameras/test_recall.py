@@ -212,6 +212,50 @@ def test_a_camera_that_restarts_in_mid_move_is_told_of() -> None:
     with_rig(scene)
 
 
+def test_a_move_on_air_ends_when_its_camera_sweeps_and_none_begins_while_it_is_asked_anew() -> None:
+    async def scene(rig: Rig) -> None:
+        now = asyncio.get_running_loop().time
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("soloist", SOLOIST, id="1", seconds=30.0, on_air=True))
+        await asyncio.sleep(2.0)
+        rig.simulated.power_cut(now())
+        ended = await rig.end_of("1", 3)
+        assert (ended.phase, ended.code) == ("failed", "initialising")
+        await rig.until(lambda: rig.camera.state().power == "starting")
+        rig.simulated.power_cut(now())
+        await rig.until(lambda: rig.camera.state().power == "unknown", 3)
+        refused = await rig.recall(Recall("soloist", SOLOIST, id="2", on_air=True))
+        assert (refused.phase, refused.code) == ("refused", "initialising")
+        await rig.until(lambda: rig.camera.state().power == "on", 60)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("what", ["stop", "lock", "drive", "recall", "silence", "restart"])
+def test_whatever_ends_a_move_is_told_with_the_camera_and_its_target(what: str) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("soloist", SOLOIST, id="1"))
+        await asyncio.sleep(0.4)
+        match what:
+            case "stop":
+                rig.camera.stop()
+            case "lock":
+                rig.camera.lock(Lock("the rigger", "", datetime(2026, 6, 20, tzinfo=UTC)))
+            case "drive":
+                rig.camera.drive(0.5, 0.0, 0.0, 0.0)
+            case "recall":
+                rig.camera.recall(Recall("wide", framing(0), id="2"))
+            case "silence":
+                rig.link.cut = True
+            case "restart":
+                rig.simulated.power_cut(asyncio.get_running_loop().time())
+        told = await rig.end_of("1")
+        assert told.phase in ("superseded", "stopped", "failed")
+        assert (told.sentence or "").startswith("camera gallery to soloist: "), told.sentence
+
+    with_rig(scene)
+
+
 def test_a_camera_that_goes_silent_is_said_to_be_down_and_comes_back() -> None:
     async def scene(rig: Rig) -> None:
         rig.link.cut = True

@@ -21,8 +21,10 @@ from ptzd.visca import (
     ErrorReply,
     Packet,
     PanTiltAbsolute,
+    PanTiltPositionInquiry,
     PanTiltStop,
     PayloadType,
+    PowerOn,
     PowerStandby,
     load_dialect,
 )
@@ -221,6 +223,36 @@ def test_whoever_learns_a_head_is_told_what_ended_it_and_the_state_tells_that_it
     with_rig(scene)
 
 
+# Switched off and on by somebody else, so fast that it answers all the while
+
+
+@pytest.mark.parametrize("doing", ["learned", "driven", "stopped", "rests"])
+@pytest.mark.parametrize("off_seconds", [0.05, 0.3])
+def test_a_camera_that_sweeps_is_not_said_to_be_on_nor_to_disobey(doing: str, off_seconds: float) -> None:
+    async def scene(rig: Rig) -> None:
+        now, simulated = asyncio.get_running_loop().time, rig.simulated
+        learning = asyncio.ensure_future(learned(rig)) if doing == "learned" else None
+        await asyncio.sleep(20.0)
+        if doing in ("driven", "stopped"):
+            rig.camera.drive(0.9, 0.1, 0.0, 0.0)
+            await asyncio.sleep(0.4)
+        if doing == "stopped":
+            rig.camera.stop()
+        simulated.moved_by_another(PowerStandby(), now())
+        await asyncio.sleep(off_seconds)
+        simulated.moved_by_another(PowerOn(), now())
+        await asyncio.sleep(1.5)  # in which it is found out
+        while simulated.head.starting(now()):
+            state = rig.camera.state()
+            assert (state.power, [fault for fault in state.faults if "told" in fault]) == ("starting", [])
+            await asyncio.sleep(0.05)
+        await asyncio.sleep(3.0)
+        assert (rig.camera.state().power, rig.camera.state().activity) == ("on", "at-rest")
+        assert learning is None or learning.result() != "learned"
+
+    with_rig(scene)
+
+
 # Falling silent
 
 
@@ -322,6 +354,7 @@ def test_a_conversation_that_breaks_off_in_mid_drive_begins_anew_with_a_stop() -
         rig.run.cancel()
         await asyncio.sleep(0.1)
         assert rig.speed() > 1
+        assert rig.camera.state().link == "down", "nobody hears it"
         rig.link.cut = False
         rig.run = asyncio.create_task(rig.camera.run())
         await asyncio.sleep(1.0)
@@ -641,6 +674,31 @@ def test_a_camera_that_refuses_to_be_driven_ends_a_move_on_air() -> None:
         assert report.phase.ended
         await asyncio.sleep(BRAKING_SECONDS)
         await rests(rig)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize(("refused", "phase"), [(2, "settled"), (3, "failed")])
+def test_a_move_on_air_goes_on_when_two_questions_where_the_head_is_are_refused_and_not_after_three(
+    refused: int, phase: str
+) -> None:
+    async def scene(rig: Rig) -> None:
+        left = 0
+
+        def is_refused(payload: bytes) -> bool:
+            nonlocal left
+            asks = left > 0 and payload == PanTiltPositionInquiry().encode(load_dialect("nibble4-51"))
+            left -= asks
+            return asks
+
+        refusing(rig, is_refused, ErrorCode.NOT_EXECUTABLE)
+        await asyncio.sleep(2.5)
+        await moves_on_air_to(rig, framing(3000), 10.0)
+        await asyncio.sleep(3.0)
+        left = refused
+        assert (await rig.end_of("there")).phase == phase
+        await asyncio.sleep(BRAKING_SECONDS)
+        assert rig.speed() == 0
 
     with_rig(scene)
 

@@ -441,7 +441,7 @@ def test_learning_that_breaks_off_in_slow_mode_leaves_none_behind(
                 reached.set()
 
         learning = asyncio.create_task(
-            rig.camera.learn(LearnLimits((-60.0, 60.0), (-10.0, 30.0)), told, random.Random(4))
+            rig.camera.learn(LearnLimits((-10.0, 10.0), (-6.0, 6.0)), told, random.Random(4))
         )
         await reached.wait()
         await asyncio.sleep(0.7)

@@ -16,6 +16,7 @@ import psutil
 import pytest
 from brokers import running_embedded
 from commands import Answering, Ended, OnATerminal, Ptzd, StandIn, StandInFor, StartPtzd, Terminal
+from forking import forking
 
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
 
@@ -26,7 +27,7 @@ def environment(**more: str) -> dict[str, str]:
     return kept | {"NO_COLOR": "1", "COLUMNS": "200"} | more
 
 
-async def _ptzd(*arguments: str, stdin: str = "", seconds: float = 20.0, **variables: str) -> Ended:
+async def _alone(*arguments: str, stdin: str = "", seconds: float = 20.0, **variables: str) -> Ended:
     process = await asyncio.create_subprocess_exec(
         *PTZD,
         *arguments,
@@ -47,9 +48,23 @@ async def _ptzd(*arguments: str, stdin: str = "", seconds: float = 20.0, **varia
 
 
 @pytest.fixture
-def ptzd() -> Ptzd:
-    """Runs one command to its end, as a process of its own."""
-    return _ptzd
+def ptzd_alone() -> Ptzd:
+    """Runs one command to its end, as a process that reads of the program what it needs, and no more."""
+    return _alone
+
+
+@pytest.fixture(scope="session")
+def ptzd() -> Iterator[Ptzd]:
+    """Runs one command to its end, as a process that has read all of the program before."""
+    if "COVERAGE_PROCESS_START" in os.environ:  # counts by processes which test reaches what
+        yield _alone
+        return
+    with forking(environment()) as forked:
+
+        async def run(*arguments: str, stdin: str = "", seconds: float = 20.0, **variables: str) -> Ended:
+            return Ended(*await forked.run(arguments, stdin, seconds, environment(**variables)))
+
+        yield run
 
 
 @pytest.fixture

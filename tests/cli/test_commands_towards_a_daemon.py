@@ -109,10 +109,10 @@ async def test_no_wait_returns_at_the_acceptance(ptzd: Ptzd, broker: str, stand_
 async def test_the_range_of_the_prediction_and_a_warning_are_passed_on(
     ptzd: Ptzd, broker: str, stand_in: StandInFor
 ) -> None:
-    more = {"least_seconds": 2.8, "most_seconds": 3.9, "warning": "viewers see it move"}
+    more = {"least_seconds": 2.8, "most_seconds": 3.9, "head_measured": False, "warning": "viewers see it move"}
     async with stand_in(broker, {RECALL: [(MOVE, ACCEPTED[1] | more)]}):
         ended = await ptzd("recall", "gallery", "choir-wide", "--no-wait", "--broker", broker)
-    assert ended.out == "gallery goes to choir-wide, about 3.1 s (2.8 to 3.9); viewers see it move\n"
+    assert ended.out == "gallery goes to choir-wide, about 3.1 s (2.8 to 3.9, not measured); viewers see it move\n"
 
 
 async def test_a_recall_that_the_daemon_could_not_read_ends_with_1(

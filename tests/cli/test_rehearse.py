@@ -40,7 +40,7 @@ def rehearse(capsys: pytest.CaptureFixture[str]) -> Rehearse:
 def test_the_three_conflicts_of_the_choir_evening_are_told_with_remedies(rehearse: Rehearse) -> None:
     ended = rehearse(SHOW, *WITH)
     assert (ended.code, ended.err) == (1, "")
-    assert "There are 3 conflicts:" in ended.out
+    assert "\n3 things do not fit.\n" in ended.out
     for kind in ("taken-unsettled", "still-on-air", "too-fast-to-watch"):
         assert kind in ended.out
 
@@ -57,12 +57,68 @@ def test_the_fixed_copy_has_one_conflict_left_and_the_show_is_untouched(rehearse
     assert [conflict["kind"] for conflict in json.loads(ended.out)["conflicts"]] == ["too-fast-to-watch"]
 
 
+SMALL = """
+[show]
+name = "small"
+on_air = "gallery"
+start = { left = "choir-wide", right = "choir-wide", gallery = "choir-wide" }
+[[cue]]
+number = 1
+after = 6
+take = "left"
+[[cue.move]]
+camera = "left"
+position = "conductor"
+seconds = 0.3
+[[cue.move]]
+camera = "right"
+position = "piano"
+speed = 1
+[[cue]]
+number = 2
+after = 20
+take = "right"
+[[cue]]
+number = 3
+after = 12
+take = "gallery"
+[[cue.move]]
+camera = "gallery"
+position = "soloist"
+speed = 1
+[[cue]]
+number = 4
+after = 8
+take = "left"
+[[cue.move]]
+camera = "left"
+position = "altos"
+earliest = -0.5
+"""
+
+
+@pytest.mark.parametrize(("show", "unsolved"), [(SMALL, 0), (Path(SHOW).read_text("utf-8"), 1)], ids=["small", "choir"])
+def test_what_the_fixed_copy_asks_for_is_carried_out_by_the_simulated_cameras(
+    rehearse: Rehearse, tmp_path: Path, show: str, unsolved: int
+) -> None:
+    before, copy = tmp_path / "show.toml", tmp_path / "fixed.toml"
+    before.write_text(show, "utf-8")
+    fixed = json.loads(rehearse(str(before), *WITH, "--fix", str(copy), "--json").out)["fixed"]
+    assert len(fixed["solved"]) >= 2 and len(fixed["unsolved"]) == unsolved
+    played = json.loads(rehearse(str(copy), *WITH, "--simulate", "--json").out)
+    moves = played["simulated"]["moves"]
+    assert len(moves) == copy.read_text("utf-8").count("[[cue.move]]")
+    assert len(played["conflicts"]) == unsolved
+    late = [move for move in moves if move["in_time"] is False or move["ended"] not in ("settled", "stood")]
+    assert late == []
+
+
 def test_a_show_that_fits_ends_with_0(rehearse: Rehearse, tmp_path: Path) -> None:
     show = tmp_path / "small.toml"
     show.write_text('[show]\nname = "small"\n[[cue]]\nnumber = 1\nafter = 60\ntake = "left"\n')
     ended = rehearse(str(show), *WITH)
     assert (ended.code, ended.err) == (0, "")
-    assert "Everything fits." in ended.out
+    assert "Everything fits." in ended.out, "nothing is moved, so that no figure is needed"
 
 
 def test_positions_come_from_the_store_of_the_configuration(rehearse: Rehearse, tmp_path: Path) -> None:

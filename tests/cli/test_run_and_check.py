@@ -208,14 +208,14 @@ async def test_a_locked_camera_refuses_until_it_is_unlocked(
     assert (await ptzd("recall", "left", "near", "--broker", broker)).code == 0
 
 
-async def test_a_store_that_another_daemon_uses_is_a_failure_in_one_sentence(
+async def test_a_store_that_another_daemon_uses_is_told_in_one_sentence_and_as_what_no_restart_mends(
     ptzd: Ptzd, config: Path, service_manager: ServiceManager, start_ptzd: StartPtzd
 ) -> None:
     path, state = service_manager
     await start_ptzd("run", "--config", str(config), NOTIFY_SOCKET=str(path))
     assert await state() == "READY=1"
     second = await ptzd("run", "--config", str(config))
-    assert second.code == 1
+    assert second.code == 2, "else the service manager would start it for ever, and stop the cameras of the first"
     assert "in use by another process" in second.err.splitlines()[-1]
 
 

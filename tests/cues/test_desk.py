@@ -816,6 +816,29 @@ def test_places_brings_each_camera_to_where_the_cues_before_the_next_have_it(
     assert all(code == "not-asked" for code in stage.unready.values()), "whoever only stays there is ready"
 
 
+def test_places_goes_at_the_pace_of_the_cue_that_sends_a_camera_there_off_air() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)), start=START)
+    stage.desk.places()
+    assert ("right", "hands", 6, None, False) in stage.recalls
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)), start=START)
+    stage.desk.places()
+    assert ("left", "choir-wide", None, None, False) in stage.recalls, "what is slow to be watched is not so unseen"
+
+
+def test_a_move_on_air_to_where_a_camera_stands_is_not_sent_and_that_is_told() -> None:
+    stage = Stage(CuePlace(Decimal(2), Decimal(3)))
+    stage.camera("left", tally="program", position="choir-wide")
+    gone = stage.desk.go(None, stage.now)
+    assert [(one.camera, one.position) for one in gone.standing] == [("left", "choir-wide")]
+    assert (stage.sent, gone.refused) == ([], ())
+    stage.camera("right", position="piano")
+    stage.after(3.0)
+    assert stage.sent == [], "nor where it has come there before its time"
+    stage.desk.back()
+    stage.camera("left", link="down")
+    assert stage.desk.go(None, stage.now + 1.0).standing == (), "of a camera that is silent nobody knows it"
+
+
 @pytest.mark.parametrize(
     ("change", "code"),
     [

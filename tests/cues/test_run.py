@@ -92,6 +92,8 @@ def test_what_is_on_air_is_what_the_cues_take_and_in_doubt_what_was_taken_before
         lambda: run.go(None, 20),  # takes none
         lambda: run.go(None, 30),
         lambda: run.jump(Decimal(1)),
+        lambda: run.go(Decimal(2), 40),
+        *(run.back, run.back),  # before the first cue, and left is seen as before
     ]
     for do in doings:
         do()
@@ -99,6 +101,7 @@ def test_what_is_on_air_is_what_the_cues_take_and_in_doubt_what_was_taken_before
     assert seen == [
         *({"gallery"}, {"gallery"}, {"left"}, {"left"}, {"right"}),
         *({"left", "right"}, {"right"}, {"left", "right"}, {"left", "right"}, {"right"}, {"gallery"}),
+        *({"left"}, {"gallery", "left"}, {"gallery", "left"}),
     ]
     stood = CueRun(run.cues, CuePlace(Decimal("2.5"), Decimal(10), False), on_air="gallery")
     assert stood.on_air == {"left"}, "as after a restart"

@@ -46,7 +46,7 @@ from ptzd.motion import published_head
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
-from ptzd.visca import load_dialect
+from ptzd.visca import DigitalZoomOn, PowerStandby, load_dialect
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
@@ -252,6 +252,21 @@ def test_what_cannot_be_done_gets_one_sentence_and_moves_nothing(
         assert "\n" not in answer["sentence"]
         await asyncio.sleep(1)
         assert house.speed() == 0
+
+    in_house(tmp_path, scene)
+
+
+def test_an_import_tells_which_positions_no_camera_can_be_sent_to(tmp_path: Path) -> None:
+    counts = 'pan_counts = 0\ntilt_counts = 0\nzoom_counts = 0\nfocus_counts = 8192\nfocus_mode = "manual"\n'
+    dialects = {"organ": "nibble9-99", "pews": "nibble4-51"}
+    show = "".join(f'[positions.left.{name}]\ndialect = "{dialect}"\n{counts}' for name, dialect in dialects.items())
+
+    async def scene(house: House) -> None:
+        house.say("show/import", {"show": show, "id": "import"})
+        result = (await house.outcome("import"))["result"]
+        assert result["added"] == 2
+        [warning] = result["warnings"]
+        assert warning.startswith("camera left can't be sent to organ: there is no dialect 'nibble9-99'")
 
     in_house(tmp_path, scene)
 
@@ -743,8 +758,10 @@ def test_a_go_tells_whoever_asked_how_long_its_move_takes(tmp_path: Path) -> Non
         result = (await house.outcome("go"))["result"]
         [started] = result["started"]
         move = await house.until(lambda topic, message: topic.endswith("/move") and message["phase"] == "accepted")
-        for field in ("camera", "position", "predicted_seconds", "least_seconds", "most_seconds", "warning"):
+        times = ("predicted_seconds", "least_seconds", "most_seconds", "head_measured")
+        for field in ("camera", "position", *times, "warning"):
             assert started[field] == move[field]
+        assert started["head_measured"] is False, "nobody has learned a head here"
 
     in_house(tmp_path, scene, read_show_text(CUES.replace('"soloist"', '"soloist"\non_air = true')))
 
@@ -915,6 +932,69 @@ after = 30
 take = "left"
 move = [{ camera = "right", position = "soloist", on_air = true }]
 """
+
+
+TAKES_LEFT = """
+[show]
+name = "evening"
+start = { left = "choir-wide" }
+
+[[cue]]
+number = 1
+after = 30
+take = "left"
+"""
+
+
+@pytest.mark.parametrize(
+    ("what", "why"),
+    [
+        ("power cut", "starting up"),
+        ("standby", "in standby"),
+        ("silence", "does not answer"),
+        ("digital zoom", "digital zoom is on"),
+        ("lock", "locked by the rigger"),
+        ("learning", "is being learned"),
+        ("hand", "it should be in choir-wide, where the show starts"),
+        ("stored anew", "it should be in choir-wide, where the show starts"),
+    ],
+)
+def test_a_camera_that_can_not_take_its_part_is_not_ready_and_the_reason_is_told(
+    tmp_path: Path, what: str, why: str
+) -> None:
+    async def scene(house: House) -> None:
+        camera, now = house.simulated["left"], asyncio.get_running_loop().time
+        house.say("camera/left/tally", "off")
+        await recalled(house, "left", "choir-wide")
+        await asyncio.sleep(2)
+        assert not_ready(house) == {}
+        match what:
+            case "power cut":
+                camera.power_cut(now())
+            case "standby":
+                camera.moved_by_another(PowerStandby(), now())
+            case "silence":
+                camera.silent_until = float("inf")
+            case "digital zoom":
+                camera.moved_by_another(DigitalZoomOn(), now())
+            case "lock":
+                house.say("camera/left/lock", {"by": "the rigger"})
+            case "learning":
+                house.say("camera/left/learn", {"pan_deg": [-60, 60], "tilt_deg": [-10, 20]})
+            case "hand":
+                await recalled(house, "left", "soloist")
+            case "stored anew":
+                await recalled(house, "left", "soloist")
+                house.say("camera/left/store", {"position": "choir-wide", "replace": True, "id": "store"})
+                assert (await house.outcome("store"))["ok"]
+                await asyncio.sleep(0.1)
+                assert not_ready(house) == {}, "it stands in it, as it is now"
+                house.say("camera/left/revert", {"position": "choir-wide", "number": 1, "id": "revert"})
+                assert (await house.outcome("revert"))["ok"]
+        await asyncio.sleep(6)
+        assert why in not_ready(house)["left"]
+
+    in_house(tmp_path, scene, read_show_text(TAKES_LEFT))
 
 
 def test_a_cue_is_not_ready_while_its_move_on_air_would_be_refused(tmp_path: Path) -> None:
@@ -1335,11 +1415,11 @@ def test_of_a_locked_camera_that_does_not_answer_it_is_told_that_nobody_knows_wh
         assert (await house.outcome("while it answers"))["result"]["warning"] is None
         assert camera_state(house, "left")["faults"] == []
         house.simulated["left"].silent_until = float("inf")
-        while camera_state(house, "left")["link"] == "up":
-            await asyncio.sleep(0.1)
-        house.say("camera/left/lock", {"by": "stage left", "id": "while it does not"})
-        warning = (await house.outcome("while it does not"))["result"]["warning"]
-        assert "nobody knows whether it stands still" in warning
+        for known in ("not known yet", "known"):
+            assert (camera_state(house, "left")["link"] == "down") is (known == "known")
+            house.say("camera/left/lock", {"by": "stage left", "id": known})
+            warning = (await house.outcome(known))["result"]["warning"]
+            assert "nobody knows whether it stands still" in warning
         assert warning in camera_state(house, "left")["faults"]
         house.simulated["left"].silent_until = 0.0
         while camera_state(house, "left")["link"] == "down":
@@ -1664,11 +1744,11 @@ def test_after_a_stall_drives_and_undated_recalls_are_discarded_and_stops_are_no
         for id, ok, code in (("drive", False, "stalled"), ("old", False, "stalled"), ("stop", True, None)):
             answer = await house.outcome(id)
             assert (answer["ok"], answer["code"]) == (ok, code)
-        assert (await house.outcome("lock"))["ok"]
         assert (await house.end("dated"))["phase"] == "stopped"  # it was carried out, and then came the stop
         await asyncio.sleep(0.2)
         house.say("camera/right/recall", {"position": "choir-wide", "id": "new"})
         assert (await house.end("new"))["phase"] == "settled"
+        assert (await house.outcome("lock"))["ok"]
 
     in_house(tmp_path, scene)
     assert "stood still for 8.0 s" in capsys.readouterr().out

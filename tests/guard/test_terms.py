@@ -268,3 +268,15 @@ def test_an_absolute_order_is_brought_to_rest_too_where_a_halt_is_asked_for() ->
             assert scene.camera.head.pan_counts(asyncio.get_running_loop().time()) < 6000
 
     run(main())
+
+
+@pytest.mark.parametrize(("sockets", "stop_seconds"), [(1, 0.2), (2, 0.35), (3, 0.45)])
+def test_a_stop_that_takes_a_head_its_time_is_not_cancelled_by_the_next_one(sockets: int, stop_seconds: float) -> None:
+    async def main() -> None:
+        async with watched_scene(habits=Habits(sockets=sockets, stop_seconds=stop_seconds)) as scene:
+            scene.drive()
+            scene.guard.halt("gallery", "a test")
+            assert await scene.seconds_moving() < 1.2  # cancelled again and again it reaches the end of its range
+            await scene.guard.until_idle()
+
+    run(main())

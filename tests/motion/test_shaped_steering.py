@@ -76,3 +76,14 @@ def test_what_pan_and_tilt_are_to_change_together_is_ordered_at_once(
         if any(abs(one - other) > 1e-9 for one, other in zip(before, after, strict=True))
     ]
     assert min(later - earlier for earlier, later in pairwise(changed)) >= 6  # of 10 ms
+
+
+@pytest.mark.parametrize(("pan", "planned_step", "most"), [(10.0, 5, 10), (20.0, 12, 13), (8.0, 3, 8)])
+def test_a_head_that_is_late_goes_half_as_fast_again_and_no_faster(
+    head: HeadModel, pan: float, planned_step: int, most: int
+) -> None:
+    # By [D] step 5 is 2.6°/s, and step 10 is 3.8; after 6°/s comes 9; step 3 is 2.2°/s, and step 8 is 3.2.
+    plan = planned(head, pan, 0.0, 0.0, 5.0)
+    assert plan.pan.staircase is not None and plan.pan.staircase.steps[-1] == planned_step
+    run = Run(plan, Unit(head, 0.5, 1.0, 1.0))
+    assert max(order.pan_step for order in run.orders if isinstance(order, DriveHead)) == most

@@ -73,6 +73,12 @@ def test_a_head_that_lands_at_one_step_sets_out_and_stops_at_the_same_step_of_bo
     assert pan.staircase.steps[0] == tilt.staircase.steps[0]
 
 
+def test_a_short_move_that_lands_at_one_step_sets_out_faster_where_that_jolts_least() -> None:
+    *_, jolt = found(way(PAN_STEPS, 20.0, one_step=True), way(PAN_STEPS, 20.0 / 3.0, one_step=True), 3.0)
+    axes = [AxisMove(PAN_STEPS, ACCELERATION, 20.0), AxisMove(PAN_STEPS, ACCELERATION, 20.0 / 3.0)]
+    assert jolt <= 1.02 * least_jolt(axes, 3.0)
+
+
 def test_what_is_too_far_for_an_axis_has_no_courses() -> None:
     assert head_courses(way((1.0, 2.0), 9.0), way((1.0, 2.0), 1.0), 4.0) is None
 

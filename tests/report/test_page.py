@@ -175,8 +175,8 @@ def test_an_evening_that_fits_says_so() -> None:
 def test_chances_are_shown_only_where_gaps_were_varied() -> None:
     moves = (move("left", "post", 0.0, 2.0, 0.5, due=10.0, chance=0.873),)
     varied = made(cues=(cue(1, 10.0),), moves=moves, varied=Variation(0.2, 500, 7))
-    assert "87\u00a0%" in html_report(varied)
-    assert "500 runs, gaps on call by 20\u00a0%, seed 7" in html_report(varied)
+    assert "fits 87\u00a0%" in html_report(varied)
+    assert "500 runs, gaps on call by 20\u00a0%, times by their ranges, seed 7" in html_report(varied)
     assert "87\u00a0%" not in html_report(made(cues=(cue(1, 10.0),), moves=moves))
 
 

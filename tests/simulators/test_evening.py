@@ -187,6 +187,20 @@ def test_a_camera_that_is_on_is_switched_off_and_on_again(tmp_path: Path) -> Non
     assert sweep.simulated_seconds == pytest.approx(27.5, abs=3.0)
 
 
+def test_a_move_that_a_sweep_cuts_off_is_told_by_the_rehearsal_and_ends_so(tmp_path: Path) -> None:
+    evening = played(
+        tmp_path,
+        cue(1, 1, move("left", "solo", "speed = 1")).replace("after", 'switch_on = ["left"]\nafter'),
+        cue(2, 60, move("left", "door", "earliest = -20.0"), take="left"),
+    )
+    cut_off, later = evening.moves
+    assert (cut_off.conflict, cut_off.ended, cut_off.in_time) == ("start-up-sweep", "failed", False)
+    assert (cut_off.sentence or "").startswith("camera left to solo: ")
+    assert (later.conflict, later.ended, later.in_time) == (None, "settled", True)
+    [sweep] = evening.sweeps
+    assert sweep.simulated_seconds == pytest.approx(27.5, abs=3.0)
+
+
 def test_a_move_that_another_overtakes_is_told_as_superseded(tmp_path: Path) -> None:
     evening = played(
         tmp_path,

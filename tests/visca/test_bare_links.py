@@ -16,6 +16,7 @@ from ptzd.visca import (
     Command,
     Completed,
     Conversation,
+    ErrorCode,
     Event,
     FocusInquiry,
     Ignored,
@@ -92,6 +93,20 @@ def test_a_stop_cancels_the_move_in_its_socket(talk: Talk) -> None:
     assert talk.hears("90 61 04 FF 90 42 FF 90 52 FF") == [Interrupted(move), Acknowledged(stop, 2), Completed(stop)]
 
 
+def test_an_ack_is_the_stops_where_what_was_asked_before_got_no_reply(talk: Talk) -> None:
+    talk.send(MOVE)
+    talk.hears("90 41 FF")
+    talk.send(ZoomInquiry())
+    (stop,) = talk.conversation.interrupt([PanTiltStop()], talk.now)
+    assert talk.said()[-3:] == ["81 09 04 47 FF", "81 21 FF", "81 01 06 01 01 01 03 03 FF"]
+    assert talk.hears("90 42 FF") == [Interrupted(1), Interrupted(2), Acknowledged(stop, 2)]
+
+
+def test_a_command_may_be_ended_without_an_ack_and_a_socket(talk: Talk) -> None:
+    move = talk.send(MOVE)
+    assert talk.hears("90 50 FF") == [Completed(move)]
+
+
 def test_no_answer_is_taken_for_that_to_another_question(talk: Talk) -> None:
     zoom = talk.send(ZoomInquiry())
     talk.wait(0.15)  # the camera is slow: it is asked once more
@@ -137,6 +152,12 @@ def test_a_refusal_is_about_the_oldest_that_waits(talk: Talk) -> None:
     assert move == 1
 
 
+def test_a_move_that_has_begun_may_be_refused(talk: Talk) -> None:
+    move = talk.send(MOVE)
+    talk.hears("90 41 FF")
+    assert talk.hears("90 61 41 FF") == [Refused(move, ErrorCode.NOT_EXECUTABLE)]
+
+
 def test_a_refusal_with_the_socket_of_a_command_is_no_answer_to_a_question(talk: Talk) -> None:
     move, zoom = talk.send(MOVE), talk.send(ZoomInquiry())
     talk.hears("90 41 FF")
@@ -172,6 +193,13 @@ def test_a_message_on_a_stream_comes_in_any_pieces() -> None:
     for byte in ("90", "50", "01", "02", "03", "04"):
         assert talk.hears(byte) == []
     assert talk.hears("FF") == [Answered(zoom, 0x1234)]
+
+
+def test_half_a_message_from_before_a_clear_does_not_spoil_its_answer() -> None:
+    talk = Talk(stream=True)
+    talk.hears("90 50 01")
+    talk.conversation.start(talk.now)
+    assert talk.hears("90 50 FF") == [Linked()]
 
 
 def test_noise_before_a_message_is_passed_over() -> None:

@@ -4,12 +4,3 @@ from .measurements import Seeing
 from .progress import Progress
 from .run import estimate_seconds, learn
 from .trials import LearnLimits, rooms_within
-
-__all__ = [
-    "LearnLimits",
-    "Progress",
-    "Seeing",
-    "estimate_seconds",
-    "learn",
-    "rooms_within",
-]

@@ -8,10 +8,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ptzd.cli.client import Client, Heard, Payload
+from ptzd.cli.moving import ENDED
 from ptzd.cli.output import Failure
 from ptzd.cli.sentences import worst_counts
-
-from .recall import ENDED
 
 ROUND_SECONDS = 20.0  # a round takes three or four
 

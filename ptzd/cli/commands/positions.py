@@ -188,6 +188,8 @@ def import_(broker: BrokerAddress, file: TextIO, replace: bool, as_json: bool) -
         say_json(result)
     else:
         say(f"{result['added']} positions are new, {result['replaced']} replaced, {result['unchanged']} unchanged.")
+    for warning in result["warnings"]:
+        complain(f"{warning[0].upper()}{warning[1:]}.")
 
 
 async def _list(broker: BrokerAddress, camera: str | None) -> dict[str, list[Payload]]:

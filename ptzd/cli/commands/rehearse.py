@@ -32,7 +32,19 @@ from ptzd.files import (
 )
 from ptzd.motion import HeadFileError
 from ptzd.positions import HeadFiles, StoredPosition, unfit_positions
-from ptzd.rehearsal import Fixed, PlannedMove, Rehearsal, RehearsedCamera, fix, vary
+from ptzd.rehearsal import (
+    Fixed,
+    PlannedMove,
+    Rehearsal,
+    RehearsedCamera,
+    doubts,
+    fit_text,
+    fix,
+    range_text,
+    reservations,
+    vary,
+    verdict,
+)
 from ptzd.rehearsal import rehearse as go_through
 from ptzd.report import html_report, svg_report
 from ptzd.visca import DialectError
@@ -201,11 +213,8 @@ def _print(rehearsal: Rehearsal) -> None:
         f"{len(rehearsal.cues)} cues, {len(rehearsal.moves)} moves of {len(rehearsal.cameras)} cameras, "
         f"{clock_of_seconds(round(rehearsal.seconds))} long."
     )
-    if rehearsal.fits:
-        say("Everything fits.")
-    else:
-        one = len(rehearsal.conflicts) == 1
-        say("There is 1 conflict:" if one else f"There are {len(rehearsal.conflicts)} conflicts:")
+    for sentence in (verdict(rehearsal), *reservations(rehearsal)):
+        say(sentence)
     for number, conflict in enumerate(rehearsal.conflicts, 1):
         say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
         for remedy in conflict.remedies:
@@ -213,24 +222,23 @@ def _print(rehearsal: Rehearsal) -> None:
 
 
 def _table(rehearsal: Rehearsal) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, collapse_padding=True, pad_edge=False)  # fits 80 columns
-    chances = rehearsal.varied is not None
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, padding=0, pad_edge=False)  # fits 80 columns
     for heading, justify in (
         ("", "left"),
         ("cue", "right"),
         ("leaves", "right"),
         ("camera", "left"),
         ("position", "left"),
-        ("on air", "left"),
+        ("air", "left"),
         ("needs", "right"),
         ("has", "right"),
-        ("margin", "right"),
-        *((("ready", "right"),) if chances else ()),
+        ("fit", "left"),
+        ("figures", "left"),
     ):
         table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
     at_fault = {index for conflict in rehearsal.conflicts for index in conflict.moves[:1]}
     for move in _worth_a_row(rehearsal, at_fault):
-        table.add_row(*_row(move, move.index in at_fault, chances))
+        table.add_row(*_row(move, move.index in at_fault, rehearsal.varied is not None))
     return table
 
 
@@ -246,19 +254,19 @@ def _at_least(move: PlannedMove) -> float:
     return float("inf") if move.margin_seconds is None else move.margin_seconds
 
 
-def _row(move: PlannedMove, at_fault: bool, chances: bool) -> list[str]:
-    cells = [
+def _row(move: PlannedMove, at_fault: bool, varied: bool) -> list[str]:
+    return [
         "!" if at_fault else "",
         number_text(move.cue_number),
         clock_of_seconds(round(move.start_seconds, 1)),
         move.camera,
         move.position,
         "seen" if move.seen else "",
-        f"{move.needed_seconds:.2f} s",
-        "" if move.available_seconds is None else f"{move.available_seconds:.2f} s",
-        "" if move.margin_seconds is None else f"{move.margin_seconds:+.2f} s",
+        range_text(move),
+        "" if move.available_seconds is None else f"{move.available_seconds:.1f} s",
+        fit_text(move, varied=varied),
+        "\n".join(doubts(move)),
     ]
-    return [*cells, f"{100 * (move.ready_chance or 0.0):.1f} %"] if chances else cells
 
 
 def _print_fixed(fixed: Fixed, path: Path | None) -> None:
@@ -273,7 +281,13 @@ def _print_fixed(fixed: Fixed, path: Path | None) -> None:
 
 
 def _for_machines(rehearsal: Rehearsal, fixed: Fixed | None) -> dict[str, Any]:
-    found = {"fits": rehearsal.fits, **_plain(rehearsal)}
+    found = {
+        "fits": rehearsal.fits,
+        "verdict": verdict(rehearsal),
+        "reservations": [*reservations(rehearsal)],
+        "not_measured": rehearsal.not_measured,
+        **_plain(rehearsal),
+    }
     if fixed is not None:
         found["fixed"] = {
             "solved": [{"conflict": asdict(each.conflict), "remedy": asdict(each.remedy)} for each in fixed.solved],

@@ -103,7 +103,9 @@ def _remark(move: Played) -> str | None:
         return "the camera stands there already and is not sent"
     if move["ended"] != "settled":
         foretold = "" if move["conflict"] is None else f"as the rehearsal foretells ({move['conflict']}), "
-        return f"{foretold}{move['sentence'] or 'it ' + move['ended']}"
+        names_both = f"camera {move['camera']} to {move['position']}: "  # as does what stands before it here
+        why = (move["sentence"] or f"it {move['ended']}").removeprefix(names_both)
+        return f"{foretold}{why}"
     if move["from_position"] is not None and move["stood_in"] != move["from_position"]:
         stood = f"stood in {move['stood_in']}" if move["stood_in"] else "stood in no position"
         return f"the camera {stood} as it left, not in {move['from_position']} as rehearsed"

@@ -15,7 +15,7 @@ from ptzd.cli.configuration import read_configuration
 from ptzd.cli.endings import end_by_signal, ignore_meaningless_signals
 from ptzd.cli.output import FAILED, Failure, Misuse
 from ptzd.config import Config
-from ptzd.daemon import NotAtRestError, StartError, run_daemon
+from ptzd.daemon import NotAtRestError, StartError, StoreInUseError, run_daemon
 from ptzd.logs import log_from
 
 from .run_notify import feed_watchdog, notify
@@ -35,7 +35,7 @@ def run(path: Path, verbose: bool) -> int:
     """Run the daemon until it is told to end (SIGTERM, SIGINT, SIGHUP, SIGQUIT); it leaves every camera at rest.
 
     Ends with 1 where a camera was not seen to come to rest; the log names it. Ends with 2 where another daemon runs
-    below the same base topic, and leaves the cameras alone that this one does not move.
+    below the same base topic or uses the store, and leaves the cameras alone that this one does not move.
     """
     ignore_meaningless_signals()
     config = read_configuration(path)
@@ -43,10 +43,10 @@ def run(path: Path, verbose: bool) -> int:
     structlog.get_logger().warning(SAFETY)
     try:
         asyncio.run(serve(config))
+    except (HeldElsewhere, StoreInUseError) as error:
+        raise Misuse(str(error)) from None
     except StartError as error:
         raise Failure(str(error)) from None
-    except HeldElsewhere as error:
-        raise Misuse(str(error)) from None
     except NotAtRestError:
         return FAILED  # the log has told which camera, and what to do
     return 0

@@ -7,6 +7,7 @@ import json
 import click
 
 from ptzd.bus import asyncapi, tables
+from ptzd.cli.names import OneOf
 from ptzd.cli.output import say_as_it_is
 from ptzd.config import config_schema
 from ptzd.files import show_schema
@@ -16,7 +17,7 @@ from ptzd.files import show_schema
     short_help="Print what may stand in the configuration, a show or a message.",
     epilog="Example: ptzd schema config > ptzd.schema.json",
 )
-@click.argument("what", type=click.Choice(["config", "bus", "show", "messages"]))
+@click.argument("what", type=OneOf(["config", "bus", "show", "messages"]))
 def schema(what: str) -> None:
     """Print a JSON Schema (2020-12) of the configuration or a show file, or all messages of the bus.
 

@@ -14,7 +14,7 @@ from rich.table import Table
 
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console, print_table
-from ptzd.cli.names import name
+from ptzd.cli.names import OneOf, advice, name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
 from ptzd.config import CameraConfig
@@ -79,7 +79,7 @@ def _number(text: str, least: float, most: float) -> float:
 @click.option(
     "--distance", "distance_m", type=FiniteRange(0.1, 10000.0), metavar="M", help="From the camera to people."
 )
-@click.option("--shot", type=click.Choice([str(shot) for shot in Shot]), help="How much of a person fills the picture.")
+@click.option("--shot", type=OneOf([str(shot) for shot in Shot]), help="How much of a person fills the picture.")
 @click.option(
     "--width", "width_m", type=FiniteRange(0.001, 10000.0), metavar="M", help="How wide the picture shall be."
 )
@@ -144,7 +144,7 @@ def _camera_of(path: Path | None, camera: str | None) -> tuple[CameraConfig | No
     if camera is None:
         raise Misuse(f"Name one of the cameras in {path}: {', '.join(cameras)}.")
     if camera not in cameras:
-        raise Misuse(f"There is no camera {camera} in {path}; it has {', '.join(cameras)}.")
+        raise Misuse(f"There is no camera {camera} in {path}; {advice(camera, cameras)}")
     return cameras[camera], HeadFiles(config.store.path.parent).path(camera)
 
 

@@ -3,5 +3,3 @@
 from .bare import Bare
 from .framing import Framing, Unreadable
 from .over_ip import OverIp
-
-__all__ = ["Bare", "Framing", "OverIp", "Unreadable"]

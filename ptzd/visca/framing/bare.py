@@ -92,7 +92,7 @@ class Bare:
                 self._clearing = False
                 return Packet(PayloadType.CONTROL_REPLY, 0, RESET)
             return Unreadable(message, "an older IF_Clear was answered")
-        sequence = None if self._clearing else self._whose(reply)
+        sequence = self._whose(reply)
         if sequence is None:
             return Unreadable(message, "nothing waits for it")
         return Packet(PayloadType.REPLY, sequence, message)
