@@ -111,7 +111,7 @@ def test_the_figures_are_those_of_the_hidden_truth(head: tuple[str, str, float, 
         assert axis.steps_deg_per_s == pytest.approx([share * speed for speed in scale.steps_deg_per_s], rel=0.012)
     assert model.pan.acceleration_deg_per_s2 == pytest.approx(truth.pan_acceleration_deg_per_s2, rel=0.05)
     assert model.tilt.acceleration_deg_per_s2 == pytest.approx(truth.tilt_acceleration_deg_per_s2, rel=0.05)
-    assert model.zoom.direct_counts_per_s == pytest.approx(lens._zoom_rate, rel=0.01)
+    assert model.zoom.direct_counts_per_s == pytest.approx(lens._zoom_rate, rel=0.015)
     assert model.zoom.drive_counts_per_s == pytest.approx([lens._zoom_rate * share for share in DRIVE_SHARES], rel=0.01)
     # The focus is told by few trips, each timed to a reading: it is known to 1.5 %, as the bench over 20 heads asks.
     assert model.focus_counts_per_s == pytest.approx(lens._focus_rate, rel=0.015)
@@ -415,11 +415,17 @@ def test_heads_that_nobody_tuned_anything_to_are_learned_too(seed: int) -> None:
         async with rigged(dialect_name=name, seed=seed, stranger=True) as rig:
             await rig.ready()
             limits = LearnLimits((-60.0, 60.0), (-15.0, 50.0))
-            model = (await rig.camera.learn(limits, lambda progress: None, random.Random(seed))).model
-            head = rig.simulated.head
+            loop, said = asyncio.get_running_loop(), list[Progress]()
+            began = loop.time()
+            model = (await rig.camera.learn(limits, said.append, random.Random(seed))).model
+            promised = next(each.promised_seconds for each in said if each.promised_seconds is not None)
+            assert loop.time() - began == pytest.approx(promised, rel=0.15)
+            head, truth = rig.simulated.head, rig.simulated.head._truth
+            braking = truth.pan_braking * truth.pan_acceleration_deg_per_s2
+            assert model.pan.deceleration_deg_per_s2 == pytest.approx(braking, rel=0.25)
             for step, learned in enumerate(model.pan.steps_deg_per_s, 1):
                 true = head._pan.top_speed(step)
-                if true < 60.0:  # faster ones are but reached in this range, and braking is taken to be as starting
+                if true < 60.0:  # faster ones are but reached in this range
                     assert learned == pytest.approx(true, rel=0.04), step
             assert model.zoom.direct_counts_per_s == pytest.approx(rig.simulated.lens._zoom_rate, rel=0.06)
 
