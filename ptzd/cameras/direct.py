@@ -220,7 +220,20 @@ class Direct(Activity):
                 f"it refused to go there {ATTEMPTS} times; is its menu open, or is it busy with another controller's "
                 "orders?",
             )
-        return "off-position", f"it did not come to rest there in {ATTEMPTS} attempts"
+        return "off-position", f"it did not come to rest there in {ATTEMPTS} attempts{self._zoom_off()}"
+
+    def _zoom_off(self) -> str:
+        """What is said beside that where all but the zoom is where it was sent."""
+        framing, wanted = self._contact.framing, self.move.recall.framing
+        if framing is None:
+            return ""
+        landed = landing(self._contact.dialect, framing, wanted)
+        if not self._host.settings.tolerance.holds(replace(landed, zoom_counts=0)) or not landed.zoom_counts:
+            return ""
+        return (
+            f": its zoom ended {abs(landed.zoom_counts)} counts beside; perhaps its motor has play, its gear slips, or "
+            "something holds the ring"
+        )
 
     def _rests_far_off(self) -> bool:
         framing = self._contact.framing

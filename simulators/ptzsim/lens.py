@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable
 
@@ -14,6 +15,7 @@ from .truth import FOCUS_SECONDS, LENS_START_SECONDS, Truth
 DRIVE_SHARES = (0.08, 0.14, 0.22, 0.32, 0.45, 0.60, 0.80, 1.0)
 STANDARD_SPEED = 4  # of a drive command that names none
 DIGITAL_TELE_COUNTS = 0x7000  # the far end while digital zoom is on; assumed, above 0x4000
+SLIPS = 0.2  # share of the times that a worn gear slips when its motor sets out; assumed
 DIGITAL_SPOIL_COUNTS = (2, 3, 4, 5, 6)  # how far off zoom comes back while digital zoom is on
 
 
@@ -33,6 +35,9 @@ class Lens:
         self.autofocus = True
         self.scene: Scene = lambda pan_deg, tilt_deg, zoom_counts: truth.autofocus_counts
         wide, tele = dialect.zoom.wide_counts, dialect.zoom.tele_counts
+        self._zoom_play = truth.zoom_play_counts
+        self._zoom_slip = truth.zoom_slip_counts
+        self._zoom_lag = 0.0  # of the ring, by all that has slipped
         self._zoom_rate = (tele - wide) / truth.zoom_seconds * truth.zoom_speed
         self.zoom = Axis(wide, wide, tele, self._zoom_rate / LENS_START_SECONDS)
         least, most = dialect.focus.least_counts, dialect.focus.most_counts
@@ -40,8 +45,12 @@ class Lens:
         self.focus = Axis(truth.autofocus_counts, least, most, self._focus_rate / LENS_START_SECONDS)
 
     def zoom_counts(self, now: float) -> int:
-        """What the camera reports as its zoom position."""
-        return round(self.zoom.position(now))
+        """What the camera reports as its zoom position: that of the ring, which lags behind its motor."""
+        if not self._zoom_play and not self._zoom_lag:
+            return round(self.zoom.position(now))
+        play = self.zoom.direction(now) * self._zoom_play / 2
+        ring = self.zoom.position(now) - play - self._zoom_lag
+        return round(min(max(ring, self.zoom.least), self.zoom.most))
 
     def focus_counts(self, now: float) -> int:
         """What the camera reports as its focus position."""
@@ -57,12 +66,17 @@ class Lens:
             # An end of the scale would swallow what lies beyond it.
             within = self.zoom.least <= zoom_counts + spoil <= self.zoom.most
             zoom_counts += spoil if within else -spoil
-        self.zoom.go(now, zoom_counts, self._zoom_rate)
+        self._zoom_go(now, zoom_counts, self._zoom_rate)
 
     def zoom_drive(self, now: float, way: int, speed: int | None) -> None:
         """Zoom until told otherwise: `way` is 1 for tele, -1 for wide; `speed` is 0..7."""
         end = self.zoom.most if way > 0 else self.zoom.least
-        self.zoom.go(now, end, self._zoom_rate * _share(speed))
+        self._zoom_go(now, end, self._zoom_rate * _share(speed))
+
+    def _zoom_go(self, now: float, target: float, rate: float) -> None:
+        if self._zoom_slip and self._rng.random() < SLIPS:
+            self._zoom_lag += math.copysign(self._zoom_slip, target - self.zoom.position(now))
+        self.zoom.go(now, target, rate)
 
     def set_digital_zoom(self, now: float, on: bool) -> None:
         """Digital zoom lies beyond the optical tele end; switched off, the zoom comes back to that end."""

@@ -44,6 +44,8 @@ class Truth:
     pan_steps: tuple[float, ...] = ()  # by step, the share of the table beside `pan_speed`; 1 where none is given
     tilt_steps: tuple[float, ...] = ()
     zoom_seconds: float = ZOOM_SECONDS  # from end to end
+    zoom_play_counts: float = 0.0  # between an added motor and the ring, whose place is what the camera tells
+    zoom_slip_counts: float = 0.0  # by which the ring stays behind now and then when that motor sets out: a worn gear
     picture_seconds: float = 0.0  # above 0, a message is looked at only when the next picture begins
 
 

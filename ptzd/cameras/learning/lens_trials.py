@@ -36,6 +36,7 @@ from .trials import (
 )
 from .watches import read_on_the_way, see_still
 
+MOST_BESIDE = 3  # times that a lens is not seen where it was sent, before that is told
 LONGEST_ZOOM_SECONDS = 90.0  # from end to end, by any motor
 ENOUGH_READINGS = 12  # of steady travel, for a speed
 
@@ -50,6 +51,7 @@ class LensTrials:
         self._measured = measured
         self._stages = stages
         self._loop = asyncio.get_running_loop()
+        self._beside: list[int] = []  # how far from its target the zoom was, each time that it was not seen there
 
     async def look(self) -> None:
         """Send the zoom a little way, to see about how fast it is."""
@@ -187,6 +189,14 @@ class LensTrials:
         wanted = Framing(probe.at["pan"], probe.at["tilt"], probe.zoom_at, probe.focus_at, "manual")
         if (seconds := await see_still(probe, self._dialect, self._seeing, wanted, self._measured)) is not None:
             self._measured.seen_still.append(seconds)
+        else:
+            self._beside.append(abs(await probe.ask(ZoomInquiry()) - wanted.zoom_counts))
+        if len(self._beside) >= MOST_BESIDE and max(self._beside) > self._seeing.tolerance.zoom_counts:
+            raise Refusal(
+                "not-learned",
+                f"{MOST_BESIDE} times the zoom came to rest beside where it was sent, by up to {max(self._beside)} "
+                "counts: its motor has play, or its gear slips; mend that, or allow for it with tolerance_counts",
+            )
         return done
 
 

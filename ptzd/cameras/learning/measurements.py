@@ -278,8 +278,12 @@ def _with_whole_moves(model: HeadModel, moves: Sequence[WholeMove]) -> HeadModel
 
 
 def _rests(model: HeadModel, moves: Sequence[WholeMove]) -> list[float]:
-    """By how much longer each took than predicted."""
-    return [move.still_seconds - _predicted(model, move).seconds_to_settled for move in moves]
+    return [beyond_predicted(model, move) for move in moves]
+
+
+def beyond_predicted(model: HeadModel, move: WholeMove) -> float:
+    """Return by how many seconds a move took longer than is predicted."""
+    return move.still_seconds - _predicted(model, move).seconds_to_settled
 
 
 def _swinging(model: HeadModel, factor: float) -> HeadModel:

@@ -26,6 +26,7 @@ from ptzd.motion import FitError, HeadModel, LearnedHead, published_head
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, FocusAuto
 
+from .consistency import require_consistent
 from .head_trials import HeadTrials
 from .lens_trials import LensTrials
 from .measurements import Measurements, Seeing, learned_head
@@ -77,15 +78,15 @@ async def learn(
     run = _Run(probe, dialect, start, slow, seeing, measured, Stages(guess, progress), rng)
     try:
         await run.all()
-        return await learned_head(measured, dialect, published, seeing, calendar())
+        head = await learned_head(measured, dialect, published, seeing, calendar())
+        require_consistent(head.model, published, measured.whole_moves)
     except FitError as error:
         probe.halt()
-        raise Refusal(
-            "not-learned", f"the readings did not agree ({error}); let nobody else move the camera and try again"
-        ) from None
+        raise Refusal("not-learned", f"what was measured does not fit together: {error}; nothing was learned") from None
     except BaseException:
         probe.halt()
         raise
+    return head
 
 
 def _published(dialect: Dialect) -> HeadModel:

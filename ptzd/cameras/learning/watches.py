@@ -14,7 +14,7 @@ from .measurements import Measurements, Seeing
 from .probe import Probe
 from .trials import Axis
 
-LONGEST_LOOK_SECONDS = 12.0
+LONGEST_LOOK_SECONDS = 8.0  # a swing may last as long
 RESTING_READINGS = 20  # where the head was sent, before a lost report of its end is waited for no longer
 
 
