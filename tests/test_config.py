@@ -195,6 +195,7 @@ dialect = "nibble4-51"
         ('head_model = "nowhere.toml"', "there is no file"),
         ('focus = "manual"', '"stored"'),
         ("lable = 'Gallery'", "did you mean label?"),
+        (f"label = '{101 * 'x'}'", "at most 100 characters"),
     ],
 )
 def test_a_camera_setting_that_cannot_be_is_told_with_what_would_be_right(

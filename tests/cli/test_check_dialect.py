@@ -72,3 +72,24 @@ def test_a_head_that_stands_where_one_of_its_dialect_could_not_is_of_another() -
     far = Told(bytes((1, 14, 1, 11, 0, 0, 0, 0)), None)  # 1E1B, +170 degrees of nibble4-45
     assert "out of this head's reach" in (far.unlike(load_dialect("nibble4-14")) or "")
     assert list(far.others(load_dialect("nibble4-14"))) == ["nibble4-45", "nibble4-51", "shared4-51"]
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(5.0, ["is still starting up"]), (60.0, [])])
+def test_a_camera_that_restarts_is_ready_when_its_sweep_has_ended(seconds: float, told: list[str]) -> None:
+    notes = Notes("camera left")
+
+    async def ask() -> None:
+        rng, now = random.Random(1), asyncio.get_running_loop().time
+        dialect = load_dialect("nibble4-51")
+        truth, mount = draw_truth(dialect, rng), mount_named("tripod")
+        camera = SimulatedCamera(dialect, truth=truth, mount=mount, started_at=now(), ready=True)
+        ours, theirs = memory_pair(rng=rng)
+        serving = asyncio.create_task(serve_memory(camera, theirs))
+        camera.power_cut(now())
+        await asyncio.sleep(seconds)
+        await question(ours, dialect, notes)
+        serving.cancel()
+
+    virtual_time.run(ask())
+    failed = [finding.sentence for finding in notes.findings if finding.state == "failed"]
+    assert [sentence.partition(";")[0] for sentence in failed] == told

@@ -88,3 +88,12 @@ async def test_a_pace_is_taken_away_by_name_only(ptzd: Ptzd, broker: str, stand_
     assert ended.code == 0
     [(_, asked)] = daemon.asked
     assert {key: asked[key] for key in asked if key != "id"} == {"position": "soloist"}
+
+
+def test_on_a_narrow_terminal_nothing_is_said_of_an_empty_cell(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    on_terminal(monkeypatch, 40)
+    print_table(HEADINGS, [(*ROWS[0][:5], "", ROWS[0][6])], figures=("number", "pan", "zoom"), whole=("", "pace"))
+    out = capsys.readouterr().out
+    assert "pace" in out and "note" not in out

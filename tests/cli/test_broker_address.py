@@ -1,0 +1,67 @@
+"""Which broker a command speaks to: what its options name, and for all else what the configuration does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from ptzd.cli.broker import BrokerAddress, broker_options
+
+CONFIG = """
+[broker]
+host = "10.0.0.7"
+port = 1884
+base_topic = "granary"
+username = "left"
+password_file = "kept"
+[store]
+path = "show.db"
+[camera.left]
+link = "udp://127.0.0.1:52381"
+dialect = "nibble4-51"
+"""
+CONFIGURED = ("--config", "ptzd.toml")
+
+
+@pytest.mark.parametrize(
+    ("options", "environment", "host", "port", "base", "username", "password"),
+    [
+        ((), None, "127.0.0.1", 1883, "ptzd", None, None),
+        ((), "10.0.0.9:1885", "10.0.0.9", 1885, "ptzd", None, None),
+        (("--broker", "10.0.0.8", "--base", "hall"), None, "10.0.0.8", 1883, "hall", None, None),
+        (("--username", "me", "--password-file", "mine"), None, "127.0.0.1", 1883, "ptzd", "me", "my own"),
+        (CONFIGURED, "10.0.0.9:1885", "10.0.0.7", 1884, "granary", "left", "the daemon's"),
+        ((*CONFIGURED, "--broker", "10.0.0.8:1885"), None, "10.0.0.8", 1885, "granary", "left", "the daemon's"),
+        ((*CONFIGURED, "--base", "hall", "--username", "me"), None, "10.0.0.7", 1884, "hall", "me", "the daemon's"),
+        ((*CONFIGURED, "--password-file", "mine"), None, "10.0.0.7", 1884, "granary", "left", "my own"),
+    ],
+)
+def test_options_go_before_the_configuration_and_that_before_the_environment(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    options: tuple[str, ...],
+    environment: str | None,
+    host: str,
+    port: int,
+    base: str,
+    username: str | None,
+    password: str | None,
+) -> None:
+    for name, text in (("ptzd.toml", CONFIG), ("kept", "the daemon's\nand a note\n"), ("mine", "my own\n")):
+        (tmp_path / name).write_text(text)
+    monkeypatch.chdir(tmp_path)
+    found: list[BrokerAddress] = []
+
+    @click.command()
+    @broker_options
+    def command(broker: BrokerAddress) -> None:
+        found.append(broker)
+
+    ended = CliRunner().invoke(command, options, env={"PTZD_BROKER": environment}, catch_exceptions=False)
+    assert ended.exit_code == 0, ended.output
+    (address,) = found
+    assert (address.host, address.port, address.base) == (host, port, base)
+    assert (address.username, address.password) == (username, password)
