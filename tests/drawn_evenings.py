@@ -461,6 +461,7 @@ def play(seed: int) -> Played:
     text = as_text(cues, start, begins_with) if rng.random() < 0.9 else None
     book = Book(cues, start, positions, asks_first, begins_with=begins_with, off_air_untold=rng.random() < 0.5)
     book.shown = None if text is None else book.shown
+    book.excused |= {name: 0.0 for name, actor in actors.items() if not actor.ready}  # it sweeps, and swings after it
     loss, losses = rng.choice(LOSSES), random.Random(f"losses {seed}")
     lines: list[str] = []
 

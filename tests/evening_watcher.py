@@ -28,7 +28,8 @@ No move sets out while its camera is held locked, nor off air while its tally is
 
 None of it may be said where it is not so. What comes about by what the daemon does or hears is known to it at once
 (`AT_ONCE_SECONDS`); what happens to a camera from outside, it has to find out: `FOUND_OUT_SECONDS`; `SILENCE_SECONDS`
-for a network that went away, or since the order that was given to the silent camera; `MENU_SECONDS` for what is changed
+for a network that went away, or since the order that was given to the silent camera, and a move on air gives orders all
+the way; `MENU_SECONDS` for what is changed
 at a camera's own menu, which is rarely asked for. And where it is so, it must be said within `WITHHELD_SECONDS`. Two
 things more must not be: a fault told of a camera, or a move that failed, where nothing had happened to it.
 """
@@ -471,6 +472,8 @@ class Watcher:
     def _late(self, camera: str) -> float:
         """How long what is said of a camera may be otherwise than it is."""
         if not self._heard(camera):
+            if self.states[camera]["activity"] == "shaped":
+                return 2.0 * SILENCE_SECONDS  # its last order may leave just before the first is given up
             return SILENCE_SECONDS + max(0.0, self._ordered.get(camera, 0.0) - self._silent_since[camera])
         if not self._recently(camera, SILENCE_SECONDS):
             return AT_ONCE_SECONDS

@@ -259,7 +259,11 @@ class Direct(Activity):
                 still = arrival.still(self._loop.time())
                 if still:
                     framing = replace(framing, focus_mode=await read_focus_mode(self._contact.line))
-            except (PushedAside, InquiryRefused):
+            except PushedAside:
+                await asyncio.sleep(MOVING_PAUSE_SECONDS)
+                continue
+            except InquiryRefused:
+                self._contact.condition = None  # perhaps somebody has switched it off: the watch asks
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
             self._contact.take(framing)

@@ -102,4 +102,6 @@ class StandsIn:
             return False  # most of them: no need to look closer
         if self._focus_by_itself:
             wanted = replace(wanted, focus_mode="auto")
+        elif framing.focus_mode != wanted.focus_mode:
+            return False
         return settings.tolerance.holds(landing(settings.dialect, framing, wanted))
