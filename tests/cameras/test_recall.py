@@ -398,6 +398,18 @@ def test_a_camera_that_somebody_switches_off_and_on_is_told_of(rested_seconds: f
     with_rig(scene)
 
 
+def test_a_camera_that_is_switched_off_while_it_settles_is_told_of() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.recall(Recall("soloist", SOLOIST, id="1"))
+        await rig.until(lambda: rig.phases[-1][1] == "settling")
+        rig.simulated.body.perform(PowerStandby(), asyncio.get_running_loop().time())
+        await asyncio.sleep(1.5)
+        assert rig.camera.state().power == "standby"
+        assert rig.phases[-1] == ("soloist", "failed")
+
+    with_rig(scene)
+
+
 def told_off_by(rig: Rig, axis: str, counts: int) -> None:
     """From now on the camera tells a position that many counts beside where it is."""
     of = rig.simulated.head if axis in ("pan", "tilt") else rig.simulated.lens

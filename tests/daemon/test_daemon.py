@@ -1696,6 +1696,19 @@ def test_a_camera_two_counts_beside_a_position_does_not_stand_in_it(tmp_path: Pa
             assert camera_state(house, "left")["position"] == position
 
 
+def test_a_camera_in_another_focus_mode_does_not_stand_in_its_position(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/recall", {"position": "soloist", "id": "1"})
+        await house.end("1")
+        lens = house.simulated["left"].lens
+        for by_itself, position in ((True, None), (False, "soloist")):
+            lens.autofocus = by_itself
+            await asyncio.sleep(8)
+            assert camera_state(house, "left")["position"] == position
+
+    in_house(tmp_path, scene)
+
+
 def test_an_unlock_that_a_lock_has_overtaken_does_not_unlock(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("camera/gallery/lock", {"by": "stage", "id": "lock"})
