@@ -561,9 +561,16 @@ def test_a_head_is_learned_on_command_kept_in_a_file_and_used_from_then_on(tmp_p
     in_house(tmp_path, scene)
 
 
-def test_how_long_a_learning_takes_is_known_beforehand_and_nothing_moves_for_it(tmp_path: Path) -> None:
+def test_how_long_a_learning_takes_is_told_about_beforehand_and_closely_after_a_first_look(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         now = asyncio.get_running_loop().time
+        promised: list[float] = []
+
+        def hear(said: Said) -> None:
+            if said.topic.endswith("/learn-progress") and (seconds := json.loads(said.payload)["promised_seconds"]):
+                promised.append(seconds)
+
+        house.broker.listen(hear)
         house.say("camera/left/learn", LEARN | {"estimate": True, "id": "ask"})
         estimated = (await house.outcome("ask"))["result"]["seconds"]
         await asyncio.sleep(5)
@@ -571,7 +578,8 @@ def test_how_long_a_learning_takes_is_known_beforehand_and_nothing_moves_for_it(
         begun = now()
         house.say("camera/left/learn", LEARN | {"id": "learn"})
         await house.until(lambda topic, message: topic == "ptzd/outcome" and message["id"] == "learn", seconds=3600)
-        assert now() - begun == pytest.approx(estimated, rel=0.25)
+        assert now() - begun == pytest.approx(estimated, rel=0.4)
+        assert now() - begun == pytest.approx(promised[0], rel=0.15)
 
     in_house(tmp_path, scene)
 
