@@ -9,8 +9,8 @@ from dataclasses import replace
 from ptzd.links import Link
 from ptzd.visca import Dialect, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
 
-from .line import Line
-from .reading import Condition, read_condition, read_framing, read_pan_tilt, read_power
+from .line import Line, PushedAside
+from .reading import Condition, read_condition, read_focus_mode, read_framing, read_pan_tilt, read_power
 from .reports import Framing, PowerState
 from .slowmode import SlowModeSwitch
 from .still import JITTER_COUNTS, Standing
@@ -92,11 +92,24 @@ class Contact:
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)
 
-    async def ask_framing(self, given_up: Callable[[], bool] = lambda: False) -> None:
-        """Ask where it stands; nothing is asked of one in standby. Raises as `read_framing` does."""
+    @property
+    def focus_unread(self) -> bool:
+        """Whether nobody has asked for focus and focus mode since it rests: a move may have changed both."""
+        return self._focus_at_rest is None
+
+    async def ask_framing(self, given_up: Callable[[], bool] = lambda: False, *, mode_too: bool = False) -> None:
+        """Ask where it stands, `mode_too` whether it focuses by itself; nothing is asked of one in standby.
+
+        Raises as `read_framing` does.
+        """
         condition = self.condition
         if condition is None or condition.power == "standby":
             return
+        if mode_too:
+            mode = await read_focus_mode(self.line)
+            if self.condition is None:
+                raise PushedAside  # it restarted meanwhile, or fell silent
+            condition = self.condition = replace(self.condition, focus_mode=mode)
         framing = await read_framing(self.line, condition.focus_mode, given_up)
         # A move that ended meanwhile has asked for the mode anew.
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:

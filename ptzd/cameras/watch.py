@@ -140,8 +140,8 @@ class Watch:
                 camera.rested()  # its motors are off
             return
         known = at_rest and contact.framing is not None
-        if known and (look % FOCUS_EVERY == 0 or contact.focus_in_doubt):
-            await contact.ask_framing()
+        if known and (look % FOCUS_EVERY == 0 or contact.focus_in_doubt or contact.focus_unread):
+            await contact.ask_framing(mode_too=contact.focus_unread)
         elif known and look % ZOOM_EVERY == 0:
             await contact.ask_head_and_zoom(self._saw_head)
         elif known:
