@@ -284,6 +284,8 @@ def test_digital_zoom_is_told_and_switched_off_by_a_recall() -> None:
         await rig.until(lambda: any("digital zoom" in each for each in rig.camera.state().faults), 20)
         await rig.recall(Recall("soloist", SOLOIST, id="1"))
         assert rig.simulated.lens.digital_zoom is False
+        await asyncio.sleep(1.0)
+        assert rig.camera.state().faults == ()
 
     with_rig(scene)
 
@@ -394,6 +396,21 @@ def test_a_camera_that_somebody_switches_off_and_on_is_told_of(rested_seconds: f
         assert (await rig.recall(Recall("soloist", SOLOIST, id="early"))).code == "initialising"
         await asyncio.sleep(30.0)
         assert (await rig.recall(Recall("soloist", SOLOIST, id="on"))).phase == "settled"
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("strange_motion", ["halt", "report"])
+@pytest.mark.parametrize("rested_seconds", [5.0, 8.0])
+def test_a_camera_that_loses_power_for_a_moment_is_not_called_on_while_it_sweeps(
+    rested_seconds: float, strange_motion: str
+) -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, strange_motion=strange_motion)  # type: ignore[arg-type]
+        await asyncio.sleep(rested_seconds)
+        rig.simulated.power_cut(asyncio.get_running_loop().time())
+        await asyncio.sleep(1.5)
+        assert rig.camera.state().power != "on"
 
     with_rig(scene)
 
