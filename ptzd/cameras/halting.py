@@ -127,7 +127,7 @@ class Halting(Activity):
             (first_at, first), (second_at, second), (_, third) = self._looks
             went, goes = _travels(self._host.settings, first, second), _travels(self._host.settings, second, third)
             share = UNBRAKED_SHARE * (at - second_at) / (second_at - first_at)
-            if second_at - self._began_at > _longest_braking_seconds(self._host.settings):
+            if first_at - self._began_at > _longest_braking_seconds(self._host.settings):
                 share = 0.0
             self.goes_on = any(
                 min(abs(before), abs(after)) > 1.0 and before * after > 0.0 and abs(after) > share * abs(before)
