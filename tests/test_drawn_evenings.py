@@ -28,7 +28,10 @@ CUES = (
 )
 
 
-@pytest.mark.parametrize("seed", range(FIRST_IN_CI, FIRST_IN_CI + 100))
+TOLD_WRONGLY_ONCE = (30040, 60097, 61063, 70118, 70154, 70160, 70342, 70451, 70559, 80242, 80356, 81142, 91539)
+
+
+@pytest.mark.parametrize("seed", [*range(FIRST_IN_CI, FIRST_IN_CI + 100), *TOLD_WRONGLY_ONCE])
 def test_nothing_is_said_that_is_not_so_and_nothing_withheld_that_is(seed: int) -> None:
     played = play(seed)
     assert not played.wrongs, told(played)
