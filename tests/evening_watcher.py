@@ -254,6 +254,8 @@ class Watcher:
                 return False, why, camera
             if self.turns(camera):
                 return False, f"{camera} moves", camera
+            if not self._steady(camera):
+                unsure = True
             if wanted is not None:
                 stands = self._stands_in_named(camera, wanted)
                 if stands is None:
