@@ -24,6 +24,7 @@ HEADS = 200
 LOSSES = (0.0, 0.05, 0.1)
 BY_ANOTHER = PanTiltDrive(12, 1, -1, 0)
 ALLOWED_SECONDS = 1.0
+BESIDE_DEG = 0.1  # brakes are not those of the model to the count
 WINDOW = Window((-40.0, 40.0), (-20.0, 30.0))
 
 
@@ -94,5 +95,5 @@ def test_a_drive_ends_at_the_edge_of_its_window(renewal: Renewal) -> None:
     farthest = [virtual_time.run(farthest_of_a_drive(seed, 0.1, renewal)) for seed in range(HEADS)]
     right = WINDOW.pan_deg[1]
     print(f"\n{HEADS} drives, {renewal}: between {min(farthest):.2f}° and {max(farthest):.2f}° of {right:g}°")
-    assert max(farthest) <= right + 0.05
+    assert max(farthest) <= right + BESIDE_DEG
     assert min(farthest) > right - 5.0  # it goes there
