@@ -180,13 +180,14 @@ class LensTrials:
         There, too, the watch reads until the end is told, and its last question holds up the first one after that.
         """
         probe = self._probe
+        _, stands = await probe.read_head()  # where a head stands after its trials is a count or two beside its target
         watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing))
         try:
             done = await order
         finally:
             watching.cancel()
             await asyncio.wait([watching])
-        wanted = Framing(probe.at["pan"], probe.at["tilt"], probe.zoom_at, probe.focus_at, "manual")
+        wanted = Framing(stands["pan"], stands["tilt"], probe.zoom_at, probe.focus_at, "manual")
         if (seconds := await see_still(probe, self._dialect, self._seeing, wanted, self._measured)) is not None:
             self._measured.seen_still.append(seconds)
         else:

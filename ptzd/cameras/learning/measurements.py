@@ -456,6 +456,11 @@ async def _settles(
     measured: Measurements, fits: Mapping[Axis, _AxisFit], dialect: Dialect, latency: float, lag: float, seeing: Seeing
 ) -> dict[Axis, SettleModel]:
     """How long it takes until either axis is seen to be still; the base is that of looking alone."""
+    if not measured.seen_still:
+        raise FitError(
+            "it was never seen to stand still where it was sent: its readings waver by more than the tolerance; allow "
+            "for that with tolerance_counts"
+        )
     stops = [_since_stop(stop, fits[stop.axis], latency) for stop in measured.stops]
     swing = await _swing(stops)
     settles: dict[Axis, SettleModel] = {}
