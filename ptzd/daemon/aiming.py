@@ -53,7 +53,10 @@ class Aiming:
         elif wanted.focus_counts:
             raise Refusal("focus", f"camera {camera.name} focuses by itself: focus it by hand first")
         pose = Pose(pan, tilt, zoom, focus)
-        self._nudged[camera.name] = self._go(asked, camera, here, pose), pose
+        recall = self._go(asked, camera, here, pose)
+        move = camera.activity.move
+        if move is not None and move.recall is recall:  # one that was refused does not add up
+            self._nudged[camera.name] = recall.framing, pose
 
     def _frame(self, asked: Asked[FrameCommand], camera: Camera) -> None:
         """Turn to a point, or turn and zoom to a part of the picture."""
@@ -82,7 +85,7 @@ class Aiming:
         here: Framing,
         to: Pose,
         warning: str | None = None,
-    ) -> Framing:
+    ) -> Recall:
         dialect = camera.settings.dialect
         framing = replace(
             here,
@@ -92,8 +95,9 @@ class Aiming:
             focus_counts=here.focus_counts if to.focus_counts is None else round(to.focus_counts),
         )
         wanted = asked.what
-        camera.recall(Recall(None, framing, on_air=wanted.on_air, id=asked.id, token=asked.reply, warning=warning))
-        return framing
+        recall = Recall(None, framing, on_air=wanted.on_air, id=asked.id, token=asked.reply, warning=warning)
+        camera.recall(recall)
+        return recall
 
 
 def _pose(settings: CameraSettings, framing: Framing) -> Pose:

@@ -156,6 +156,19 @@ def test_a_camera_on_air_or_locked_is_not_nudged(make: Callable[[Rig], None], ph
     play(scene)
 
 
+def test_what_was_refused_does_not_add_up() -> None:
+    async def scene(rig: Rig, aiming: Aiming) -> None:
+        before = rig.camera.heading_for().pan_counts
+        rig.camera.set_tally("program")
+        for _ in range(5):
+            aiming.nudge(asked(NudgeCommand, pan_deg=0.9 * A_COUNT_DEG), rig.camera)
+        rig.camera.set_tally("off")
+        aiming.nudge(asked(NudgeCommand, pan_deg=A_COUNT_DEG), rig.camera)
+        assert rig.camera.heading_for().pan_counts == before + 1
+
+    play(scene)
+
+
 def test_without_a_lens_in_the_configuration_shares_of_the_picture_are_refused_and_degrees_are_not() -> None:
     async def scene(rig: Rig, aiming: Aiming) -> None:
         for kind, fields in ((NudgeCommand, {"right": 0.1}), (FrameCommand, {"point": (0.1, 0.1)})):
