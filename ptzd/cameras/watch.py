@@ -32,7 +32,8 @@ ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
 FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody; at each while it changes
 STRAYING_CONDITION_EVERY = 5  # looks at a head that moves though nobody has sent it
 CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
-LEARNING_POWER_SECONDS = 1.0  # between two questions to a head that is learned, of which each delays a reading
+LEARNING_POWER_SECONDS = 3.0  # between two questions to a head that is learned: each delays a reading, and at 1 s
+# cameras that answer late were measured wrongly
 LIMIT_SECONDS = 2.0
 
 
@@ -136,7 +137,10 @@ class Watch:
         # What moves by itself may be sweeping its range; and a move has turned digital zoom off.
         every = CONDITION_EVERY
         if isinstance(camera.activity, AtRest):
-            every = 1 if contact.digital_zoom else STRAYING_CONDITION_EVERY if camera.moving else CONDITION_EVERY
+            if contact.digital_zoom:
+                every = 1
+            elif camera.moving:
+                every = STRAYING_CONDITION_EVERY
         if off or refused or (look % every == 0 and camera.activity.move is None):
             await contact.ask_condition(self._saw_head)
         if contact.condition is not None and contact.condition.power == "standby":
