@@ -36,6 +36,7 @@ from .fields import (
 )
 from .messages import (
     ExportResult,
+    ForeseenResult,
     GoResult,
     HistoryResult,
     ImportResult,
@@ -167,6 +168,17 @@ class RecallCommand(_AtAPace, _Moving):
 
     on_air: Switch = False  # "yes, although the camera is on program"
     sent_at: SentAt | None = None
+
+
+class ForeseeCommand(_AtAPace):
+    """Ask what a recall would do now, of one position or (off air) of all; nothing moves."""
+
+    on = "camera/NAME/foresee"
+    examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}', "")
+    may_be_empty = True
+    results = (ForeseenResult,)
+
+    position: PositionName | None = None  # type: ignore[assignment]
 
 
 class StoreCommand(_AtAPace):
@@ -499,6 +511,7 @@ class LoadCommand(Command):
 
 COMMANDS: tuple[type[Command], ...] = (
     RecallCommand,
+    ForeseeCommand,
     StoreCommand,
     DriveCommand,
     NudgeCommand,

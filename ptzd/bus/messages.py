@@ -17,6 +17,7 @@ from ptzd.cameras import (
     FocusMode,
     LinkState,
     MoveReport,
+    Optics,
     Phase,
     PowerState,
     Tally,
@@ -24,6 +25,7 @@ from ptzd.cameras import (
     Way,
 )
 from ptzd.cues import CueState, Gone, ListedCue, Placed
+from ptzd.motion import angle_of_view_deg
 from ptzd.positions import HistoryEntry, StoredPosition
 from ptzd.visca import DialectError
 
@@ -109,6 +111,8 @@ class StateMessage(Report):
     zoom_counts: int | None
     focus_counts: int | None
     focus_mode: FocusMode | None
+    view_width_deg: float | None  # how wide and how high it sees; null where sensor and lens are not configured
+    view_height_deg: float | None
     seconds_to_settled: float | None  # while a move runs
     activity: (
         Activity | None
@@ -120,9 +124,10 @@ class StateMessage(Report):
     as_of: AwareDatetime
 
     @classmethod
-    def of(cls, state: CameraState) -> Self:
-        """The message for a camera's state."""
+    def of(cls, state: CameraState, optics: Optics | None) -> Self:
+        """The message for the state of the camera with these optics."""
         framing = state.framing
+        view_width_deg, view_height_deg = _view_deg(optics, None if framing is None else framing.zoom_counts)
         return cls(
             camera=state.camera,
             link=state.link,
@@ -136,6 +141,8 @@ class StateMessage(Report):
             zoom_counts=None if framing is None else framing.zoom_counts,
             focus_counts=None if framing is None else framing.focus_counts,
             focus_mode=None if framing is None else framing.focus_mode,
+            view_width_deg=view_width_deg,
+            view_height_deg=view_height_deg,
             seconds_to_settled=state.seconds_to_settled,
             activity=state.activity,
             tally=state.tally,
@@ -195,6 +202,17 @@ class OutcomeMessage(Report):
     result: dict[str, JsonValue] | None = None  # what was asked for: see the messages named …Result
 
 
+def _view_deg(optics: Optics | None, zoom_counts: int | None) -> tuple[float, float] | tuple[None, None]:
+    """How wide and how high a picture is, where that is known."""
+    if optics is None or zoom_counts is None:
+        return None, None
+    focal_length_mm = optics.lens.focal_length_mm(zoom_counts)
+    width_deg, height_deg = (
+        round(angle_of_view_deg(side, focal_length_mm), 2) for side in (optics.sensor.width_mm, optics.sensor.height_mm)
+    )
+    return width_deg, height_deg
+
+
 class PositionMessage(Message):
     """One stored position, in the counts of its dialect."""
 
@@ -202,6 +220,8 @@ class PositionMessage(Message):
     pan_deg: float | None  # null where the camera can't be sent there, since nobody knows what the counts mean
     tilt_deg: float | None
     focal_length_mm: float | None  # null, too, where the configuration does not name sensor and lens
+    view_width_deg: float | None  # likewise
+    view_height_deg: float | None
     dialect: str
     pan_counts: int
     tilt_counts: int
@@ -221,6 +241,7 @@ class PositionMessage(Message):
             carried = position.framing_for(dialect)
         except DialectError:
             carried = None
+        view_width_deg, view_height_deg = _view_deg(optics, None if carried is None else carried.zoom_counts)
         return cls(
             name=position.name,
             pan_deg=None if carried is None else round(dialect.pan.degrees(carried.pan_counts), 3),
@@ -228,6 +249,8 @@ class PositionMessage(Message):
             focal_length_mm=None
             if carried is None or optics is None
             else round(optics.lens.focal_length_mm(carried.zoom_counts), 1),
+            view_width_deg=view_width_deg,
+            view_height_deg=view_height_deg,
             dialect=position.dialect,
             pan_counts=framing.pan_counts,
             tilt_counts=framing.tilt_counts,
@@ -329,6 +352,28 @@ class Result(Message):
     def as_result(self) -> dict[str, Any]:
         """As the outcome's `result`."""
         return self.model_dump(mode="json")
+
+
+class ForeseenMessage(Message):
+    """What a recall would do if it were sent now: its times, or the refusal that it would meet."""
+
+    position: str
+    stands: bool  # whether the camera is in it already
+    predicted_seconds: float | None = None  # from start to settled
+    least_seconds: float | None = None  # the range that holds the truth nine times in ten, or more
+    most_seconds: float | None = None
+    warning: str | None = None
+    code: str | None = None
+    sentence: str | None = None
+
+
+class ForeseenResult(Result):
+    """The `result` of `camera/NAME/foresee`."""
+
+    camera: str
+    on_air: bool  # whether it was planned to be seen
+    head_measured: bool  # false where the times are not measured: a manual's figures, or assumed
+    recalls: list[ForeseenMessage]
 
 
 class HistoryEntryMessage(Message):

@@ -67,6 +67,10 @@ class Camera(Doing):
         """Raise the Refusal that a move to a framing would meet if it set out now and were seen; nothing moves."""
         self._planned(recall, seen=True)
 
+    def foresee(self, recall: Recall) -> MovePlan:
+        """Return the move that `recall` would start now; nothing moves. Raises the Refusal that it would meet."""
+        return self._planned(recall, seen=self.on_air)
+
     def heading_for(self) -> Framing:
         """Return the framing that it is on its way to, or else the one in which it stands. Raises Refusal."""
         here = require_ready(self)

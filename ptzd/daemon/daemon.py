@@ -198,6 +198,11 @@ class Daemon:
 
     # What comes
 
+    @property
+    def serving(self) -> bool:
+        """Whether it takes commands: no longer, once its cameras come to rest."""
+        return self._tasks is not None
+
     def handle(self, incoming: Incoming) -> None:
         """Do what a message asks for, or say why not."""
         try:
@@ -282,7 +287,8 @@ class Daemon:
     def _reported(self, report: CameraState | MoveReport) -> None:
         if isinstance(report, CameraState):
             topic = self._bus.topics.of(StateMessage, report.camera)
-            self._bus.publish(topic, StateMessage.of(report).encode(), retain=True)
+            optics = self.cameras[report.camera].settings.optics
+            self._bus.publish(topic, StateMessage.of(report, optics).encode(), retain=True)
             if self._links.get(report.camera) != report.link:
                 self._links[report.camera] = report.link
                 log.info("camera link", camera=report.camera, link=report.link)

@@ -12,6 +12,7 @@ from typing import Any
 from ptzd.bus import Asked, Bus
 from ptzd.bus.commands import (
     DriveCommand,
+    ForeseeCommand,
     LearnCommand,
     LockCommand,
     RecallCommand,
@@ -20,7 +21,14 @@ from ptzd.bus.commands import (
     TallyCommand,
     UnlockCommand,
 )
-from ptzd.bus.messages import LearnEstimate, LearnProgressMessage, LearnResult, LocksResult
+from ptzd.bus.messages import (
+    ForeseenMessage,
+    ForeseenResult,
+    LearnEstimate,
+    LearnProgressMessage,
+    LearnResult,
+    LocksResult,
+)
 from ptzd.cameras import Camera, LearnLimits, Lock, Progress, locked_by
 from ptzd.motion import write_head
 from ptzd.positions import HeadFiles, PositionStore
@@ -59,6 +67,38 @@ class Moves:
             on_air=wanted.on_air,
             id=asked.id,
             token=asked.reply,
+        )
+
+    @handles(ForeseeCommand)
+    def foresee(self, asked: Asked[ForeseeCommand], camera: Camera) -> ForeseenResult:
+        wanted, stored = asked.what, self.kept.positions(camera.name)
+        if wanted.position is None and camera.on_air:
+            raise Refusal(
+                "on-air", f"camera {camera.name} is on air, where a move is planned with care: name a position"
+            )
+        names = stored if wanted.position is None else (wanted.position,)
+        return ForeseenResult(
+            camera=camera.name,
+            on_air=camera.on_air,
+            head_measured=camera.settings.head_measured,
+            recalls=[self._foreseen(camera, name, wanted.speed, wanted.seconds) for name in names],
+        )
+
+    def _foreseen(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> ForeseenMessage:
+        state = camera.state()
+        standing = state.framing if state.position is not None else None  # what moves is nowhere
+        stands = standing is not None and self.recalls.stands_in(camera.settings).position(standing, name)
+        try:
+            plan = self.recalls.foretold(camera, name, speed, seconds)
+        except Refusal as refusal:
+            return ForeseenMessage(position=name, stands=stands, code=refusal.code, sentence=refusal.sentence)
+        return ForeseenMessage(
+            position=name,
+            stands=stands,
+            predicted_seconds=round(plan.prediction.seconds_to_settled, 3),
+            least_seconds=round(plan.prediction.least_seconds, 3),
+            most_seconds=round(plan.prediction.most_seconds, 3),
+            warning=plan.warning,
         )
 
     @handles(StopCommand)

@@ -20,11 +20,13 @@ from ptzd.files import read_show_file
 from ptzd.guard import Keeper
 from ptzd.links import Link
 from ptzd.motion import HeadFileError
+from ptzd.page import Hub
 from ptzd.positions import HeadFiles, PositionStore
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
 from .daemon import LOOK_AT_IT, Daemon
+from .page import NoPictures, Overheard, open_page
 from .setup import StartError, StoreInUseError, bus_of, calendar, camera_settings, guarded, show_of
 from .stall import Stall
 
@@ -61,7 +63,8 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             except (DialectError, HeadFileError) as error:
                 raise StartError(f"camera {name}: {error}") from None
         show = show_of(config)
-        bus = await stack.enter_async_context(bus_of(config, rng))
+        hub = Hub()
+        bus = Overheard(await stack.enter_async_context(bus_of(config, rng)), hub)
         if not await guard.living(GUARD_SECONDS):
             log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
         await bus.hold()
@@ -81,6 +84,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )
+        await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, NoPictures()))
         try:
             await daemon.run(on_ready)
         finally:

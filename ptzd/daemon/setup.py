@@ -99,7 +99,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
     """Return the bus behind the broker of the configuration. Raises StartError."""
     broker = config.broker
     try:
-        password = None if broker.password_file is None else _password(broker.password_file)
+        password = None if broker.password_file is None else secret_in(broker.password_file, "password")
         settings = BrokerSettings(broker.host, broker.port, broker.protocol, broker.username, password, broker.ca_file)
         return MqttBus(
             settings,
@@ -113,14 +113,15 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
         raise StartError(f"the broker's settings can't be used: {error}") from None
 
 
-def _password(path: Path) -> str:
+def secret_in(path: Path, what: str) -> str:
+    """Return the first line of a file. `what` it is, such as a password, is told in the StartError of one unread."""
     try:
         return path.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
     except (OSError, UnicodeDecodeError) as error:
         reason = (error.strerror or "unknown error").lower() if isinstance(error, OSError) else "it is not UTF-8"
         raise StartError(
-            f"the password file {path} can't be read ({reason}): name a text file that the user of ptzd may read; "
-            "as a service, give it the password as systemd's credential ptzd-password"
+            f"the {what} file {path} can't be read ({reason}): name a text file that the user of ptzd may read; "
+            f"as a service, give it the {what} as systemd's credential ptzd-{what}"
         ) from None
 
 
