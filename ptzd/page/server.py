@@ -34,7 +34,8 @@ ENDING_SECONDS = 1.0
 
 _FILES = Path(__file__).with_name("static")
 _NO_STRANGERS = {
-    "Content-Security-Policy": "default-src 'self'; img-src 'self' blob:; frame-ancestors 'none'; base-uri 'none'",
+    "Content-Security-Policy": "default-src 'self'; img-src 'self' blob: data:; frame-ancestors 'none'; "
+    "base-uri 'none'; form-action 'self'",
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Resource-Policy": "same-origin",
@@ -255,6 +256,6 @@ def _outcome(topic: str, payload: Any, why: Refusal) -> str:
 
 def _as_picture(found: tuple[str, bytes] | None, caching: str) -> web.Response:
     if found is None:
-        raise web.HTTPNotFound(text="there is no picture")
+        return web.Response(status=204)
     kind, content = found
     return web.Response(body=content, content_type=kind, headers={"Cache-Control": caching})

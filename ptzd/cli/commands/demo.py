@@ -63,12 +63,13 @@ async def _demo(once: bool, as_json: bool, port: int) -> int:
     if not as_json:
         say("A choir's evening in an old granary: three simulated cameras, the daemon and a broker, all right here.")
     try:
-        async with open_theatre(port) as broker, reach(broker) as client:
+        page_port = free_tcp_port()
+        async with open_theatre(port, page_port) as broker, reach(broker) as client:
             await client.require_daemon()
             await wait_until_up(client)
             takings = await (_play_as_json(client) if as_json else _play_for_people(client))
             if not once:
-                await _stay_up(client, broker, as_json)
+                await _stay_up(client, broker, f"http://127.0.0.1:{page_port}/", as_json)
     except asyncio.CancelledError:
         if not ended_by_hand:
             raise
@@ -120,15 +121,15 @@ def _plain_lines() -> Iterator[tuple[Announce, Show]]:
     yield say, show
 
 
-async def _stay_up(client: Client, broker: BrokerAddress, as_json: bool) -> None:
+async def _stay_up(client: Client, broker: BrokerAddress, page: str, as_json: bool) -> None:
     """Tell how to recall a position from elsewhere, and go on showing the moves until cancelled."""
     recall = f"{_called()} recall gallery house --broker {broker}"
     publish = f"mosquitto_pub -h {broker.host} -p {broker.port} -t ptzd/camera/gallery/recall -m soloist"
     watch = f"{_called()} watch --broker {broker}"
     if as_json:
-        say_json({"event": "ready", "broker": str(broker), "recall": recall, "publish": publish})
+        say_json({"event": "ready", "broker": str(broker), "page": page, "recall": recall, "publish": publish})
     else:
-        say("The cameras stay up until Ctrl-C. From a second terminal:")
+        say(f"The cameras stay up until Ctrl-C. The operator's page is {page} - or, from a second terminal:")
         for command in (watch, recall, publish):
             say_as_it_is(f"  {command}")
     while True:

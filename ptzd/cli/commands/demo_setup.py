@@ -35,8 +35,8 @@ UP_SECONDS = 15.0
 
 
 @asynccontextmanager
-async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
-    """Open everything, with the broker on `port` of 127.0.0.1. Raises Failure where a part does not start."""
+async def open_theatre(port: int, page_port: int) -> AsyncIterator[BrokerAddress]:
+    """Open everything, with broker and page on these ports of 127.0.0.1. Raises Failure where a part does not start."""
     async with AsyncExitStack() as stack:
         folder = Path(stack.enter_context(TemporaryDirectory(prefix="ptzd-demo-")))
         try:
@@ -48,7 +48,7 @@ async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
             ) from None
         ports = free_udp_ports(len(CAMERAS))
         await stack.enter_async_context(_simulated_cameras(ports))
-        config = _configuration(folder, port, ports)
+        config = _configuration(folder, port, page_port, ports)
         await _fill_store(config)
         await stack.enter_async_context(_daemon(config))
         yield BrokerAddress("127.0.0.1", port, "ptzd")
@@ -115,10 +115,11 @@ async def _daemon(config: Config) -> AsyncIterator[None]:
             raise Failure(str(restless)) from None
 
 
-def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int]) -> Config:
+def _configuration(folder: Path, broker_port: int, page_port: int, camera_ports: Sequence[int]) -> Config:
     """Write a configuration as a user would, and read it."""
     tables = [
         f'[broker]\nport = {broker_port}\nprotocol = "3.1.1"\n',
+        f"[page]\nport = {page_port}\n",
         '[store]\npath = "show.db"\n',
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
