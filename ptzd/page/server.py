@@ -75,10 +75,11 @@ async def serve_page(
     tls: ssl.SSLContext | None = None,
 ) -> AsyncIterator[str]:
     """Serve the page for as long as the context lasts; yields its address. Raises PageError."""
-    runner = web.AppRunner(_Page(hub, ask, pictures, access, secure=tls is not None).application(), access_log=None)
+    page = _Page(hub, ask, pictures, access, secure=tls is not None)
+    runner = web.AppRunner(page.application(), access_log=None, shutdown_timeout=ENDING_SECONDS)
     await runner.setup()
     try:
-        site = web.TCPSite(runner, host, port, ssl_context=tls, shutdown_timeout=ENDING_SECONDS)
+        site = web.TCPSite(runner, host, port, ssl_context=tls)
         try:
             await site.start()
         except OSError as error:

@@ -2,9 +2,12 @@
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
 import { ask, choose, desk, line, move, recall } from "./desk.js";
+import { pageHadFocus } from "./focus.js";
+import { GamepadSettings } from "./gamepad.js";
 import { corners } from "./geometry.js";
-import { cameraNames, doing, known, onAir, troublesOf } from "./known.js";
+import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
+import { Stick } from "./stick.js";
 import { Marks, Question, framing, pace } from "./show.js";
 
 const NUDGE = 0.01; // of the picture
@@ -60,7 +63,7 @@ function Aim({ camera }) {
   }
   /** @param {PointerEvent} event */
   function down(event) {
-    if (!aims || !line.alive || event.button !== 0 || !hadFocus) return;
+    if (!aims || !line.alive || event.button !== 0 || !pageHadFocus()) return;
     surface.current?.setPointerCapture(event.pointerId);
     const [x, y] = at(event);
     setDrag([x, y, x, y]);
@@ -97,6 +100,8 @@ function Aim({ camera }) {
         .map(([sign, words, by]) => html`<button aria-label=${words} disabled=${!line.alive} onClick=${() => nudge(/** @type {Record<string, number>} */ (by))}>${sign}</button>`)}
       <label><input type="checkbox" checked=${others} onChange=${() => setOthers(!others)} /> show where other positions lie</label>
     </div>
+    <${Stick} camera=${camera} />
+    <${GamepadSettings} />
   </section>`;
 }
 
@@ -241,12 +246,4 @@ function kept(position) {
 /** @param {number} share */
 function clamped(share) {
   return Math.min(1, Math.max(0, share));
-}
-
-// A press that brings a page back to the front is no order: whoever pressed may not have seen what the page shows.
-let hadFocus = document.hasFocus();
-addEventListener("blur", () => (hadFocus = false));
-addEventListener("focus", () => setTimeout(() => (hadFocus = true), 300));
-export function pageHadFocus() {
-  return hadFocus;
 }
