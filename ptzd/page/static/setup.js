@@ -181,7 +181,7 @@ function Kept({ camera }) {
   return html`<section class="kept" aria-label=${`Positions of ${name}`}>
     <h2>Positions</h2>
     <form class="store" onSubmit=${submit}>
-      <label>Name <input name="position" required pattern="[a-z0-9][a-z0-9-]*" maxlength="32" autocomplete="off" title="small letters, digits and hyphens" /></label>
+      <label>Name <input name="position" required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autocomplete="off" title="small letters, digits and hyphens" /></label>
       <label>Pace <select name="by"><option value="">the camera's own</option><option value="seconds">seconds</option><option value="speed">speed 1 to 24</option></select></label>
       <label>of <input name="pace" type="number" min="0.1" step="any" inputmode="decimal" /></label>
       <label>Note <input name="note" maxlength="1000" autocomplete="off" /></label>
@@ -228,7 +228,7 @@ function Rename({ position, rename }) {
     if (to && to !== position) rename(position, to);
   }
   if (!open) return html`<button disabled=${!line.alive} onClick=${() => setOpen(true)}>Rename…</button>`;
-  return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} value=${position} required pattern="[a-z0-9][a-z0-9-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
+  return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} value=${position} required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
 }
 
 /** @param {FormData} given @returns {Record<string, number>} */
