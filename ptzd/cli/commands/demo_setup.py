@@ -26,7 +26,8 @@ from ptzd.positions import PositionStore
 
 from .demo_ports import free_udp_ports
 
-CAMERAS = ("gallery", "left", "right")
+CAMERAS = {"gallery": (100, 400), "left": (28, 135), "right": (28, 135)}  # and the lens of each, in mm
+SENSOR = (35.9, 24.0)  # mm
 DIALECT = "nibble4-51"
 MOUNT = "balcony-rail"
 SEED = 1783  # any: with it, each demo draws the same three heads
@@ -124,7 +125,8 @@ def _configuration(folder: Path, broker_port: int, page_port: int, camera_ports:
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
-            for name, port in zip(CAMERAS, camera_ports, strict=True)
+            f"sensor = {list(SENSOR)}\nfocal_length = {list(lens)}\n"
+            for (name, lens), port in zip(CAMERAS.items(), camera_ports, strict=True)
         ),
     ]
     path = folder / "demo.toml"
