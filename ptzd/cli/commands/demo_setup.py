@@ -29,6 +29,7 @@ from .demo_ports import free_tcp_port, free_udp_ports
 CAMERAS = ("gallery", "left", "right")
 DIALECT = "nibble4-51"
 MOUNT = "balcony-rail"
+LENS = "sensor = [35.9, 24.0]\nfocal_length = [100, 400]\n"  # as the simulated cameras have it
 SEED = 1783  # any: with it, each demo draws the same three heads
 SHOW = Path(__file__).with_name("demo-show.toml")
 UP_SECONDS = 15.0
@@ -131,6 +132,7 @@ def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int], 
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
+            f'{LENS}picture = "http://127.0.0.1:{pictures}/{name}.jpg"\n'
             for name, port in zip(CAMERAS, camera_ports, strict=True)
         ),
     ]
