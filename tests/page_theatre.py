@@ -45,9 +45,9 @@ class Theatre:
                 self.moves.append(dict(heard.payload))
             self._more.set()
 
-    async def say(self, topic: str, payload: Mapping[str, object]) -> None:
-        """Send a command, as somebody else than the page."""
-        await self._client.publish(topic, payload)
+    async def say(self, topic: str, payload: Mapping[str, object]) -> str:
+        """Send a command, as somebody else than the page; return its id."""
+        return await self._client.publish(topic, payload)
 
     async def until(self, holds: Callable[[], object], seconds: float = 15.0) -> None:
         """Return once something holds; fails where it does not come to that."""
@@ -70,7 +70,8 @@ class Theatre:
         for name in self.states:
             await self.say(f"camera/{name}/tally", {"tally": "off"})
         await self.until(lambda: all(state["tally"] == "off" for state in self.states.values()))
-        await self.say(f"camera/{camera}/recall", {"position": position})
+        sent = await self.say(f"camera/{camera}/recall", {"position": position})
+        await self.until(lambda: any((move["id"], move["phase"]) == (sent, "settled") for move in self.moves))
         await self.until_at_rest(camera, position)
         await self.say(f"camera/{camera}/tally", {"tally": tally})
         await self.until(lambda: self.states[camera]["tally"] == tally)
