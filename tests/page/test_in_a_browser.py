@@ -239,6 +239,7 @@ async def held_stick(theatre: Theatre, page: Page) -> None:
     """Hold the stick of the page drawn to the right."""
     await page.get_by_role("button", name="Set-up").click()
     await page.get_by_text("stands in choir-wide").wait_for()
+    await page.locator("svg.aims").wait_for()
     box = await page.locator(".plate").bounding_box()
     assert box is not None
     await page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
@@ -268,7 +269,7 @@ async def test_a_network_cut_in_a_drive_stops_the_head_and_what_comes_late_moves
 ) -> None:
     await theatre.open_with("off")
     async with cuttable(theatre.port) as cut:
-        page = await browser.new_page()
+        page = await browser.new_page(viewport={"width": 1366, "height": 768})
         await page.goto(f"http://127.0.0.1:{cut.port}/")
         await held_stick(theatre, page)
         cut.whole.clear()
