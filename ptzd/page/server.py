@@ -153,7 +153,7 @@ class _Page:
         response.set_cookie(
             COOKIE, self._access.cookie(guest), httponly=True, samesite="Strict", secure=self._secure, path="/"
         )
-        return response
+        raise response
 
     async def _picture(self, request: web.Request) -> web.StreamResponse:
         self._require_guest(request)
