@@ -35,6 +35,7 @@ from .fields import (
     Turn,
 )
 from .messages import (
+    DriveResult,
     ExportResult,
     ForeseenResult,
     GoResult,
@@ -194,10 +195,14 @@ class StoreCommand(_AtAPace):
 
 
 class DriveCommand(_Moving):
-    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest."""
+    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest.
+
+    With a `grip`, 1 goes across the picture in a set time, and halves or doubles it in that, whatever the lens shows.
+    """
 
     on = "camera/NAME/drive"
-    examples = ('{"pan": 0.5, "tilt": -0.2}',)
+    examples = ('{"pan": 0.5, "tilt": -0.2}', '{"pan": 1, "grip": "fine"}')
+    results = (DriveResult,)
     answer = "outcome-if-asked"  # drives come many a second
     momentary = True
 
@@ -205,6 +210,7 @@ class DriveCommand(_Moving):
     tilt: Deflection = 0.0
     zoom: Deflection = 0.0
     focus: Deflection = 0.0
+    grip: Literal["fine", "fast"] | None = Field(default=None, description='"fine" or "fast"')
     sent_at: SentAt | None = None
 
 

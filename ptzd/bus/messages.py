@@ -419,6 +419,13 @@ class LoadResult(Result):
     cues: int
 
 
+class DriveResult(Result):
+    """The `result` of `camera/NAME/drive` with a `grip`."""
+
+    seconds_across: float | None  # the picture, that a full push of pan takes; null where nobody knows how wide it is
+    warning: str | None  # where that is not known, and the push is a share of the head's fastest
+
+
 class LearnResult(Result):
     """The `result` of `camera/NAME/learn`: the head's model as text, and the file that keeps it."""
 
