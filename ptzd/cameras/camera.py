@@ -90,7 +90,7 @@ class Camera(Doing):
         """End all motion of the camera now, ahead of everything else."""
         self._halt(causes.STOPPED)
 
-    def drive(self, pan: float, tilt: float, zoom: float, focus: float, grip: Grip | None = None) -> None:
+    def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
         """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
 
         Raises Refusal, and ValueError or OverflowError for what is no number; then nothing has changed.

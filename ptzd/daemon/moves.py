@@ -120,7 +120,7 @@ class Moves:
     @handles(DriveCommand)
     def drive(self, asked: Asked[DriveCommand], camera: Camera) -> DriveResult | None:
         wanted = asked.what
-        camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus, wanted.grip)
+        camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus, grip=wanted.grip)
         if wanted.pan or wanted.tilt or wanted.zoom or wanted.focus:  # not where a drive ends
             self.cues.driven(camera.name)
         if wanted.grip is None:

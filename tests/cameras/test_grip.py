@@ -54,7 +54,7 @@ def renewing(rig: Rig, renewal: Renewal) -> None:
 async def push(rig: Rig, seconds: float, pan: float, tilt: float, zoom: float, focus: float, grip: Grip) -> None:
     """Push ten times a second, as a stick does."""
     for _ in range(round(seconds * 10)):
-        rig.camera.drive(pan, tilt, zoom, focus, grip)
+        rig.camera.drive(pan, tilt, zoom, focus, grip=grip)
         await asyncio.sleep(0.1)
 
 
@@ -185,7 +185,7 @@ def test_a_head_is_pushed_no_harder_than_it_was_measured_to_speed_up() -> None:
         rig.camera.settings = replace(settings, head=replace(settings.head, pan=weak))
         began, speeds = now(), []
         for _ in range(15):
-            rig.camera.drive(1.0, 0.0, 0.0, 0.0, "fast")
+            rig.camera.drive(1.0, 0.0, 0.0, 0.0, grip="fast")
             await asyncio.sleep(0.1)
             speeds.append((now() - began, rig.simulated.head.pan_deg_per_s(now())))
         assert all(speed <= max(1.0, 10.0 * (passed + 0.1)) * 1.06 for passed, speed in speeds), speeds
@@ -199,7 +199,7 @@ def test_a_head_turns_round_at_once_and_stops_at_once_whatever_it_was_measured_t
         await push(rig, 1.0, 1.0, 0.0, 0.0, 0.0, grip="fast")
         await push(rig, 0.4, -1.0, 0.0, 0.0, 0.0, grip="fast")
         assert rig.simulated.head.pan_deg_per_s(now()) < -7.0
-        rig.camera.drive(0.0, 0.0, 0.0, 0.0, "fast")
+        rig.camera.drive(0.0, 0.0, 0.0, 0.0, grip="fast")
         await asyncio.sleep(0.3)
         assert rig.speed() == 0.0
 
@@ -231,7 +231,7 @@ def test_a_window_holds_with_a_grip_too(renewal: Renewal) -> None:
         rig.camera.settings = replace(rig.camera.settings, window=Window((-40.0, 10.0), (-20.0, 30.0)))
         for _ in range(60):
             with suppress(Refusal):
-                rig.camera.drive(1.0, 0.0, 0.0, 0.0, "fast")
+                rig.camera.drive(1.0, 0.0, 0.0, 0.0, grip="fast")
             await asyncio.sleep(0.1)
             assert rig.simulated.head.pan_deg(now()) <= 10.05
         assert rig.simulated.head.pan_deg(now()) >= 9.0
@@ -254,7 +254,7 @@ def test_where_nobody_knows_how_wide_the_picture_is_a_push_is_a_share_of_the_hea
 def test_what_is_no_number_moves_nothing(push: float) -> None:
     async def scene(rig: Rig) -> None:
         with pytest.raises((ValueError, OverflowError)):
-            rig.camera.drive(push, 0.0, 0.0, 0.0, "fast")
+            rig.camera.drive(push, 0.0, 0.0, 0.0, grip="fast")
         await asyncio.sleep(0.2)
         assert rig.speed() == 0.0
 
