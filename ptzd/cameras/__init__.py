@@ -25,4 +25,5 @@ from .reports import (
     locked_by,
 )
 from .settings import CameraSettings, Optics
+from .still import alike
 from .window import Window, limit_orders, open_to, reach_of
