@@ -50,7 +50,7 @@ def write_config(
     for number, port in enumerate(ports):
         lines.append(f'[camera.camera-{number}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n')
         if pictures_port is not None:
-            lines.append(f'picture = "http://127.0.0.1:{pictures_port}/camera-{number}.jpg"\n')
+            lines.append(f'picture = "http://127.0.0.1:{pictures_port}/camera-{number + 1}.jpg"\n')
     if page_port is not None:
         lines.append(f"[page]\nport = {page_port}\n")
     path = folder / "show.toml"

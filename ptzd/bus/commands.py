@@ -49,6 +49,7 @@ from .messages import (
     PlacesResult,
     Result,
     StandbyResult,
+    StoreResult,
 )
 
 LONGEST_ID = 64  # characters
@@ -187,6 +188,7 @@ class StoreCommand(_AtAPace):
 
     on = "camera/NAME/store"
     examples = ("choir-wide", '{"position": "choir-wide", "replace": true}')
+    results = (StoreResult,)
 
     note: str = Field(
         default="", max_length=LONGEST_NOTE, pattern=ONE_LINE, description="one line of text, at most 1000 characters"
@@ -413,12 +415,15 @@ class LearnCommand(Command):
 
 
 class ExportCommand(Command):
-    """Ask for all positions as text."""
+    """Ask for all positions as text, or for those of one camera; with `stills` their pictures are in it."""
 
     on = "show/export"
-    examples = ("{}",)
+    examples = ("{}", '{"camera": "gallery", "stills": true}')
     may_be_empty = True
     results = (ExportResult,)
+
+    camera: PositionName | None = Field(default=None, description="a camera's name, or nothing for all")
+    stills: Switch = False
 
 
 class ImportCommand(Command):

@@ -232,6 +232,9 @@ class PositionMessage(Message):
     seconds: float | None
     note: str
     stored_at: AwareDatetime
+    still: (
+        int | None
+    )  # the number of the picture that is kept of it, unlike that of any other picture; null without one
 
     @classmethod
     def of(cls, position: StoredPosition, settings: CameraSettings) -> Self:
@@ -261,6 +264,7 @@ class PositionMessage(Message):
             seconds=position.seconds,
             note=position.note,
             stored_at=position.stored_at,
+            still=position.still,
         )
 
 
@@ -404,6 +408,13 @@ class HistoryResult(Result):
                 for entry in entries
             ],
         )
+
+
+class StoreResult(Result):
+    """The `result` of `camera/NAME/store`: whether a picture is kept with the position."""
+
+    still: bool
+    warning: str | None = None  # why there is none, where the camera has a picture address
 
 
 class NamedResult(Result):

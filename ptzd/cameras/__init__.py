@@ -25,4 +25,5 @@ from .reports import (
     locked_by,
 )
 from .settings import USUAL_SECONDS_ACROSS, CameraSettings, Grip, Optics, SecondsAcross
+from .still import alike
 from .window import Window, limit_orders, open_to, reach_of

@@ -17,13 +17,15 @@ from ptzd.bus.commands import (
     RevertCommand,
     StoreCommand,
 )
-from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage
+from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage, StoreResult
 from ptzd.cameras import Camera
 from ptzd.positions import PositionStore, StoredPosition, unfit_positions
 from ptzd.refusal import Refusal
 
+from .advice import unknown
 from .cues import Cues
 from .handling import handles
+from .seen import Seen
 
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
 
@@ -37,9 +39,10 @@ class Positions:
     bus: Bus
     calendar: Callable[[], datetime]
     cues: Cues
+    seen: Seen
 
     @handles(StoreCommand)
-    async def store(self, asked: Asked[StoreCommand], camera: Camera) -> None:
+    async def store(self, asked: Asked[StoreCommand], camera: Camera) -> StoreResult:
         wanted = asked.what
         if not wanted.replace and self.kept.position(camera.name, wanted.position) is not None:
             raise Refusal(
@@ -68,6 +71,16 @@ class Positions:
         )
         await self.kept.store(position, wanted.replace)
         self._changed(camera)
+        if not self.seen.sees(camera.name):
+            return StoreResult(still=False)
+        try:
+            still = await self.seen.still_standing(camera, framing)
+            if not await self.kept.keep_still(position, still):
+                raise Refusal("replaced", f"{position.name} is another position by now")
+        except Refusal as refusal:
+            return StoreResult(still=False, warning=f"no still was kept: {refusal.sentence}")
+        self.say(camera.name)
+        return StoreResult(still=True)
 
     @handles(PaceCommand)
     async def pace(self, asked: Asked[PaceCommand], camera: Camera) -> None:
@@ -100,7 +113,9 @@ class Positions:
 
     @handles(ExportCommand)
     async def export(self, asked: Asked[ExportCommand]) -> ExportResult:
-        return ExportResult(show=await self.kept.export())
+        if asked.what.camera is not None and asked.what.camera not in {*self.cameras, *self.kept.cameras}:
+            raise Refusal("unknown-camera", unknown("camera", asked.what.camera, self.cameras))
+        return ExportResult(show=await self.kept.export(asked.what.camera, stills=asked.what.stills))
 
     @handles(ImportCommand)
     async def import_(self, asked: Asked[ImportCommand]) -> ImportResult:

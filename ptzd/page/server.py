@@ -56,8 +56,8 @@ class PageError(Exception):
 class Pictures(Protocol):
     """Where pictures come from."""
 
-    async def now(self, camera: str) -> tuple[str, bytes] | None:
-        """Return what a camera sees, as media type and bytes; None where it has no picture. Raises Refusal."""
+    async def now(self, camera: str) -> tuple[str, bytes]:
+        """Return what a camera sees, or a drawing in its place, as media type and bytes. Raises Refusal."""
 
     async def still(self, camera: str, position: str, number: int | None) -> tuple[str, bytes] | None:
         """Return what was kept of a position, or of the framing of this number in its history. Raises Refusal."""

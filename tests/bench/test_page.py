@@ -103,10 +103,13 @@ async def test_a_tap_is_a_packet_nearly_as_soon_as_a_recall_over_mqtt_and_pages_
         await page.locator(".tile").nth(2 * CAMERAS - 1).wait_for()
 
         async def tapped(number: int, position: str) -> float:
-            at = await page.evaluate(TAP, [f"camera-{number}", position])
-            return await asyncio.wait_for(taps[number].ordered or asyncio.sleep(5), 5) - (
-                at - time.time() + loop.time()
-            )
+            at: float = await page.evaluate(TAP, [f"camera-{number}", position])
+            return await came(number) - (at - time.time() + loop.time())
+
+        async def came(number: int) -> float:
+            ordered = taps[number].ordered
+            assert ordered is not None
+            return await asyncio.wait_for(ordered, 5)
 
         async def published(number: int, position: str) -> float:
             at = loop.time()

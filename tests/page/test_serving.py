@@ -37,7 +37,7 @@ class Served:
 
 
 class OneJpeg:
-    async def now(self, camera: str) -> tuple[str, bytes] | None:
+    async def now(self, camera: str) -> tuple[str, bytes]:
         if camera == "left":
             return "image/jpeg", b"seen"
         raise Refusal("no-picture", "it does not answer")
