@@ -363,6 +363,15 @@ class RenameCommand(Command):
     to: PositionName
 
 
+class ArrangeCommand(Command):
+    """Put the positions into an order, by which they have their numbers; those that are not named come behind."""
+
+    on = "camera/NAME/arrange"
+    examples = ('{"positions": ["choir-wide", "soloist"]}',)
+
+    positions: list[PositionName] = Field(max_length=10_000, description="names of positions, each once")
+
+
 class DeleteCommand(Command):
     """Take a position away; its history stays."""
 
@@ -534,6 +543,7 @@ COMMANDS: tuple[type[Command], ...] = (
     TallyCommand,
     PaceCommand,
     RenameCommand,
+    ArrangeCommand,
     DeleteCommand,
     RevertCommand,
     HistoryCommand,

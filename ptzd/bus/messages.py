@@ -269,7 +269,7 @@ class PositionMessage(Message):
 
 
 class PositionsMessage(Report):
-    """What is stored, in the order of the names."""
+    """What is stored, in the order in which it was arranged, and then in that of the names."""
 
     on = "camera/NAME/positions"
     retained = True

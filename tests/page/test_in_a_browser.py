@@ -173,6 +173,14 @@ async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(th
     await row.wait_for(state="detached")
 
 
+async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, page: Page) -> None:
+    await page.get_by_role("button", name="Set-up").click()
+    await page.get_by_role("button", name="Move soloist up").click()
+    await page.locator(".rows > li").nth(1).get_by_text("2 soloist").wait_for()
+    await page.get_by_role("button", name="Undo: the order before").click()
+    await page.locator(".rows > li").nth(2).get_by_text("3 soloist").wait_for()
+
+
 async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await page.get_by_role("button", name="Trouble").click()
