@@ -156,9 +156,9 @@ Name = Annotated[str, AfterValidator(checked_name)]
 NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
 OwnFile = Annotated[Path, Field(strict=False), AfterValidator(_beside)]
 ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
-Degrees = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+Degrees = Annotated[float, Field(ge=-360, le=360)]
 Edges = Annotated[tuple[Degrees, Degrees], AfterValidator(_edges)]
-Millimetres = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+Millimetres = Annotated[float, Field(gt=0, le=1000)]
 
 
 class _Table(BaseModel):
@@ -197,7 +197,6 @@ class RecallConfig(_Table):
         default=2.0,
         gt=0,
         le=60,
-        allow_inf_nan=False,
         description="the age in seconds past which a recall is refused, more than 0 and at most 60",
     )
 
