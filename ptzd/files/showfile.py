@@ -225,6 +225,16 @@ def read_show_text(text: str, known: Positions | None = None) -> ShowFile:
     return read_text(text, ShowFile, lambda raw: _across(raw, known))
 
 
+def unknown_names(show: ShowFile, known: Positions) -> Iterator[tuple[int | None, str]]:
+    """Yield each camera and position of a show that is not among those known: the place of its cue, and a sentence.
+
+    The place is None where the show names it outside of its cues.
+    """
+    for complaint in _across(show.model_dump(mode="json", exclude_unset=True), known):
+        place = complaint.path[1] if complaint.path[0] == "cue" else None
+        yield (place if isinstance(place, int) else None), complaint.sentence
+
+
 def with_cues(show: ShowFile, tables: Mapping[int, Mapping[str, Any]]) -> ShowFile:
     """Return a show with some of its cues read anew, by their places. Raises ValueError where one is not valid.
 

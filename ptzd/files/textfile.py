@@ -71,6 +71,11 @@ Check = Callable[[Mapping[str, Any]], Iterable[Complaint]]
 
 def read_file(path: Path, model: type[M], check: Check | None = None) -> M:
     """Read a TOML file. Paths in it are relative to its folder (validation context `folder`). Raises TextFileError."""
+    return read_text(text_of(path), model, check, folder=path.parent)
+
+
+def text_of(path: Path) -> str:
+    """Return what a file holds. Raises TextFileError where it is none, or no text."""
     try:
         with path.open("rb") as file:
             data = file.read(LARGEST_BYTES + 1)
@@ -83,7 +88,7 @@ def read_file(path: Path, model: type[M], check: Check | None = None) -> M:
         raise TextFileError(
             [Mistake(None, "", f"{path} cannot be read ({reason}); make it readable for the user that runs ptzd")]
         ) from None
-    return read_text(decoded(data), model, check, folder=path.parent)
+    return decoded(data)
 
 
 def decoded(data: bytes) -> str:
@@ -109,6 +114,8 @@ def read_text(text: str, model: type[M], check: Check | None = None, *, folder: 
         read = model.model_validate(raw, context={"folder": folder})
     except ValidationError as error:
         errors = error.errors(include_url=False)
+        within = {each["loc"][:1] for each in errors if len(each["loc"]) > 1}
+        errors = [each for each in errors if each["loc"] not in within]  # a list of which none is right is not empty
     if read is not None and not complaints:
         return read
     lines = key_lines(text)
