@@ -27,6 +27,7 @@ from ptzd.bus import Topics
 from ptzd.cameras import reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
 from ptzd.links import LinkAddress, parse_link
+from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 
 __all__ = [
@@ -331,6 +332,17 @@ class CameraConfig(_Table):
         default=None, gt=0, le=5, description="how many degrees off still counts as there, more than 0 and at most 5"
     )
     head_model: ExistingFile | None = Field(default=None, description="a file that `ptzd learn` wrote for this head")
+    picture: Annotated[str, AfterValidator(checked_url)] | None = Field(
+        default=None,
+        description="the address of what the camera sees, a JPEG over HTTP",
+        examples=["http://127.0.0.1:8081/left.jpg"],
+    )
+    picture_username: str | None = Field(
+        default=None, min_length=1, max_length=100, description="the name to log in with where the picture needs one"
+    )
+    picture_password_file: OwnFile | None = Field(
+        default=None, description="a file whose first line is the password of that login"
+    )
     focus: Literal["stored", "auto"] = Field(
         default="stored", description='"stored" to bring the focus back too, or "auto" to let the camera focus'
     )
@@ -392,6 +404,9 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     for name, camera in cameras.items() if isinstance(cameras, dict) else ():
         if not isinstance(camera, dict):
             continue
+        for field, needs in (("picture_username", "picture"), ("picture_password_file", "picture_username")):
+            if field in camera and needs not in camera:
+                yield Complaint(("camera", name, field), f"it means nothing alone; write {needs} = … beside it")
         if "tolerance_counts" in camera and "tolerance_deg" in camera:
             yield Complaint(("camera", name, "tolerance_deg"), "tolerance_counts is given too; keep one of the two")
         try:

@@ -23,6 +23,7 @@ from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.files import ShowFile
 from ptzd.guard import Guardian
 from ptzd.links import Link
+from ptzd.pictures import Pictures
 from ptzd.positions import HeadFiles, PositionStore, unfit_positions
 from ptzd.refusal import Refusal
 
@@ -34,6 +35,7 @@ from .handling import Brought, handlers_of
 from .moves import Moves
 from .positions import Positions
 from .recalls import Recalls
+from .seen import Seen
 from .stall import BEAT_SECONDS, Stall
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
@@ -61,6 +63,7 @@ class Daemon:
         rng: random.Random,
         guard: Guardian,
         show: ShowFile | None = None,
+        pictures: Pictures | None = None,
         read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
         stall: Stall | None = None,
@@ -97,6 +100,7 @@ class Daemon:
             )
             for name, (settings, link) in links.items()
         }
+        self.seen = Seen(self.cameras, pictures or Pictures({}))
         self._answers = Answers(bus)
         self._cues = Cues(
             show,

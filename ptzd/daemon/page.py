@@ -23,16 +23,6 @@ LEAST_KEY = 16  # characters; a key that is shorter can be guessed
 log = structlog.get_logger()
 
 
-class NoPictures:
-    """No camera has a picture."""
-
-    async def now(self, camera: str) -> None:
-        return None
-
-    async def still(self, camera: str, position: str, number: int | None) -> None:
-        return None
-
-
 class Overheard:
     """A bus whose every word `hub` hears too, whether or not a broker is there."""
 

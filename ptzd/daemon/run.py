@@ -21,13 +21,14 @@ from ptzd.guard import Keeper
 from ptzd.links import Link
 from ptzd.motion import HeadFileError
 from ptzd.page import Hub
+from ptzd.pictures import Pictures
 from ptzd.positions import HeadFiles, PositionStore
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
 from .daemon import LOOK_AT_IT, Daemon
-from .page import NoPictures, Overheard, open_page
-from .setup import StartError, StoreInUseError, bus_of, calendar, camera_settings, guarded, show_of
+from .page import Overheard, open_page
+from .setup import StartError, StoreInUseError, bus_of, calendar, camera_settings, guarded, picture_addresses, show_of
 from .stall import Stall
 
 GUARD_SECONDS = 5.0  # to come to life in
@@ -63,6 +64,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             except (DialectError, HeadFileError) as error:
                 raise StartError(f"camera {name}: {error}") from None
         show = show_of(config)
+        pictures = await stack.enter_async_context(Pictures.open(picture_addresses(config)))
         hub = Hub()
         bus = Overheard(await stack.enter_async_context(bus_of(config, rng)), hub)
         if not await guard.living(GUARD_SECONDS):
@@ -79,12 +81,13 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             rng=rng,
             guard=guard,
             show=show,
+            pictures=pictures,
             off_air_untold=config.tally.source == "none",
             read_show=None if config.show is None else partial(asyncio.to_thread, read_show_file, config.show.file),
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )
-        await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, NoPictures()))
+        await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, daemon.seen))
         try:
             await daemon.run(on_ready)
         finally:

@@ -15,6 +15,7 @@ from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
 from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, Sensor, lens_between, published_head
+from ptzd.pictures import PictureAddress
 from ptzd.positions import read_head_file
 from ptzd.visca import Dialect, dialect_named
 
@@ -111,6 +112,17 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
         )
     except (OSError, ValueError) as error:
         raise StartError(f"the broker's settings can't be used: {error}") from None
+
+
+def picture_addresses(config: Config) -> dict[str, PictureAddress]:
+    """Return where the pictures of those cameras are that have some. Raises StartError."""
+    addresses = {}
+    for name, camera in config.camera.items():
+        if camera.picture is not None:
+            file = camera.picture_password_file
+            password = None if file is None else secret_in(file, "password")
+            addresses[name] = PictureAddress(camera.picture, camera.picture_username, password)
+    return addresses
 
 
 def secret_in(path: Path, what: str) -> str:

@@ -57,10 +57,10 @@ class Pictures(Protocol):
     """Where pictures come from."""
 
     async def now(self, camera: str) -> tuple[str, bytes] | None:
-        """Return what a camera sees, as media type and bytes; None where there is no picture."""
+        """Return what a camera sees, as media type and bytes; None where it has no picture. Raises Refusal."""
 
     async def still(self, camera: str, position: str, number: int | None) -> tuple[str, bytes] | None:
-        """Return what was kept of a position, or of the framing of this number in its history."""
+        """Return what was kept of a position, or of the framing of this number in its history. Raises Refusal."""
 
 
 @asynccontextmanager
@@ -75,10 +75,11 @@ async def serve_page(
     tls: ssl.SSLContext | None = None,
 ) -> AsyncIterator[str]:
     """Serve the page for as long as the context lasts; yields its address. Raises PageError."""
-    runner = web.AppRunner(_Page(hub, ask, pictures, access, secure=tls is not None).application(), access_log=None)
+    page = _Page(hub, ask, pictures, access, secure=tls is not None)
+    runner = web.AppRunner(page.application(), access_log=None, shutdown_timeout=ENDING_SECONDS)
     await runner.setup()
     try:
-        site = web.TCPSite(runner, host, port, ssl_context=tls, shutdown_timeout=ENDING_SECONDS)
+        site = web.TCPSite(runner, host, port, ssl_context=tls)
         try:
             await site.start()
         except OSError as error:
@@ -156,16 +157,22 @@ class _Page:
 
     async def _picture(self, request: web.Request) -> web.StreamResponse:
         self._require_guest(request)
-        return _as_picture(await self._pictures.now(request.match_info["camera"]), "no-store")
+        try:
+            return _as_picture(await self._pictures.now(request.match_info["camera"]), "no-store")
+        except Refusal as refusal:
+            return web.Response(status=204, headers={"Why": refusal.sentence})
 
     async def _still(self, request: web.Request) -> web.StreamResponse:
         self._require_guest(request)
         number = request.query.get("number")
-        found = await self._pictures.still(
-            request.match_info["camera"],
-            request.match_info["position"],
-            int(number) if number is not None and number.isascii() and number.isdigit() else None,
-        )
+        try:
+            found = await self._pictures.still(
+                request.match_info["camera"],
+                request.match_info["position"],
+                int(number) if number is not None and number.isascii() and number.isdigit() else None,
+            )
+        except Refusal:
+            found = None
         return _as_picture(found, "private, max-age=31536000, immutable")
 
     # The WebSocket

@@ -33,7 +33,7 @@ EVENING = (
         (
             ("gallery", {"position": "choir-wide"}),
             ("left", {"position": "sopranos"}),
-            ("right", {"position": "piano", "on_air": True}),
+            ("right", {"position": "piano", "seconds": 7.5, "on_air": True}),
         ),
     ),
     Round(
@@ -42,10 +42,10 @@ EVENING = (
         (("left", {"position": "conductor"}), ("right", {"position": "basses"})),
     ),
     Round(
-        "A solo: the gallery, on air, glides in over three seconds; the others make ready.",
+        "A solo: the gallery, on air, glides in over seven seconds; the others make ready.",
         "gallery",
         (
-            ("gallery", {"position": "soloist", "seconds": 3.0, "on_air": True}),
+            ("gallery", {"position": "soloist", "seconds": 7.0, "on_air": True}),
             ("left", {"position": "soloist"}),
             ("right", {"position": "hands", "speed": 20}),
         ),
@@ -60,7 +60,7 @@ EVENING = (
         "left",
         (
             ("gallery", {"position": "choir-wide"}),
-            ("left", {"position": "conductor", "on_air": True}),
+            ("left", {"position": "conductor", "seconds": 7.0, "on_air": True}),
             ("right", {"position": "piano"}),
         ),
     ),

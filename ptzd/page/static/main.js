@@ -5,6 +5,7 @@ import { Bar } from "./bar.js";
 import { Cues } from "./cues.js";
 import { changed, desk, line, onChange } from "./desk.js";
 import { known } from "./known.js";
+import "./focus.js";
 import "./keys.js";
 import { Setup } from "./setup.js";
 import { Show } from "./show.js";

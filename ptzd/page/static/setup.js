@@ -2,9 +2,12 @@
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
 import { ask, choose, desk, line, move, recall } from "./desk.js";
+import { pageHadFocus } from "./focus.js";
+import { GamepadSettings } from "./gamepad.js";
 import { corners } from "./geometry.js";
-import { cameraNames, doing, known, onAir, troublesOf } from "./known.js";
+import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
+import { Stick } from "./stick.js";
 import { Marks, Question, framing, pace } from "./show.js";
 
 const NUDGE = 0.01; // of the picture
@@ -60,7 +63,7 @@ function Aim({ camera }) {
   }
   /** @param {PointerEvent} event */
   function down(event) {
-    if (!aims || !line.alive || event.button !== 0 || !hadFocus) return;
+    if (!aims || !line.alive || event.button !== 0 || !pageHadFocus()) return;
     surface.current?.setPointerCapture(event.pointerId);
     const [x, y] = at(event);
     setDrag([x, y, x, y]);
@@ -97,6 +100,8 @@ function Aim({ camera }) {
         .map(([sign, words, by]) => html`<button aria-label=${words} disabled=${!line.alive} onClick=${() => nudge(/** @type {Record<string, number>} */ (by))}>${sign}</button>`)}
       <label><input type="checkbox" checked=${others} onChange=${() => setOthers(!others)} /> show where other positions lie</label>
     </div>
+    <${Stick} camera=${camera} />
+    <${GamepadSettings} />
   </section>`;
 }
 
@@ -176,7 +181,7 @@ function Kept({ camera }) {
   return html`<section class="kept" aria-label=${`Positions of ${name}`}>
     <h2>Positions</h2>
     <form class="store" onSubmit=${submit}>
-      <label>Name <input name="position" required pattern="[a-z0-9][a-z0-9-]*" maxlength="32" autocomplete="off" title="small letters, digits and hyphens" /></label>
+      <label>Name <input name="position" required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autocomplete="off" title="small letters, digits and hyphens" /></label>
       <label>Pace <select name="by"><option value="">the camera's own</option><option value="seconds">seconds</option><option value="speed">speed 1 to 24</option></select></label>
       <label>of <input name="pace" type="number" min="0.1" step="any" inputmode="decimal" /></label>
       <label>Note <input name="note" maxlength="1000" autocomplete="off" /></label>
@@ -223,7 +228,7 @@ function Rename({ position, rename }) {
     if (to && to !== position) rename(position, to);
   }
   if (!open) return html`<button disabled=${!line.alive} onClick=${() => setOpen(true)}>Rename…</button>`;
-  return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} value=${position} required pattern="[a-z0-9][a-z0-9-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
+  return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} value=${position} required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
 }
 
 /** @param {FormData} given @returns {Record<string, number>} */
@@ -241,12 +246,4 @@ function kept(position) {
 /** @param {number} share */
 function clamped(share) {
   return Math.min(1, Math.max(0, share));
-}
-
-// A press that brings a page back to the front is no order: whoever pressed may not have seen what the page shows.
-let hadFocus = document.hasFocus();
-addEventListener("blur", () => (hadFocus = false));
-addEventListener("focus", () => setTimeout(() => (hadFocus = true), 300));
-export function pageHadFocus() {
-  return hadFocus;
 }

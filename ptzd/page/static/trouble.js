@@ -34,7 +34,7 @@ function Sick({ camera }) {
     <h3>${name} <${Marks} camera=${camera} /></h3>
     <p>${doing(camera)}</p>
     ${troubles.length ? html`<ul>${troubles.map((each) => html`<li>⚠ ${each}</li>`)}</ul>` : html`<p>✓ nothing is wrong that it could tell</p>`}
-    ${camera.locks.map((each) => html`<p><b>✕ locked</b> by ${each.by}${each.reason ? `: ${each.reason}` : ""}, since ${new Date(each.since).toLocaleTimeString()}
+    ${camera.locks.map((each) => html`<p>Kept still by ${each.by}${each.reason ? `: ${each.reason}` : ""}, since ${new Date(each.since).toLocaleTimeString()}
       <button disabled=${!line.alive} onClick=${() => ask(`camera/${name}/unlock`, { by: known.who.name, whose: each.by })}>Take off the lock of ${each.by}</button></p>`)}
     <form class="lock" onSubmit=${lock}>
       <label>Who <input name="by" required maxlength="64" autocomplete="off" /></label>
