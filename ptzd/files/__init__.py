@@ -5,7 +5,6 @@ from .names import NAME_PATTERN, checked_name
 from .showedit import (
     Change,
     changed,
-    cue_of,
     edited,
     renumbered,
     replace_text,
@@ -16,12 +15,14 @@ from .showedit import (
 )
 from .showfile import (
     HIGHEST_NUMBER,
+    LONGEST_LABEL,
     LONGEST_SHOW_SECONDS,
     Cue,
     CueMove,
     CueTime,
     ShowFile,
     clock_of_seconds,
+    cue_of,
     cue_time,
     cue_times,
     number_text,

@@ -6,11 +6,10 @@ brackets (`move = [{ camera = … }]`) is changed by tomlkit, which keeps format
 
 from __future__ import annotations
 
-import dataclasses
 import os
 import re
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,6 @@ import tomlkit
 from tomlkit.items import InlineTable
 
 from .showfile import Cue, CueMove, ShowFile, number_text, read_show_text, with_cues
-from .textfile import TextFileError
 from .textlines import KeyPath, key_lines
 
 Value = float | int | str | bool | tuple[str, ...]
@@ -129,15 +127,6 @@ def without_cue(text: str, number: float) -> str:
     lines.require_headings()
     lines.remove_cue(place)
     return _checked(lines.text, [*show.cue[:place], *show.cue[place + 1 :]])
-
-
-def cue_of(table: Mapping[str, Any]) -> Cue:
-    """Return the cue in a table as the file has it, without what is None. Raises TextFileError, without lines."""
-    given = {key: value for key, value in table.items() if value is not None}
-    try:
-        return read_show_text(tomlkit.dumps({"show": {"name": "show"}, "cue": [given]})).cue[0]
-    except TextFileError as error:
-        raise TextFileError(dataclasses.replace(mistake, line=None) for mistake in error.mistakes) from None
 
 
 def _checked(text: str, cues: Sequence[Cue]) -> str:

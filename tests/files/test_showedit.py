@@ -197,7 +197,7 @@ def test_a_show_keeps_its_last_cue_and_no_cue_goes_that_is_not_there() -> None:
 
 def test_what_is_wrong_with_a_cue_is_told_without_lines_that_stand_nowhere() -> None:
     with pytest.raises(TextFileError) as caught:
-        cue_of({"number": 3, "after": "x", "take": None, "move": [{"camera": "left", "position": "door", "sped": 2}]})
+        cue_of({"number": 3, "after": "x", "move": [{"camera": "left", "position": "door", "sped": 2}]})
     told = [(mistake.line, mistake.field) for mistake in caught.value.mistakes]
     assert told == [(None, "cue 3, after"), (None, "cue 3, move 1, sped")]
     assert "did you mean speed" in str(caught.value)
