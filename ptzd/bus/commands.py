@@ -17,13 +17,14 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
+from ptzd.files import LONGEST_LABEL, LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import (
     ONE_LINE,
     AngleRange,
     Box,
     Counts,
+    CueMoves,
     CueNumber,
     Deflection,
     Point,
@@ -35,6 +36,7 @@ from .fields import (
     Turn,
 )
 from .messages import (
+    CuesResult,
     DriveResult,
     ExportResult,
     ForeseenResult,
@@ -47,9 +49,11 @@ from .messages import (
     LocksResult,
     NamedResult,
     PlacesResult,
+    RehearsedResult,
     Result,
     StandbyResult,
     StoreResult,
+    WrittenResult,
 )
 
 LONGEST_ID = 64  # characters
@@ -529,6 +533,64 @@ class LoadCommand(Command):
     results = (LoadResult,)
 
 
+class ListCommand(Command):
+    """Ask for the cues of the show that is loaded, as they are written."""
+
+    on = "cue/list"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (CuesResult,)
+
+
+class WriteCommand(Command):
+    """Write a cue into the show file, with the fields that it has there; nothing moves."""
+
+    on = "cue/write"
+    examples = (
+        '{"number": 12.5, "after": 20, "take": "left", "moves": [{"camera": "right", "position": "hands"}]}',
+        '{"number": 12.5, "on_call": true, "expected": 20, "replace": true}',
+    )
+    results = (WrittenResult,)
+
+    number: CueNumber
+    label: str = Field(
+        default="",
+        max_length=LONGEST_LABEL,
+        pattern=ONE_LINE,
+        description=f"one line of text, at most {LONGEST_LABEL} characters",
+    )
+    at: str | None = Field(default=None, description="a time into the show as text, such as 0:12:30")
+    after: float | None = Field(default=None, allow_inf_nan=False, description="seconds after the cue before")
+    on_call: Switch = False
+    expected: float | None = Field(
+        default=None, allow_inf_nan=False, description="the seconds expected before a cue on call"
+    )
+    take: str | None = Field(default=None, description="the name of the camera that goes on air")
+    switch_on: list[str] = Field(default=[], description="a list of names of cameras that are switched on")
+    moves: CueMoves = []
+    replace: Switch = False
+
+
+class RemoveCommand(Command):
+    """Take a cue out of the show file; nothing moves."""
+
+    on = "cue/remove"
+    examples = ("12.5", '{"number": 12.5}')
+    bare = A_NUMBER
+    results = (WrittenResult,)
+
+    number: CueNumber
+
+
+class RehearseCommand(Command):
+    """Ask which moves of the show that is loaded do not fit, and what would help; nothing moves."""
+
+    on = "show/rehearse"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (RehearsedResult,)
+
+
 COMMANDS: tuple[type[Command], ...] = (
     RecallCommand,
     ForeseeCommand,
@@ -558,4 +620,8 @@ COMMANDS: tuple[type[Command], ...] = (
     HoldCommand,
     ReleaseCommand,
     LoadCommand,
+    ListCommand,
+    WriteCommand,
+    RemoveCommand,
+    RehearseCommand,
 )

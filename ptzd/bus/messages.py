@@ -25,6 +25,7 @@ from ptzd.cameras import (
     Way,
 )
 from ptzd.cues import CueState, Gone, ListedCue, Placed
+from ptzd.files import Cue, number_text
 from ptzd.motion import angle_of_view_deg
 from ptzd.positions import HistoryEntry, StoredPosition
 from ptzd.visca import DialectError
@@ -320,6 +321,13 @@ class NotReadyMessage(Alike):
     sentence: str
 
 
+class PlaceMessage(Alike):
+    """Where a camera should stand before a cue, the next one where no other is named."""
+
+    camera: str
+    position: str
+
+
 class CueStateMessage(Report):
     """Where the show stands in its cues."""
 
@@ -333,6 +341,7 @@ class CueStateMessage(Report):
     held: bool
     ready: bool
     not_ready: list[NotReadyMessage]
+    places: list[PlaceMessage]  # where the cameras that the next cue needs are to stand as it comes
     as_of: AwareDatetime
 
     @classmethod
@@ -346,6 +355,7 @@ class CueStateMessage(Report):
             held=state.held,
             ready=state.ready,
             not_ready=[NotReadyMessage.of(one) for one in state.not_ready],
+            places=[PlaceMessage.of(one) for one in state.places],
             as_of=as_of,
         )
 
@@ -437,6 +447,92 @@ class DriveResult(Result):
     warning: str | None  # where that is not known, and the push is a share of the head's fastest
 
 
+class WrittenMoveMessage(Alike):
+    """One move of a cue, with the fields that it has in the show file."""
+
+    camera: str
+    position: str
+    speed: int | None
+    seconds: float | None
+    on_air: bool
+    earliest: float | None
+    latest: float | None
+    spare: bool
+
+
+class WrittenCueMessage(Message):
+    """A cue with the fields that it has in the show file, and what follows from those before it."""
+
+    number: str  # as people write it: 12, 12.5
+    label: str
+    at: str | None  # it comes at this time into the show, or `after` the cue before, or on call
+    after: float | None
+    on_call: bool
+    expected: float | None  # after the cue before, where it comes on call
+    take: str | None
+    switch_on: list[str]
+    moves: list[WrittenMoveMessage]
+    at_seconds: float  # when it is expected, from the start of the show
+    places: list[PlaceMessage]  # where the show wants its cameras before this cue
+
+    @classmethod
+    def of(cls, cue: Cue, at_seconds: float, places: Mapping[str, str]) -> Self:
+        """The message for a cue that comes at this time, with the position of each camera before it."""
+        return cls(
+            number=number_text(cue.number),
+            label=cue.label,
+            at=cue.at,
+            after=cue.after,
+            on_call=cue.on_call is True,
+            expected=cue.expected,
+            take=cue.take,
+            switch_on=list(cue.switch_on),
+            moves=[WrittenMoveMessage.of(move) for move in cue.move],
+            at_seconds=round(at_seconds, 3),
+            places=[PlaceMessage(camera=camera, position=position) for camera, position in places.items()],
+        )
+
+
+class CuesResult(Result):
+    """The `result` of `cue/list`: the show that is loaded, in the order of its cues."""
+
+    show: str
+    label: str
+    on_air: str | None  # the camera that is on air as the show begins
+    cues: list[WrittenCueMessage]
+
+
+class WrittenResult(Result):
+    """The `result` of `cue/write` and `cue/remove`: the show as it is now, and how many cues it has.
+
+    `warnings` name cameras and positions of the cue that there are none of.
+    """
+
+    show: str
+    cues: int
+    warnings: list[str]
+
+
+class ConflictMessage(Message):
+    """One thing of a show that does not fit, and what would help."""
+
+    cue: str | None  # its number; null where it concerns no single cue
+    camera: str | None
+    kind: str
+    sentence: str
+    remedies: list[str]
+
+
+class RehearsedResult(Result):
+    """The `result` of `show/rehearse`, with the cameras, positions and heads that there are now."""
+
+    show: str
+    fits: bool
+    verdict: str
+    reservations: list[str]  # what the figures rest on without being known
+    conflicts: list[ConflictMessage]
+
+
 class LearnResult(Result):
     """The `result` of `camera/NAME/learn`: the head's model as text, and the file that keeps it."""
 
@@ -500,13 +596,6 @@ class StandbyResult(Result):
     def of(cls, started: Iterable[MoveReport]) -> Self:
         """The result for what a standby sent."""
         return cls(started=[StartedMessage.of(one) for one in started])
-
-
-class PlaceMessage(Alike):
-    """Where a camera should stand before the next cue."""
-
-    camera: str
-    position: str
 
 
 class GoResult(Result):

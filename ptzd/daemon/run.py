@@ -7,7 +7,6 @@ import random
 import time
 from collections.abc import Callable
 from contextlib import AsyncExitStack
-from functools import partial
 
 import structlog
 
@@ -16,7 +15,6 @@ from ptzd.bus import Intake
 from ptzd.cameras import CameraSettings
 from ptzd.config import Config
 from ptzd.cues import ONCE_WITHIN_SECONDS
-from ptzd.files import read_show_file
 from ptzd.guard import Keeper
 from ptzd.links import Link
 from ptzd.motion import HeadFileError
@@ -29,6 +27,7 @@ from ptzd.visca import DialectError
 from .daemon import LOOK_AT_IT, Daemon
 from .page import Overheard, open_page
 from .setup import StartError, StoreInUseError, bus_of, calendar, camera_settings, guarded, picture_addresses, show_of
+from .showtext import ShowText
 from .stall import Stall
 
 GUARD_SECONDS = 5.0  # to come to life in
@@ -83,7 +82,8 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             show=show,
             pictures=pictures,
             off_air_untold=config.tally.source == "none",
-            read_show=None if config.show is None else partial(asyncio.to_thread, read_show_file, config.show.file),
+            show_text=None if config.show is None else ShowText(config.show.file),
+            beside=asyncio.to_thread,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )

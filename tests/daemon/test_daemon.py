@@ -35,7 +35,7 @@ from ptzd.bus import (
     tables,
 )
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand
+from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand, RemoveCommand, WriteCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, LearnProgressMessage, Result
 from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
@@ -2046,6 +2046,8 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             house.say("cue/standby")
             house.say("cue/go")
             house.say("cue/places")
+            house.say("cue/list")
+            house.say("show/rehearse")
             house.say("nonsense")
             await asyncio.sleep(2)
             house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
@@ -2070,4 +2072,9 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 promised(f"{name_of(asked.command)}-outcome").validate(message)
                 with_result.add(asked.command)
     assert heard == set(REPORTS) - {LearnProgressMessage}
-    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand, LoadCommand}
+    assert with_result == {command for command in COMMANDS if command.results} - {
+        ImportCommand,
+        LoadCommand,
+        WriteCommand,
+        RemoveCommand,
+    }

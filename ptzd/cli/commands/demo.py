@@ -23,7 +23,7 @@ from ptzd.cli.output import FAILED, say, say_as_it_is, say_json
 from ptzd.cli.sentences import move_line
 from ptzd.logs import log_from
 
-from .demo_evening import Takings, play
+from .demo_evening import EVENING, Takings, play, show_what_is_taken
 from .demo_ports import free_tcp_port
 from .demo_setup import open_theatre, wait_until_up
 from .watch import note
@@ -132,8 +132,12 @@ async def _stay_up(client: Client, broker: BrokerAddress, page: str, as_json: bo
         say(f"The cameras stay up until Ctrl-C. The operator's page is {page} - or, from a second terminal:")
         for command in (watch, recall, publish):
             say_as_it_is(f"  {command}")
+    on_air = EVENING[-1].on_air
+    await client.listen(["cue/state"])
     while True:
         heard = await client.receive()
+        if heard.topic == "cue/state":
+            on_air = await show_what_is_taken(client, heard.payload, on_air)
         if heard.camera is None or not heard.topic.endswith("/move"):
             continue
         if as_json:

@@ -147,5 +147,14 @@ async def play(
     return takings
 
 
+async def show_what_is_taken(client: Client, cues: Payload, on_air: str) -> str:
+    """Stand in for the vision mixer: take what the standing cue takes; return who is on air."""
+    taken = (cues["standing"] or {}).get("take") or on_air
+    if taken != on_air:
+        await client.publish(f"camera/{taken}/tally", {"tally": "program"})
+        await client.publish(f"camera/{on_air}/tally", {"tally": "off"})
+    return str(taken)
+
+
 def _or_none(value: object) -> str:
     return "unknown" if value is None else str(value)

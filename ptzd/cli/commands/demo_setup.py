@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import shutil
 import sys
 from collections.abc import AsyncIterator, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -32,6 +33,7 @@ MOUNT = "balcony-rail"
 LENS = "sensor = [35.9, 24.0]\nfocal_length = [100, 400]\n"  # as the simulated cameras have it
 SEED = 1783  # any: with it, each demo draws the same three heads
 SHOW = Path(__file__).with_name("demo-show.toml")
+CUES = Path(__file__).with_name("demo-cues.toml")
 UP_SECONDS = 15.0
 
 
@@ -132,6 +134,7 @@ def _configuration(
         f'[broker]\nport = {broker_port}\nprotocol = "3.1.1"\n',
         f"[page]\nport = {page_port}\n",
         '[store]\npath = "show.db"\n',
+        '[show]\nfile = "cues.toml"\n',
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
@@ -139,6 +142,7 @@ def _configuration(
             for name, port in zip(CAMERAS, camera_ports, strict=True)
         ),
     ]
+    shutil.copyfile(CUES, folder / "cues.toml")  # it may be written to
     path = folder / "demo.toml"
     path.write_text("\n".join(tables), encoding="utf-8")
     return load_config(path)

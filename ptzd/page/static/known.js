@@ -13,7 +13,8 @@
  *   most_seconds: number|null, warning: string|null, code: string|null, sentence: string|null}} Foreseen
  * @typedef {{number: string, label: string, take: string|null}} Cue
  * @typedef {{show: string, standing: Cue|null, next: Cue|null, standby: boolean, held: boolean, ready: boolean,
- *   not_ready: {camera: string, position: string|null, code: string, sentence: string}[]}} CueState
+ *   not_ready: {camera: string, position: string|null, code: string, sentence: string}[],
+ *   places: {camera: string, position: string}[]}} CueState
  * @typedef {{at: number, who: string, sentence: string, bad: boolean}} Notice
  */
 
@@ -31,6 +32,7 @@ export const known = {
   moves: {},
   /** @type {CueState|null} */
   cue: null,
+  changes: 0, // of what a rehearsal rests on: the cue list, positions, heads, locks
   /** @type {Record<string, {at: number, seen: boolean}>} since when a camera is on air; whether that was seen here */
   onAirSince: {},
   /** @type {Record<string, Record<string, Foreseen>>} */
@@ -42,14 +44,21 @@ export const known = {
 /** @param {string} topic @param {any} payload */
 export function hear(topic, payload) {
   if (topic === "page") Object.assign(known, payload.who === undefined ? {} : { who: { name: payload.who, operates: payload.operates } });
-  else if (topic === "status") known.status = payload;
+  else if (topic === "status") {
+    known.status = payload;
+    known.changes += 1;
+  }
   else if (topic === "cue/state") known.cue = payload;
   else if (topic === "outcome") {
     if (!payload.ok) notice(of(payload.topic), payload.sentence, true);
+    else if (/\/(write|remove|load|learn)$/.test(payload.topic)) known.changes += 1;
   } else {
     const [, camera, what] = topic.split("/");
     if (what === "state") hearState(camera, payload);
-    else if (what === "positions") known.positions[camera] = payload.positions;
+    else if (what === "positions") {
+      known.positions[camera] = payload.positions;
+      known.changes += 1;
+    }
     else if (what === "move") hearMove(camera, payload);
   }
 }
@@ -60,6 +69,7 @@ function hearState(camera, state) {
   const airs = state.tally === "program";
   if (airs && before?.tally !== "program") known.onAirSince[camera] = { at: Date.now(), seen: before !== undefined };
   if (!airs) delete known.onAirSince[camera];
+  if (JSON.stringify(before?.locks) !== JSON.stringify(state.locks)) known.changes += 1;
   known.cameras[camera] = { ...state, heardAt: performance.now() };
 }
 
