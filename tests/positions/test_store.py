@@ -330,4 +330,4 @@ async def test_an_order_holds_over_a_restart_a_new_name_and_a_deletion(
         assert list(store.arranged("gallery")) == ["soloist", "audience", "beams", "choir-wide"]
         with pytest.raises(Refusal, match="no position solist: did you mean soloist"):
             await store.arrange("gallery", ["solist"])
-        assert list(store.arranged("gallery"))[0] == "soloist"
+        assert next(iter(store.arranged("gallery"))) == "soloist"
