@@ -102,6 +102,8 @@ class Command(BaseModel):
 
     # It makes a camera stand still: it waits behind nothing that was sent before, and is done as often as it comes.
     halts: ClassVar[bool] = False
+    # It asks for something and changes nothing.
+    only_asks: ClassVar[bool] = False
     # It is meant for the moment in which it was sent, whatever date it bears.
     momentary: ClassVar[bool] = False
 
@@ -180,6 +182,7 @@ class ForeseeCommand(_AtAPace):
     """Ask what a recall would do now, of one position or (off air) of all; nothing moves."""
 
     on = "camera/NAME/foresee"
+    only_asks = True
     examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}', "")
     may_be_empty = True
     results = (ForeseenResult,)
@@ -400,6 +403,7 @@ class HistoryCommand(Command):
     """Ask for every framing that a position has had."""
 
     on = "camera/NAME/history"
+    only_asks = True
     examples = ('{"position": "choir-wide"}',)
     results = (HistoryResult,)
 
@@ -431,6 +435,7 @@ class ExportCommand(Command):
     """Ask for all positions as text, or for those of one camera; with `stills` their pictures are in it."""
 
     on = "show/export"
+    only_asks = True
     examples = ("{}", '{"camera": "gallery", "stills": true}')
     may_be_empty = True
     results = (ExportResult,)
@@ -537,6 +542,7 @@ class ListCommand(Command):
     """Ask for the cues of the show that is loaded, as they are written."""
 
     on = "cue/list"
+    only_asks = True
     examples = ("", "{}")
     may_be_empty = True
     results = (CuesResult,)
@@ -586,6 +592,7 @@ class RehearseCommand(Command):
     """Ask which moves of the show that is loaded do not fit, and what would help; nothing moves."""
 
     on = "show/rehearse"
+    only_asks = True
     examples = ("", "{}")
     may_be_empty = True
     results = (RehearsedResult,)

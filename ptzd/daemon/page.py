@@ -72,7 +72,7 @@ async def open_page(
                 return Refusal("late", f"this may be older than {limit:g} s, since the connection was bad: ask anew")
             if not daemon.serving:
                 return Refusal("ending", "the daemon is coming to its end; ask again when it is back")
-        if not (command is not None and command.momentary):  # those come many a second
+        if command is None or not (command.only_asks or command.momentary):  # the latter come many a second
             log.info("asked for on the page", who=guest.name, topic=topic)
         daemon.handle(Incoming(whole, payload))
         return None

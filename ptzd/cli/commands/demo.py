@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import shlex
 import shutil
 import sys
+import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -64,12 +66,17 @@ async def _demo(once: bool, as_json: bool, port: int) -> int:
         say("A choir's evening in an old granary: three simulated cameras, the daemon and a broker, all right here.")
     try:
         page_port = free_tcp_port()
+        page = f"http://127.0.0.1:{page_port}/"
         async with open_theatre(port, page_port) as broker, reach(broker) as client:
             await client.require_daemon()
             await wait_until_up(client)
+            if not as_json:
+                say(f"The operator's page, with pictures: {page}")
+                if not once and _has_a_screen():
+                    await asyncio.to_thread(webbrowser.open, page)
             takings = await (_play_as_json(client) if as_json else _play_for_people(client))
             if not once:
-                await _stay_up(client, broker, f"http://127.0.0.1:{page_port}/", as_json)
+                await _stay_up(client, broker, page, as_json)
     except asyncio.CancelledError:
         if not ended_by_hand:
             raise
@@ -129,7 +136,7 @@ async def _stay_up(client: Client, broker: BrokerAddress, page: str, as_json: bo
     if as_json:
         say_json({"event": "ready", "broker": str(broker), "page": page, "recall": recall, "publish": publish})
     else:
-        say(f"The cameras stay up until Ctrl-C. The operator's page is {page} - or, from a second terminal:")
+        say(f"The cameras stay up until Ctrl-C. The operator's page is {page}; or, from a second terminal:")
         for command in (watch, recall, publish):
             say_as_it_is(f"  {command}")
     on_air = EVENING[-1].on_air
@@ -144,6 +151,12 @@ async def _stay_up(client: Client, broker: BrokerAddress, page: str, as_json: bo
             say_json({"event": "move", "camera": heard.camera, **heard.payload})
         else:
             say(move_line(heard.camera, heard.payload))
+
+
+def _has_a_screen() -> bool:
+    """Whether somebody sits here who would see a browser open."""
+    graphical = sys.platform == "darwin" or any(os.environ.get(one) for one in ("DISPLAY", "WAYLAND_DISPLAY"))
+    return graphical and sys.stdout.isatty()
 
 
 def _called() -> str:

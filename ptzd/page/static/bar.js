@@ -48,8 +48,8 @@ function Next() {
     <h2>Next${cue.held ? " (held)" : ""}</h2>
     <div>
       ${next ? html`<p><b>${next.number}</b> ${next.label} ${next.take ? html`<span>takes ${next.take}${onAir(known.cameras[next.take]) ? ", which is on air" : ""}</span>` : null}</p>
-        ${cue.places.length ? html`<p class="where">${cue.places.map((place) => html`<span>${cue.not_ready.some((each) => each.camera === place.camera) ? "✗" : "✓"} ${place.camera} in ${place.position}</span> `)}</p>` : null}
-        ${cue.not_ready.map((each) => html`<p class="not-ready">✗ ${each.camera}${each.position ? ` to ${each.position}` : ""}: ${each.sentence}</p>`)}
+        ${cue.places.some(isThere) ? html`<p class="where">${cue.places.filter(isThere).map((place) => html`<span>✓ ${place.camera} in ${place.position}</span> `)}</p>` : null}
+        ${cue.not_ready.map((each) => html`<p class="not-ready">✗ <b>${each.camera}</b>${each.position ? ` to ${each.position}` : ""}: ${each.sentence}</p>`)}
         ${cue.ready ? html`<p class="ready">✓ ready</p>` : null}` : html`<p>no more cues</p>`}
     </div>
     <div class="deeds">
@@ -59,6 +59,11 @@ function Next() {
       <button disabled=${!line.alive} onClick=${hold} aria-pressed=${cue.held}>${cue.held ? "Release" : "Hold"} <kbd>H</kbd></button>
     </div>
   </section>`;
+}
+
+/** @param {{camera: string, position: string}} place of the next cue */
+function isThere(place) {
+  return !known.cue?.not_ready.some((each) => each.camera === place.camera);
 }
 
 function mayGo() {
