@@ -15,11 +15,10 @@ from pathlib import Path
 
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import STATUS_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.cue_lines import CUE_STATE, go_lines, state_lines
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEYS, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
-
-from .cue import CUE_STATE, go_lines, state_lines
 
 GRAIN_SECONDS = 0.1  # of the times that are kept: people aren't more exact
 LAST_WORDS_SECONDS = 0.5  # in which the last key's outcome is still heard
