@@ -144,6 +144,7 @@ async def play(
                 f"The daemon told no end of the moves of {', '.join(sorted(pending.values()))} "
                 f"within {ROUND_SECONDS:.0f} s; try again."
             ) from None
+    await client.publish(f"camera/{on_air}/tally", {"tally": "off"})  # whoever looks around afterwards may move it
     return takings
 
 
