@@ -11,18 +11,25 @@ import sys
 import textwrap
 import time
 from contextlib import AsyncExitStack
+from datetime import UTC, datetime
 from functools import partial
+from io import BytesIO
 from pathlib import Path
 
 import aiomqtt
+import numpy as np
 import psutil
 import pytest
 from page_theatre import Theatre, open_before_a_page, open_browser
+from PIL import Image
 from playwright.async_api import Page
 from processes import Processes, free_udp_ports, write_config
 from taps import Tap
 
+from ptzd.cameras import Framing
 from ptzd.cli.commands.demo_ports import free_tcp_port
+from ptzd.positions import PositionStore, StoredPosition
+from ptzd.visca import load_dialect
 
 pytestmark = pytest.mark.bench
 
@@ -74,6 +81,15 @@ TAP = """([camera, position]) => {
     const at = performance.timeOrigin + performance.now();
     tile.click();
     return at / 1000;
+}"""
+
+
+# Whether all tiles are there, and all of their stills that are in sight have been drawn.
+SEEN = """(count) => {
+    const tiles = [...document.querySelectorAll(".tile")];
+    const inSight = tiles.filter((each) => each.getBoundingClientRect().top < innerHeight);
+    const seen = inSight.map((each) => each.querySelector("img"));
+    return tiles.length === count && seen.every((each) => each && each.complete && each.naturalWidth > 0);
 }"""
 
 
@@ -143,6 +159,59 @@ async def test_a_tap_is_a_packet_nearly_as_soon_as_a_recall_over_mqtt_and_pages_
     )
     assert by_tap <= 1.5 * alone
     assert cost <= 1.1
+
+
+@pytest.mark.parametrize("positions", [200])
+async def test_two_hundred_positions_with_stills_open_nearly_as_soon_as_one(
+    tmp_path: Path, mosquitto_broker: object, positions: int
+) -> None:
+    """Until all stills in sight are drawn; the one and the many in turn, in a browser that keeps nothing."""
+    broker_port: int = mosquitto_broker.port  # type: ignore[attr-defined]
+    took: dict[int, list[float]] = {}
+    async with AsyncExitStack() as opened, Processes() as processes:
+        browser = await opened.enter_async_context(open_browser())
+        addresses = {}
+        for count in (1, positions):
+            folder, first, page_port = tmp_path / str(count), free_udp_ports(1), free_tcp_port()
+            folder.mkdir()
+            await fill(folder / "show.db", count)
+            await processes.simulator(first, 1)
+            await processes.daemon(write_config(folder, broker_port, [first], base=f"of-{count}", page_port=page_port))
+            addresses[count] = f"http://127.0.0.1:{page_port}/"
+        for count, address in [*addresses.items()] * 6:
+            context = await browser.new_context(viewport={"width": 1366, "height": 900})
+            page = await context.new_page()
+            began = time.monotonic()
+            await page.goto(address)
+            await page.wait_for_function(SEEN, arg=count)
+            took.setdefault(count, []).append(time.monotonic() - began)
+            await context.close()
+    one, many = (statistics.median(took[count][1:]) for count in (1, positions))
+    print(f"\n{positions} positions with stills open in {many:.2f} s, one in {one:.2f} s: {many / one:.1f}")
+    assert many <= 4 * one
+
+
+async def fill(path: Path, count: int) -> None:
+    """Make a store with that many positions, each with a still of noise: as many bytes as a picture of a hall has."""
+    rng = np.random.default_rng(1783)
+    async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
+        for number in range(count):
+            position = StoredPosition(
+                "camera-0",
+                f"shot-{number:03}",
+                Framing(number, 0, 0, 8192, "manual"),
+                "nibble4-51",
+                None,
+                None,
+                "",
+                datetime.now(UTC),
+                scales=load_dialect("nibble4-51").scales,
+            )
+            jpeg = BytesIO()
+            noise = rng.integers(0, 255, (45, 80, 3), dtype=np.uint8)
+            Image.fromarray(noise).resize((320, 180)).save(jpeg, "JPEG")
+            await store.store(position)
+            assert await store.keep_still(position, jpeg.getvalue())
 
 
 async def test_pictures_of_four_cameras_at_ten_a_second_cost_less_than_half_a_core(
