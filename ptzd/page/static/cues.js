@@ -185,8 +185,8 @@ function Editor({ draft, cues, setDraft, close }) {
       <label class="wide">Label <input maxlength="200" autocomplete="off" value=${draft.label} onInput=${input((value) => set({ label: value }))} /></label>
       <label>Comes <select value=${draft.when} onChange=${input((value) => set({ when: /** @type {"after"|"at"|"call"} */ (value) }))}>
         <option value="call">on call</option><option value="after">after the cue before</option><option value="at">at a time into the show</option></select></label>
-      ${draft.when === "at" ? html`<label>Time <input required pattern="([0-9]{1,2}:)?[0-5]?[0-9]:[0-5][0-9](\\.[0-9]{1,3})?" title="hours:minutes:seconds, such as 0:12:30" size="8" value=${draft.at} onInput=${input((value) => set({ at: value }))} /></label>`
-        : html`<label>${draft.when === "call" ? "Expected after, seconds" : "Seconds"} <input required type="number" min="0" max="86400" step="any" value=${draft.seconds} onInput=${input((value) => set({ seconds: value }))} /></label>`}
+      ${draft.when === "at" ? html`<label key="at">Time <input required pattern="([0-9]{1,2}:)?[0-5]?[0-9]:[0-5][0-9](\\.[0-9]{1,3})?" title="hours:minutes:seconds, such as 0:12:30" size="8" value=${draft.at} onInput=${input((value) => set({ at: value }))} /></label>`
+        : html`<label key="seconds">${draft.when === "call" ? "Expected after, seconds" : "Seconds"} <input required type="number" min="0" max="86400" step="any" value=${draft.seconds} onInput=${input((value) => set({ seconds: value }))} /></label>`}
       <label>Takes <select value=${draft.take} onChange=${input((value) => set({ take: value }))}>
         <option value="">none: who is on air stays</option>${names(draft.take).map((name) => html`<option value=${name}>${name}</option>`)}</select></label>
     </div>
