@@ -44,6 +44,8 @@ async def test_a_cue_is_written_by_keyboard_from_what_stands_now(
         await page.keyboard.press("Tab")
     await page.get_by_label("on air, leaves with the cue").focus()
     await page.keyboard.press("g")  # it runs no cue while one is written
+    await page.get_by_text("With the cue as it is written here, not yet saved").wait_for()
+    await page.get_by_role("form", name="New cue").get_by_text("gallery is on air from cue 8").wait_for()
     await tab_to(page, "Save the new cue")
     await page.keyboard.press("Enter")
 
