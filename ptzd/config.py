@@ -24,7 +24,7 @@ from pydantic import (
 )
 
 from ptzd.bus import Topics
-from ptzd.cameras import reach_of
+from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
 from ptzd.links import LinkAddress, parse_link
 from ptzd.pictures import checked_url
@@ -156,9 +156,9 @@ Name = Annotated[str, AfterValidator(checked_name)]
 NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
 OwnFile = Annotated[Path, Field(strict=False), AfterValidator(_beside)]
 ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
-Degrees = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+Degrees = Annotated[float, Field(ge=-360, le=360)]
 Edges = Annotated[tuple[Degrees, Degrees], AfterValidator(_edges)]
-Millimetres = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+Millimetres = Annotated[float, Field(gt=0, le=1000)]
 
 
 class _Table(BaseModel):
@@ -197,7 +197,6 @@ class RecallConfig(_Table):
         default=2.0,
         gt=0,
         le=60,
-        allow_inf_nan=False,
         description="the age in seconds past which a recall is refused, more than 0 and at most 60",
     )
 
@@ -249,6 +248,13 @@ class WindowConfig(_Table):
 
     pan_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
     tilt_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
+
+
+class SecondsAcrossConfig(_Table):
+    """How fast a grip is: `seconds_across` of a camera."""
+
+    fine: float = Field(default=USUAL_SECONDS_ACROSS.fine, ge=0.3, le=60, description="seconds from 0.3 to 60")
+    fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
 class CameraConfig(_Table):
@@ -303,6 +309,10 @@ class CameraConfig(_Table):
     ) = Field(default=None, description=_FOCAL_LENGTH)
     mount: Name = Field(
         default="tripod", description="a short name of what the head stands on", examples=["balcony-rail"]
+    )
+    seconds_across: SecondsAcrossConfig = Field(
+        default=SecondsAcrossConfig(),
+        description="a table of the seconds that a full push by hand takes across the picture, { fine = 7, fast = 2 }",
     )
     overhead: bool = Field(default=False, description="true where the camera hangs over people, else false")
     window: Annotated[WindowConfig, AfterValidator(_inside_reach)] | None = Field(

@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import shutil
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ptzd.cli.client import Client
+import pytest
+
+from ptzd.cli.client import Client, reach
 from ptzd.cli.commands.demo_ports import free_tcp_port
+from ptzd.cli.commands.demo_setup import open_theatre, wait_until_up
+
+if TYPE_CHECKING:
+    from playwright.async_api import Browser
+
+# Nothing of the browser's own is to reach for a network.
+AT_HOME = (
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
+    *("--disable-component-update", "--disable-sync"),
+)
 
 
 @dataclass
@@ -45,9 +59,9 @@ class Theatre:
                 self.moves.append(dict(heard.payload))
             self._more.set()
 
-    async def say(self, topic: str, payload: Mapping[str, object]) -> None:
-        """Send a command, as somebody else than the page."""
-        await self._client.publish(topic, payload)
+    async def say(self, topic: str, payload: Mapping[str, object]) -> str:
+        """Send a command, as somebody else than the page; return its id."""
+        return await self._client.publish(topic, payload)
 
     async def until(self, holds: Callable[[], object], seconds: float = 15.0) -> None:
         """Return once something holds; fails where it does not come to that."""
@@ -70,7 +84,8 @@ class Theatre:
         for name in self.states:
             await self.say(f"camera/{name}/tally", {"tally": "off"})
         await self.until(lambda: all(state["tally"] == "off" for state in self.states.values()))
-        await self.say(f"camera/{camera}/recall", {"position": position})
+        sent = await self.say(f"camera/{camera}/recall", {"position": position})
+        await self.until(lambda: any((move["id"], move["phase"]) == (sent, "settled") for move in self.moves))
         await self.until_at_rest(camera, position)
         await self.say(f"camera/{camera}/tally", {"tally": tally})
         await self.until(lambda: self.states[camera]["tally"] == tally)
@@ -109,3 +124,32 @@ async def cuttable(to_port: int) -> AsyncIterator[Cut]:
         for task in list(tasks):
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@asynccontextmanager
+async def open_before_a_page() -> AsyncIterator[Theatre]:
+    """The demo's production, without its evening."""
+    page_port = free_tcp_port()
+    async with open_theatre(free_tcp_port(), page_port) as broker, reach(broker) as client:
+        await wait_until_up(client)
+        theatre = Theatre(page_port, client)
+        hearing = asyncio.create_task(theatre.listen())
+        await theatre.until(lambda: len(theatre.states) == 3)
+        yield theatre
+        hearing.cancel()
+
+
+@asynccontextmanager
+async def open_browser() -> AsyncIterator[Browser]:
+    """Chromium without a window. Without it the test is skipped, or fails where PTZD_REQUIRE_TOOLS=1."""
+    from playwright.async_api import async_playwright
+
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        if os.environ.get("PTZD_REQUIRE_TOOLS") == "1":
+            pytest.fail("chromium is not installed, and PTZD_REQUIRE_TOOLS=1 wants it")
+        pytest.skip("chromium is not installed")
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path=chromium, args=AT_HOME)
+        yield browser
+        await browser.close()

@@ -86,6 +86,10 @@ class Desk:
     def cues(self) -> dict[str, Any]:
         return [message for topic, message in self.heard if topic == "cue/state"][-1]
 
+    def last(self, topic: str) -> dict[str, Any]:
+        """What was said last on a topic."""
+        return [message for said, message in self.heard if said == topic][-1]
+
     def stands_at(self) -> tuple[str | None, str | None]:
         """The number of the last cue that was run, and of the next."""
         standing, upcoming = (self.cues()[each] for each in ("standing", "next"))
@@ -169,6 +173,26 @@ def test_a_pace_is_given_and_taken_away_and_framing_and_history_stay(tmp_path: P
         assert {each["position"]["pan_counts"] for each in entries} == {PAN["solo"]}
         refused = await desk.ask("camera/left/pace", position="sol", speed=6)
         assert "camera left" in refused["sentence"] and "did you mean solo?" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_recall_is_foretold_as_it_then_goes(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "wide")
+        foreseen = (await desk.ask("camera/left/foresee"))["result"]
+        told = {each["position"]: each for each in foreseen["recalls"]}
+        assert [name for name, each in told.items() if each["stands"]] == ["wide"]
+        assert foreseen["on_air"] is False
+        await desk.recall("left", "door")
+        predicted = desk.last("camera/left/move")["predicted_seconds"]
+        assert told["door"]["predicted_seconds"] == pytest.approx(predicted, abs=0.02)
+        desk.house.say("camera/left/tally", "program")
+        assert (await desk.ask("camera/left/foresee"))["code"] == "on-air"
+        (seen,) = (await desk.ask("camera/left/foresee", position="solo", seconds=6.0))["result"]["recalls"]
+        assert seen["predicted_seconds"] > 5.9
+        (short,) = (await desk.ask("camera/left/foresee", position="solo", seconds=0.1))["result"]["recalls"]
+        assert (short["code"], short["predicted_seconds"]) == ("too-short", None)
 
     at_the_desk(tmp_path, scene)
 

@@ -37,6 +37,7 @@ from .fields import (
 )
 from .messages import (
     CuesResult,
+    DriveResult,
     ExportResult,
     ForeseenResult,
     GoResult,
@@ -51,6 +52,7 @@ from .messages import (
     RehearsedResult,
     Result,
     StandbyResult,
+    StoreResult,
     WrittenResult,
 )
 
@@ -190,6 +192,7 @@ class StoreCommand(_AtAPace):
 
     on = "camera/NAME/store"
     examples = ("choir-wide", '{"position": "choir-wide", "replace": true}')
+    results = (StoreResult,)
 
     note: str = Field(
         default="", max_length=LONGEST_NOTE, pattern=ONE_LINE, description="one line of text, at most 1000 characters"
@@ -198,10 +201,14 @@ class StoreCommand(_AtAPace):
 
 
 class DriveCommand(_Moving):
-    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest."""
+    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest.
+
+    With a `grip`, 1 goes across the picture in a set time, and halves or doubles it in that, whatever the lens shows.
+    """
 
     on = "camera/NAME/drive"
-    examples = ('{"pan": 0.5, "tilt": -0.2}',)
+    examples = ('{"pan": 0.5, "tilt": -0.2}', '{"pan": 1, "grip": "fine"}')
+    results = (DriveResult,)
     answer = "outcome-if-asked"  # drives come many a second
     momentary = True
 
@@ -209,6 +216,7 @@ class DriveCommand(_Moving):
     tilt: Deflection = 0.0
     zoom: Deflection = 0.0
     focus: Deflection = 0.0
+    grip: Literal["fine", "fast"] | None = Field(default=None, description='"fine" or "fast"')
     sent_at: SentAt | None = None
 
 
@@ -359,6 +367,15 @@ class RenameCommand(Command):
     to: PositionName
 
 
+class ArrangeCommand(Command):
+    """Put the positions into an order, by which they have their numbers; those that are not named come behind."""
+
+    on = "camera/NAME/arrange"
+    examples = ('{"positions": ["choir-wide", "soloist"]}',)
+
+    positions: list[PositionName] = Field(max_length=10_000, description="names of positions, each once")
+
+
 class DeleteCommand(Command):
     """Take a position away; its history stays."""
 
@@ -411,12 +428,15 @@ class LearnCommand(Command):
 
 
 class ExportCommand(Command):
-    """Ask for all positions as text."""
+    """Ask for all positions as text, or for those of one camera; with `stills` their pictures are in it."""
 
     on = "show/export"
-    examples = ("{}",)
+    examples = ("{}", '{"camera": "gallery", "stills": true}')
     may_be_empty = True
     results = (ExportResult,)
+
+    camera: PositionName | None = Field(default=None, description="a camera's name, or nothing for all")
+    stills: Switch = False
 
 
 class ImportCommand(Command):
@@ -589,6 +609,7 @@ COMMANDS: tuple[type[Command], ...] = (
     TallyCommand,
     PaceCommand,
     RenameCommand,
+    ArrangeCommand,
     DeleteCommand,
     RevertCommand,
     HistoryCommand,

@@ -233,6 +233,9 @@ class PositionMessage(Message):
     seconds: float | None
     note: str
     stored_at: AwareDatetime
+    still: (
+        int | None
+    )  # the number of the picture that is kept of it, unlike that of any other picture; null without one
 
     @classmethod
     def of(cls, position: StoredPosition, settings: CameraSettings) -> Self:
@@ -262,11 +265,12 @@ class PositionMessage(Message):
             seconds=position.seconds,
             note=position.note,
             stored_at=position.stored_at,
+            still=position.still,
         )
 
 
 class PositionsMessage(Report):
-    """What is stored, in the order of the names."""
+    """What is stored, in the order in which it was arranged, and then in that of the names."""
 
     on = "camera/NAME/positions"
     retained = True
@@ -416,6 +420,13 @@ class HistoryResult(Result):
         )
 
 
+class StoreResult(Result):
+    """The `result` of `camera/NAME/store`: whether a picture is kept with the position."""
+
+    still: bool
+    warning: str | None = None  # why there is none, where the camera has a picture address
+
+
 class NamedResult(Result):
     """The `result` of `camera/NAME/rename` and `camera/NAME/delete`."""
 
@@ -427,6 +438,13 @@ class LoadResult(Result):
 
     show: str
     cues: int
+
+
+class DriveResult(Result):
+    """The `result` of `camera/NAME/drive` with a `grip`."""
+
+    seconds_across: float | None  # the picture, that a full push of pan takes; null where nobody knows how wide it is
+    warning: str | None  # where that is not known, and the push is a share of the head's fastest
 
 
 class WrittenMoveMessage(Alike):

@@ -103,7 +103,7 @@ class Daemon:
             )
             for name, (settings, link) in links.items()
         }
-        self.seen = Seen(self.cameras, pictures or Pictures({}))
+        self.seen = Seen(self.cameras, pictures or Pictures({}), store)
         self._answers = Answers(bus)
         self._cues = Cues(
             show,
@@ -118,7 +118,9 @@ class Daemon:
             spawn=self._spawn,
             once_within_seconds=once_within_seconds,
         )
-        self._positions = Positions(cameras=self.cameras, kept=store, bus=bus, calendar=calendar, cues=self._cues)
+        self._positions = Positions(
+            cameras=self.cameras, kept=store, bus=bus, calendar=calendar, cues=self._cues, seen=self.seen
+        )
         self._moves = Moves(
             cameras=self.cameras,
             recalls=recalls,

@@ -22,6 +22,7 @@ from ptzd.bus.commands import (
     UnlockCommand,
 )
 from ptzd.bus.messages import (
+    DriveResult,
     ForeseenMessage,
     ForeseenResult,
     LearnEstimate,
@@ -117,11 +118,21 @@ class Moves:
         self.cues.stopped(camera)
 
     @handles(DriveCommand)
-    def drive(self, asked: Asked[DriveCommand], camera: Camera) -> None:
+    def drive(self, asked: Asked[DriveCommand], camera: Camera) -> DriveResult | None:
         wanted = asked.what
-        camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus)
+        camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus, grip=wanted.grip)
         if wanted.pan or wanted.tilt or wanted.zoom or wanted.focus:  # not where a drive ends
             self.cues.driven(camera.name)
+        if wanted.grip is None:
+            return None
+        seconds = camera.seconds_across(wanted.grip)
+        return DriveResult(
+            seconds_across=None if seconds is None else round(seconds, 2),
+            warning=f"nobody knows how wide the picture of camera {camera.name} is, so it goes at shares of the head's "
+            "fastest: name its sensor and focal_length in the configuration"
+            if seconds is None
+            else None,
+        )
 
     @handles(TallyCommand)
     def tally(self, asked: Asked[TallyCommand], camera: Camera) -> None:

@@ -56,8 +56,8 @@ class PageError(Exception):
 class Pictures(Protocol):
     """Where pictures come from."""
 
-    async def now(self, camera: str) -> tuple[str, bytes] | None:
-        """Return what a camera sees, as media type and bytes; None where it has no picture. Raises Refusal."""
+    async def now(self, camera: str) -> tuple[str, bytes]:
+        """Return what a camera sees, or a drawing in its place, as media type and bytes. Raises Refusal."""
 
     async def still(self, camera: str, position: str, number: int | None) -> tuple[str, bytes] | None:
         """Return what was kept of a position, or of the framing of this number in its history. Raises Refusal."""
@@ -153,7 +153,7 @@ class _Page:
         response.set_cookie(
             COOKIE, self._access.cookie(guest), httponly=True, samesite="Strict", secure=self._secure, path="/"
         )
-        return response
+        raise response
 
     async def _picture(self, request: web.Request) -> web.StreamResponse:
         self._require_guest(request)

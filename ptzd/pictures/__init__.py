@@ -2,3 +2,5 @@
 
 from .address import PictureAddress, checked_url
 from .fetching import Picture, Pictures
+from .memory import MemoryPictures
+from .still import LARGEST_STILL_BYTES, opened, still_of

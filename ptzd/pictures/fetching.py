@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import base64
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from ptzd.refusal import Refusal
 
@@ -26,7 +27,10 @@ LARGEST_BYTES = 4_000_000  # several times what a camera makes of 1920 × 1080
 PAUSE_SECONDS = 0.1  # between two fetches from one camera
 PAUSE_AFTER_FAILURE_SECONDS = 1.0
 _CHUNK_BYTES = 65_536
+_THREAD = ThreadPoolExecutor(max_workers=1, thread_name_prefix="ptzd-pictures")
 _JPEG_BEGINS, _JPEG_ENDS = b"\xff\xd8\xff", b"\xff\xd9"  # SOI with the next marker, and EOI (ITU-T T.81, table B.1)
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +75,10 @@ class Pictures:
         finally:
             if pictures._session is not None:
                 await pictures._session.close()
+
+    async def beside(self, work: Callable[[], T]) -> T:
+        """Do work on pictures in the one thread that there is for it: nothing of a camera's motion waits for it."""
+        return await asyncio.get_running_loop().run_in_executor(_THREAD, work)
 
     def has(self, camera: str) -> bool:
         """Whether a camera has an address for pictures."""

@@ -382,7 +382,7 @@ def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
     assert run(auto()) == "auto"
 
 
-def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
+def test_the_zoom_is_driven_to_the_side_where_there_is_more_room_and_stopped_before_it_is_driven_again() -> None:
     async def scene() -> None:
         async with rigged(seed=6) as rig:
             await rig.ready()
@@ -391,6 +391,7 @@ def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
 
             def tell(progress: Progress) -> None:
                 if progress.doing == "zoom by hand":
+                    assert not zoom.moving(loop.time())
                     began = zoom.position(loop.time())
                     loop.call_later(0.5, lambda: drives.append((began, zoom.position(loop.time()))))
 

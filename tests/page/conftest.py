@@ -2,50 +2,23 @@
 
 from __future__ import annotations
 
-import asyncio
-import os
-import shutil
 from collections.abc import AsyncIterator
 
-import pytest
 import pytest_asyncio
-from page_theatre import Theatre
-from playwright.async_api import Browser, BrowserContext, Page, async_playwright
-
-from ptzd.cli.client import reach
-from ptzd.cli.commands.demo_ports import free_tcp_port
-from ptzd.cli.commands.demo_setup import open_theatre, wait_until_up
-
-# Nothing of the browser's own is to reach for a network.
-AT_HOME = (
-    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
-    *("--disable-component-update", "--disable-sync"),
-)
+from page_theatre import Theatre, open_before_a_page, open_browser
+from playwright.async_api import Browser, BrowserContext, Page
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def theatre() -> AsyncIterator[Theatre]:
-    page_port = free_tcp_port()
-    async with open_theatre(free_tcp_port(), page_port) as broker, reach(broker) as client:
-        await wait_until_up(client)
-        theatre = Theatre(page_port, client)
-        hearing = asyncio.create_task(theatre.listen())
-        await theatre.until(lambda: len(theatre.states) == 3)
+    async with open_before_a_page() as theatre:
         yield theatre
-        hearing.cancel()
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def browser() -> AsyncIterator[Browser]:
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        if os.environ.get("PTZD_REQUIRE_TOOLS") == "1":
-            pytest.fail("chromium is not installed, and PTZD_REQUIRE_TOOLS=1 wants it")
-        pytest.skip("chromium is not installed")
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=chromium, args=AT_HOME)
+    async with open_browser() as browser:
         yield browser
-        await browser.close()
 
 
 @pytest_asyncio.fixture(loop_scope="module")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from math import atan, degrees, radians, tan
 
 import pytest
 from page_theatre import Theatre, cuttable
@@ -112,15 +113,44 @@ async def test_keys_nudge_by_a_hundredth_of_the_picture_and_add_up(theatre: Thea
     assert after["tilt_deg"] - before["tilt_deg"] == pytest.approx(0.05 * before["view_height_deg"], rel=0.06, abs=0.04)
 
 
+@pytest.mark.parametrize(("to", "corner"), [((0.75, 0.4), None), ((0.55, 0.2), (0.95, 0.6))])
+async def test_what_is_pointed_at_comes_to_the_middle_and_a_frame_fills_the_picture(
+    theatre: Theatre, page: Page, to: tuple[float, float], corner: tuple[float, float] | None
+) -> None:
+    """Against a pinhole in the plane of pan: x half widths right of the middle lie atan(x tan(w / 2)) off."""
+    await theatre.open_with("off")
+    before = theatre.states["gallery"]
+    await page.get_by_role("button", name="Set-up").click()
+    surface = page.locator("svg.aims")
+    box = await surface.bounding_box()
+    assert box is not None
+    await page.mouse.move(box["x"] + to[0] * box["width"], box["y"] + to[1] * box["height"])
+    await page.mouse.down()
+    if corner is not None:
+        await page.mouse.move(box["x"] + corner[0] * box["width"], box["y"] + corner[1] * box["height"], steps=4)
+    await page.mouse.up()
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
+    after = theatre.states["gallery"]
+    half_width = tan(radians(before["view_width_deg"] / 2))
+    middle = 2 * (to[0] if corner is None else (to[0] + corner[0]) / 2) - 1
+    assert after["pan_deg"] - before["pan_deg"] == pytest.approx(degrees(atan(middle * half_width)), abs=0.15)
+    part = 1 if corner is None else corner[0] - to[0]
+    assert tan(radians(after["view_width_deg"] / 2)) == pytest.approx(part * half_width, rel=0.03)
+
+
 async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await page.get_by_role("button", name="Set-up").click()
+    await page.keyboard.press("Shift+ArrowUp")
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
     await page.get_by_label("Name", exact=True).fill("beams")
     await page.get_by_label("Pace").select_option("seconds")
     await page.get_by_label("of", exact=True).fill("6")
     await page.get_by_label("Note").fill("above the choir")
     await page.get_by_role("button", name="Store what is seen").click()
-    row = page.locator(".rows > li", has_text="beams")
+    row = page.locator(".rows > li", has=page.locator(".called", has_text="beams"))
     await row.get_by_text("6 s").wait_for()
     await page.keyboard.press("Shift+ArrowUp")
     await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
@@ -133,7 +163,7 @@ async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(th
     await row.get_by_role("button", name="Rename…").click()
     await page.get_by_label("New name of beams").fill("rafters")
     await page.keyboard.press("Enter")
-    row = page.locator(".rows > li", has_text="rafters")
+    row = page.locator(".rows > li", has=page.locator(".called", has_text="rafters"))
     await row.get_by_role("button", name="History…").click()
     await row.get_by_role("button", name="Bring back").last.click()
     await row.get_by_role("button", name="Delete").click()
@@ -143,6 +173,14 @@ async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(th
     await row.wait_for(state="detached")
 
 
+async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, page: Page) -> None:
+    await page.get_by_role("button", name="Set-up").click()
+    await page.get_by_role("button", name="Move soloist up").click()
+    await page.locator(".rows > li").nth(1).get_by_text("2 soloist").wait_for()
+    await page.get_by_role("button", name="Undo: the order before").click()
+    await page.locator(".rows > li").nth(2).get_by_text("3 soloist").wait_for()
+
+
 async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await page.get_by_role("button", name="Trouble").click()
@@ -150,11 +188,12 @@ async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre
     await gallery.get_by_label("Who").fill("the rigger")
     await gallery.get_by_label("Why").fill("a hand in the yoke")
     await gallery.get_by_role("button", name="Stop and lock gallery").click()
-    await gallery.get_by_text("locked by the rigger: a hand in the yoke").wait_for()
+    await gallery.get_by_text("⚠ locked by the rigger: a hand in the yoke").wait_for()
     await page.get_by_role("button", name="Show").click()
     await page.keyboard.press("2")
     await page.get_by_role("status").get_by_text("locked").wait_for()
-    assert theatre.states["gallery"]["position"] == "choir-wide"
+    assert theatre.moves[-1]["phase"] == "refused"
+    await theatre.until_at_rest("gallery", "choir-wide")
     await page.get_by_role("button", name="Trouble").click()
     await gallery.get_by_role("button", name="Take off the lock of the rigger").click()
     await theatre.until(lambda: theatre.states["gallery"]["locks"] == [])
@@ -185,6 +224,7 @@ async def test_a_gamepad_drives_the_chosen_camera_while_its_button_is_held(
     theatre: Theatre, context: BrowserContext, tally: str, buttons: list[int], moves: bool
 ) -> None:
     await theatre.open_with(tally)
+    stood = theatre.states["gallery"]["pan_deg"]
     await context.add_init_script(GAMEPAD)
     page = await context.new_page()
     await page.goto(theatre.address)
@@ -200,12 +240,14 @@ async def test_a_gamepad_drives_the_chosen_camera_while_its_button_is_held(
     await page.evaluate("pad.buttons[4].pressed = false")
     await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)  # told, not run out
     await theatre.until_at_rest("gallery")
-    assert theatre.states["gallery"]["pan_deg"] > 0.6  # to the right
+    assert theatre.states["gallery"]["pan_deg"] > stood  # to the right
 
 
 async def held_stick(theatre: Theatre, page: Page) -> None:
     """Hold the stick of the page drawn to the right."""
     await page.get_by_role("button", name="Set-up").click()
+    await page.get_by_text("stands in choir-wide").wait_for()
+    await page.locator("svg.aims").wait_for()
     box = await page.locator(".plate").bounding_box()
     assert box is not None
     await page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
@@ -235,7 +277,7 @@ async def test_a_network_cut_in_a_drive_stops_the_head_and_what_comes_late_moves
 ) -> None:
     await theatre.open_with("off")
     async with cuttable(theatre.port) as cut:
-        page = await browser.new_page()
+        page = await browser.new_page(viewport={"width": 1366, "height": 768})
         await page.goto(f"http://127.0.0.1:{cut.port}/")
         await held_stick(theatre, page)
         cut.whole.clear()

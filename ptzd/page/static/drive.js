@@ -7,12 +7,13 @@ import { known, onAir } from "./known.js";
 
 const EACH_MS = 100;
 
-/** @typedef {{pan: number, tilt: number, zoom: number}} Deflection each -1 to 1; right, up and tighter are positive */
+/** @typedef {{pan: number, tilt: number, zoom: number}} Deflection each -1 to 1 of the grip; right, up and tighter are positive */
 
 let camera = "";
 /** @type {Deflection} */
 let wanted = { pan: 0, tilt: 0, zoom: 0 };
 let timer = 0;
+let fine = false;
 
 /**
  * Drive the chosen camera from now on, or let it go.
@@ -41,7 +42,15 @@ export function letGo() {
 
 function say() {
   if (!line.alive || desk.chosen !== camera) letGo();
-  else line.send(`camera/${camera}/drive`, wanted);
+  else line.send(`camera/${camera}/drive`, { ...wanted, grip: fine ? "fine" : "fast" });
+}
+
+/**
+ * Whether a full push crosses the picture slowly, or fast.
+ * @param {boolean} finely
+ */
+export function hold(finely) {
+  fine = finely;
 }
 
 addEventListener("blur", letGo);

@@ -172,6 +172,14 @@ function Kept({ camera }) {
     const answer = await ask(`camera/${name}/rename`, { position, to });
     if (answer.ok) setUndo({ words: `call it ${position} again`, topic: "rename", payload: { position: to, to: position } });
   }
+  /** @param {number} index @param {number} by */
+  async function shift(index, by) {
+    const before = positions.map((each) => each.name);
+    const after = [...before];
+    [after[index], after[index + by]] = [after[index + by], after[index]];
+    const answer = await ask(`camera/${name}/arrange`, { positions: after });
+    if (answer.ok) setUndo({ words: "the order before", topic: "arrange", payload: { positions: before } });
+  }
   /** @param {string} position */
   async function look(position) {
     const answer = await ask(`camera/${name}/history`, { position });
@@ -204,6 +212,8 @@ function Kept({ camera }) {
           <button disabled=${!line.alive} onClick=${() => recall(name, position.name)}>Recall</button>
           <button disabled=${!still} onClick=${() => setReplacing({ position: position.name, payload: { position: position.name, ...kept(position), replace: true } })}>Replace…</button>
           <${Rename} position=${position.name} rename=${rename} />
+          <button disabled=${!line.alive || index === 0} aria-label=${`Move ${position.name} up`} onClick=${() => shift(index, -1)}>▲</button>
+          <button disabled=${!line.alive || index === positions.length - 1} aria-label=${`Move ${position.name} down`} onClick=${() => shift(index, 1)}>▼</button>
           <button disabled=${!line.alive} onClick=${() => look(position.name)}>History…</button>
           <button disabled=${!line.alive} onClick=${() => remove(position.name)}>Delete</button>
         </span>

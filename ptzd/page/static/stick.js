@@ -2,7 +2,7 @@
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
 import { line } from "./desk.js";
-import { drive, letGo, shaped } from "./drive.js";
+import { drive, hold, letGo, shaped } from "./drive.js";
 import { pageHadFocus } from "./focus.js";
 import { onAir } from "./known.js";
 import { settings } from "./settings.js";
@@ -15,6 +15,7 @@ export function Stick({ camera }) {
   const held = useRef(false);
   const [at, setAt] = useState([0, 0]);
   const [consented, setConsented] = useState(false);
+  const [fine, setFine] = useState(false);
   const airs = onAir(camera);
 
   /** @param {PointerEvent} event */
@@ -49,6 +50,7 @@ export function Stick({ camera }) {
     <div class="plate" ref=${plate} aria-hidden="true" onPointerDown=${down} onPointerMove=${follow} onPointerUp=${up}
       onPointerCancel=${up} onLostPointerCapture=${up}><span style=${{ left: `${50 + 42 * at[0]}%`, top: `${50 + 42 * at[1]}%` }}></span></div>
     <p class="hint">Press and draw away from the middle: it moves until let go.</p>
+    <label><input type="checkbox" checked=${fine} onChange=${() => { setFine(!fine); hold(!fine); }} /> fine grip</label>
     <button ...${zoomer(0.5)} disabled=${!line.alive} tabindex="-1">tighter, while held</button>
     <button ...${zoomer(-0.5)} disabled=${!line.alive} tabindex="-1">wider, while held</button>
     ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented} onChange=${() => setConsented(!consented)} /> ${camera.camera} is on air: drive it all the same</label>` : null}
