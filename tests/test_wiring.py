@@ -582,6 +582,27 @@ def test_what_does_not_fit_is_told_at_its_cue_and_no_longer_once_that_is_mended(
     with_a_file(tmp_path, scene)
 
 
+def test_a_cue_is_rehearsed_before_it_is_written(tmp_path: Path) -> None:
+    moves = [{"camera": "right", "position": "wide"}]
+
+    async def scene(desk: Desk, file: Path) -> None:
+        for after, late in ((0, True), (0.5, True), (20, False)):
+            cue = {"number": 3, "after": after, "take": "right", "moves": moves}
+            found = (await desk.ask("show/rehearse", cue=cue))["result"]["conflicts"]
+            assert late == any((each["cue"], each["kind"]) == ("3", "taken-unsettled") for each in found), after
+        for wrong, words in (
+            ({"number": 3}, "not said when"),
+            ({"number": "third", "after": 1}, "up to three decimals"),
+            ({"number": 1.5, "at": "9:00:00", "sped": 1}, "sped"),
+        ):
+            refused = await desk.ask("show/rehearse", cue=wrong)
+            assert (refused["code"], words in refused["sentence"]) == ("invalid", True), refused
+        assert file.read_text() == COMMENTED
+        assert len((await desk.ask("cue/list"))["result"]["cues"]) == 2
+
+    with_a_file(tmp_path, scene)
+
+
 def test_without_a_show_there_is_no_list_to_write(tmp_path: Path) -> None:
     async def scene(desk: Desk) -> None:
         cue = {"number": 1, "after": 1}

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
 from pydantic_core import PydanticCustomError
 
 from ptzd.files import LONGEST_LABEL, LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
@@ -589,13 +589,17 @@ class RemoveCommand(Command):
 
 
 class RehearseCommand(Command):
-    """Ask which moves of the show that is loaded do not fit, and what would help; nothing moves."""
+    """Ask which moves of the show do not fit, as it is loaded or would be with a cue; nothing moves."""
 
     on = "show/rehearse"
     only_asks = True
-    examples = ("", "{}")
+    examples = ("", '{"cue": {"number": 12.5, "after": 20, "take": "left"}}')
     may_be_empty = True
     results = (RehearsedResult,)
+
+    cue: dict[str, JsonValue] | None = Field(
+        default=None, description='a cue as cue/write takes it, such as {"number": 12.5, "after": 20}'
+    )
 
 
 COMMANDS: tuple[type[Command], ...] = (

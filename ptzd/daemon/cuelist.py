@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping, Set
+from contextlib import suppress
 from functools import partial
 from typing import Any
 
@@ -13,12 +14,14 @@ from ptzd.bus.messages import ConflictMessage, CuesResult, RehearsedResult, Writ
 from ptzd.cameras import Camera
 from ptzd.cues import cue_list, stands_before_each
 from ptzd.files import (
+    Cue,
     ShowFile,
     TextFileError,
     cue_of,
     cue_times,
     number_text,
     read_show_text,
+    show_with,
     unknown_names,
     with_cue,
     without_cue,
@@ -75,16 +78,7 @@ class CueList:
     @handles(WriteCommand)
     async def write(self, asked: Asked[WriteCommand]) -> WrittenResult:
         what = asked.what
-        fields = what.model_dump(include={"label", "at", "after", "expected", "take", "switch_on"})
-        table = {"number": float(what.number), **_given(fields)}
-        if what.on_call:
-            table["on_call"] = True
-        if what.moves:
-            table["move"] = [_given(move) for move in what.moves]
-        try:
-            cue = cue_of(table)
-        except TextFileError as error:
-            raise _invalid(error) from None
+        cue = _cue(what.model_dump(exclude={"id", "replace"}))
         if not what.replace and any(each.number == cue.number for each in self._show.cue):
             raise Refusal(
                 "cue-exists",
@@ -109,6 +103,8 @@ class CueList:
     async def rehearse(self, asked: Asked[RehearseCommand]) -> RehearsedResult:
         async with self._rehearsing:
             show = self._show
+            if asked.what.cue is not None:
+                show = await self._beside(partial(_with, show, asked.what.cue))
             if unknown := self._unknown(show):
                 return RehearsedResult(
                     show=show.show.name,
@@ -174,9 +170,29 @@ class CueList:
         }
 
 
+def _cue(fields: Mapping[str, Any]) -> Cue:
+    """Return a cue from the fields that a command has for it. Raises Refusal."""
+    table = _given(fields)
+    with suppress(KeyError, ValueError, TypeError):
+        table["number"] = float(table["number"])
+    if isinstance(moves := table.pop("moves", None), list):
+        table["move"] = [_given(move) if isinstance(move, dict) else move for move in moves]
+    try:
+        return cue_of(table)
+    except TextFileError as error:
+        raise _invalid(error) from None
+
+
 def _given(fields: Mapping[str, Any]) -> dict[str, Any]:
     """What the file has of some fields: none where nothing is said."""
-    return {name: value for name, value in fields.items() if value not in (None, "", [])}
+    return {name: value for name, value in fields.items() if value or (value == 0 and value is not False)}
+
+
+def _with(show: ShowFile, fields: Mapping[str, Any]) -> ShowFile:
+    try:
+        return show_with(show, _cue(fields))
+    except TextFileError as error:
+        raise _invalid(error) from None
 
 
 def _edited(text: str, edit: Callable[[str], str]) -> tuple[str, ShowFile]:
@@ -195,9 +211,8 @@ def _edited(text: str, edit: Callable[[str], str]) -> tuple[str, ShowFile]:
 
 
 def _invalid(error: TextFileError) -> Refusal:
-    """What is wrong with a show that is not written: it has no lines yet."""
-    mistakes = "; ".join(f"{mistake.field}: {mistake.sentence}" for mistake in error.mistakes)
-    return Refusal("invalid", f"nothing is written: {mistakes}")
+    """What is wrong with a cue that is not written: it has no lines yet."""
+    return Refusal("invalid", "; ".join(f"{mistake.field}: {mistake.sentence}" for mistake in error.mistakes))
 
 
 def _written(show: ShowFile, warnings: list[str]) -> WrittenResult:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import sys
 import time
 from collections.abc import Callable
 from contextlib import AsyncExitStack
@@ -31,6 +32,9 @@ from .showtext import ShowText
 from .stall import Stall
 
 GUARD_SECONDS = 5.0  # to come to life in
+# After which a thread that sums lets the event loop go on. With Python's own 5 ms, whatever came during a rehearsal
+# waited 5.4 ms (median) and up to 17; so it is 0.8 and 2.3, measured with 480 cues.
+SWITCH_SECONDS = 0.0005
 
 log = structlog.get_logger()
 
@@ -45,6 +49,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
     Raises StartError if it can't start, HeldElsewhere where another daemon runs below its base, and NotAtRestError, in
     the place of either or of the cancellation, where a camera was not seen to come to rest.
     """
+    sys.setswitchinterval(SWITCH_SECONDS)
     async with AsyncExitStack() as stack:
         try:
             store = await stack.enter_async_context(PositionStore.open(config.store.path, calendar=calendar))

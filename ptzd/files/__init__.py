@@ -29,6 +29,7 @@ from .showfile import (
     read_show_file,
     read_show_text,
     show_schema,
+    show_with,
     unknown_names,
 )
 from .stands import Stands, in_order

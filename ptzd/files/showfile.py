@@ -231,6 +231,13 @@ def cue_of(table: Mapping[str, Any]) -> Cue:
     return read_tables(show, ShowFile, lambda raw: _across(raw, None)).cue[0]
 
 
+def show_with(show: ShowFile, cue: Cue) -> ShowFile:
+    """Return a show with a cue at the place of its number, in place of the one that has it. Raises TextFileError."""
+    cues = sorted([*(each for each in show.cue if each.number != cue.number), cue], key=lambda each: each.number)
+    tables = show.model_copy(update={"cue": tuple(cues)}).model_dump(mode="json", exclude_unset=True)
+    return read_tables(tables, ShowFile, lambda raw: _across(raw, None))
+
+
 def unknown_names(show: ShowFile, known: Positions) -> Iterator[tuple[int | None, str]]:
     """Yield each camera and position of a show that is not among those known: the place of its cue, and a sentence.
 

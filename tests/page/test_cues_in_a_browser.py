@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from axe_playwright_python.async_playwright import Axe
 from page_theatre import Theatre
 from playwright.async_api import BrowserContext, Page
+
+# W3C, Web Content Accessibility Guidelines 2.2, levels A and AA, as far as a program (axe-core) can tell.
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -40,6 +44,8 @@ async def test_a_cue_is_written_by_keyboard_from_what_stands_now(
         await page.keyboard.press("Tab")
     await page.get_by_label("on air, leaves with the cue").focus()
     await page.keyboard.press("g")  # it runs no cue while one is written
+    await page.get_by_text("With the cue as it is written here, not yet saved").wait_for()
+    await page.get_by_role("form", name="New cue").get_by_text("gallery is on air from cue 8").wait_for()
     await tab_to(page, "Save the new cue")
     await page.keyboard.press("Enter")
 
@@ -79,9 +85,14 @@ async def test_what_can_not_be_written_is_said_in_the_editor_and_the_draft_stays
     await form.get_by_role("alert").get_by_text("there is a cue 3 already").wait_for()
     await form.get_by_label("Number").fill("2.5")
     await form.get_by_label("Comes").select_option("at")
-    await form.get_by_label("Time").fill("0:00:01")
+    await form.get_by_role("textbox", name="Time").fill("0:00:01")
     await page.keyboard.press("Enter")
     await form.get_by_role("alert").get_by_text("can't come before the one before it").wait_for()
+    await press(page, "Add a move")
+    await page.set_viewport_size({"width": 360, "height": 800})
+    found = await Axe().run(page, options={"runOnly": {"type": "tag", "values": TAGS}})
+    assert [(each["id"], [node["html"][:120] for node in each["nodes"]]) for each in found.response["violations"]] == []
+    assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "it must be scrolled sideways"
     await press(page, "Leave it as it was")
     await form.wait_for(state="detached")
     assert await page.get_by_role("article").count() == 8

@@ -115,8 +115,14 @@ export function fieldsOfDraft(draft) {
       ...(move.latest === "" ? {} : { latest: Number(move.latest) }),
       ...(move.spare ? { spare: true } : {}),
     })),
-    ...(draft.was ? { replace: true } : {}),
   };
+}
+
+/** @param {Draft} draft @param {Cue[]} cues whether nothing is missing, and no other cue has its number */
+export function complete(draft, cues) {
+  const free = draft.was !== null || !cues.some((each) => Number(each.number) === Number(draft.number));
+  const comes = draft.when === "at" ? draft.at : draft.seconds;
+  return free && draft.number !== "" && comes !== "" && draft.moves.every((move) => move.position && (!move.by || move.pace !== ""));
 }
 
 /** @param {Cue} cue the fields of the command that writes it as it is listed */

@@ -1,85 +1,117 @@
 // The view of the cue list: the cues as they are written, what does not fit in them, and one at a time to be written.
 
 import { html, useEffect, useRef, useState } from "./vendor/preact-htm.js";
-import { draftOf, fieldsOf, fieldsOfDraft, freshDraft, moveOf } from "./cuedraft.js";
+import { complete, draftOf, fieldsOf, fieldsOfDraft, freshDraft, moveOf } from "./cuedraft.js";
 import { ask, changed, line } from "./desk.js";
 import { cameraNames, known, notice } from "./known.js";
 
 const GATHER_MS = 200; // what changes within is asked for together
+const WRITING_MS = 500; // a pause in writing
 
 /**
  * @typedef {import("./cuedraft.js").Cue} Cue
+ * @typedef {import("./cuedraft.js").Draft} Draft
+ * @typedef {import("./cuedraft.js").Move} Move
  * @typedef {{cue: string|null, camera: string|null, kind: string, sentence: string, remedies: string[]}} Conflict
  * @typedef {{show: string, label: string, on_air: string|null, cues: Cue[]}} List
  * @typedef {{fits: boolean, verdict: string, reservations: string[], conflicts: Conflict[]}} Rehearsal
  * @typedef {{words: string, topic: string, payload: Record<string, unknown>}} Undo
  */
 
-// What was asked for last, and the count of changes that it was asked at: what is older is not shown as though it held.
-const asked = {
-  /** @type {List|null} */ list: null,
-  /** @type {Rehearsal|null} */ rehearsal: null,
-  why: "", // there is no list, or no rehearsal
-  at: -1,
-};
+/** @type {{list: List|null, why: string}} what was asked for last, or why there is none */
+const listed = { list: null, why: "" };
 
-async function look() {
-  const at = known.changes;
-  const listed = await ask("cue/list");
-  asked.list = listed.ok ? listed.result : null;
-  asked.why = listed.ok ? "" : listed.sentence ?? "";
-  changed();
-  if (!listed.ok) return;
-  const found = await ask("show/rehearse");
-  asked.rehearsal = found.ok ? found.result : null;
-  asked.why = found.ok ? "" : found.sentence ?? "";
-  asked.at = at;
+/**
+ * The last rehearsal: of which draft it is ("" is none), and the count of changes that it was asked at. What is of another
+ * one, or older, is not shown as though it held.
+ * @type {{found: Rehearsal|null, why: string, of: string, at: number}}
+ */
+const rehearsed = { found: null, why: "", of: "", at: -1 };
+
+/** @type {string|null} the fields of the draft to be rehearsed; "" without one, null while it is not complete */
+let wanted = "";
+let rehearsing = false;
+
+/**
+ * What is written here, kept while another view is open; a new cue stands below the one of number `after`.
+ * @type {{draft: Draft|null, after: string, undo: Undo|null}}
+ */
+const writing = { draft: null, after: "", undo: null };
+
+/** @param {Partial<typeof writing>} part */
+function write(part) {
+  Object.assign(writing, part);
   changed();
 }
 
+async function look() {
+  const answer = await ask("cue/list");
+  listed.list = answer.ok ? answer.result : null;
+  listed.why = answer.ok ? "" : answer.sentence ?? "";
+  changed();
+}
+
+async function rehearse() {
+  if (rehearsing) return; // it goes on by itself with what is wanted then
+  rehearsing = true;
+  while (line.alive && wanted !== null && !holds()) {
+    const [of, at] = [wanted, known.changes];
+    const answer = await ask("show/rehearse", of ? { cue: JSON.parse(of) } : {});
+    Object.assign(rehearsed, { found: answer.ok ? answer.result : null, why: answer.ok ? "" : answer.sentence ?? "", of, at });
+    changed();
+  }
+  rehearsing = false;
+}
+
+/** Whether what was rehearsed is what is seen here. */
+function holds() {
+  return line.alive && rehearsed.at === known.changes && rehearsed.of === wanted;
+}
+
 export function Cues() {
-  const [draft, setDraft] = useState(/** @type {import("./cuedraft.js").Draft|null} */ (null));
-  const [undo, setUndo] = useState(/** @type {Undo|null} */ (null));
-  const [after, setAfter] = useState(""); // the cue below which the draft of a new one stands
+  const { draft, after, undo } = writing;
   useEffect(() => {
     if (!line.alive) return undefined;
     const timer = setTimeout(() => void look(), GATHER_MS);
     return () => clearTimeout(timer);
   }, [known.changes, line.alive]);
+  const list = listed.list;
+  wanted = draft === null ? "" : complete(draft, list?.cues ?? []) ? JSON.stringify(fieldsOfDraft(draft)) : null;
+  useEffect(() => {
+    const timer = setTimeout(() => void rehearse(), draft === null ? GATHER_MS : WRITING_MS);
+    return () => clearTimeout(timer);
+  }, [known.changes, line.alive, wanted]);
 
-  const list = asked.list;
-  if (!list) return html`<main class="cues"><p>${asked.why || "The cues are asked for …"}</p></main>`;
+  if (!list) return html`<main class="cues"><p>${listed.why || "The cues are asked for …"}</p></main>`;
   const { cues } = list;
 
   /** @param {Undo} next */
   async function take(next) {
-    setUndo(null);
+    write({ undo: null });
     const answer = await ask(next.topic, next.payload);
     if (!answer.ok) notice("undo", answer.sentence ?? "", true);
   }
   /** @param {Cue} cue */
   async function remove(cue) {
     const answer = await ask("cue/remove", { number: cue.number });
-    if (answer.ok) setUndo({ words: `bring cue ${cue.number} back`, topic: "cue/write", payload: fieldsOf(cue) });
+    if (answer.ok) write({ undo: { words: `bring cue ${cue.number} back`, topic: "cue/write", payload: fieldsOf(cue) } });
   }
   /** @param {string} number the new cue comes after this one; "" for the end */
   function begin(number) {
-    setAfter(number);
-    setDraft(freshDraft(cues, number === "" ? cues.length : cues.findIndex((each) => each.number === number) + 1));
+    write({ after: number, draft: freshDraft(cues, number === "" ? cues.length : cues.findIndex((each) => each.number === number) + 1) });
   }
   /** @param {Undo|null} next */
   function close(next) {
     const back = draft?.was ? `Edit cue ${draft.was.number}` : `New cue after cue ${after}`;
-    if (next) setUndo(next);
-    setDraft(null);
+    write({ draft: null, undo: next ?? undo });
     setTimeout(() => /** @type {HTMLElement|null} */ (document.querySelector(`[aria-label="${back}"]`) ?? document.querySelector(".cues .deeds button"))?.focus(), 0);
   }
   const beside = draft?.was?.number ?? after;
   const below = cues.some((each) => each.number === beside); // else it is a new one, or its cue is gone
-  const editor = draft && html`<${Editor} key=${draft.was?.number ?? "new"} draft=${draft} cues=${cues} setDraft=${setDraft} close=${close} />`;
+  const editor = draft && html`<${Editor} key=${draft.was?.number ?? "new"} draft=${draft} cues=${cues} close=${close} />`;
   return html`<main class="cues">
     <h2>${list.label || list.show}</h2>
-    <${Verdict} />
+    ${draft ? null : html`<${Verdict} />`}
     <p class="deeds">
       <button disabled=${!line.alive || draft !== null} onClick=${() => begin("")}>New cue from what stands now…</button>
       ${undo ? html`<button disabled=${!line.alive} onClick=${() => void take(undo)}>Undo: ${undo.words}</button>` : null}
@@ -88,25 +120,22 @@ export function Cues() {
     <ol class="list" aria-label="Cues">
       ${cues.map((cue) => html`<li key=${cue.number} class=${known.cue?.next?.number === cue.number ? "next-one" : ""}>
         ${draft?.was?.number === cue.number ? editor : html`<${Listed} cue=${cue} busy=${draft !== null}
-          edit=${() => setDraft(draftOf(cue))} insert=${() => begin(cue.number)} remove=${() => void remove(cue)} />`}
+          edit=${() => write({ draft: draftOf(cue) })} insert=${() => begin(cue.number)} remove=${() => void remove(cue)} />`}
         ${draft && !draft.was && after === cue.number ? editor : null}
       </li>`)}
     </ol>
   </main>`;
 }
 
-/** Whether what was rehearsed still holds. */
-function holds() {
-  return asked.at === known.changes && asked.rehearsal !== null && line.alive;
-}
-
 function Verdict() {
-  const found = asked.rehearsal;
+  const found = rehearsed.found;
   if (!line.alive) return html`<p>not connected: what stands here is old</p>`;
-  if (asked.at === known.changes && asked.why) return html`<p class="wrong">⚠ not rehearsed: ${asked.why}</p>`;
-  if (!found || !holds()) return html`<p role="status">it is being rehearsed …</p>`;
+  if (wanted === null) return html`<p role="status">not rehearsed until the cue is complete</p>`;
+  if (!holds()) return html`<p role="status">it is being rehearsed …</p>`;
+  if (!found) return html`<p class="wrong" role="status">⚠ not rehearsed: ${rehearsed.why}</p>`;
   const general = found.conflicts.filter((each) => each.cue === null);
   return html`<div role="status">
+    ${wanted ? html`<p>With the cue as it is written here, not yet saved:</p>` : null}
     <p class=${found.fits ? "ready" : "wrong"}>${found.fits ? "✓" : "⚠"} ${found.verdict}</p>
     ${general.map((each) => html`<p class="wrong">⚠ ${each.sentence}</p>`)}
     ${found.reservations.map((each) => html`<p class="hint">${each}</p>`)}
@@ -135,26 +164,25 @@ function Listed({ cue, busy, edit, insert, remove }) {
 
 /** @param {{number: string}} properties */
 function Conflicts({ number }) {
-  const found = holds() ? asked.rehearsal?.conflicts.filter((each) => each.cue === number) ?? [] : [];
-  return found.map((each) => html`<div class="conflict"><p class="wrong">⚠ ${each.sentence}</p>
+  const found = holds() ? rehearsed.found?.conflicts ?? [] : [];
+  return found.filter((each) => each.cue === number).map((each) => html`<div class="conflict"><p class="wrong">⚠ ${each.sentence}</p>
     ${each.remedies.length ? html`<ul>${each.remedies.map((way) => html`<li>→ ${way}</li>`)}</ul>` : null}</div>`);
 }
 
 /**
  * One cue, to be written.
- * @param {{draft: import("./cuedraft.js").Draft, cues: Cue[], setDraft: (draft: import("./cuedraft.js").Draft) => void,
- *   close: (undo: Undo|null) => void}} properties
+ * @param {{draft: Draft, cues: Cue[], close: (undo: Undo|null) => void}} properties
  */
-function Editor({ draft, cues, setDraft, close }) {
+function Editor({ draft, cues, close }) {
   const [wrong, setWrong] = useState("");
   const form = /** @type {{current: HTMLFormElement|null}} */ (useRef(null));
   const number = draft.number;
   useEffect(() => {
     form.current?.querySelector("input")?.focus();
   }, []);
-  /** @param {Partial<import("./cuedraft.js").Draft>} part */
-  const set = (part) => setDraft({ ...draft, ...part });
-  /** @param {number} index @param {Partial<import("./cuedraft.js").Move>} part */
+  /** @param {Partial<Draft>} part */
+  const set = (part) => write({ draft: { ...draft, ...part } });
+  /** @param {number} index @param {Partial<Move>} part */
   const setMove = (index, part) => set({ moves: draft.moves.map((move, each) => (each === index ? { ...move, ...part } : move)) });
 
   /** @param {SubmitEvent} event */
@@ -166,7 +194,7 @@ function Editor({ draft, cues, setDraft, close }) {
       set({ was: now ?? null });
       return;
     }
-    const answer = await ask("cue/write", fieldsOfDraft(draft));
+    const answer = await ask("cue/write", { ...fieldsOfDraft(draft), ...(draft.was ? { replace: true } : {}) });
     if (!answer.ok) {
       setWrong(answer.sentence ?? "");
       return;
@@ -185,8 +213,8 @@ function Editor({ draft, cues, setDraft, close }) {
       <label class="wide">Label <input maxlength="200" autocomplete="off" value=${draft.label} onInput=${input((value) => set({ label: value }))} /></label>
       <label>Comes <select value=${draft.when} onChange=${input((value) => set({ when: /** @type {"after"|"at"|"call"} */ (value) }))}>
         <option value="call">on call</option><option value="after">after the cue before</option><option value="at">at a time into the show</option></select></label>
-      ${draft.when === "at" ? html`<label>Time <input required pattern="([0-9]{1,2}:)?[0-5]?[0-9]:[0-5][0-9](\\.[0-9]{1,3})?" title="hours:minutes:seconds, such as 0:12:30" size="8" value=${draft.at} onInput=${input((value) => set({ at: value }))} /></label>`
-        : html`<label>${draft.when === "call" ? "Expected after, seconds" : "Seconds"} <input required type="number" min="0" max="86400" step="any" value=${draft.seconds} onInput=${input((value) => set({ seconds: value }))} /></label>`}
+      ${draft.when === "at" ? html`<label key="at">Time <input required pattern="([0-9]{1,2}:)?[0-5]?[0-9]:[0-5][0-9](\\.[0-9]{1,3})?" title="hours:minutes:seconds, such as 0:12:30" size="8" value=${draft.at} onInput=${input((value) => set({ at: value }))} /></label>`
+        : html`<label key="seconds">${draft.when === "call" ? "Expected after, seconds" : "Seconds"} <input required type="number" min="0" max="86400" step="any" value=${draft.seconds} onInput=${input((value) => set({ seconds: value }))} /></label>`}
       <label>Takes <select value=${draft.take} onChange=${input((value) => set({ take: value }))}>
         <option value="">none: who is on air stays</option>${names(draft.take).map((name) => html`<option value=${name}>${name}</option>`)}</select></label>
     </div>
@@ -197,13 +225,14 @@ function Editor({ draft, cues, setDraft, close }) {
       ${names(...draft.switchOn).map((name) => html`<label><input type="checkbox" checked=${draft.switchOn.includes(name)}
         onChange=${() => set({ switchOn: draft.switchOn.includes(name) ? draft.switchOn.filter((each) => each !== name) : [...draft.switchOn, name] })} /> ${name}</label> `)}</details>
     <div role="alert">${wrong ? html`<p class="wrong">✗ ${wrong}</p>` : null}</div>
-    <${Conflicts} number=${draft.was ? number : ""} />
+    <${Verdict} />
+    <${Conflicts} number=${String(Number(number))} />
     <p class="deeds"><button class="yes" disabled=${!line.alive}>Save${draft.was ? "" : " the new cue"}</button>
       <button type="button" onClick=${() => close(null)}>Leave it as it was</button></p>
   </form>`;
 }
 
-/** @param {{move: import("./cuedraft.js").Move, index: number, set: (index: number, part: Partial<import("./cuedraft.js").Move>) => void, remove: () => void}} properties */
+/** @param {{move: Move, index: number, set: (index: number, part: Partial<Move>) => void, remove: () => void}} properties */
 function MoveFields({ move, index, set, remove }) {
   const stored = (known.positions[move.camera] ?? []).map((each) => each.name);
   const positions = move.position && !stored.includes(move.position) ? [move.position, ...stored] : stored;
