@@ -179,7 +179,7 @@ def _become_a_command(near: socket.socket) -> None:
     os.chdir(folder)
     time.tzset()
     random.seed()
-    sys.argv[1:] = arguments
+    sys.argv[:] = ["-c", *arguments]  # as where `python -c` starts it
 
 
 if __name__ == "__main__":

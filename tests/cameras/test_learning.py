@@ -169,7 +169,9 @@ def test_a_head_that_takes_orders_in_mid_move_is_known_to_go_on_smoothly(head: t
 )
 def test_what_another_head_does_with_orders_in_mid_move_is_learned(habits: Habits, renewal: str) -> None:
     # Where answers are lost, an order is heard twice, and a head that refuses it in mid-move is learned all the same.
-    assert learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model.renewal == renewal
+    model = learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model
+    assert model.renewal == renewal
+    assert model.lens_waits == (habits.sockets == 1), "where one order at a time is taken, the lens waits for the head"
 
 
 def test_a_swing_is_learned_where_the_mount_swings() -> None:
