@@ -227,6 +227,7 @@ class Camera(Doing):
             rng=rng,
             calendar=self._calendar,
             heard=self.contact.take,
+            ask_power=self._watch.ask_power,
         )
 
     def _planned(self, recall: Recall, *, seen: bool) -> MovePlan:
