@@ -8,7 +8,7 @@ import { corners } from "./geometry.js";
 import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 import { Stick } from "./stick.js";
-import { Marks, Question, framing, pace } from "./show.js";
+import { Drifted, Marks, Question, framing, pace } from "./show.js";
 
 const NUDGE = 0.01; // of the picture
 const COARSE = 5; // times that, with Shift
@@ -93,6 +93,7 @@ function Aim({ camera }) {
     </div>
     <p class="doing"><${Marks} camera=${camera} /> ${doing(camera)}${camera.pan_deg === null ? "" : ` · pan ${camera.pan_deg.toFixed(2)}° tilt ${camera.tilt_deg?.toFixed(2)}°`}</p>
     ${troublesOf(camera).map((each) => html`<p class="wrong">⚠ ${each}</p>`)}
+    <${Drifted} camera=${camera} />
     <${Question} camera=${camera.camera} />
     <div class="nudges" role="group" aria-label="Move a little">
       ${[["◀", "left", { right: -NUDGE }], ["▶", "right", { right: NUDGE }], ["▲", "up", { up: NUDGE }], ["▼", "down", { up: -NUDGE }], ["+", "tighter", { tighter: TIGHTER }], ["−", "wider", { tighter: -TIGHTER }]]
