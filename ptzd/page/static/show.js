@@ -49,6 +49,17 @@ export function Marks({ camera }) {
 }
 
 /**
+ * What has drifted, and a trim that is offered: nothing is moved unasked.
+ * @param {{camera: import("./known.js").Camera}} properties
+ */
+export function Drifted({ camera }) {
+  const drift = driftOf(camera);
+  if (!drift) return null;
+  return html`<p class="wrong">⚠ ${drift.sentence}
+    ${drift.trim ? html`<button disabled=${!line.alive} onClick=${() => move(camera.camera, "nudge", { ...drift.trim }, "by that trim")}>Trim it</button>` : null}</p>`;
+}
+
+/**
 
  * The second yes to a move on air.
 
