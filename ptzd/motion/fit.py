@@ -26,6 +26,7 @@ SHAPES_SOUGHT = 8  # the fastest ways tell most of the ramps
 LEAST_ON_RAMPS, MOST_ON_RAMPS = 12, 24  # readings: in all, of one way
 READ_SECONDS = 0.002  # by so much the moments of readings differ
 SHAPE_SHOWS = 0.7  # of the misfit of straight ramps alike: a shape of their own explains the readings that much better
+EXACT_COUNTS = 10.0  # of a swing below which rounding matters more: 0.25 of a count in 2 ms, of one of 2 Hz
 SWINGS_SOUGHT = 5  # the widest of all stops tell pace and damping
 SLOWEST_HERTZ, FASTEST_HERTZ, SWING_STEPS = 0.4, 12.0, 48
 GOLDEN = (sqrt(5.0) - 1.0) / 2.0
@@ -414,7 +415,7 @@ def _least(
     return exp(0.5 * (low + high))
 
 
-Ranges = list[tuple[float, float, float]]  # seconds since the stop, and the least and the most position
+Ranges = list[tuple[float, float, float, float]]  # seconds since the stop, least and most position, and a weight
 
 
 def _visible(readings: Sequence[Reading]) -> list[Reading]:
@@ -427,7 +428,14 @@ def _visible(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _ranges(readings: Sequence[Reading], play: float) -> Ranges:
-    return [(each.seconds, *_range(each.position, play)) for each in readings]
+    """What each reading stands for. While the swing is wide, the moment of a reading matters more than rounding."""
+    ranges: Ranges = []
+    widest = 0.0  # from here on
+    for each in reversed(readings):
+        widest = max(widest, abs(each.position))
+        weight = 1.0 / (1.0 + (widest / EXACT_COUNTS) ** 2)
+        ranges.append((each.seconds, *_range(each.position, play), weight))
+    return ranges[::-1]
 
 
 def _range(position: float, play: float) -> tuple[float, float]:
@@ -467,12 +475,15 @@ def _wave(ranges: Ranges, hertz: float, damping: float, rounds: int) -> tuple[fl
     """Misfit and amplitude of the best wave of one pace and damping through ranges."""
     pace = 2 * pi * hertz
     rate = damping * pace / sqrt(1 - damping**2)
-    wave = [exp(-rate * seconds) * cos(pace * seconds) for seconds, _, _ in ranges]
-    power = sum(each * each for each in wave)
-    wanted = [0.5 * (low + high) for _, low, high in ranges]
-    amplitude = misfit = 0.0
+    wave = [exp(-rate * seconds) * cos(pace * seconds) for seconds, _, _, _ in ranges]
+    weighed = [weight * each for each, (_, _, _, weight) in zip(wave, ranges, strict=True)]
+    power = sum(each * y for each, y in zip(wave, weighed, strict=True))
+    wanted = [0.5 * (low + high) for _, low, high, _ in ranges]
+    amplitude = 0.0
     for _ in range(rounds + 1):
-        amplitude = sum(each * y for each, y in zip(wave, wanted, strict=True)) / power
-        wanted = [min(max(amplitude * each, low), high) for each, (_, low, high) in zip(wave, ranges, strict=True)]
-        misfit = sum((amplitude * each - y) ** 2 for each, y in zip(wave, wanted, strict=True))
-    return misfit, abs(amplitude)
+        amplitude = sum(each * y for each, y in zip(weighed, wanted, strict=True)) / power
+        wanted = [min(max(amplitude * each, low), high) for each, (_, low, high, _) in zip(wave, ranges, strict=True)]
+    off = [
+        weight * (amplitude * each - y) ** 2 for each, y, (_, _, _, weight) in zip(wave, wanted, ranges, strict=True)
+    ]
+    return sum(off), abs(amplitude)
