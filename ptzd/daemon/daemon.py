@@ -106,7 +106,6 @@ class Daemon:
         }
         pictures = pictures or Pictures({})
         self.seen = Seen(self.cameras, pictures, store)
-        self._drift = Drift(self.cameras, pictures, store, bus=bus, calendar=calendar, spawn=self._spawn)
         self._answers = Answers(bus)
         self._cues = Cues(
             show,
@@ -123,6 +122,16 @@ class Daemon:
         )
         self._positions = Positions(
             cameras=self.cameras, kept=store, bus=bus, calendar=calendar, cues=self._cues, seen=self.seen
+        )
+        self._drift = Drift(
+            self.cameras,
+            pictures,
+            store,
+            seen=self.seen,
+            say_positions=self._positions.say,
+            bus=bus,
+            calendar=calendar,
+            spawn=self._spawn,
         )
         self._moves = Moves(
             cameras=self.cameras,

@@ -1,4 +1,7 @@
-"""What a camera shows after a recall, held against the still of the position: told, never corrected unasked."""
+"""What a camera shows after a recall, held against the still of the position: told, never corrected unasked.
+
+A position that came without a still, from a text, gets one as soon as its camera has settled in it.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ from ptzd.pictures import Pictures, Similarity
 from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
 
-from .seen import LATE_SECONDS
+from .seen import LATE_SECONDS, Seen
 
 SEEN_SHIFT = 2 / 640  # of the width; twice what shifts are off where all people have moved (tests/drawn_drifts.py)
 SEEN_SIZE = 0.006  # as much
@@ -29,7 +32,7 @@ log = structlog.get_logger()
 
 
 class Drift:
-    """Looks at a camera after each recall off air that has settled, where there are a picture and a still."""
+    """Looks at a camera after each recall that has settled, where there is a picture; against a still off air alone."""
 
     def __init__(
         self,
@@ -37,6 +40,8 @@ class Drift:
         pictures: Pictures,
         kept: PositionStore,
         *,
+        seen: Seen,
+        say_positions: Callable[[str], None],
         bus: Bus,
         calendar: Callable[[], datetime],
         spawn: Callable[[Coroutine[Any, Any, None]], None],
@@ -44,6 +49,8 @@ class Drift:
         self._cameras = cameras
         self._pictures = pictures
         self._kept = kept
+        self._seen = seen
+        self._say_positions = say_positions
         self._bus = bus
         self._calendar = calendar
         self._spawn = spawn
@@ -53,9 +60,25 @@ class Drift:
         if report.phase is not Phase.SETTLED or report.position is None or not self._pictures.has(report.camera):
             return
         camera, position = self._cameras[report.camera], self._kept.position(report.camera, report.position)
-        if camera.on_air or position is None or position.still is None or report.landing is None:
+        if position is None or report.landing is None:
             return
-        self._spawn(self._look(camera, position, position.still, report.landing))
+        if position.still is None:
+            self._spawn(self._keep_first(camera, position))
+        elif not camera.on_air:
+            self._spawn(self._look(camera, position, position.still, report.landing))
+
+    async def _keep_first(self, camera: Camera, position: StoredPosition) -> None:
+        try:
+            framing = camera.state().framing
+            if framing is None or not self._stands(camera, position):
+                return
+            still = await self._seen.still_standing(camera, framing)
+            if self._stands(camera, position) and await self._kept.keep_still(position, still):
+                self._say_positions(camera.name)
+        except Refusal as refusal:
+            log.info("no still was kept", camera=camera.name, position=position.name, why=refusal.sentence)
+        except Exception:  # a mistake in here must end nothing that moves cameras
+            log.exception("a still could not be kept", camera=camera.name, position=position.name)
 
     async def _look(self, camera: Camera, position: StoredPosition, still: int, landing: Landing) -> None:
         try:

@@ -1963,6 +1963,28 @@ def test_a_store_without_a_picture_is_done_and_says_why_there_is_no_still(
     in_house(tmp_path, scene, pictures=lambda: MemoryPictures({"left": shown}))
 
 
+def test_a_position_from_before_there_was_a_picture_gets_its_still_once_its_camera_has_settled_there(
+    tmp_path: Path,
+) -> None:
+    shades = iter((40, 80))
+
+    async def scene(house: House) -> None:
+        for id in ("first", "again"):
+            house.say("camera/left/recall", {"position": "choir-wide", "id": id})
+            await house.end(id)
+            await asyncio.sleep(5.0)
+            found = await house.daemon.seen.still("left", "choir-wide")
+            assert found is not None
+            assert shade_of(found[1])[1] == 40, "what was kept is not replaced unasked"
+        house.say("camera/left/recall", {"position": "soloist", "id": "left early"})
+        await house.end("left early")
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "back"})
+        await house.end("back")
+        assert await house.daemon.seen.still("left", "soloist") is None
+
+    in_house(tmp_path, scene, pictures=lambda: MemoryPictures({"left": lambda: photograph(next(shades, 80))}))
+
+
 def test_a_camera_that_moves_while_its_picture_is_taken_gets_no_still_and_leaves_at_once(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("camera/left/store", {"position": "solo", "id": "store"})

@@ -63,9 +63,9 @@ function sleep(ms) {
  */
 export function Still({ camera, position }) {
   const [there, setThere] = useState(true);
-  const source = `/still/${camera}/${position.name}?of=${encodeURIComponent(position.stored_at)}`;
+  const source = `/still/${camera}/${position.name}?of=${position.still}`;
   useEffect(() => setThere(true), [source]);
-  return there
+  return there && position.still !== null
     ? html`<img class="still" src=${source} alt="" loading="lazy" draggable=${false} onError=${() => setThere(false)} />`
     : html`<span class="still none">no still</span>`;
 }
