@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from math import atan, degrees
 from typing import Any
 
@@ -192,3 +193,18 @@ def test_without_a_lens_in_the_configuration_shares_of_the_picture_are_refused_a
         assert await ended(rig) == "settled"
 
     play(scene, optics=None)
+
+
+def test_a_camera_that_focuses_by_itself_is_turned_and_zoomed_and_not_focused() -> None:
+    async def scene(rig: Rig, aiming: Aiming) -> None:
+        await rig.recall(Recall("by itself", replace(framing(0, 0, AT_100_MM), focus_mode="auto"), id="by itself"))
+        aiming.nudge(asked(NudgeCommand, focus_counts=100), rig.camera)
+        assert (await rig.end_of("aim")).code == "focus"
+        rig.forget()
+        aiming.nudge(asked(NudgeCommand, pan_deg=2.0, zoom_counts=64), rig.camera)
+        assert await ended(rig) == "settled"
+        there = rig.camera.heading_for()
+        assert (there.focus_mode, there.zoom_counts) == ("auto", AT_100_MM + 64)
+        assert pan_tilt_deg(rig)[0] == pytest.approx(2.0, abs=1.5 * A_COUNT_DEG)
+
+    play(scene)
