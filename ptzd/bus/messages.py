@@ -299,6 +299,33 @@ class LearnProgressMessage(Report):
     promised_seconds: float | None = None  # in all; null until the first look has told how late and slow it is
 
 
+class TrimMessage(Message):
+    """What a nudge by the picture would have to say to bring back what a still shows."""
+
+    right: float
+    up: float
+    tighter: float
+
+
+class DriftMessage(Report):
+    """What a camera shows in a position, held against the position's still; nothing is said where unsure."""
+
+    on = "camera/NAME/drift"
+
+    camera: str
+    position: str
+    still: int
+    drifted: bool  # by more than the head's own steps explain
+    right: float  # so much further right lies what is seen, as a share of the picture's width
+    up: float  # of its height
+    larger: float  # 0.012 where all is 1.2 % larger
+    roll_deg: float  # clockwise
+    sure: float  # the share of the picture that agrees on it, of what could be found again
+    sentence: str | None  # what has changed, and what that may come from, where it has drifted
+    trim: TrimMessage | None  # what would bring it back; nothing is moved unasked
+    as_of: AwareDatetime
+
+
 class CueMessage(Message):
     """A cue, as far as whoever looks at the running show wants to know it."""
 
@@ -653,6 +680,7 @@ REPORTS: tuple[type[Report], ...] = (
     StateMessage,
     MoveMessage,
     PositionsMessage,
+    DriftMessage,
     LearnProgressMessage,
     CueStateMessage,
 )

@@ -32,6 +32,7 @@ from .aiming import Aiming
 from .answers import Answers
 from .cuelist import CueList
 from .cues import Cues
+from .drift import Drift
 from .handling import Brought, handlers_of
 from .moves import Moves
 from .positions import Positions
@@ -103,7 +104,9 @@ class Daemon:
             )
             for name, (settings, link) in links.items()
         }
-        self.seen = Seen(self.cameras, pictures or Pictures({}), store)
+        pictures = pictures or Pictures({})
+        self.seen = Seen(self.cameras, pictures, store)
+        self._drift = Drift(self.cameras, pictures, store, bus=bus, calendar=calendar, spawn=self._spawn)
         self._answers = Answers(bus)
         self._cues = Cues(
             show,
@@ -313,6 +316,7 @@ class Daemon:
             return
         self._answers.moved(report)
         self._cues.heard(report)
+        self._drift.heard(report)
         if report.phase is not Phase.REFUSED:
             log.info(
                 "move",

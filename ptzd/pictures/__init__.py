@@ -3,4 +3,5 @@
 from .address import PictureAddress, checked_url
 from .fetching import Picture, Pictures
 from .memory import MemoryPictures
+from .similarity import Similarity
 from .still import LARGEST_STILL_BYTES, opened, still_of

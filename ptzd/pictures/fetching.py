@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from ptzd.refusal import Refusal
 
 from .address import PictureAddress
+from .comparing import compared_beside
+from .similarity import Similarity
 
 if TYPE_CHECKING:
     from aiohttp import ClientResponse, ClientSession
@@ -79,6 +81,10 @@ class Pictures:
     async def beside(self, work: Callable[[], T]) -> T:
         """Do work on pictures in the one thread that there is for it: nothing of a camera's motion waits for it."""
         return await asyncio.get_running_loop().run_in_executor(_THREAD, work)
+
+    async def compared(self, still: bytes, picture: bytes) -> Similarity | None:
+        """Return how a picture differs from a still; None where nobody can tell."""
+        return await compared_beside(still, picture)
 
     def has(self, camera: str) -> bool:
         """Whether a camera has an address for pictures."""

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from ptzd.refusal import Refusal
 
 from .fetching import Picture, Pictures, T
+from .similarity import Similarity
 
 
 class MemoryPictures(Pictures):
@@ -32,3 +33,8 @@ class MemoryPictures(Pictures):
 
     async def beside(self, work: Callable[[], T]) -> T:
         return work()
+
+    async def compared(self, still: bytes, picture: bytes) -> Similarity | None:
+        from .drift import compared
+
+        return compared(still, picture)

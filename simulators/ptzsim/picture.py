@@ -117,9 +117,9 @@ class Eye:
         """Return which way a camera looks now, as it truly is."""
         zoom = camera.lens.zoom_counts(now)
         return View(
-            camera.head.picture_pan_deg(now),
+            camera.head.picture_pan_deg(now) + camera.knocked_deg,
             camera.head.picture_tilt_deg(now),
-            self.focal_length_mm(camera.dialect, zoom),
+            self.focal_length_mm(camera.dialect, zoom) * (1.0 + camera.zoom_slipped),
             _focus_m(camera.dialect, camera.lens.focus_counts(now)),
             now,
         )

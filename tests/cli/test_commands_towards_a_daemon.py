@@ -207,9 +207,10 @@ async def told(watching: Process | Forked) -> dict[str, object]:
             return said
 
 
+@pytest.mark.parametrize("early", [False, True], ids=["once-it-is-online", "before-it-says-so"])
 @WATCHES
 async def test_a_watch_waits_for_a_daemon_and_shows_nothing_of_one_that_is_gone(
-    broker: str, stand_in: StandInFor, start_ptzd: StartPtzd, watch: tuple[str, ...], topic: str
+    broker: str, stand_in: StandInFor, start_ptzd: StartPtzd, watch: tuple[str, ...], topic: str, early: bool
 ) -> None:
     async with stand_in(broker, {}) as daemon:
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["old"]), qos=1, retain=True)
@@ -217,8 +218,13 @@ async def test_a_watch_waits_for_a_daemon_and_shows_nothing_of_one_that_is_gone(
     waits = await complaint(watching)
     assert waits.startswith("No daemon is online") and waits.endswith("Waiting for one.\n")
     await asyncio.sleep(0.5)  # for it to show what it should not
+    host, port = broker.split(":")
+    if early:
+        async with aiomqtt.Client(host, int(port)) as coming:
+            await coming.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1)
     async with stand_in(broker, {}) as daemon:
-        await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1, retain=True)
+        if not early:
+            await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1, retain=True)
         assert await told(watching) == SAID["new"]
 
 

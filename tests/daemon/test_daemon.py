@@ -11,6 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from io import BytesIO
+from math import radians, tan
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,8 @@ import pytest
 from bus_document import promised, promised_of
 from PIL import Image
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim.picture_server import look_at
+from ptzsim.stage import Stage
 from pydantic import Field
 
 from ptzd.bus import (
@@ -37,7 +40,7 @@ from ptzd.bus import (
 from ptzd.bus.asyncapi import name_of
 from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand, RemoveCommand, WriteCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
-from ptzd.bus.messages import REPORTS, LearnProgressMessage, Result
+from ptzd.bus.messages import REPORTS, DriftMessage, LearnProgressMessage, Result
 from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
 from ptzd.daemon import Daemon
 from ptzd.daemon.handling import handlers_of, handles
@@ -69,7 +72,7 @@ class House:
         broker.listen(self._hear)
 
     def _hear(self, said: Said) -> None:
-        if said.payload and said.topic.split("/")[-1] in ("outcome", "move", "state", "positions", "status"):
+        if said.payload and said.topic.split("/")[-1] in ("outcome", "move", "state", "positions", "status", "drift"):
             self.heard.append((said.topic, json.loads(said.payload)))
 
     def say(self, topic: str, payload: Any = "", **how: Any) -> None:
@@ -1973,6 +1976,75 @@ def test_a_camera_that_moves_while_its_picture_is_taken_gets_no_still_and_leaves
     in_house(tmp_path, scene, pictures=lambda: MemoryPictures({"left": lambda: photograph(40)}, seconds=2.0))
 
 
+class Onlooker(MemoryPictures):
+    """Shows what a simulated gallery sees of the stage, where people never stand quite still."""
+
+    def __init__(self) -> None:
+        super().__init__({"gallery": self._jpeg})
+
+    def look_through(self, camera: SimulatedCamera) -> None:
+        self.eye, self.simulated = look_at(Stage(), {"gallery": camera})["gallery"], camera
+        camera.lens.focus_by_itself(asyncio.get_running_loop().time(), 0.0, 0.0)
+
+    def _jpeg(self) -> bytes:
+        return self.eye.jpeg(self.eye.sees(self.simulated, asyncio.get_running_loop().time()))
+
+
+def test_what_only_the_picture_tells_is_told_after_a_recall_with_a_trim_and_nothing_moves(tmp_path: Path) -> None:
+    onlookers: list[Onlooker] = []
+
+    def onlooker() -> Onlooker:
+        onlookers.append(Onlooker())
+        return onlookers[-1]
+
+    async def scene(house: House) -> None:
+        camera = house.simulated["gallery"]
+        onlookers[0].look_through(camera)
+        await asyncio.sleep(5)
+
+        async def seen_after_a_recall(id: str) -> dict[str, Any]:
+            for position in ("choir-wide", "wall"):
+                house.say("camera/gallery/recall", {"position": position, "id": f"{id} {position}"})
+                assert (await house.end(f"{id} {position}"))["phase"] == "settled"
+            before = len([1 for topic, _ in house.heard if topic.endswith("/drift")])
+            await asyncio.sleep(5)
+            told = [message for topic, message in house.heard if topic.endswith("/drift")]
+            assert len(told) == before + 1
+            promised_of(DriftMessage).validate(told[-1])
+            return told[-1]
+
+        house.say("camera/gallery/store", {"position": "wall", "id": "store"})
+        assert (await house.outcome("store"))["result"]["still"] is True
+        nothing = await seen_after_a_recall("1")
+        assert (nothing["position"], nothing["drifted"], nothing["sentence"]) == ("wall", False, None)
+
+        camera.zoom_slipped = 0.012
+        slipped = await seen_after_a_recall("2")
+        assert slipped["larger"] == pytest.approx(0.012, abs=0.003)
+        assert slipped["trim"]["tighter"] == pytest.approx(-0.012, abs=0.003)
+        assert "1.2 % tighter" in slipped["sentence"]
+        assert "zoom ring" in slipped["sentence"]
+
+        camera.zoom_slipped, camera.knocked_deg = 0.0, -0.4
+        knocked = await seen_after_a_recall("3")
+        share = 100 / 35.9 * tan(radians(0.4))  # of the picture's width, through 100 mm on 35.9 mm
+        assert knocked["trim"]["right"] == pytest.approx(share, abs=1 / 640)
+        assert "px right" in knocked["sentence"]
+        assert "knocked" in knocked["sentence"]
+        assert house.speed() == 0.0
+        assert house.daemon.cameras["gallery"].state().position == "wall"
+
+        house.say("camera/gallery/tally", "program")
+        for position in ("choir-wide", "wall"):
+            house.say("camera/gallery/recall", {"position": position, "id": position, "on_air": True})
+            assert (await house.end(position))["phase"] == "settled"
+        told = [message for topic, message in house.heard if topic.endswith("/drift")]
+        await asyncio.sleep(5)
+        assert told == [message for topic, message in house.heard if topic.endswith("/drift")]
+
+    in_house(tmp_path, scene, pictures=onlooker)
+
+
 class BlinkResult(Result):
     blinked: int
 
@@ -2072,7 +2144,7 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 assert isinstance(asked, CommandTopic)
                 promised(f"{name_of(asked.command)}-outcome").validate(message)
                 with_result.add(asked.command)
-    assert heard == set(REPORTS) - {LearnProgressMessage}
+    assert heard == set(REPORTS) - {LearnProgressMessage, DriftMessage}
     assert with_result == {command for command in COMMANDS if command.results} - {
         ImportCommand,
         LoadCommand,

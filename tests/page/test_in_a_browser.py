@@ -248,6 +248,7 @@ async def held_stick(theatre: Theatre, page: Page) -> None:
     await page.get_by_role("button", name="Set-up").click()
     await page.get_by_text("stands in choir-wide").wait_for()
     await page.locator("svg.aims").wait_for()
+    await page.locator(".plate").scroll_into_view_if_needed()
     box = await page.locator(".plate").bounding_box()
     assert box is not None
     await page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)

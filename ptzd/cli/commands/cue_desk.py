@@ -12,13 +12,14 @@ from rich.text import Text
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import Client, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
-from ptzd.cli.cue_lines import CUE_STATE, go_lines, state_lines
-from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEYS, HOLD_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
+from ptzd.cli.cue_lines import CUE_STATE, go_lines, places_lines, state_lines
+from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEYS, HOLD_KEY, PLACES_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
 from ptzd.cli.output import say
 
 ANSWER_SECONDS = 1.0
 KEEPALIVE_SECONDS = 2
 HELD_SECONDS = 0.7  # keyboards wait less before they repeat a key that is held: no such go was meant
+VERBS = {STANDBY_KEY: "cue/standby", PLACES_KEY: "cue/places", BACK_KEY: "cue/back"}
 LINES = 4  # of what was said last
 
 
@@ -65,10 +66,8 @@ class Desk:
                     self._tell("The key was held, or pressed again at once: that is one go.", "yellow")
                 else:
                     await self._ask("cue/go", {"sent_at": sent_at()})
-            elif key == STANDBY_KEY:
-                await self._ask("cue/standby", {"sent_at": sent_at()})
-            elif key == BACK_KEY:
-                await self._ask("cue/back", {"sent_at": sent_at()})
+            elif key in (STANDBY_KEY, PLACES_KEY, BACK_KEY):
+                await self._ask(VERBS[key], {"sent_at": sent_at()})
             elif key == HOLD_KEY:
                 await self._ask("cue/release" if self._state["held"] else "cue/hold", {})
             redraw()
@@ -87,8 +86,8 @@ class Desk:
         return Group(
             *self._standing(),
             Text(
-                f"Enter or the space bar is go, {STANDBY_KEY} standby, {BACK_KEY} back, {HOLD_KEY} hold and release, "
-                f"{STOP_KEY} stops every camera, {END_KEY} leaves",
+                f"Enter or the space bar is go, {STANDBY_KEY} standby, {PLACES_KEY} places, {BACK_KEY} back, "
+                f"{HOLD_KEY} hold and release, {STOP_KEY} stops every camera, {END_KEY} leaves",
                 style="dim",
             ),
             *self._unanswered(),
@@ -123,7 +122,8 @@ class Desk:
             return
         verb = topic.rpartition("/")[2]
         self._tell("every camera was told to stop" if topic.endswith("all/stop") else f"{verb}: done", "")
-        for line in go_lines(outcome.get("result") or {}):
+        result = outcome.get("result") or {}
+        for line in (*go_lines(result), *places_lines(result)):
             self._tell(line, "")
 
     def _tell(self, line: str, style: str) -> None:

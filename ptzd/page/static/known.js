@@ -37,6 +37,9 @@ export const known = {
   onAirSince: {},
   /** @type {Record<string, Record<string, Foreseen>>} */
   foreseen: {},
+  /** @type {Record<string, {position: string, drifted: boolean, sentence: string|null, trim: {right: number, up: number,
+   *   tighter: number}|null}>} what a camera showed when it was last held against the still of its position */
+  drifts: {},
   /** @type {Notice[]} the newest first */
   notices: [],
 };
@@ -60,6 +63,7 @@ export function hear(topic, payload) {
       known.changes += 1;
     }
     else if (what === "move") hearMove(camera, payload);
+    else if (what === "drift") known.drifts[camera] = payload;
   }
 }
 
@@ -132,4 +136,13 @@ export function doing(camera) {
     return `to ${move?.position ?? "its new framing"}${seconds === null ? "" : `, ${seconds.toFixed(1)} s to go`}`;
   }
   return camera.position === null ? "stands, in no position" : `stands in ${camera.position}`;
+}
+
+/**
+ * What has drifted in the position that a camera stands in, as its picture told.
+ * @param {Camera} camera
+ */
+export function driftOf(camera) {
+  const drift = known.drifts[camera.camera];
+  return drift?.drifted && drift.position === camera.position ? drift : null;
 }

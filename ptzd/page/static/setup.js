@@ -8,7 +8,7 @@ import { corners } from "./geometry.js";
 import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 import { Stick } from "./stick.js";
-import { Marks, Question, framing, pace } from "./show.js";
+import { Drifted, Marks, Question, framing, pace } from "./show.js";
 
 const NUDGE = 0.01; // of the picture
 const COARSE = 5; // times that, with Shift
@@ -93,14 +93,15 @@ function Aim({ camera }) {
     </div>
     <p class="doing"><${Marks} camera=${camera} /> ${doing(camera)}${camera.pan_deg === null ? "" : ` · pan ${camera.pan_deg.toFixed(2)}° tilt ${camera.tilt_deg?.toFixed(2)}°`}</p>
     ${troublesOf(camera).map((each) => html`<p class="wrong">⚠ ${each}</p>`)}
+    <${Drifted} camera=${camera} />
     <${Question} camera=${camera.camera} />
-    <p class="hint">${aims ? "Point to bring it to the middle; drag a frame to fill the picture with it." : "Without a picture, aim with the keys below."} Arrows and + − move a little, with Shift five times as far.</p>
     <div class="nudges" role="group" aria-label="Move a little">
       ${[["◀", "left", { right: -NUDGE }], ["▶", "right", { right: NUDGE }], ["▲", "up", { up: NUDGE }], ["▼", "down", { up: -NUDGE }], ["+", "tighter", { tighter: TIGHTER }], ["−", "wider", { tighter: -TIGHTER }]]
         .map(([sign, words, by]) => html`<button aria-label=${words} disabled=${!line.alive} onClick=${() => nudge(/** @type {Record<string, number>} */ (by))}>${sign}</button>`)}
       <label><input type="checkbox" checked=${others} onChange=${() => setOthers(!others)} /> show where other positions lie</label>
     </div>
     <${Stick} camera=${camera} />
+    <p class="hint">${aims ? "Point to bring it to the middle; drag a frame to fill the picture with it." : "Without a picture, aim with the keys below."} Arrows and + − move a little, with Shift five times as far.</p>
     <${GamepadSettings} />
   </section>`;
 }

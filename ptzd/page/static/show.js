@@ -1,8 +1,8 @@
 // The view for the show: each camera with its picture, what it does, and its positions.
 
 import { html } from "./vendor/preact-htm.js";
-import { choose, desk, line, recall, recallTyped, sayNo, sayYes } from "./desk.js";
-import { cameraNames, doing, known, onAir, troublesOf } from "./known.js";
+import { choose, desk, line, move, recall, recallTyped, sayNo, sayYes } from "./desk.js";
+import { cameraNames, doing, driftOf, known, onAir, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 
 export function Show() {
@@ -22,6 +22,7 @@ function Strip({ camera }) {
     <${Picture} camera=${name} live=${line.alive} />
     <p class="doing">${doing(camera)}</p>
     ${troublesOf(camera).map((each) => html`<p class="wrong">⚠ ${each}</p>`)}
+    <${Drifted} camera=${camera} />
     <${Question} camera=${name} />
     ${chosen ? html`<${Typed} count=${positions.length} />` : null}
     <ol class="positions" aria-label=${`Positions of ${name}`}>
@@ -45,6 +46,17 @@ export function Marks({ camera }) {
     ${known.cue?.next?.take === camera.camera ? html`<b class="mark">▷ next</b>` : null}
     ${camera.locks.length ? html`<b class="mark">✕ locked</b>` : null}
   </span>`;
+}
+
+/**
+ * What has drifted, and a trim that is offered: nothing is moved unasked.
+ * @param {{camera: import("./known.js").Camera}} properties
+ */
+export function Drifted({ camera }) {
+  const drift = driftOf(camera);
+  if (!drift) return null;
+  return html`<p class="wrong">⚠ ${drift.sentence}
+    ${drift.trim ? html`<button disabled=${!line.alive} onClick=${() => move(camera.camera, "nudge", { ...drift.trim }, "by that trim")}>Trim it</button>` : null}</p>`;
 }
 
 /**
