@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import pytest
 from axe_playwright_python.async_playwright import Axe
 from page_theatre import Theatre
@@ -100,11 +98,12 @@ async def test_what_can_not_be_written_is_said_in_the_editor_and_the_draft_stays
     assert await page.get_by_role("article").count() == 8
 
 
-async def test_a_cue_is_made_the_next_and_who_must_be_where_for_it_is_told(page: Page) -> None:
+async def test_a_cue_is_made_the_next_and_who_must_be_where_for_it_is_told(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off", position="house")
     await press(page, "Cues")
     await press(page, "Make cue 7 next")
     await page.get_by_role("article", name="Cue 7").get_by_text("▷ next").wait_for()
     upcoming = page.get_by_role("region", name="Next")
     await upcoming.locator(".not-ready", has_text="right to hands").wait_for()
     await press(page, "Make cue 1 next")
-    await upcoming.locator("p", has_text=re.compile("gallery (in|to) house")).first.wait_for()
+    await upcoming.locator(".where", has_text="✓ gallery in house").wait_for()

@@ -180,14 +180,21 @@ function Editor({ draft, cues, close }) {
   useEffect(() => {
     form.current?.querySelector("input")?.focus();
   }, []);
-  /** @param {Partial<Draft>} part */
-  const set = (part) => write({ draft: { ...draft, ...part } });
+  // What was typed since the page was drawn last counts, too: fast fingers press Enter within the same picture.
+  /** @param {Partial<Draft>|((latest: Draft) => Partial<Draft>)} part */
+  const set = (part) => {
+    const latest = writing.draft;
+    if (latest) write({ draft: { ...latest, ...(typeof part === "function" ? part(latest) : part) } });
+  };
   /** @param {number} index @param {Partial<Move>} part */
-  const setMove = (index, part) => set({ moves: draft.moves.map((move, each) => (each === index ? { ...move, ...part } : move)) });
+  const setMove = (index, part) => set(({ moves }) => ({ moves: moves.map((move, each) => (each === index ? { ...move, ...part } : move)) }));
 
   /** @param {SubmitEvent} event */
   async function save(event) {
     event.preventDefault();
+    const draft = writing.draft;
+    if (!draft) return;
+    const { number } = draft;
     const now = cues.find((each) => Number(each.number) === Number(number));
     if (draft.was && JSON.stringify(now) !== JSON.stringify(draft.was)) {
       setWrong(`Somebody else has ${now ? "changed" : "deleted"} this cue meanwhile: saving again writes it as it stands here.`);
@@ -219,11 +226,11 @@ function Editor({ draft, cues, close }) {
         <option value="">none: who is on air stays</option>${names(draft.take).map((name) => html`<option value=${name}>${name}</option>`)}</select></label>
     </div>
     ${draft.moves.map((move, index) => html`<${MoveFields} key=${index} move=${move} index=${index} set=${setMove}
-      remove=${() => set({ moves: draft.moves.filter((_, each) => each !== index) })} />`)}
-    <p class="deeds"><button type="button" onClick=${() => set({ moves: [...draft.moves, moveOf(cameraNames()[0] ?? "")] })}>Add a move</button></p>
+      remove=${() => set(({ moves }) => ({ moves: moves.filter((_, each) => each !== index) }))} />`)}
+    <p class="deeds"><button type="button" onClick=${() => set(({ moves }) => ({ moves: [...moves, moveOf(cameraNames()[0] ?? "")] }))}>Add a move</button></p>
     <details><summary>Switch cameras on</summary><p class="hint">A camera that is switched on sweeps its whole range.</p>
       ${names(...draft.switchOn).map((name) => html`<label><input type="checkbox" checked=${draft.switchOn.includes(name)}
-        onChange=${() => set({ switchOn: draft.switchOn.includes(name) ? draft.switchOn.filter((each) => each !== name) : [...draft.switchOn, name] })} /> ${name}</label> `)}</details>
+        onChange=${() => set(({ switchOn }) => ({ switchOn: switchOn.includes(name) ? switchOn.filter((each) => each !== name) : [...switchOn, name] }))} /> ${name}</label> `)}</details>
     <div role="alert">${wrong ? html`<p class="wrong">✗ ${wrong}</p>` : null}</div>
     <${Verdict} />
     <${Conflicts} number=${String(Number(number))} />
