@@ -44,9 +44,7 @@ def log_from(level: int, *, unhindered: bool = False) -> None:
     terminal = sys.stderr is not None and sys.stderr.isatty()
     file = cast(TextIO, Unhindered(sys.stderr)) if unhindered else sys.stderr
     renderer: structlog.typing.Processor = (
-        structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
-        if terminal
-        else structlog.processors.JSONRenderer(_json, ensure_ascii=False)
+        structlog.dev.ConsoleRenderer() if terminal else structlog.processors.JSONRenderer(_json, ensure_ascii=False)
     )
     shared: list[structlog.typing.Processor] = [
         structlog.contextvars.merge_contextvars,

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from ptzd.bus import Asked, Bus
 from ptzd.bus.commands import (
+    ArrangeCommand,
     DeleteCommand,
     ExportCommand,
     HistoryCommand,
@@ -17,13 +18,15 @@ from ptzd.bus.commands import (
     RevertCommand,
     StoreCommand,
 )
-from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage
+from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage, StoreResult
 from ptzd.cameras import Camera
 from ptzd.positions import PositionStore, StoredPosition, unfit_positions
 from ptzd.refusal import Refusal
 
+from .advice import unknown
 from .cues import Cues
 from .handling import handles
+from .seen import Seen
 
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
 
@@ -37,9 +40,10 @@ class Positions:
     bus: Bus
     calendar: Callable[[], datetime]
     cues: Cues
+    seen: Seen
 
     @handles(StoreCommand)
-    async def store(self, asked: Asked[StoreCommand], camera: Camera) -> None:
+    async def store(self, asked: Asked[StoreCommand], camera: Camera) -> StoreResult:
         wanted = asked.what
         if not wanted.replace and self.kept.position(camera.name, wanted.position) is not None:
             raise Refusal(
@@ -68,6 +72,16 @@ class Positions:
         )
         await self.kept.store(position, wanted.replace)
         self._changed(camera)
+        if not self.seen.sees(camera.name):
+            return StoreResult(still=False)
+        try:
+            still = await self.seen.still_standing(camera, framing)
+            if not await self.kept.keep_still(position, still):
+                raise Refusal("replaced", f"{position.name} is another position by now")
+        except Refusal as refusal:
+            return StoreResult(still=False, warning=f"no still was kept: {refusal.sentence}")
+        self.say(camera.name)
+        return StoreResult(still=True)
 
     @handles(PaceCommand)
     async def pace(self, asked: Asked[PaceCommand], camera: Camera) -> None:
@@ -81,6 +95,11 @@ class Positions:
         await self.kept.rename(camera.name, asked.what.position, asked.what.to)
         self._changed(camera)
         return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
+
+    @handles(ArrangeCommand)
+    async def arrange(self, asked: Asked[ArrangeCommand], camera: Camera) -> None:
+        await self.kept.arrange(camera.name, asked.what.positions)
+        self.say(camera.name)
 
     @handles(DeleteCommand)
     async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> NamedResult:
@@ -100,7 +119,9 @@ class Positions:
 
     @handles(ExportCommand)
     async def export(self, asked: Asked[ExportCommand]) -> ExportResult:
-        return ExportResult(show=await self.kept.export())
+        if asked.what.camera is not None and asked.what.camera not in {*self.cameras, *self.kept.cameras}:
+            raise Refusal("unknown-camera", unknown("camera", asked.what.camera, self.cameras))
+        return ExportResult(show=await self.kept.export(asked.what.camera, stills=asked.what.stills))
 
     @handles(ImportCommand)
     async def import_(self, asked: Asked[ImportCommand]) -> ImportResult:
@@ -115,7 +136,7 @@ class Positions:
 
     def say(self, camera: str) -> None:
         """Say what is stored of a camera."""
-        message = PositionsMessage.of(self.cameras[camera].settings, self.kept.positions(camera))
+        message = PositionsMessage.of(self.cameras[camera].settings, self.kept.arranged(camera))
         self.bus.publish(self.bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
 
     def _changed(self, camera: Camera) -> None:

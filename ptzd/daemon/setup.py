@@ -10,11 +10,12 @@ from pathlib import Path
 import structlog
 
 from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
-from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
+from ptzd.cameras import CameraSettings, Optics, SecondsAcross, Tolerance, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
 from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, Sensor, lens_between, published_head
+from ptzd.pictures import PictureAddress
 from ptzd.positions import read_head_file
 from ptzd.visca import Dialect, dialect_named
 
@@ -55,6 +56,7 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         on_air_speed=config.on_air_speed,
         optics=_optics(dialect, config),
         window=_window(dialect, config),
+        seconds_across=SecondsAcross(config.seconds_across.fine, config.seconds_across.fast),
         strange_motion=config.moved_by_others,
     )
 
@@ -99,7 +101,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
     """Return the bus behind the broker of the configuration. Raises StartError."""
     broker = config.broker
     try:
-        password = None if broker.password_file is None else _password(broker.password_file)
+        password = None if broker.password_file is None else secret_in(broker.password_file, "password")
         settings = BrokerSettings(broker.host, broker.port, broker.protocol, broker.username, password, broker.ca_file)
         return MqttBus(
             settings,
@@ -113,14 +115,26 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
         raise StartError(f"the broker's settings can't be used: {error}") from None
 
 
-def _password(path: Path) -> str:
+def picture_addresses(config: Config) -> dict[str, PictureAddress]:
+    """Return where the pictures of those cameras are that have some. Raises StartError."""
+    addresses = {}
+    for name, camera in config.camera.items():
+        if camera.picture is not None:
+            file = camera.picture_password_file
+            password = None if file is None else secret_in(file, "password")
+            addresses[name] = PictureAddress(camera.picture, camera.picture_username, password)
+    return addresses
+
+
+def secret_in(path: Path, what: str) -> str:
+    """Return the first line of a file. `what` it is, such as a password, is told in the StartError of one unread."""
     try:
         return path.read_text("utf-8").split("\n", 1)[0].rstrip("\r")
     except (OSError, UnicodeDecodeError) as error:
         reason = (error.strerror or "unknown error").lower() if isinstance(error, OSError) else "it is not UTF-8"
         raise StartError(
-            f"the password file {path} can't be read ({reason}): name a text file that the user of ptzd may read; "
-            "as a service, give it the password as systemd's credential ptzd-password"
+            f"the {what} file {path} can't be read ({reason}): name a text file that the user of ptzd may read; "
+            f"as a service, give it the {what} as systemd's credential ptzd-{what}"
         ) from None
 
 

@@ -16,7 +16,7 @@ from functools import partial
 from math import ceil, cos, exp, floor, hypot, inf, log, pi, sqrt
 from statistics import fmean, median
 
-from .profile import come, seconds_for_axis
+from .profile import over, seconds_for_axis
 
 NORMAL_MAD = 1.4826  # a standard deviation, in median absolute deviations of what is normally distributed
 FAR = 4.0  # deviations from the rest, beyond which a measurement is left out
@@ -171,9 +171,9 @@ def fit_shape(rides: Sequence[Ride], mean: float) -> ShapeFit:
         off = 0.0
         for ride, readings in ramps:
             begins = ride.offset_seconds - 0.5 * ride.speed / starting
+            come = over(ride.distance, ride.speed, starting, ratio * starting, s_share)
             for each in readings:
-                at, _ = come(ride.distance, ride.speed, starting, each.seconds - begins, ratio * starting, s_share)
-                off += hypot((each.position - at) / ride.speed, READ_SECONDS) - READ_SECONDS
+                off += hypot((each.position - come(each.seconds - begins)[0]) / ride.speed, READ_SECONDS) - READ_SECONDS
         return off
 
     def best_ratio(s_share: float) -> float:
@@ -199,11 +199,11 @@ def fit_ride(ride: Ride, shape: ShapeFit) -> Figure:
 
     def rests(speed: float) -> list[float]:
         begins = ride.readings[0].seconds
+        come = over(ride.distance, speed, shape.acceleration, braking, shape.s_share)
         for _ in range(4):  # it began when the readings are late by nothing, on the whole
             late = []
             for each in ride.readings:
-                seconds = each.seconds - begins
-                way, fast = come(ride.distance, speed, shape.acceleration, seconds, braking, shape.s_share)
+                way, fast = come(each.seconds - begins)
                 if 0.0 < way < ride.distance:
                     late.append((way - each.position) / max(fast, 0.1 * speed))
             if len(late) < 5:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from ptzd.cameras.framing import carried
@@ -25,7 +25,7 @@ class StoredPosition:
     `speed` is a pan step (1..24), `seconds` a wished time of travel (above 0, at most 600); at most one of the
     two is given. `dialect` names the scale that the framing's counts are in, and `scales` is its fingerprint as of
     then; None is trusted by the name alone. `stored_at` must know its time zone and
-    is kept in UTC.
+    is kept in UTC. `still` is the number of the picture that the store keeps of it; None where there is none.
     """
 
     camera: str
@@ -37,6 +37,7 @@ class StoredPosition:
     note: str
     stored_at: datetime
     scales: str | None = None
+    still: int | None = field(default=None, compare=False)
 
     def framing_for(self, dialect: Dialect) -> Framing:
         """Return the framing in the counts of a head that may have been swapped.
@@ -72,9 +73,9 @@ class StoredPosition:
             raise ValueError(f"the note has {len(self.note)} characters: it may have {LONGEST_NOTE}")
         if self.scales is not None and not 0 < len(self.scales) <= LONGEST_SCALES:
             raise ValueError(f"scales has {len(self.scales)} characters: it must have 1 to {LONGEST_SCALES}")
-        for field, text in (("dialect", self.dialect), ("note", self.note), ("scales", self.scales or "")):
+        for what, text in (("dialect", self.dialect), ("note", self.note), ("scales", self.scales or "")):
             if not _writable(text):
-                raise ValueError(f"the {field} has half a character in it (a lone surrogate): write it anew")
+                raise ValueError(f"the {what} has half a character in it (a lone surrogate): write it anew")
         object.__setattr__(self, "stored_at", in_utc(self.stored_at))
 
 

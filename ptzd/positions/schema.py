@@ -71,6 +71,25 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "DROP TABLE lock",
         "ALTER TABLE lock_by RENAME TO lock",
     ),
+    (  # a still may belong to several framings: one that was brought back, or got another pace, looks as it did
+        """
+        CREATE TABLE still (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            jpeg BLOB NOT NULL
+        ) STRICT
+        """,
+        "ALTER TABLE entry ADD COLUMN still INTEGER REFERENCES still (id)",
+    ),
+    (
+        """
+        CREATE TABLE arranged (
+            camera TEXT NOT NULL,
+            place INTEGER NOT NULL,
+            name TEXT NOT NULL,
+            PRIMARY KEY (camera, place)
+        ) STRICT, WITHOUT ROWID
+        """,
+    ),
 )
 
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 import difflib
 import os
 import sqlite3
-from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -32,13 +32,14 @@ from typing import Any, TypeVar
 from ptzd.cameras.reports import Framing, Lock
 from ptzd.files import TextFileError, checked_name
 from ptzd.refusal import Refusal
+from ptzd.toml import LARGEST_CHARACTERS
 
 from .cueplace import CuePlace
 from .disk import RunDisk, in_thread
 from .errors import disk_error
 from .position import HistoryEntry, StoredPosition, in_utc
 from .schema import APPLICATION_ID, bring_up_to_date
-from .text import IMPORT_WITH_REPLACE, read_show, written_show
+from .text import IMPORT_WITH_REPLACE, read_show_and_stills, written_show, written_stills
 
 UNREADABLE_LOCK = "its lock can't be read from the store; unlock it when it is safe to move"
 _STARTS_WITHOUT = (
@@ -52,7 +53,7 @@ T = TypeVar("T")
 
 _COLUMNS = (
     "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
-    "dialect, speed, seconds, note, stored_at, scales"
+    "dialect, speed, seconds, note, stored_at, scales, still"
 )
 
 
@@ -89,6 +90,7 @@ class PositionStore:
         self._run_disk = run_disk
         troubles = [] if unfit is None else [unfit.sentence]
         self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
+        self._arranged: Mapping[str, tuple[str, ...]] = _read_arranged(connection)
         self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
         # A store that was begun anew in memory has no locks because the real ones can't be read.
         self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
@@ -138,6 +140,12 @@ class PositionStore:
     def positions(self, camera: str) -> Mapping[str, StoredPosition]:
         """Return a camera's positions by name, in the order of their names; none for a camera without any."""
         return self._positions.get(camera, MappingProxyType({}))
+
+    def arranged(self, camera: str) -> Mapping[str, StoredPosition]:
+        """Return a camera's positions as they were arranged, and then those that were not, in the order of names."""
+        stored = self.positions(camera)
+        names = (*(name for name in self._arranged.get(camera, ()) if name in stored), *stored)
+        return MappingProxyType({name: stored[name] for name in names})
 
     def position(self, camera: str, name: str) -> StoredPosition | None:
         """Return one position, or None."""
@@ -197,8 +205,24 @@ class PositionStore:
                     "UPDATE entry SET name = :new, number = number + :shift WHERE camera = :camera AND name = :old",
                     {"new": new, "old": old, "camera": camera, "shift": _last_number(db, camera, new)},
                 )
+                db.execute("UPDATE arranged SET name = ? WHERE camera = ? AND name = ?", (new, camera, old))
             self._forget(camera, old)
             self._remember([renamed])
+            names = tuple(new if name == old else name for name in self._arranged.get(camera, ()))
+            self._arranged = {**self._arranged, camera: names}
+
+        await self._run(work)
+
+    async def arrange(self, camera: str, names: Sequence[str]) -> None:
+        """Put a camera's positions into this order; those that are not named come behind. A name counts once."""
+
+        def work() -> None:
+            order = tuple(dict.fromkeys(self.known(camera, name).name for name in names))
+            with self._transaction() as db:
+                db.execute("DELETE FROM arranged WHERE camera = ?", (camera,))
+                rows = [(camera, place, name) for place, name in enumerate(order)]
+                db.executemany("INSERT INTO arranged (camera, place, name) VALUES (?, ?, ?)", rows)
+            self._arranged = {**self._arranged, camera: order}
 
         await self._run(work)
 
@@ -245,29 +269,84 @@ class PositionStore:
 
         return await self._run(work)
 
-    async def export(self) -> str:
-        """Return all positions as one text; `import_` reads it back as exactly these. History and locks stay here."""
-        every = [position for positions in self._positions.values() for position in positions.values()]
-        return await self._run(lambda: written_show(every))
+    async def keep_still(self, position: StoredPosition, jpeg: bytes) -> bool:
+        """Keep a picture of a position, and return whether that is still what is stored under its name."""
+
+        def work() -> bool:
+            if self.position(position.camera, position.name) != position:
+                return False
+            with self._transaction() as db:
+                kept = _with_still(db, position, jpeg)
+            self._remember([kept])
+            return True
+
+        return await self._run(work)
+
+    async def still(self, camera: str, name: str, number: int | None = None) -> bytes | None:
+        """Return the JPEG that is kept of a position, or of the framing `number` in its history; None without one.
+
+        Raises Refusal `unknown` where there is no such position or number.
+        """
+
+        def work() -> bytes | None:
+            if number is None:
+                still = self.known(camera, name).still
+            else:
+                entries = [one for one in _read_history(self._connection, camera, name) if one.number == number]
+                if not entries:
+                    raise Refusal("unknown", f"position {name} of camera {camera} has no framing number {number}")
+                still = entries[0].position.still
+            return None if still is None else _read_still(self._connection, still)
+
+        return await self._run(work)
+
+    async def export(self, camera: str | None = None, *, stills: bool = False) -> str:
+        """Return the positions of all cameras, or of one, as one text; `import_` reads it back as exactly these.
+
+        History and locks stay here, and so do stills, unless they are asked for. Raises Refusal `too-large` where
+        these make the text larger than what is read back.
+        """
+
+        def work() -> str:
+            every = [one for name in self.cameras if camera in (None, name) for one in self.positions(name).values()]
+            if not stills:
+                return written_show(every)
+            kept = ((one, _read_still(self._connection, one.still)) for one in every if one.still is not None)
+            text = written_show(every) + written_stills((one, jpeg) for one, jpeg in kept if jpeg is not None)
+            if len(text) > LARGEST_CHARACTERS:
+                raise Refusal(
+                    "too-large",
+                    f"with its stills the text would have {len(text) / 1e6:.1f} MB, and {LARGEST_CHARACTERS / 1e6:.0f} "
+                    "MB are read back: export one camera after the other",
+                )
+            return text
+
+        return await self._run(work)
 
     async def import_(self, text: str, replace: bool = False) -> Imported:
         """Store every position of a text, or, if there is any mistake in it, none.
 
-        With `replace`, framings of names that exist become history. Raises Refusal `invalid`, from all mistakes.
+        With `replace`, framings of names that exist become history. A still in the text is kept with its position,
+        unless that is stored already, unchanged and with a still. Raises Refusal `invalid`, from all mistakes.
         """
 
         def work() -> Imported:
             try:
-                positions = read_show(text, self._calendar(), self.position, replace=replace)
+                positions, stills = read_show_and_stills(text, self._calendar(), self.position, replace=replace)
             except TextFileError as error:
                 hint = IMPORT_WITH_REPLACE if IMPORT_WITH_REPLACE in str(error) else None
                 raise Refusal("invalid", f"nothing was imported: {error}", hint) from error
             changed = [one for one in positions if self.position(one.camera, one.name) != one]
             replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
+            kept = []
             with self._transaction() as db:
                 for position in changed:
                     _append(db, position)
-            self._remember(changed)
+                for position in positions:
+                    jpeg = stills.get((position.camera, position.name))
+                    if jpeg is not None and position.still is None:
+                        kept.append(_with_still(db, position, jpeg))
+            self._remember([*changed, *kept])
             return Imported(len(changed) - replaced, replaced, len(positions) - len(changed))
 
         return await self._run(work)
@@ -481,7 +560,7 @@ def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
     number = _last_number(db, position.camera, position.name) + 1
     db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
     db.execute(
-        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             position.camera,
             position.name,
@@ -497,8 +576,23 @@ def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
             position.note,
             position.stored_at.isoformat(),
             position.scales,
+            position.still,
         ),
     )
+
+
+def _with_still(db: sqlite3.Connection, position: StoredPosition, jpeg: bytes) -> StoredPosition:
+    """Give the current entry of a name its still."""
+    still = db.execute("INSERT INTO still (jpeg) VALUES (?)", (jpeg,)).lastrowid
+    db.execute(
+        "UPDATE entry SET still = ? WHERE camera = ? AND name = ? AND current", (still, position.camera, position.name)
+    )
+    return replace(position, still=still)
+
+
+def _read_still(db: sqlite3.Connection, still: int) -> bytes | None:
+    row = db.execute("SELECT jpeg FROM still WHERE id = ?", (still,)).fetchone()
+    return None if row is None else bytes(row[0])
 
 
 def _last_number(db: sqlite3.Connection, camera: str, name: str) -> int:
@@ -519,13 +613,22 @@ def _read_positions(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str,
     return _by_camera(positions)
 
 
+def _read_arranged(db: sqlite3.Connection) -> Mapping[str, tuple[str, ...]]:
+    """Return in which order positions were put. Where that can't be read, they stand in the order of their names."""
+    arranged: dict[str, tuple[str, ...]] = {}
+    with suppress(sqlite3.Error):
+        for camera, name in db.execute("SELECT camera, name FROM arranged ORDER BY camera, place"):
+            arranged[camera] = (*arranged.get(camera, ()), name)
+    return arranged
+
+
 def _select_entries(db: sqlite3.Connection) -> str:
-    """Select what positions have; a file that is only read stays as an older ptzd made it, and has no scales."""
+    """Select what positions have; a file that is only read stays as an older ptzd made it, and lacks columns."""
+    columns = _COLUMNS.split(", ")
     with suppress(sqlite3.Error):  # who reads the rows tells of it
         known = {column for _, column, *_ in db.execute("PRAGMA table_info(entry)")}
-        if known and "scales" not in known:
-            return f"SELECT {_COLUMNS.replace('scales', 'NULL')} FROM entry"
-    return f"SELECT {_COLUMNS} FROM entry"
+        columns = [column if not known or column in known else "NULL" for column in columns]
+    return f"SELECT {', '.join(columns)} FROM entry"
 
 
 def _rows(db: sqlite3.Connection, select: str, order: str, what: str, troubles: list[str]) -> list[tuple[Any, ...]]:
@@ -609,10 +712,10 @@ def _number_text(number: Decimal | None) -> str | None:
 
 def _entry(row: tuple[Any, ...]) -> HistoryEntry:
     camera, name, number, current, pan, tilt, zoom, focus, focus_mode, *rest = row
-    dialect, speed, seconds, note, stored_at, scales = rest
+    dialect, speed, seconds, note, stored_at, scales, still = rest
     framing = Framing(pan, tilt, zoom, focus, focus_mode)
     stored = datetime.fromisoformat(stored_at)
-    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, stored, scales)
+    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, stored, scales, still)
     return HistoryEntry(number, position, bool(current))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Annotated, Any
@@ -11,6 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from ptzd.cameras.reports import FocusMode, Framing
 from ptzd.files import LONGEST_NOTE, Complaint, Seconds, Speed, checked_name, read_text
+from ptzd.pictures import LARGEST_STILL_BYTES, opened
 
 from .position import LEAST_ANGLE_COUNTS, LONGEST_SCALES, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
 
@@ -63,6 +65,17 @@ class PositionTable(BaseModel):
         )
 
 
+def _checked_still(text: str) -> str:
+    try:
+        jpeg = base64.b64decode("".join(text.split()), validate=True)
+    except ValueError:
+        raise ValueError("this is no still: it must be a JPEG in base64, as an export writes it") from None
+    if len(jpeg) > LARGEST_STILL_BYTES:
+        raise ValueError(f"this still is larger than {LARGEST_STILL_BYTES // 1000} kB: leave it out")
+    opened(jpeg)  # raises ValueError where it is none
+    return text
+
+
 class ShowText(BaseModel):
     """A show's text as a whole."""
 
@@ -70,6 +83,9 @@ class ShowText(BaseModel):
 
     positions: dict[Name, dict[Name, PositionTable]] = Field(
         default_factory=dict, description="tables named [positions.CAMERA.NAME]"
+    )
+    stills: dict[Name, dict[Name, Annotated[str, AfterValidator(_checked_still)]]] = Field(
+        default_factory=dict, description="tables named [stills.CAMERA], with a line for each position that has one"
     )
 
 
@@ -104,10 +120,29 @@ def _written(position: StoredPosition) -> dict[str, int | float | str | datetime
     return table | {"stored_at": position.stored_at}
 
 
+def written_stills(kept: Iterable[tuple[StoredPosition, bytes]]) -> str:
+    """Return what is to follow the positions of a text so that `read_show_and_stills` reads these stills with them."""
+    lines: list[str] = []
+    camera = None
+    for position, jpeg in kept:
+        if position.camera != camera:
+            camera = position.camera
+            lines += ["", f"[stills.{camera}]"]
+        lines.append(f'{position.name} = "{base64.b64encode(jpeg).decode()}"')
+    return "".join(f"{line}\n" for line in lines)
+
+
 def read_show(
     text: str, now: datetime, stored: Callable[[str, str], StoredPosition | None], *, replace: bool
 ) -> list[StoredPosition]:
-    """Return the positions in a text; those without a date are stored `now`.
+    """Return the positions in a text, as `read_show_and_stills` does."""
+    return read_show_and_stills(text, now, stored, replace=replace)[0]
+
+
+def read_show_and_stills(
+    text: str, now: datetime, stored: Callable[[str, str], StoredPosition | None], *, replace: bool
+) -> tuple[list[StoredPosition], dict[tuple[str, str], bytes]]:
+    """Return the positions in a text, and the stills of some by camera and name; those without a date are stored `now`.
 
     Unless `replace`, a position that is `stored` already and differs is a mistake. Raises TextFileError with all.
     """
@@ -122,6 +157,10 @@ def read_show(
                 yield Complaint(
                     path, f"a position of this name is stored already and differs; {IMPORT_WITH_REPLACE}, or rename one"
                 )
+        there_are = {(camera, name) for camera, name, _ in _each(raw, "positions")}
+        for camera, name, _ in _each(raw, "stills"):
+            if (camera, name) not in there_are:
+                yield Complaint(("stills", camera, name), "there is no position of this name in the text; leave it out")
 
     show = read_text(text, ShowText, check)
     positions = []
@@ -131,16 +170,26 @@ def read_show(
             if there is None or not _says(table, there):
                 there = table.position(camera, name, now)
             positions.append(there)
-    return positions
+    stills = {
+        (camera, name): base64.b64decode("".join(still.split()))
+        for camera, those in show.stills.items()
+        for name, still in those.items()
+    }
+    return positions, stills
 
 
 def _tables(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
     """Everything that looks like a position, in a text of which nothing is known yet."""
-    cameras = raw.get("positions")
-    for camera, tables in cameras.items() if isinstance(cameras, dict) else ():
-        for name, table in tables.items() if isinstance(tables, dict) else ():
-            if isinstance(table, dict):
-                yield camera, name, table
+    for camera, name, table in _each(raw, "positions"):
+        if isinstance(table, dict):
+            yield camera, name, table
+
+
+def _each(raw: Mapping[str, Any], what: str) -> Iterator[tuple[str, str, Any]]:
+    cameras = raw.get(what)
+    for camera, named in cameras.items() if isinstance(cameras, dict) else ():
+        for name, one in named.items() if isinstance(named, dict) else ():
+            yield camera, name, one
 
 
 def _may_say(table: Mapping[str, Any], there: StoredPosition) -> bool:

@@ -77,6 +77,9 @@ class SimulatedCamera:
     - `refuses_stops_until`: each order to stop, and each Cancel and Clear, is answered with error 41;
     - `ignores_stops_until`: each of these is answered as ever, and the motors go on;
     - `silent_until`: nothing arrives and nothing leaves, as with its network away. The motors go on.
+
+    What its picture tells and its readings do not: `knocked_deg`, by which it stands turned to the right on its mount,
+    and `zoom_slipped`, by which share it shows all larger than at its zoom position.
     """
 
     def __init__(
@@ -96,6 +99,8 @@ class SimulatedCamera:
         self.refuses_stops_until = -math.inf
         self.ignores_stops_until = -math.inf
         self.silent_until = -math.inf
+        self.knocked_deg = 0.0
+        self.zoom_slipped = 0.0
         self.body = Body(dialect, truth, mount, habits, rng)
         self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, truth.picture_seconds, rng)
         self._numbers = SequenceNumbers()

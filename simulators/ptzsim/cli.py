@@ -7,8 +7,8 @@ import os
 import random
 import signal
 import sys
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AsyncExitStack, contextmanager
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
@@ -21,7 +21,9 @@ from .camera import SimulatedCamera
 from .fleet import CameraPlan, FleetError, parse_listen, read_fleet
 from .mount import MOUNTS
 from .orders import do
+from .picture_login import Login
 from .serving import serve_udp
+from .stage import Stage
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -87,6 +89,15 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     help="Let them differ in what the protocol leaves open: the same number brings the same cameras.",
 )
 @click.option(
+    "--pictures",
+    type=click.IntRange(1, 65535),
+    metavar="PORT",
+    help="Serve what they see, too: http://127.0.0.1:PORT/NAME.jpg.",
+)
+@click.option(
+    "--picture-login", metavar="KIND:NAME:PASSWORD", help="Ask for a login before a picture is shown: basic or digest."
+)
+@click.option(
     "--cameras-file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="A TOML file of cameras instead, each with its own dialect.",
@@ -102,6 +113,8 @@ def simulate(
     doubled: float,
     habits: int | None,
     cameras_file: Path | None,
+    pictures: int | None,
+    picture_login: str | None,
 ) -> None:
     """Simulate cameras that speak VISCA over IP on this machine, until Ctrl-C.
 
@@ -118,6 +131,8 @@ def simulate(
       camera-2 silent 10      for 10 seconds it neither hears nor answers
       camera-2 refuse-stops 10
       camera-2 ignore-stops 10
+      camera-2 knocked 0.3       by degrees to the right, which only its picture tells
+      camera-2 zoom-slipped 1.2  by per cent, likewise
     """
     if (cameras_file is None) == (listen is None):
         raise click.UsageError("say either where to listen with --listen, or which cameras with --cameras-file")
@@ -127,7 +142,7 @@ def simulate(
         else:
             first = _first_camera(str(listen), dialect, cameras, seed, mount, ready, loss, doubled, habits)
             plans = _row_of_cameras(first, cameras)
-        asyncio.run(_serve(plans, seed))
+        asyncio.run(_serve(plans, seed, pictures, picture_login))
     except FleetError as error:
         raise click.UsageError(str(error)) from None
 
@@ -167,7 +182,7 @@ def _row_of_cameras(first: CameraPlan, cameras: int) -> list[CameraPlan]:
     ]
 
 
-async def _serve(plans: list[CameraPlan], seed: int) -> None:
+async def _serve(plans: list[CameraPlan], seed: int, pictures: int | None, picture_login: str | None) -> None:
     loop = asyncio.get_running_loop()
     told_to_end = asyncio.Event()
     for each in (signal.SIGINT, signal.SIGTERM):
@@ -185,10 +200,34 @@ async def _serve(plans: list[CameraPlan], seed: int) -> None:
                 raise click.ClickException(
                     f"{plan.name} can't listen on {plan.host}:{plan.port} ({error.strerror}): choose another port"
                 ) from None
+        if pictures is not None:
+            await listening.enter_async_context(_pictures(cameras, pictures, picture_login, seed))
         for plan in plans:
             click.echo(f"{plan.name} listens on {plan.host}:{plan.port} ({plan.dialect}, {plan.mount})")
         with _hearing(cameras):
             await told_to_end.wait()
+
+
+@asynccontextmanager
+async def _pictures(
+    cameras: Mapping[str, SimulatedCamera], port: int, login: str | None, seed: int
+) -> AsyncIterator[None]:
+    from .picture_server import serve_pictures  # whoever wants no pictures need not wait for what draws them
+
+    try:
+        parsed = None if login is None else Login.parse(login)
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--picture-login") from None
+    try:
+        stage = Stage(seed)
+        async with serve_pictures(cameras, "127.0.0.1", port, stage=stage, login=parsed, rng=random.Random(seed)):
+            for name in cameras:
+                click.echo(f"{name} is to be seen at http://127.0.0.1:{port}/{name}.jpg")
+            yield
+    except OSError as error:
+        raise click.ClickException(
+            f"no pictures can be served on 127.0.0.1:{port} ({error.strerror}): choose another port"
+        ) from None
 
 
 @contextmanager

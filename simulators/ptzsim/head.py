@@ -155,6 +155,10 @@ class Head:
         """Where the picture looks: the shaft, less the play of the gear, plus the swing of the mount."""
         return self._pan.picture_deg(now)
 
+    def picture_tilt_deg(self, now: float) -> float:
+        """Where the picture looks: the shaft, less the play of the gear, plus the swing of the mount."""
+        return self._tilt.picture_deg(now)
+
     def pan_deg_per_s(self, now: float) -> float:
         """How fast the pan motor turns; to the right is positive."""
         return self._pan.axis.velocity(now)

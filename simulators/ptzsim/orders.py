@@ -35,6 +35,14 @@ def _ignore_stops(camera: SimulatedCamera, until: float) -> None:
     camera.ignores_stops_until = until
 
 
+def _knocked(camera: SimulatedCamera, by_deg: float) -> None:
+    camera.knocked_deg = by_deg
+
+
+def _zoom_slipped(camera: SimulatedCamera, by_percent: float) -> None:
+    camera.zoom_slipped = by_percent / 100
+
+
 _AT_ONCE: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
     "standby": ("is in standby", lambda camera, now: _power(camera, False, now)),
     "on": ("is on, and starts up where it was not", lambda camera, now: _power(camera, True, now)),
@@ -47,8 +55,14 @@ _FOR_SECONDS: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]]
     "refuse-stops": ("refuses every stop", _refuse_stops),
     "ignore-stops": ("confirms every stop and moves on", _ignore_stops),
 }
+_BY_SO_MUCH: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
+    "knocked": ("stands turned by {:g}° to the right", _knocked),
+    "zoom-slipped": ("shows all {:g} % larger than its zoom position says", _zoom_slipped),
+}
+MOST_SO_MUCH = 30.0
 HOW = (
-    f"{', '.join(_AT_ONCE)}; and for so many seconds, 0 to end it: "
+    f"{', '.join(_AT_ONCE)}; {', '.join(f'{word} NUMBER' for word in _BY_SO_MUCH)}; "
+    "and for so many seconds, 0 to end it: "
     f"{', '.join(f'{word} SECONDS' for word in _FOR_SECONDS)}"
 )
 
@@ -66,8 +80,12 @@ def do(line: str, cameras: Mapping[str, SimulatedCamera], now: float) -> list[st
         became, begin = _FOR_SECONDS[what]
         until = now + _seconds(more[0])
         became += f" for {float(more[0]):g} s" if until > now else ": no more"
+    elif what in _BY_SO_MUCH and len(more) == 1:
+        became, begin = _BY_SO_MUCH[what]
+        until = _so_much(more[0])
+        became = became.format(until)
     else:
-        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS])
+        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS, *_BY_SO_MUCH])
         raise ValueError(f"{' '.join((what, *more))!r} is nothing to do to a camera{near or f'; write {HOW}'}")
     for each, camera in chosen.items():
         try:
@@ -85,6 +103,16 @@ def _seconds(text: str) -> float:
     if not 0 <= seconds <= LONGEST_SECONDS:
         raise ValueError(f"{text!r} are no seconds: write a number from 0 to {LONGEST_SECONDS:.0f}")
     return seconds
+
+
+def _so_much(text: str) -> float:
+    try:
+        much = float(text)
+    except ValueError:
+        much = math.nan
+    if not abs(much) <= MOST_SO_MUCH:
+        raise ValueError(f"{text!r} is not how much: write a number from {-MOST_SO_MUCH:g} to {MOST_SO_MUCH:g}")
+    return much
 
 
 def _near(word: str, known: list[str]) -> str:

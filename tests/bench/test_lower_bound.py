@@ -23,12 +23,10 @@ def made_up(speeds: tuple[float, ...], seconds: float, rng: random.Random) -> Fl
     wanted = np.zeros_like(samples)
     for step, at in zip(steps, times, strict=True):
         wanted[samples >= at] = speeds[step]
-    wanted = np.minimum(wanted, wanted[::-1])
-    speed = np.zeros_like(samples)
-    for index in range(1, len(samples)):
-        gain = ACCELERATION * SAMPLE_SECONDS
-        speed[index] = np.clip(wanted[index - 1], speed[index - 1] - gain, speed[index - 1] + gain)
-    return speed
+    gain, speed = ACCELERATION * SAMPLE_SECONDS, [0.0]
+    for each in np.minimum(wanted, wanted[::-1])[:-1].tolist():
+        speed.append(min(max(each, speed[-1] - gain), speed[-1] + gain))
+    return np.array(speed)
 
 
 @pytest.mark.parametrize("seed", range(150))

@@ -169,7 +169,9 @@ def test_a_head_that_takes_orders_in_mid_move_is_known_to_go_on_smoothly(head: t
 )
 def test_what_another_head_does_with_orders_in_mid_move_is_learned(habits: Habits, renewal: str) -> None:
     # Where answers are lost, an order is heard twice, and a head that refuses it in mid-move is learned all the same.
-    assert learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model.renewal == renewal
+    model = learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model
+    assert model.renewal == renewal
+    assert model.lens_waits == (habits.sockets == 1), "where one order at a time is taken, the lens waits for the head"
 
 
 def test_a_swing_is_learned_where_the_mount_swings() -> None:
@@ -394,7 +396,7 @@ def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
     assert run(auto()) == "auto"
 
 
-def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
+def test_the_zoom_is_driven_to_the_side_where_there_is_more_room_and_stopped_before_it_is_driven_again() -> None:
     async def scene() -> None:
         async with rigged(seed=6) as rig:
             await rig.ready()
@@ -403,6 +405,7 @@ def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
 
             def tell(progress: Progress) -> None:
                 if progress.doing == "zoom by hand":
+                    assert not zoom.moving(loop.time())
                     began = zoom.position(loop.time())
                     loop.call_later(0.5, lambda: drives.append((began, zoom.position(loop.time()))))
 

@@ -12,6 +12,7 @@ import aiomqtt
 import pytest
 from brokers import MosquittoBroker
 from commands import Ptzd, StandInFor, StartPtzd
+from forking import Forked
 
 MOVE = "camera/gallery/move"
 RECALL = "camera/gallery/recall"
@@ -191,12 +192,12 @@ WATCHES = pytest.mark.parametrize(
 )
 
 
-async def complaint(watching: Process) -> str:
+async def complaint(watching: Process | Forked) -> str:
     assert watching.stderr is not None
     return (await asyncio.wait_for(watching.stderr.readline(), 20)).decode()
 
 
-async def told(watching: Process) -> dict[str, object]:
+async def told(watching: Process | Forked) -> dict[str, object]:
     """The next that a watch tells of those things that these tests say."""
     assert watching.stdout is not None
     while True:
@@ -206,9 +207,10 @@ async def told(watching: Process) -> dict[str, object]:
             return said
 
 
+@pytest.mark.parametrize("early", [False, True], ids=["once-it-is-online", "before-it-says-so"])
 @WATCHES
 async def test_a_watch_waits_for_a_daemon_and_shows_nothing_of_one_that_is_gone(
-    broker: str, stand_in: StandInFor, start_ptzd: StartPtzd, watch: tuple[str, ...], topic: str
+    broker: str, stand_in: StandInFor, start_ptzd: StartPtzd, watch: tuple[str, ...], topic: str, early: bool
 ) -> None:
     async with stand_in(broker, {}) as daemon:
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["old"]), qos=1, retain=True)
@@ -216,8 +218,13 @@ async def test_a_watch_waits_for_a_daemon_and_shows_nothing_of_one_that_is_gone(
     waits = await complaint(watching)
     assert waits.startswith("No daemon is online") and waits.endswith("Waiting for one.\n")
     await asyncio.sleep(0.5)  # for it to show what it should not
+    host, port = broker.split(":")
+    if early:
+        async with aiomqtt.Client(host, int(port)) as coming:
+            await coming.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1)
     async with stand_in(broker, {}) as daemon:
-        await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1, retain=True)
+        if not early:
+            await daemon.client.publish(f"ptzd/{topic}", json.dumps(SAID["new"]), qos=1, retain=True)
         assert await told(watching) == SAID["new"]
 
 

@@ -10,12 +10,18 @@ from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcon
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
+from io import BytesIO
+from math import radians, tan
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from bus_document import promised, promised_of
+from PIL import Image
 from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim.picture_server import look_at
+from ptzsim.stage import Stage
 from pydantic import Field
 
 from ptzd.bus import (
@@ -32,17 +38,18 @@ from ptzd.bus import (
     tables,
 )
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand
+from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand, RemoveCommand, WriteCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
-from ptzd.bus.messages import REPORTS, LearnProgressMessage, Result
-from ptzd.cameras import Camera, CameraSettings, Framing, Tolerance
+from ptzd.bus.messages import REPORTS, DriftMessage, LearnProgressMessage, Result
+from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
 from ptzd.daemon import Daemon
 from ptzd.daemon.handling import handlers_of, handles
 from ptzd.daemon.stall import Stall
 from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link, memory_pair
-from ptzd.motion import published_head
+from ptzd.motion import Sensor, lens_between, published_head
+from ptzd.pictures import MemoryPictures, Pictures
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.refusal import Refusal
 from ptzd.rehearsal import RehearsedCamera, rehearse
@@ -65,7 +72,7 @@ class House:
         broker.listen(self._hear)
 
     def _hear(self, said: Said) -> None:
-        if said.payload and said.topic.split("/")[-1] in ("outcome", "move", "state", "positions", "status"):
+        if said.payload and said.topic.split("/")[-1] in ("outcome", "move", "state", "positions", "status", "drift"):
             self.heard.append((said.topic, json.loads(said.payload)))
 
     def say(self, topic: str, payload: Any = "", **how: Any) -> None:
@@ -128,6 +135,7 @@ async def open_house(
     topics: Topics = Topics("ptzd"),  # noqa: B008
     off_air_untold: bool = True,
     host: str = "granary",
+    pictures: Pictures | None = None,
 ) -> AsyncIterator[House]:
     rng = random.Random(3)
     broker = broker or MemoryBroker()
@@ -184,6 +192,7 @@ async def open_house(
                 rng=random.Random(4),
                 guard=guard,
                 show=show,
+                pictures=pictures,
                 off_air_untold=off_air_untold,
             )
             running = group.create_task(daemon.run(lambda: None))
@@ -204,9 +213,12 @@ def in_house(
     show: ShowFile | None = None,
     store_works: bool = True,
     off_air_untold: bool = True,
+    pictures: Callable[[], Pictures | None] = lambda: None,
 ) -> None:
     async def play() -> None:
-        async with open_house(folder, show=show, store_works=store_works, off_air_untold=off_air_untold) as house:
+        async with open_house(
+            folder, show=show, store_works=store_works, off_air_untold=off_air_untold, pictures=pictures()
+        ) as house:
             await scene(house)
 
     virtual_time.run(play())
@@ -1185,6 +1197,27 @@ def test_a_drive_by_hand_calls_off_what_a_cue_holds_back_and_that_is_told(tmp_pa
     in_house(tmp_path, scene, read_show_text(EARLIEST))
 
 
+@pytest.mark.parametrize(("lens", "told"), [((100.0, 400.0), (6.8, None)), (None, (None, "sensor and focal_length"))])
+def test_a_drive_with_a_grip_tells_how_fast_that_is_or_that_nobody_knows(
+    tmp_path: Path, lens: tuple[float, float] | None, told: tuple[float | None, str | None]
+) -> None:
+    """At 100 mm 36 mm see 20.4 degrees, which the step of 3 degrees/s crosses in 6.8 s."""
+
+    async def scene(house: House) -> None:
+        camera = house.daemon.cameras["left"]
+        if lens is not None:
+            optics = Optics(Sensor(36.0, 20.25), lens_between(*lens, camera.settings.dialect.zoom.ratios), 25.0)
+            camera.settings = replace(camera.settings, optics=optics)
+        house.say("camera/left/drive", {"pan": 0.5, "grip": "fine", "id": "drive"})
+        result = (await house.outcome("drive"))["result"]
+        seconds, warning = told
+        assert result["seconds_across"] == (None if seconds is None else pytest.approx(seconds, abs=0.01))
+        assert (warning or "") in (result["warning"] or "")
+        assert (result["warning"] is None) == (warning is None)
+
+    in_house(tmp_path, scene)
+
+
 def test_the_end_of_a_drive_and_a_drive_that_is_refused_call_nothing_off(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         camera = house.daemon.cameras["left"]
@@ -1855,6 +1888,163 @@ def test_each_command_is_done_by_one_function(tmp_path: Path) -> None:
     in_house(tmp_path, scene)
 
 
+def photograph(shade: int) -> bytes:
+    out = BytesIO()
+    Image.new("RGB", (1920, 1080), (shade, shade, shade)).save(out, "JPEG")
+    return out.getvalue()
+
+
+def shade_of(jpeg: bytes) -> tuple[tuple[int, int], int]:
+    with Image.open(BytesIO(jpeg)) as picture:
+        return picture.size, round(float(np.asarray(picture).mean()))
+
+
+def test_a_store_keeps_a_still_that_history_reverts_and_exports_carry(tmp_path: Path) -> None:
+    shades = iter((40, 80))
+
+    async def scene(house: House) -> None:
+        seen, camera = house.daemon.seen, "camera/left"
+        for id in ("first", "second"):
+            house.say(f"{camera}/store", {"position": "solo", "replace": True, "id": id})
+            assert (await house.outcome(id))["result"] == {"still": True, "warning": None}
+        house.say(f"{camera}/pace", {"position": "solo", "seconds": 4, "id": "pace"})  # it looks as it did
+        await house.outcome("pace")
+        house.say(f"{camera}/history", {"position": "solo", "id": "history"})
+        entries = (await house.outcome("history"))["result"]["entries"]
+        stills = {entry["number"]: entry["position"]["still"] for entry in entries}
+        assert stills[3] == stills[2] != stills[1]
+        for number, shade in ((None, 80), (3, 80), (2, 80), (1, 40)):
+            found = await seen.still("left", "solo", number)
+            assert found is not None
+            assert (found[0], shade_of(found[1])) == ("image/jpeg", ((640, 360), shade))
+        assert await seen.still("left", "choir-wide") is None  # from before there was a picture
+        house.say(f"{camera}/revert", {"position": "solo", "number": 1, "id": "revert"})
+        await house.outcome("revert")
+        house.say(f"{camera}/rename", {"position": "solo", "to": "alto", "id": "rename"})
+        await house.outcome("rename")
+        (told,) = [message for topic, message in house.heard if topic.endswith("left/positions")][-1:]
+        assert {one["name"]: one["still"] for one in told["positions"]}["alto"] == stills[1]
+        house.say("show/export", {"camera": "left", "stills": True, "id": "export"})
+        text = (await house.outcome("export"))["result"]["show"]
+        assert "[positions.right" not in text
+        assert text.index("[stills.left]") > text.rindex("[positions.")
+        house.say(f"{camera}/delete", {"position": "alto", "id": "delete"})
+        await house.outcome("delete")
+        house.say("show/import", {"show": text, "id": "import"})
+        assert (await house.outcome("import"))["result"]["added"] == 1
+        found = await seen.still("left", "alto")
+        assert found is not None
+        assert shade_of(found[1])[1] == 40
+
+    in_house(tmp_path, scene, pictures=lambda: MemoryPictures({"left": lambda: photograph(next(shades))}))
+
+
+def no_picture() -> bytes:
+    raise Refusal("no-picture", "there is no picture of camera left: it did not come")
+
+
+@pytest.mark.parametrize(
+    "shown, words",
+    [(no_picture, "it did not come"), (lambda: b"\xff\xd8\xff no more", "no JPEG that can be read")],
+)
+def test_a_store_without_a_picture_is_done_and_says_why_there_is_no_still(
+    tmp_path: Path, shown: Callable[[], bytes], words: str
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/store", {"position": "solo", "id": "one"})
+        outcome = await house.outcome("one")
+        assert outcome["ok"]
+        assert outcome["result"]["still"] is False
+        assert words in outcome["result"]["warning"]
+        assert (await house.daemon.seen.still("left", "solo")) is None
+        house.say("camera/right/store", {"position": "solo", "id": "two"})  # it has no picture address
+        assert (await house.outcome("two"))["result"] == {"still": False, "warning": None}
+
+    in_house(tmp_path, scene, pictures=lambda: MemoryPictures({"left": shown}))
+
+
+def test_a_camera_that_moves_while_its_picture_is_taken_gets_no_still_and_leaves_at_once(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/store", {"position": "solo", "id": "store"})
+        await asyncio.sleep(1.5)
+        house.say("camera/left/recall", {"position": "choir-wide", "id": "recall"})
+        assert (await house.end("recall"))["phase"] == "settled"
+        outcome = await house.outcome("store")
+        assert outcome["ok"]
+        assert "moved while its picture was taken" in outcome["result"]["warning"]
+
+    in_house(tmp_path, scene, pictures=lambda: MemoryPictures({"left": lambda: photograph(40)}, seconds=2.0))
+
+
+class Onlooker(MemoryPictures):
+    """Shows what a simulated gallery sees of the stage, where people never stand quite still."""
+
+    def __init__(self) -> None:
+        super().__init__({"gallery": self._jpeg})
+
+    def look_through(self, camera: SimulatedCamera) -> None:
+        self.eye, self.simulated = look_at(Stage(), {"gallery": camera})["gallery"], camera
+        camera.lens.focus_by_itself(asyncio.get_running_loop().time(), 0.0, 0.0)
+
+    def _jpeg(self) -> bytes:
+        return self.eye.jpeg(self.eye.sees(self.simulated, asyncio.get_running_loop().time()))
+
+
+def test_what_only_the_picture_tells_is_told_after_a_recall_with_a_trim_and_nothing_moves(tmp_path: Path) -> None:
+    onlookers: list[Onlooker] = []
+
+    def onlooker() -> Onlooker:
+        onlookers.append(Onlooker())
+        return onlookers[-1]
+
+    async def scene(house: House) -> None:
+        camera = house.simulated["gallery"]
+        onlookers[0].look_through(camera)
+        await asyncio.sleep(5)
+
+        async def seen_after_a_recall(id: str) -> dict[str, Any]:
+            for position in ("choir-wide", "wall"):
+                house.say("camera/gallery/recall", {"position": position, "id": f"{id} {position}"})
+                assert (await house.end(f"{id} {position}"))["phase"] == "settled"
+            before = len([1 for topic, _ in house.heard if topic.endswith("/drift")])
+            await asyncio.sleep(5)
+            told = [message for topic, message in house.heard if topic.endswith("/drift")]
+            assert len(told) == before + 1
+            promised_of(DriftMessage).validate(told[-1])
+            return told[-1]
+
+        house.say("camera/gallery/store", {"position": "wall", "id": "store"})
+        assert (await house.outcome("store"))["result"]["still"] is True
+        nothing = await seen_after_a_recall("1")
+        assert (nothing["position"], nothing["drifted"], nothing["sentence"]) == ("wall", False, None)
+
+        camera.zoom_slipped = 0.012
+        slipped = await seen_after_a_recall("2")
+        assert slipped["larger"] == pytest.approx(0.012, abs=0.003)
+        assert slipped["trim"]["tighter"] == pytest.approx(-0.012, abs=0.003)
+        assert "1.2 % tighter" in slipped["sentence"]
+        assert "zoom ring" in slipped["sentence"]
+
+        camera.zoom_slipped, camera.knocked_deg = 0.0, -0.4
+        knocked = await seen_after_a_recall("3")
+        share = 100 / 35.9 * tan(radians(0.4))  # of the picture's width, through 100 mm on 35.9 mm
+        assert knocked["trim"]["right"] == pytest.approx(share, abs=1 / 640)
+        assert "px right" in knocked["sentence"]
+        assert "knocked" in knocked["sentence"]
+        assert house.speed() == 0.0
+        assert house.daemon.cameras["gallery"].state().position == "wall"
+
+        house.say("camera/gallery/tally", "program")
+        for position in ("choir-wide", "wall"):
+            house.say("camera/gallery/recall", {"position": position, "id": position, "on_air": True})
+            assert (await house.end(position))["phase"] == "settled"
+        told = [message for topic, message in house.heard if topic.endswith("/drift")]
+        await asyncio.sleep(5)
+        assert told == [message for topic, message in house.heard if topic.endswith("/drift")]
+
+    in_house(tmp_path, scene, pictures=onlooker)
+
+
 class BlinkResult(Result):
     blinked: int
 
@@ -1918,15 +2108,19 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
         async with open_house(tmp_path, broker, read_show_text(CUES)) as house:
             house.say("camera/left/recall", {"position": "soloist", "id": "1"})
             house.say("camera/right/recall", {"position": "nowhere", "id": "2"})
-            house.say("camera/gallery/drive", {"pan": 1, "id": "3"})
+            house.say("camera/gallery/drive", {"pan": 1, "grip": "fine", "id": "3"})
+            house.say("camera/left/foresee", {"position": "soloist"})
             house.say("camera/left/history", {"position": "soloist", "id": "4"})
             house.say("camera/right/learn", {"pan_deg": [-20, 20], "tilt_deg": [-10, 20], "estimate": True, "id": "5"})
             house.say("camera/right/rename", {"position": "soloist", "to": "singer", "id": "6"})
             house.say("camera/right/delete", {"position": "choir-wide", "id": "7"})
+            house.say("camera/right/store", "anew")
             house.say("show/export")
             house.say("cue/standby")
             house.say("cue/go")
             house.say("cue/places")
+            house.say("cue/list")
+            house.say("show/rehearse")
             house.say("nonsense")
             await asyncio.sleep(2)
             house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
@@ -1950,5 +2144,10 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 assert isinstance(asked, CommandTopic)
                 promised(f"{name_of(asked.command)}-outcome").validate(message)
                 with_result.add(asked.command)
-    assert heard == set(REPORTS) - {LearnProgressMessage}
-    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand, LoadCommand}
+    assert heard == set(REPORTS) - {LearnProgressMessage, DriftMessage}
+    assert with_result == {command for command in COMMANDS if command.results} - {
+        ImportCommand,
+        LoadCommand,
+        WriteCommand,
+        RemoveCommand,
+    }

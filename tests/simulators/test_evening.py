@@ -212,7 +212,9 @@ def test_a_move_that_another_overtakes_is_told_as_superseded(tmp_path: Path) -> 
 
 
 def test_a_show_without_moves_is_played_too(tmp_path: Path) -> None:
-    assert played(tmp_path, cue(1, 5, take="left")).moves == ()
+    evening = played(tmp_path, cue(1, 1, take="left"))
+    assert evening.moves == ()
+    assert evening.skipped_seconds == 0.0, "there was nothing to pass over"
 
 
 def test_a_message_takes_the_wires_delay_both_ways_and_the_cameras_own_time() -> None:
@@ -231,6 +233,9 @@ def test_a_message_takes_the_wires_delay_both_ways_and_the_cameras_own_time() ->
         assert least <= loop.time() <= most
         assert wire.quiet
         assert wire.datagrams == 2
+        end.cut()
+        end.send(Packet(PayloadType.CONTROL, 0, b"\x01").encode())
+        assert wire.quiet, "whoever held that end is gone"
 
     virtual_time.run(scene())
 

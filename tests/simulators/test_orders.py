@@ -38,6 +38,9 @@ def test_power_and_faults_are_set_by_a_line(make_camera: MakeCamera) -> None:
     do("camera-2 refuse-stops 2", cameras, 5.0)
     do("camera-2 ignore-stops 3", cameras, 5.0)
     assert (one.silent_until, two.refuses_stops_until, two.ignores_stops_until) == (15.0, 7.0, 8.0)
+    assert do("camera-1 knocked -0.3", cameras, 6.0) == ["camera-1 stands turned by -0.3° to the right"]
+    do("camera-1 zoom-slipped 1.2", cameras, 6.0)
+    assert (one.knocked_deg, one.zoom_slipped) == (-0.3, pytest.approx(0.012))
     do("camera-1 silent 0", cameras, 6.0)
     assert one.silent_until == 6.0
 
@@ -51,6 +54,7 @@ def test_power_and_faults_are_set_by_a_line(make_camera: MakeCamera) -> None:
         ("camera-1 silent", "did you mean silent?"),
         ("camera-1 silent soon", "a number from 0 to 86400"),
         ("camera-1 silent nan", "a number from 0 to 86400"),
+        ("camera-1 knocked far", "write a number from -30 to 30"),
         ("camera-1 standby now", "nothing to do to a camera"),
     ],
 )

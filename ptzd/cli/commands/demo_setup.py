@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import shutil
 import sys
 from collections.abc import AsyncIterator, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -24,19 +25,21 @@ from ptzd.config import Config, load_config
 from ptzd.daemon import NotAtRestError, StartError, run_daemon
 from ptzd.positions import PositionStore
 
-from .demo_ports import free_udp_ports
+from .demo_ports import free_tcp_port, free_udp_ports
 
 CAMERAS = ("gallery", "left", "right")
 DIALECT = "nibble4-51"
 MOUNT = "balcony-rail"
+LENS = "sensor = [35.9, 24.0]\nfocal_length = [100, 400]\n"  # as the simulated cameras have it
 SEED = 1783  # any: with it, each demo draws the same three heads
 SHOW = Path(__file__).with_name("demo-show.toml")
+CUES = Path(__file__).with_name("demo-cues.toml")
 UP_SECONDS = 15.0
 
 
 @asynccontextmanager
-async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
-    """Open everything, with the broker on `port` of 127.0.0.1. Raises Failure where a part does not start."""
+async def open_theatre(port: int, page_port: int) -> AsyncIterator[BrokerAddress]:
+    """Open everything, with broker and page on these ports of 127.0.0.1. Raises Failure where a part does not start."""
     async with AsyncExitStack() as stack:
         folder = Path(stack.enter_context(TemporaryDirectory(prefix="ptzd-demo-")))
         try:
@@ -46,9 +49,9 @@ async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
                 f"The demo's broker can't listen on 127.0.0.1:{port} ({_reason(error)}); "
                 "leave --port out, and a free one is taken."
             ) from None
-        ports = free_udp_ports(len(CAMERAS))
-        await stack.enter_async_context(_simulated_cameras(ports))
-        config = _configuration(folder, port, ports)
+        ports, pictures = free_udp_ports(len(CAMERAS)), free_tcp_port()
+        await stack.enter_async_context(_simulated_cameras(folder, ports, pictures))
+        config = _configuration(folder, port, page_port, ports, pictures)
         await _fill_store(config)
         await stack.enter_async_context(_daemon(config))
         yield BrokerAddress("127.0.0.1", port, "ptzd")
@@ -72,11 +75,19 @@ async def wait_until_up(client: Client) -> None:
 
 
 @asynccontextmanager
-async def _simulated_cameras(ports: Sequence[int]) -> AsyncIterator[None]:
+async def _simulated_cameras(folder: Path, ports: Sequence[int], pictures: int) -> AsyncIterator[None]:
+    fleet = folder / "cameras.toml"
+    fleet.write_text(
+        "\n".join(
+            f'[camera.{name}]\nlisten = "127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
+            f"seed = {SEED + index}\nready = true\n"
+            for index, (name, port) in enumerate(zip(CAMERAS, ports, strict=True))
+        ),
+        encoding="utf-8",
+    )
     process = await asyncio.create_subprocess_exec(
         *(sys.executable, "-c", "from ptzsim.cli import main; main()"),
-        *("--listen", f"127.0.0.1:{ports[0]}", "--cameras", str(len(ports)), "--dialect", DIALECT),
-        *("--seed", str(SEED), "--mount", MOUNT, "--ready"),
+        *("--cameras-file", str(fleet), "--pictures", str(pictures), "--seed", str(SEED)),
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.DEVNULL,
@@ -115,17 +126,23 @@ async def _daemon(config: Config) -> AsyncIterator[None]:
             raise Failure(str(restless)) from None
 
 
-def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int]) -> Config:
+def _configuration(
+    folder: Path, broker_port: int, page_port: int, camera_ports: Sequence[int], pictures: int
+) -> Config:
     """Write a configuration as a user would, and read it."""
     tables = [
         f'[broker]\nport = {broker_port}\nprotocol = "3.1.1"\n',
+        f"[page]\nport = {page_port}\n",
         '[store]\npath = "show.db"\n',
+        '[show]\nfile = "cues.toml"\n',
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
+            f'{LENS}picture = "http://127.0.0.1:{pictures}/{name}.jpg"\n'
             for name, port in zip(CAMERAS, camera_ports, strict=True)
         ),
     ]
+    shutil.copyfile(CUES, folder / "cues.toml")  # it may be written to
     path = folder / "demo.toml"
     path.write_text("\n".join(tables), encoding="utf-8")
     return load_config(path)

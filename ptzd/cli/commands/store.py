@@ -10,7 +10,7 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Payload, reach
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Misuse, say, say_json
+from ptzd.cli.output import Misuse, complain, say, say_json
 
 
 @click.command(
@@ -47,7 +47,10 @@ def store(
     if as_json:
         say_json(outcome)
     else:
-        say(f"Camera {camera} has stored {position}.")
+        result = outcome.get("result") or {}
+        say(f"Camera {camera} has stored {position}{', with a still' if result.get('still') else ''}.")
+        if result.get("warning"):
+            complain(f"Mind: {result['warning']}.")
 
 
 async def _store(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:

@@ -1,0 +1,123 @@
+"""Holding a picture against a still: what was done to drawn pictures is found again, and nothing where it is a guess.
+
+Shifts are held against scikit-image's, everything else against what Pillow or the simulated camera was told to do.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from io import BytesIO
+
+import numpy as np
+import pytest
+from drawn_drifts import Drawing, tally
+from numpy.typing import NDArray
+from PIL import Image
+from ptzsim.picture import Eye, View, place_of
+from ptzsim.stage import Stage
+from skimage.registration import phase_cross_correlation
+
+from ptzd.pictures.comparing import compared_beside
+from ptzd.pictures.drift import compared, similarity
+
+PIANO = View(-53.7, -5.2, 128.0, 12.0, 0.0)
+EYE = Eye(Stage(), place_of("right"))
+
+
+def jpeg(picture: Image.Image) -> bytes:
+    out = BytesIO()
+    picture.save(out, "JPEG", quality=90)
+    return out.getvalue()
+
+
+def grey(picture: Image.Image) -> NDArray[np.float64]:
+    return np.asarray(picture.convert("L"), dtype=np.float64)
+
+
+@pytest.mark.parametrize("right, down", [(2.4, -1.3), (-9.7, 5.2), (41.0, -23.5)])
+def test_a_shift_is_what_scikit_image_makes_of_it(right: float, down: float) -> None:
+    large = EYE.draw(PIANO).resize((720, 405), Image.Resampling.BICUBIC)
+    still, moved = (
+        large.transform((600, 340), Image.Transform.AFFINE, (1, 0, 60 - x, 0, 1, 30 - y), Image.Resampling.BICUBIC)
+        for x, y in ((0.0, 0.0), (right, down))
+    )
+    found = similarity(grey(still), grey(moved))
+    assert found is not None
+    window = np.outer(np.hanning(340), np.hanning(600))
+    (down_there, right_there), _, _ = phase_cross_correlation(  # type: ignore[no-untyped-call]
+        grey(moved) * window, grey(still) * window, upsample_factor=50
+    )
+    assert (found.right * 600, -found.up * 340) == pytest.approx((right_there, down_there), abs=0.5)
+    assert (found.right * 600, -found.up * 340) == pytest.approx((right, down), abs=0.2)
+    assert abs(found.larger) < 0.001
+    assert abs(found.roll_deg) < 0.05
+
+
+@pytest.mark.parametrize("larger", [-0.09, -0.012, 0.012, 0.08])
+@pytest.mark.parametrize("roll_deg", [0.0, 2.0])
+def test_size_and_roll_are_found_together(larger: float, roll_deg: float) -> None:
+    zoomed = View(PIANO.pan_deg, PIANO.tilt_deg, PIANO.focal_length_mm * (1 + larger), PIANO.focus_m, 0.0)
+    turned = EYE.draw(zoomed).rotate(-roll_deg, Image.Resampling.BICUBIC)  # Pillow turns the other way round
+    found = compared(jpeg(EYE.draw(PIANO)), jpeg(turned))
+    assert found is not None
+    assert found.larger == pytest.approx(larger, abs=0.003)
+    assert found.roll_deg == pytest.approx(roll_deg, abs=0.1)
+    assert math.hypot(found.right * 640, found.up * 360) < 1.0
+
+
+def test_a_darker_and_a_larger_picture_of_the_same_shows_no_drift() -> None:
+    picture = EYE.draw(PIANO)
+    dark = picture.point(lambda value: value * 0.4).resize((1920, 1080), Image.Resampling.BICUBIC)
+    found = compared(jpeg(picture), jpeg(dark))
+    assert found is not None
+    assert (found.right * 640, found.up * 360, found.larger * 100) == pytest.approx((0.0, 0.0, 0.0), abs=0.3)
+
+
+def test_nothing_is_told_of_another_view_of_bare_ground_or_of_one_person_who_moved() -> None:
+    still = jpeg(EYE.draw(PIANO))
+    elsewhere = jpeg(EYE.draw(View(-23.6, -1.5, 140.0, 12.0, 0.0)))
+    bare = Image.new("RGB", (640, 360), (60, 60, 60))
+    assert compared(still, elsewhere) is None
+    assert compared(jpeg(bare), jpeg(bare)) is None
+    person = EYE.draw(PIANO).crop((200, 0, 440, 360))
+    here, there = bare.copy(), bare.copy()
+    here.paste(person, (190, 0))
+    there.paste(person, (210, 0))
+    assert compared(jpeg(here), jpeg(there)) is None
+
+
+def test_of_people_who_have_moved_no_alarm_is_made_and_what_is_told_of_cameras_is_right() -> None:
+    untouched = tally(12, seed=7, drifted=False)
+    assert untouched.alarms == 0
+    assert untouched.told > 2
+    drifted = tally(12, seed=8, drifted=True)
+    assert drifted.told > 1
+    assert drifted.worst_pixels < 1.0
+    assert drifted.worst_larger < 0.003
+
+
+async def test_a_process_of_its_own_finds_the_same_and_tells_nothing_of_what_is_no_picture() -> None:
+    pair = Drawing(3).pair(drifted=True)
+    wanted = compared(pair.still, pair.still)
+    assert wanted is not None
+    assert await compared_beside(pair.still, pair.still) == wanted
+    assert await compared_beside(pair.still, b"no picture") is None
+
+
+async def test_a_comparison_that_is_given_up_leaves_no_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[asyncio.subprocess.Process] = []
+    start = asyncio.create_subprocess_exec
+
+    async def noted(*command: str, **how: object) -> asyncio.subprocess.Process:
+        started.append(await start(*command, **how))  # type: ignore[arg-type]
+        return started[-1]
+
+    monkeypatch.setattr(asyncio, "create_subprocess_exec", noted)
+    still = jpeg(EYE.draw(PIANO))
+    comparing = asyncio.create_task(compared_beside(still, still))
+    while not started:
+        await asyncio.sleep(0.01)
+    comparing.cancel()
+    await asyncio.wait([comparing])
+    assert started[0].returncode is not None
