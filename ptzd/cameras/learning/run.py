@@ -192,6 +192,7 @@ class _Run:
             await self._lens.focus_to(start.focus_counts)
         else:
             await probe.line.perform(FocusAuto(), HALT_SECONDS).ended
-        # The next move is planned from where the camera is known to stand.
+        # A mount that still swings is no head that moves by itself; and the next move is planned from where it stands.
+        await probe.quiet()
         mode = start.focus_mode
         probe.heard(await probe.patiently(lambda: read_framing(probe.line, mode)))
