@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterator, Mapping
+from ipaddress import ip_address
 from itertools import pairwise
 from math import ceil, floor
 from pathlib import Path
@@ -23,7 +24,7 @@ from pydantic import (
 )
 
 from ptzd.bus import Topics
-from ptzd.cameras import reach_of
+from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
 from ptzd.links import LinkAddress, parse_link
 from ptzd.pictures import checked_url
@@ -34,6 +35,7 @@ __all__ = [
     "CameraConfig",
     "Config",
     "Mistake",
+    "PageConfig",
     "RecallConfig",
     "StoreConfig",
     "TextFileError",
@@ -154,9 +156,9 @@ Name = Annotated[str, AfterValidator(checked_name)]
 NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
 OwnFile = Annotated[Path, Field(strict=False), AfterValidator(_beside)]
 ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
-Degrees = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+Degrees = Annotated[float, Field(ge=-360, le=360)]
 Edges = Annotated[tuple[Degrees, Degrees], AfterValidator(_edges)]
-Millimetres = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+Millimetres = Annotated[float, Field(gt=0, le=1000)]
 
 
 class _Table(BaseModel):
@@ -195,7 +197,6 @@ class RecallConfig(_Table):
         default=2.0,
         gt=0,
         le=60,
-        allow_inf_nan=False,
         description="the age in seconds past which a recall is refused, more than 0 and at most 60",
     )
 
@@ -219,11 +220,41 @@ class ShowConfig(_Table):
     )
 
 
+class PageKeyConfig(_Table):
+    """Who may enter the page, under `[page.key.NAME]`."""
+
+    file: OwnFile = Field(description="a file whose first line is the key, drawn by lot", examples=["desk.key"])
+    may: Literal["look", "operate"] = Field(description='"look", or "operate" to move cameras too')
+
+
+class PageConfig(_Table):
+    """The operator's page, where there is to be one: `[page]`."""
+
+    host: str = Field(default="127.0.0.1", min_length=1, description="the address of this computer to listen on")
+    port: int = Field(default=8790, ge=1, le=65535, description="a TCP port, 1 to 65535")
+    hosts: list[str] = Field(
+        default=[], strict=False, description="the names under which browsers reach the page", examples=[["desk.local"]]
+    )
+    certificate_file: ExistingFile | None = Field(default=None, description="a certificate in PEM form, for TLS")
+    certificate_key_file: OwnFile | None = Field(default=None, description="the certificate's key in PEM form")
+    behind_proxy: bool = Field(
+        default=False, description="true where a proxy on this computer or its own network speaks TLS to browsers"
+    )
+    key: dict[Name, PageKeyConfig] = Field(default={}, description="tables [page.key.NAME]")
+
+
 class WindowConfig(_Table):
     """Between which angles a head may turn: `window` of a camera."""
 
     pan_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
     tilt_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
+
+
+class SecondsAcrossConfig(_Table):
+    """How fast a grip is: `seconds_across` of a camera."""
+
+    fine: float = Field(default=USUAL_SECONDS_ACROSS.fine, ge=0.3, le=60, description="seconds from 0.3 to 60")
+    fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
 class CameraConfig(_Table):
@@ -278,6 +309,10 @@ class CameraConfig(_Table):
     ) = Field(default=None, description=_FOCAL_LENGTH)
     mount: Name = Field(
         default="tripod", description="a short name of what the head stands on", examples=["balcony-rail"]
+    )
+    seconds_across: SecondsAcrossConfig = Field(
+        default=SecondsAcrossConfig(),
+        description="a table of the seconds that a full push by hand takes across the picture, { fine = 7, fast = 2 }",
     )
     overhead: bool = Field(default=False, description="true where the camera hangs over people, else false")
     window: Annotated[WindowConfig, AfterValidator(_inside_reach)] | None = Field(
@@ -345,6 +380,7 @@ class Config(_Table):
     recall: RecallConfig = Field(default=RecallConfig(), description="a table [recall]")
     tally: TallyConfig = Field(default=TallyConfig(), description="a table [tally]")
     show: ShowConfig | None = Field(default=None, description="a table [show] with a file in it")
+    page: PageConfig | None = Field(default=None, description="a table [page]")
     camera: Annotated[dict[Name, CameraConfig], AfterValidator(_each_name_one_dialect)] = Field(
         min_length=1,
         description="at least one table [camera.NAME]",
@@ -371,6 +407,8 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     broker = raw.get("broker")
     if isinstance(broker, dict) and "password_file" in broker and "username" not in broker:
         yield Complaint(("broker", "password_file"), "a password needs a name; write username = … beside it")
+    if isinstance(page := raw.get("page"), dict):
+        yield from _open_to_others(page)
     cameras = raw.get("camera")
     addresses: dict[LinkAddress, str] = {}
     for name, camera in cameras.items() if isinstance(cameras, dict) else ():
@@ -391,3 +429,31 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                 ("camera", name, "link"),
                 f"camera {first} has the address {address} too; give each camera its own, two would fight over one",
             )
+
+
+def _open_to_others(page: Mapping[str, Any]) -> Iterator[Complaint]:
+    """What a page needs that others than this computer reach."""
+    if ("certificate_file" in page) != ("certificate_key_file" in page):
+        yield Complaint(("page",), "certificate_file and certificate_key_file belong together; give both or neither")
+    host = page.get("host", "127.0.0.1")
+    if not isinstance(host, str) or host == "localhost" or _is_loopback(host):
+        return
+    if not page.get("key"):
+        yield Complaint(
+            ("page", "host"),
+            f"{host} is open to other computers, and whoever reaches the page could move cameras; add a table "
+            "[page.key.NAME] for each who may, or keep to 127.0.0.1",
+        )
+    if "certificate_file" not in page and page.get("behind_proxy") is not True:
+        yield Complaint(
+            ("page", "host"),
+            f"{host} is open to other computers, and keys would cross the network in the clear; give certificate_file "
+            "and certificate_key_file, or say behind_proxy = true where a proxy speaks TLS",
+        )
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import aiomqtt
+from forking import Forked
 
 from ptzd.bus import Incoming, Intake, Topics
 from ptzd.bus.commands import Command
@@ -111,12 +112,12 @@ class StandIn:
 
 
 Ptzd = Callable[..., Coroutine[Any, Any, Ended]]  # with arguments, `stdin`, `seconds` and environment variables
-StartPtzd = Callable[..., Coroutine[Any, Any, Process]]
+StartPtzd = Callable[..., Coroutine[Any, Any, Process | Forked]]
 OnATerminal = Callable[..., Coroutine[Any, Any, Terminal]]
 StandInFor = Callable[[str, Mapping[str, Answering]], AbstractAsyncContextManager[StandIn]]
 
 
-async def until_up(broker: str, daemon: Process) -> None:
+async def until_up(broker: str, daemon: Process | Forked) -> None:
     """Wait until the daemon says that its two cameras stand still; a process for each look would slow it down."""
     host, port = broker.split(":")
     at_rest: dict[str, bool] = {}

@@ -34,14 +34,25 @@ def free_udp_ports(count: int) -> int:
     raise RuntimeError("no free UDP ports")
 
 
-def write_config(folder: Path, broker_port: int, ports: Sequence[int], base: str = "ptzd") -> Path:
-    """Write a configuration with a camera `camera-N` for each UDP port."""
+def write_config(
+    folder: Path,
+    broker_port: int,
+    ports: Sequence[int],
+    base: str = "ptzd",
+    page_port: int | None = None,
+    pictures_port: int | None = None,
+) -> Path:
+    """Write a configuration with a camera `camera-N` for each UDP port; a page and pictures where a port is given."""
     lines = [
         f'[broker]\nport = {broker_port}\nbase_topic = "{base}"\n\n[store]\npath = "show.db"\n'
         '[tally]\nsource = "none"\n'
     ]
     for number, port in enumerate(ports):
         lines.append(f'[camera.camera-{number}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n')
+        if pictures_port is not None:
+            lines.append(f'picture = "http://127.0.0.1:{pictures_port}/camera-{number + 1}.jpg"\n')
+    if page_port is not None:
+        lines.append(f"[page]\nport = {page_port}\n")
     path = folder / "show.toml"
     path.write_text("\n".join(lines))
     return path

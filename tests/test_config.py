@@ -99,6 +99,7 @@ focal_length = [[0, 100], [8192, 220.5], [16384, 400]]
 mount = "balcony-rail"
 overhead = true
 window = { pan_deg = [-60, 60.5], tilt_deg = [-10, 30] }
+seconds_across = { fine = 10, fast = 1.5 }
 moved_by_others = "report"
 on_air_moves = "refuse"
 speed = 1
@@ -182,12 +183,17 @@ dialect = "nibble4-51"
         ('moved_by_others = "ignore"', '"halt"'),
         ('on_air_moves = "never"', '"ask", "allow" or "refuse"'),
         ("sensor = [35.9]", "[width, height]"),
+        ("seconds_across = { fine = 0 }", "seconds from 0.3 to 60"),
+        ("seconds_across = { slow = 9 }", "fine"),
         ("sensor = [35.9, 0]", "[width, height]"),
         ("sensor = [35.9, nan]", "[width, height]"),
         ("focal_length = [400, 100]", "[shortest, longest]"),
         ("focal_length = [100]", "[shortest, longest]"),
         ("focal_length = [[0, 100], [16384, 90]]", "both grow"),
         ("focal_length = [[0, 100], [16384]]", "both grow"),
+        ("focal_length = [[-1, 100], [16384, 400]]", "both grow"),
+        ("focal_length = [[0, 0], [16384, 400]]", "both grow"),
+        ('focal_length = [["wide", 100], ["tele", 400]]', "both grow"),
         ('focal_length = "100-400"', "[shortest, longest]"),
         ("focal_length = [-1, inf]", "[shortest, longest]"),
         ('mount = "Balcony Rail"', '"balcony-rail"'),

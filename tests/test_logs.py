@@ -2,10 +2,20 @@
 
 from __future__ import annotations
 
+import io
+import json
+import logging
 import os
+import re
+import sys
+import time
+from datetime import UTC, datetime, timedelta
 from threading import Thread
 
-from ptzd.logs import Unhindered
+import pytest
+import structlog
+
+from ptzd.logs import Unhindered, log_from
 
 
 def test_where_there_is_no_stderr_nothing_is_written_and_nothing_raised() -> None:
@@ -28,3 +38,31 @@ def test_a_pipe_that_nobody_reads_holds_nobody_up() -> None:
         os.close(reading)  # whoever still writes is let go
         writer.join(5.0)
     assert not held_up
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_terminal_gets_the_time_of_its_place_and_a_file_that_of_the_world(
+    monkeypatch: pytest.MonkeyPatch, terminal: bool
+) -> None:
+    stderr = io.StringIO()
+    monkeypatch.setattr(stderr, "isatty", lambda: terminal)
+    monkeypatch.setattr(sys, "stderr", stderr)
+    monkeypatch.setattr(logging, "basicConfig", lambda **settings: None)  # what pytest has set is to stay
+    monkeypatch.setenv("TZ", "HERE-6:30")
+    time.tzset()
+    try:
+        log_from(logging.INFO)
+        before = datetime.now(UTC)
+        structlog.get_logger().info("the doors are open")
+    finally:
+        structlog.reset_defaults()
+        monkeypatch.undo()
+        time.tzset()
+    if terminal:
+        shown = re.search(r"(?<!T)\d\d:\d\d:\d\d", stderr.getvalue())
+        here = [f"{before + timedelta(hours=6, minutes=30, seconds=more):%H:%M:%S}" for more in range(3)]
+        assert shown is not None and shown[0] in here
+    else:
+        at = json.loads(stderr.getvalue())["timestamp"]
+        assert at.endswith("Z")
+        assert timedelta() <= datetime.fromisoformat(at) - before < timedelta(seconds=3)

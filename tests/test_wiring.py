@@ -86,6 +86,10 @@ class Desk:
     def cues(self) -> dict[str, Any]:
         return [message for topic, message in self.heard if topic == "cue/state"][-1]
 
+    def last(self, topic: str) -> dict[str, Any]:
+        """What was said last on a topic."""
+        return [message for said, message in self.heard if said == topic][-1]
+
     def stands_at(self) -> tuple[str | None, str | None]:
         """The number of the last cue that was run, and of the next."""
         standing, upcoming = (self.cues()[each] for each in ("standing", "next"))
@@ -169,6 +173,26 @@ def test_a_pace_is_given_and_taken_away_and_framing_and_history_stay(tmp_path: P
         assert {each["position"]["pan_counts"] for each in entries} == {PAN["solo"]}
         refused = await desk.ask("camera/left/pace", position="sol", speed=6)
         assert "camera left" in refused["sentence"] and "did you mean solo?" in refused["sentence"]
+
+    at_the_desk(tmp_path, scene)
+
+
+def test_a_recall_is_foretold_as_it_then_goes(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        await desk.recall("left", "wide")
+        foreseen = (await desk.ask("camera/left/foresee"))["result"]
+        told = {each["position"]: each for each in foreseen["recalls"]}
+        assert [name for name, each in told.items() if each["stands"]] == ["wide"]
+        assert foreseen["on_air"] is False
+        await desk.recall("left", "door")
+        predicted = desk.last("camera/left/move")["predicted_seconds"]
+        assert told["door"]["predicted_seconds"] == pytest.approx(predicted, abs=0.02)
+        desk.house.say("camera/left/tally", "program")
+        assert (await desk.ask("camera/left/foresee"))["code"] == "on-air"
+        (seen,) = (await desk.ask("camera/left/foresee", position="solo", seconds=6.0))["result"]["recalls"]
+        assert seen["predicted_seconds"] > 5.9
+        (short,) = (await desk.ask("camera/left/foresee", position="solo", seconds=0.1))["result"]["recalls"]
+        assert (short["code"], short["predicted_seconds"]) == ("too-short", None)
 
     at_the_desk(tmp_path, scene)
 
@@ -338,5 +362,256 @@ def test_whoever_has_a_head_learned_hears_how_far_that_is_and_a_stop_ends_it(tmp
         await asyncio.sleep(1.0)
         (ended,) = [message for topic, message in desk.heard if topic == "outcome" and message["id"] == "learn"]
         assert (ended["ok"], ended["code"]) == (False, "stopped")
+
+    at_the_desk(tmp_path, scene)
+
+
+# The cue list as it is written
+
+COMMENTED = """\
+# The evening
+[show]
+name = "evening"
+on_air = "right"   # from the balcony
+
+# Doors
+[[cue]]
+number = 1
+on_call = true
+expected = 60.0   # or so
+take = "left"
+
+[[cue.move]]
+camera = "right"
+position = "solo"   # wide enough
+
+[[cue]]
+number = 2
+on_call = true
+expected = 60.0
+  # as soon as it may
+  [[cue.move]]
+  camera = "right"
+  position = "door"
+  earliest = -50
+"""
+
+
+def with_a_file(folder: Path, scene: Callable[[Desk, Path], Coroutine[Any, Any, None]], text: str = COMMENTED) -> None:
+    file = folder / "show.toml"
+    file.write_text(text)
+    at_the_desk(folder, lambda desk: scene(desk, file), read_show_text(text))
+
+
+@pytest.mark.parametrize(
+    ("topic", "asked", "old", "new", "warned"),
+    [
+        (
+            "cue/write",
+            {"number": 1.5, "after": 20, "label": "Solo", "moves": [{"camera": "left", "position": "solo"}]},
+            "\n[[cue]]\nnumber = 2",
+            '\n[[cue]]\nnumber = 1.5\nlabel = "Solo"\nafter = 20\n\n[[cue.move]]\ncamera = "left"\n'
+            'position = "solo"\n\n[[cue]]\nnumber = 2',
+            [],
+        ),
+        (
+            "cue/write",
+            {"number": 1, "on_call": True, "expected": 45, "take": "left", "replace": True,
+             "moves": [{"camera": "right", "position": "solo", "speed": None}]},
+            "expected = 60.0   # or so",
+            "expected = 45   # or so",
+            [],
+        ),
+        (
+            "cue/write",
+            {"number": 2, "on_call": True, "expected": 60, "replace": True,
+             "moves": [{"camera": "right", "position": "dor", "earliest": -50}]},
+            '"door"',
+            '"dor"',
+            ["camera right has no position dor; did you mean door?"],
+        ),
+        ("cue/remove", {"number": 2}, COMMENTED[COMMENTED.index("\n[[cue]]\nnumber = 2") :], "", []),
+    ],
+    ids=["a new cue", "one field", "a position that is yet to be stored", "one less"],
+)  # fmt: skip
+def test_a_cue_is_written_into_the_show_file_and_nothing_else_in_it(
+    tmp_path: Path, topic: str, asked: dict[str, Any], old: str, new: str, warned: list[str]
+) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        assert (await desk.ask("cue/jump", number=2))["ok"]
+        outcome = await desk.ask(topic, **asked)
+        assert outcome["ok"], outcome["sentence"]
+        assert file.read_text() == COMMENTED.replace(old, new)
+        assert outcome["result"]["warnings"] == warned
+        listed = (await desk.ask("cue/list"))["result"]["cues"]
+        assert [float(each["number"]) for each in listed] == [
+            each.number for each in read_show_text(file.read_text()).cue
+        ]
+        assert desk.stands_at()[1] == (None if topic == "cue/remove" else "2")
+
+    with_a_file(tmp_path, scene)
+
+
+def test_what_is_listed_can_be_written_again_and_changes_not_a_byte(tmp_path: Path) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        for cue in (await desk.ask("cue/list"))["result"]["cues"]:
+            written = {key: value for key, value in cue.items() if key not in ("at_seconds", "places")}
+            assert (await desk.ask("cue/write", **written, replace=True))["ok"]
+        assert file.read_text() == COMMENTED
+
+    with_a_file(tmp_path, scene)
+
+
+@pytest.mark.parametrize(
+    ("topic", "asked", "code", "words"),
+    [
+        ("cue/write", {"number": 2, "after": 5}, "cue-exists", '"replace": true'),
+        ("cue/write", {"number": 3}, "invalid", "not said when this cue comes; write at, after, or on_call"),
+        ("cue/write", {"number": 3, "after": 5, "on_call": True}, "invalid", "cue 3, on_call: "),
+        ("cue/write", {"number": 1.5, "at": "half past"}, "invalid", "cue 1.5, at: 'half past' is no time"),
+        ("cue/write", {"number": 3, "at": "0:00:10"}, "invalid", "can't come before the one before it"),
+        (
+            "cue/write",
+            {"number": 3, "after": 5, "moves": [{"camera": "left", "position": "Solo!", "sped": 3}]},
+            "invalid",
+            "cue 3, move 1, sped: there is no setting 'sped'; did you mean speed?",
+        ),
+        ("cue/write", {"number": 3, "after": 5, "moves": [{"camera": "left"}]}, "invalid", "position: it is missing"),
+        ("cue/write", {"number": 3, "after": 5, "moves": "left"}, "bad-value", "moves"),
+        ("cue/write", {"number": 3, "after": 5, "label": "two\nlines"}, "bad-value", "one line"),
+        ("cue/write", {"number": 1, "after": 5, "replace": True}, "standby", "cue 1 is in standby"),
+        ("cue/remove", {"number": 1}, "standby", "cue 1 is in standby"),
+        ("cue/remove", {"number": 7}, "unknown-cue", "the nearest there are 1 and 2"),
+    ],
+)
+def test_a_cue_that_can_not_be_written_changes_nothing(
+    tmp_path: Path, topic: str, asked: dict[str, Any], code: str, words: str
+) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        assert (await desk.ask("cue/standby"))["ok"]
+        before = (await desk.ask("cue/list"))["result"]
+        refused = await desk.ask(topic, **asked)
+        assert (refused["ok"], refused["code"]) == (False, code), refused
+        assert words in refused["sentence"]
+        assert file.read_text() == COMMENTED
+        assert [each.name for each in tmp_path.iterdir() if "show" in each.name] == ["show.toml"]
+        assert (await desk.ask("cue/list"))["result"] == before
+        assert desk.cues()["standby"]
+
+    with_a_file(tmp_path, scene)
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "words"),
+    [
+        (COMMENTED.replace("number = 2", "number = 1"), "invalid", "cue 1 is there twice"),
+        (COMMENTED.replace('"evening"', '"matinee"'), "other-show", "another show now, matinee"),
+        (None, "invalid", "there is no file"),
+    ],
+)
+def test_a_file_that_is_another_than_was_loaded_is_not_written_to(
+    tmp_path: Path, text: str | None, code: str, words: str
+) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        file.unlink() if text is None else file.write_text(text)
+        refused = await desk.ask("cue/write", number=3, after=5)
+        assert (refused["ok"], refused["code"]) == (False, code), refused
+        assert words in refused["sentence"]
+        assert (file.read_text() if file.exists() else None) == text
+
+    with_a_file(tmp_path, scene)
+
+
+def test_a_cue_in_standby_goes_on_while_another_is_written(tmp_path: Path) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        assert (await desk.ask("cue/go"))["ok"]  # it takes the left one, so that the right one is off air
+        await desk.recall("right", "wide")
+        assert (await desk.ask("cue/standby", number=2))["ok"]  # the right one leaves ten seconds after the go
+        assert (await desk.ask("cue/write", number=3, after=5, take="right"))["ok"]
+        assert desk.cues()["standby"] and desk.stands_at() == ("1", "2")
+        assert desk.pan_deg("right") == pytest.approx(0.0, abs=0.05)
+        await asyncio.sleep(10.0)
+        await desk.house.until_still(["right"])
+        assert desk.pan_deg("right") == pytest.approx(-30.0, abs=0.05)
+
+    with_a_file(tmp_path, scene)
+
+
+def test_a_camera_that_was_taken_counts_as_seen_whatever_its_cue_is_changed_to(tmp_path: Path) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        assert (await desk.ask("cue/go"))["ok"]
+        assert (await desk.ask("cue/write", number=1, on_call=True, expected=60, take="right", replace=True))["ok"]
+        assert (await desk.ask("cue/go"))["ok"]  # it takes none
+        desk.house.say("camera/left/recall", {"position": "door", "id": "seen"})
+        await asyncio.sleep(1.0)
+        (told,) = [message for _, message in desk.heard if message.get("id") == "seen"]
+        assert (told["phase"], told["code"]) == ("refused", "on-air")
+
+    with_a_file(tmp_path, scene)
+
+
+def test_who_must_be_where_for_the_next_cue_is_told(tmp_path: Path) -> None:
+    async def scene(desk: Desk, file: Path) -> None:
+        assert (await desk.ask("cue/go"))["ok"]
+        assert desk.cues()["places"] == [{"camera": "right", "position": "door"}]
+        assert (await desk.ask("cue/write", number=3, after=9, take="right"))["ok"]
+        assert (await desk.ask("cue/go"))["ok"]
+        assert desk.cues()["places"] == [{"camera": "right", "position": "door"}], "taken where cue 2 has sent it"
+
+    with_a_file(tmp_path, scene)
+
+
+def test_what_does_not_fit_is_told_at_its_cue_and_no_longer_once_that_is_mended(tmp_path: Path) -> None:
+    short = {"number": 3, "take": "right", "moves": [{"camera": "right", "position": "wide"}]}  # 30 degrees away
+
+    async def scene(desk: Desk, file: Path) -> None:
+        assert (await desk.ask("cue/write", **short, after=0.5))["ok"]
+        found = (await desk.ask("show/rehearse"))["result"]
+        assert not found["fits"]
+        (late,) = [each for each in found["conflicts"] if each["kind"] == "taken-unsettled"]
+        assert (late["cue"], late["camera"]) == ("3", "right")
+        assert late["remedies"]
+        assert (await desk.ask("cue/write", **short, after=20, replace=True))["ok"]
+        mended = (await desk.ask("show/rehearse"))["result"]
+        assert "taken-unsettled" not in [each["kind"] for each in mended["conflicts"]]
+        assert any("not measured" in each.lower() for each in mended["reservations"])
+        assert (await desk.ask("camera/right/delete", position="door"))["ok"]
+        strange = (await desk.ask("show/rehearse"))["result"]
+        assert (strange["fits"], [each["cue"] for each in strange["conflicts"]]) == (False, ["2"])
+
+    with_a_file(tmp_path, scene)
+
+
+def test_a_cue_is_rehearsed_before_it_is_written(tmp_path: Path) -> None:
+    moves = [{"camera": "right", "position": "wide"}]
+
+    async def scene(desk: Desk, file: Path) -> None:
+        for after, late in ((0, True), (0.5, True), (20, False)):
+            cue = {"number": 3, "after": after, "take": "right", "moves": moves}
+            found = (await desk.ask("show/rehearse", cue=cue))["result"]["conflicts"]
+            assert late == any((each["cue"], each["kind"]) == ("3", "taken-unsettled") for each in found), after
+        for wrong, words in (
+            ({"number": 3}, "not said when"),
+            ({"number": "third", "after": 1}, "up to three decimals"),
+            ({"number": 1.5, "at": "9:00:00", "sped": 1}, "sped"),
+        ):
+            refused = await desk.ask("show/rehearse", cue=wrong)
+            assert (refused["code"], words in refused["sentence"]) == ("invalid", True), refused
+        assert file.read_text() == COMMENTED
+        assert len((await desk.ask("cue/list"))["result"]["cues"]) == 2
+
+    with_a_file(tmp_path, scene)
+
+
+def test_without_a_show_there_is_no_list_to_write(tmp_path: Path) -> None:
+    async def scene(desk: Desk) -> None:
+        cue = {"number": 1, "after": 1}
+        for topic, asked in (
+            ("cue/list", {}),
+            ("cue/write", cue),
+            ("cue/remove", {"number": 1}),
+            ("show/rehearse", {}),
+        ):
+            assert (await desk.ask(topic, **asked))["code"] == "no-cues"
 
     at_the_desk(tmp_path, scene)

@@ -14,16 +14,17 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
+from ptzd.files import LONGEST_LABEL, LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
 
 from .fields import (
     ONE_LINE,
     AngleRange,
     Box,
     Counts,
+    CueMoves,
     CueNumber,
     Deflection,
     Point,
@@ -35,7 +36,10 @@ from .fields import (
     Turn,
 )
 from .messages import (
+    CuesResult,
+    DriveResult,
     ExportResult,
+    ForeseenResult,
     GoResult,
     HistoryResult,
     ImportResult,
@@ -45,9 +49,11 @@ from .messages import (
     LocksResult,
     NamedResult,
     PlacesResult,
+    RehearsedResult,
     Result,
     StandbyResult,
     StoreResult,
+    WrittenResult,
 )
 
 LONGEST_ID = 64  # characters
@@ -96,6 +102,8 @@ class Command(BaseModel):
 
     # It makes a camera stand still: it waits behind nothing that was sent before, and is done as often as it comes.
     halts: ClassVar[bool] = False
+    # It asks for something and changes nothing.
+    only_asks: ClassVar[bool] = False
     # It is meant for the moment in which it was sent, whatever date it bears.
     momentary: ClassVar[bool] = False
 
@@ -170,6 +178,18 @@ class RecallCommand(_AtAPace, _Moving):
     sent_at: SentAt | None = None
 
 
+class ForeseeCommand(_AtAPace):
+    """Ask what a recall would do now, of one position or (off air) of all; nothing moves."""
+
+    on = "camera/NAME/foresee"
+    only_asks = True
+    examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}', "")
+    may_be_empty = True
+    results = (ForeseenResult,)
+
+    position: PositionName | None = None  # type: ignore[assignment]
+
+
 class StoreCommand(_AtAPace):
     """Keep where the camera stands, with the pace of its recalls."""
 
@@ -184,10 +204,14 @@ class StoreCommand(_AtAPace):
 
 
 class DriveCommand(_Moving):
-    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest."""
+    """Move by hand for half a second: right, up, tele and far are positive, 1 is the fastest.
+
+    With a `grip`, 1 goes across the picture in a set time, and halves or doubles it in that, whatever the lens shows.
+    """
 
     on = "camera/NAME/drive"
-    examples = ('{"pan": 0.5, "tilt": -0.2}',)
+    examples = ('{"pan": 0.5, "tilt": -0.2}', '{"pan": 1, "grip": "fine"}')
+    results = (DriveResult,)
     answer = "outcome-if-asked"  # drives come many a second
     momentary = True
 
@@ -195,6 +219,7 @@ class DriveCommand(_Moving):
     tilt: Deflection = 0.0
     zoom: Deflection = 0.0
     focus: Deflection = 0.0
+    grip: Literal["fine", "fast"] | None = Field(default=None, description='"fine" or "fast"')
     sent_at: SentAt | None = None
 
 
@@ -345,6 +370,15 @@ class RenameCommand(Command):
     to: PositionName
 
 
+class ArrangeCommand(Command):
+    """Put the positions into an order, by which they have their numbers; those that are not named come behind."""
+
+    on = "camera/NAME/arrange"
+    examples = ('{"positions": ["choir-wide", "soloist"]}',)
+
+    positions: list[PositionName] = Field(max_length=10_000, description="names of positions, each once")
+
+
 class DeleteCommand(Command):
     """Take a position away; its history stays."""
 
@@ -369,6 +403,7 @@ class HistoryCommand(Command):
     """Ask for every framing that a position has had."""
 
     on = "camera/NAME/history"
+    only_asks = True
     examples = ('{"position": "choir-wide"}',)
     results = (HistoryResult,)
 
@@ -400,6 +435,7 @@ class ExportCommand(Command):
     """Ask for all positions as text, or for those of one camera; with `stills` their pictures are in it."""
 
     on = "show/export"
+    only_asks = True
     examples = ("{}", '{"camera": "gallery", "stills": true}')
     may_be_empty = True
     results = (ExportResult,)
@@ -502,8 +538,73 @@ class LoadCommand(Command):
     results = (LoadResult,)
 
 
+class ListCommand(Command):
+    """Ask for the cues of the show that is loaded, as they are written."""
+
+    on = "cue/list"
+    only_asks = True
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (CuesResult,)
+
+
+class WriteCommand(Command):
+    """Write a cue into the show file, with the fields that it has there; nothing moves."""
+
+    on = "cue/write"
+    examples = (
+        '{"number": 12.5, "after": 20, "take": "left", "moves": [{"camera": "right", "position": "hands"}]}',
+        '{"number": 12.5, "on_call": true, "expected": 20, "replace": true}',
+    )
+    results = (WrittenResult,)
+
+    number: CueNumber
+    label: str = Field(
+        default="",
+        max_length=LONGEST_LABEL,
+        pattern=ONE_LINE,
+        description=f"one line of text, at most {LONGEST_LABEL} characters",
+    )
+    at: str | None = Field(default=None, description="a time into the show as text, such as 0:12:30")
+    after: float | None = Field(default=None, allow_inf_nan=False, description="seconds after the cue before")
+    on_call: Switch = False
+    expected: float | None = Field(
+        default=None, allow_inf_nan=False, description="the seconds expected before a cue on call"
+    )
+    take: str | None = Field(default=None, description="the name of the camera that goes on air")
+    switch_on: list[str] = Field(default=[], description="a list of names of cameras that are switched on")
+    moves: CueMoves = []
+    replace: Switch = False
+
+
+class RemoveCommand(Command):
+    """Take a cue out of the show file; nothing moves."""
+
+    on = "cue/remove"
+    examples = ("12.5", '{"number": 12.5}')
+    bare = A_NUMBER
+    results = (WrittenResult,)
+
+    number: CueNumber
+
+
+class RehearseCommand(Command):
+    """Ask which moves of the show do not fit, as it is loaded or would be with a cue; nothing moves."""
+
+    on = "show/rehearse"
+    only_asks = True
+    examples = ("", '{"cue": {"number": 12.5, "after": 20, "take": "left"}}')
+    may_be_empty = True
+    results = (RehearsedResult,)
+
+    cue: dict[str, JsonValue] | None = Field(
+        default=None, description='a cue as cue/write takes it, such as {"number": 12.5, "after": 20}'
+    )
+
+
 COMMANDS: tuple[type[Command], ...] = (
     RecallCommand,
+    ForeseeCommand,
     StoreCommand,
     DriveCommand,
     NudgeCommand,
@@ -515,6 +616,7 @@ COMMANDS: tuple[type[Command], ...] = (
     TallyCommand,
     PaceCommand,
     RenameCommand,
+    ArrangeCommand,
     DeleteCommand,
     RevertCommand,
     HistoryCommand,
@@ -529,4 +631,8 @@ COMMANDS: tuple[type[Command], ...] = (
     HoldCommand,
     ReleaseCommand,
     LoadCommand,
+    ListCommand,
+    WriteCommand,
+    RemoveCommand,
+    RehearseCommand,
 )

@@ -8,10 +8,10 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated
 
-from pydantic import AfterValidator, AwareDatetime, Field, WithJsonSchema
+from pydantic import AfterValidator, AwareDatetime, Field, JsonValue, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import NAME_PATTERN
+from ptzd.files import NAME_PATTERN, CueMove
 
 HIGHEST_CUE = 99_999
 NARROWEST_BOX = 0.01  # of the picture
@@ -104,6 +104,12 @@ AngleRange = Annotated[
             "description": _ANGLE_RANGE,
         }
     ),
+]
+CueMoves = Annotated[
+    list[dict[str, JsonValue]],
+    Field(description='a list of moves such as [{"camera": "right", "position": "hands"}]'),
+    # What is wrong with one is told where the file's moves are read, by the field.
+    WithJsonSchema({"type": "array", "items": CueMove.model_json_schema()}),
 ]
 Switch = Annotated[bool, Field(description="true or false")]
 CueNumber = Annotated[

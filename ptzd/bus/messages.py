@@ -17,6 +17,7 @@ from ptzd.cameras import (
     FocusMode,
     LinkState,
     MoveReport,
+    Optics,
     Phase,
     PowerState,
     Tally,
@@ -24,6 +25,8 @@ from ptzd.cameras import (
     Way,
 )
 from ptzd.cues import CueState, Gone, ListedCue, Placed
+from ptzd.files import Cue, number_text
+from ptzd.motion import angle_of_view_deg
 from ptzd.positions import HistoryEntry, StoredPosition
 from ptzd.visca import DialectError
 
@@ -109,6 +112,8 @@ class StateMessage(Report):
     zoom_counts: int | None
     focus_counts: int | None
     focus_mode: FocusMode | None
+    view_width_deg: float | None  # how wide and how high it sees; null where sensor and lens are not configured
+    view_height_deg: float | None
     seconds_to_settled: float | None  # while a move runs
     activity: (
         Activity | None
@@ -120,9 +125,10 @@ class StateMessage(Report):
     as_of: AwareDatetime
 
     @classmethod
-    def of(cls, state: CameraState) -> Self:
-        """The message for a camera's state."""
+    def of(cls, state: CameraState, optics: Optics | None) -> Self:
+        """The message for the state of the camera with these optics."""
         framing = state.framing
+        view_width_deg, view_height_deg = _view_deg(optics, None if framing is None else framing.zoom_counts)
         return cls(
             camera=state.camera,
             link=state.link,
@@ -136,6 +142,8 @@ class StateMessage(Report):
             zoom_counts=None if framing is None else framing.zoom_counts,
             focus_counts=None if framing is None else framing.focus_counts,
             focus_mode=None if framing is None else framing.focus_mode,
+            view_width_deg=view_width_deg,
+            view_height_deg=view_height_deg,
             seconds_to_settled=state.seconds_to_settled,
             activity=state.activity,
             tally=state.tally,
@@ -195,6 +203,17 @@ class OutcomeMessage(Report):
     result: dict[str, JsonValue] | None = None  # what was asked for: see the messages named …Result
 
 
+def _view_deg(optics: Optics | None, zoom_counts: int | None) -> tuple[float, float] | tuple[None, None]:
+    """How wide and how high a picture is, where that is known."""
+    if optics is None or zoom_counts is None:
+        return None, None
+    focal_length_mm = optics.lens.focal_length_mm(zoom_counts)
+    width_deg, height_deg = (
+        round(angle_of_view_deg(side, focal_length_mm), 2) for side in (optics.sensor.width_mm, optics.sensor.height_mm)
+    )
+    return width_deg, height_deg
+
+
 class PositionMessage(Message):
     """One stored position, in the counts of its dialect."""
 
@@ -202,6 +221,8 @@ class PositionMessage(Message):
     pan_deg: float | None  # null where the camera can't be sent there, since nobody knows what the counts mean
     tilt_deg: float | None
     focal_length_mm: float | None  # null, too, where the configuration does not name sensor and lens
+    view_width_deg: float | None  # likewise
+    view_height_deg: float | None
     dialect: str
     pan_counts: int
     tilt_counts: int
@@ -224,6 +245,7 @@ class PositionMessage(Message):
             carried = position.framing_for(dialect)
         except DialectError:
             carried = None
+        view_width_deg, view_height_deg = _view_deg(optics, None if carried is None else carried.zoom_counts)
         return cls(
             name=position.name,
             pan_deg=None if carried is None else round(dialect.pan.degrees(carried.pan_counts), 3),
@@ -231,6 +253,8 @@ class PositionMessage(Message):
             focal_length_mm=None
             if carried is None or optics is None
             else round(optics.lens.focal_length_mm(carried.zoom_counts), 1),
+            view_width_deg=view_width_deg,
+            view_height_deg=view_height_deg,
             dialect=position.dialect,
             pan_counts=framing.pan_counts,
             tilt_counts=framing.tilt_counts,
@@ -246,7 +270,7 @@ class PositionMessage(Message):
 
 
 class PositionsMessage(Report):
-    """What is stored, in the order of the names."""
+    """What is stored, in the order in which it was arranged, and then in that of the names."""
 
     on = "camera/NAME/positions"
     retained = True
@@ -324,6 +348,13 @@ class NotReadyMessage(Alike):
     sentence: str
 
 
+class PlaceMessage(Alike):
+    """Where a camera should stand before a cue, the next one where no other is named."""
+
+    camera: str
+    position: str
+
+
 class CueStateMessage(Report):
     """Where the show stands in its cues."""
 
@@ -337,6 +368,7 @@ class CueStateMessage(Report):
     held: bool
     ready: bool
     not_ready: list[NotReadyMessage]
+    places: list[PlaceMessage]  # where the cameras that the next cue needs are to stand as it comes
     as_of: AwareDatetime
 
     @classmethod
@@ -350,6 +382,7 @@ class CueStateMessage(Report):
             held=state.held,
             ready=state.ready,
             not_ready=[NotReadyMessage.of(one) for one in state.not_ready],
+            places=[PlaceMessage.of(one) for one in state.places],
             as_of=as_of,
         )
 
@@ -360,6 +393,28 @@ class Result(Message):
     def as_result(self) -> dict[str, Any]:
         """As the outcome's `result`."""
         return self.model_dump(mode="json")
+
+
+class ForeseenMessage(Message):
+    """What a recall would do if it were sent now: its times, or the refusal that it would meet."""
+
+    position: str
+    stands: bool  # whether the camera is in it already
+    predicted_seconds: float | None = None  # from start to settled
+    least_seconds: float | None = None  # the range that holds the truth nine times in ten, or more
+    most_seconds: float | None = None
+    warning: str | None = None
+    code: str | None = None
+    sentence: str | None = None
+
+
+class ForeseenResult(Result):
+    """The `result` of `camera/NAME/foresee`."""
+
+    camera: str
+    on_air: bool  # whether it was planned to be seen
+    head_measured: bool  # false where the times are not measured: a manual's figures, or assumed
+    recalls: list[ForeseenMessage]
 
 
 class HistoryEntryMessage(Message):
@@ -410,6 +465,99 @@ class LoadResult(Result):
 
     show: str
     cues: int
+
+
+class DriveResult(Result):
+    """The `result` of `camera/NAME/drive` with a `grip`."""
+
+    seconds_across: float | None  # the picture, that a full push of pan takes; null where nobody knows how wide it is
+    warning: str | None  # where that is not known, and the push is a share of the head's fastest
+
+
+class WrittenMoveMessage(Alike):
+    """One move of a cue, with the fields that it has in the show file."""
+
+    camera: str
+    position: str
+    speed: int | None
+    seconds: float | None
+    on_air: bool
+    earliest: float | None
+    latest: float | None
+    spare: bool
+
+
+class WrittenCueMessage(Message):
+    """A cue with the fields that it has in the show file, and what follows from those before it."""
+
+    number: str  # as people write it: 12, 12.5
+    label: str
+    at: str | None  # it comes at this time into the show, or `after` the cue before, or on call
+    after: float | None
+    on_call: bool
+    expected: float | None  # after the cue before, where it comes on call
+    take: str | None
+    switch_on: list[str]
+    moves: list[WrittenMoveMessage]
+    at_seconds: float  # when it is expected, from the start of the show
+    places: list[PlaceMessage]  # where the show wants its cameras before this cue
+
+    @classmethod
+    def of(cls, cue: Cue, at_seconds: float, places: Mapping[str, str]) -> Self:
+        """The message for a cue that comes at this time, with the position of each camera before it."""
+        return cls(
+            number=number_text(cue.number),
+            label=cue.label,
+            at=cue.at,
+            after=cue.after,
+            on_call=cue.on_call is True,
+            expected=cue.expected,
+            take=cue.take,
+            switch_on=list(cue.switch_on),
+            moves=[WrittenMoveMessage.of(move) for move in cue.move],
+            at_seconds=round(at_seconds, 3),
+            places=[PlaceMessage(camera=camera, position=position) for camera, position in places.items()],
+        )
+
+
+class CuesResult(Result):
+    """The `result` of `cue/list`: the show that is loaded, in the order of its cues."""
+
+    show: str
+    label: str
+    on_air: str | None  # the camera that is on air as the show begins
+    cues: list[WrittenCueMessage]
+
+
+class WrittenResult(Result):
+    """The `result` of `cue/write` and `cue/remove`: the show as it is now, and how many cues it has.
+
+    `warnings` name cameras and positions of the cue that there are none of.
+    """
+
+    show: str
+    cues: int
+    warnings: list[str]
+
+
+class ConflictMessage(Message):
+    """One thing of a show that does not fit, and what would help."""
+
+    cue: str | None  # its number; null where it concerns no single cue
+    camera: str | None
+    kind: str
+    sentence: str
+    remedies: list[str]
+
+
+class RehearsedResult(Result):
+    """The `result` of `show/rehearse`, with the cameras, positions and heads that there are now."""
+
+    show: str
+    fits: bool
+    verdict: str
+    reservations: list[str]  # what the figures rest on without being known
+    conflicts: list[ConflictMessage]
 
 
 class LearnResult(Result):
@@ -475,13 +623,6 @@ class StandbyResult(Result):
     def of(cls, started: Iterable[MoveReport]) -> Self:
         """The result for what a standby sent."""
         return cls(started=[StartedMessage.of(one) for one in started])
-
-
-class PlaceMessage(Alike):
-    """Where a camera should stand before the next cue."""
-
-    camera: str
-    position: str
 
 
 class GoResult(Result):

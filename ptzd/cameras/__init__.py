@@ -24,6 +24,6 @@ from .reports import (
     Way,
     locked_by,
 )
-from .settings import CameraSettings, Optics
+from .settings import USUAL_SECONDS_ACROSS, CameraSettings, Grip, Optics, SecondsAcross
 from .still import alike
 from .window import Window, limit_orders, open_to, reach_of

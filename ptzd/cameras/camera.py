@@ -22,8 +22,9 @@ from ptzd.refusal import Refusal
 from . import activity as causes
 from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
 from .doing import Doing
+from .grip import Deflection, seconds_across
 from .halting import AtRest, Halting
-from .hand import ByHand, Deflection
+from .hand import ByHand
 from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
@@ -39,6 +40,7 @@ from .permission import (
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
 from .reading import read_focus_mode, read_framing
 from .reports import Framing, Lock, Phase, Tally, TallySource
+from .settings import Grip
 from .shaped import Shaped
 from .still import STILL_SECONDS, Arrival, alike
 from .window import within
@@ -67,6 +69,10 @@ class Camera(Doing):
         """Raise the Refusal that a move to a framing would meet if it set out now and were seen; nothing moves."""
         self._planned(recall, seen=True)
 
+    def foresee(self, recall: Recall) -> MovePlan:
+        """Return the move that `recall` would start now; nothing moves. Raises the Refusal that it would meet."""
+        return self._planned(recall, seen=self.on_air)
+
     def heading_for(self) -> Framing:
         """Return the framing that it is on its way to, or else the one in which it stands. Raises Refusal."""
         here = require_ready(self)
@@ -84,8 +90,8 @@ class Camera(Doing):
         """End all motion of the camera now, ahead of everything else."""
         self._halt(causes.STOPPED)
 
-    def drive(self, pan: float, tilt: float, zoom: float, focus: float) -> None:
-        """Move by hand, each axis -1..1 of its fastest, until 0.5 s after the last call.
+    def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
+        """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
 
         Raises Refusal, and ValueError or OverflowError for what is no number; then nothing has changed.
         """
@@ -96,12 +102,17 @@ class Camera(Doing):
             if not isinstance(self._activity, AtRest | Halting):
                 self._halt(causes.DRIVEN)
         elif isinstance(self._activity, ByHand):
-            self._activity.deflect(wanted)
+            self._activity.deflect(wanted, grip)
         else:
-            by_hand = ByHand(self, wanted, let_go=lambda: self._halt(causes.LET_GO))
+            by_hand = ByHand(self, wanted, grip, let_go=lambda: self._halt(causes.LET_GO))
             require_guarded(self, self._guard, by_hand)
             self._fault = None
             self._become(by_hand, causes.DRIVEN)
+
+    def seconds_across(self, grip: Grip) -> float | None:
+        """Return how long a full push to a side takes across the picture; None where nobody knows how wide that is."""
+        framing = self.contact.framing
+        return None if framing is None else seconds_across(self.settings, framing, grip)
 
     def lock(self, lock: Lock) -> None:
         """Stop all motion at once and refuse all to come. It takes the place of an earlier lock by the same person."""
@@ -216,6 +227,7 @@ class Camera(Doing):
             rng=rng,
             calendar=self._calendar,
             heard=self.contact.take,
+            ask_power=self._watch.ask_power,
         )
 
     def _planned(self, recall: Recall, *, seen: bool) -> MovePlan:

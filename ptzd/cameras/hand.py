@@ -11,7 +11,6 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable
-from typing import NamedTuple
 
 from ptzd.motion import AxisModel
 from ptzd.visca import (
@@ -31,12 +30,13 @@ from ptzd.visca import (
 )
 
 from .activity import Activity, Host
+from .grip import LENS_SPEEDS, Deflection, Hold
 from .line import Exchange
 from .reports import Activity as Kind
 from .reports import Framing
+from .settings import Grip
 from .window import HeadAxis, open_to
 
-LENS_SPEEDS = 7  # zoom and focus speeds are 0..7
 DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
 ORDER_SECONDS = 5.0
 AHEAD_SECONDS = 0.6  # of way, beside the head's braking, to the place that a renewed order names
@@ -44,15 +44,6 @@ RENEWAL_SECONDS = 0.15  # between two of them
 BRAKING_SHARE = 0.5  # of the acceleration that is known: a head may brake as much more gently
 LOOK_SECONDS = 0.7  # until a reading is followed by the next, and by an order that takes effect, some packets lost
 OBEYED_SECONDS = 0.4  # until an order takes effect, some packets lost
-
-
-class Deflection(NamedTuple):
-    """Each axis from -1 to 1 of its fastest: right, up, tele and far are positive."""
-
-    pan: float
-    tilt: float
-    zoom: float
-    focus: float
 
 
 def drive_orders(dialect: Dialect, new: Deflection) -> list[Command]:
@@ -73,15 +64,16 @@ class ByHand(Activity):
 
     kind = Kind.BY_HAND
 
-    def __init__(self, host: Host, wanted: Deflection, *, let_go: Callable[[], None]) -> None:
+    def __init__(self, host: Host, wanted: Deflection, grip: Grip | None, *, let_go: Callable[[], None]) -> None:
         """`let_go` is called when nobody drives it any more. Raises as `drive_orders` does."""
         self._host = host
         self._contact = host.contact
         self._loop = asyncio.get_running_loop()
         self._let_go = let_go
-        self._wanted = wanted
+        self._wanted, self._grip = wanted, grip
+        self._hold = Hold(self._loop.time())
         self._gone = (0.0, 0.0)  # pan and tilt, °/s: the fastest that was ordered since the last reading
-        self._given = self._allowed(wanted)  # what was ordered, the edges of a window considered
+        self._given = self._allowed(wanted, grip)  # what was ordered, the edges of a window considered
         self._orders = drive_orders(self._contact.dialect, self._given)
         for order in self._orders:
             order.encode(self._contact.dialect)
@@ -99,17 +91,17 @@ class ByHand(Activity):
         self._give(self._orders)
         self._wind()
 
-    def deflect(self, wanted: Deflection) -> None:
+    def deflect(self, wanted: Deflection, grip: Grip | None) -> None:
         """Drive otherwise, or go on as before. Raises as `drive_orders` does, and then nothing has changed."""
-        allowed = self._allowed(wanted)
+        allowed = self._allowed(wanted, grip)
         if allowed != self._given:
             self._order(allowed)
-        self._wanted = wanted
+        self._wanted, self._grip = wanted, grip
         self._wind()
 
     def heard(self, framing: Framing, now: float) -> None:
         self._gone = self._speeds(self._given)
-        allowed = self._allowed(self._wanted)
+        allowed = self._allowed(self._wanted, self._grip)
         if allowed != self._given:
             self._order(allowed)
         elif now - self._renewed_at >= RENEWAL_SECONDS:
@@ -137,12 +129,14 @@ class ByHand(Activity):
         self._renewed_at = self._loop.time()
         self._renewals.clear()
 
-    def _allowed(self, wanted: Deflection) -> Deflection:
-        """Return the deflection as far as a window lets each axis go, which slows it down before the edge.
+    def _allowed(self, wanted: Deflection, grip: Grip | None) -> Deflection:
+        """Return what a push stands for, as far as a window lets each axis go, which slows it down before the edge.
 
         Where a reading is late, an axis is taken to have gone on as fast as it was told to.
         """
         framing, window = self._contact.framing, self._host.settings.window
+        if framing is not None:
+            wanted = self._hold.shares(self._host.settings, framing, grip, wanted, self._loop.time())
         if framing is None or window is None:
             return wanted
         dialect, head = self._contact.dialect, self._host.settings.head

@@ -3,16 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
-from ptzd.motion import HeadModel, Lens, MoveVerdict, PlanRefused, Sensor
+from ptzd.motion import PANNING_SECONDS, HeadModel, Lens, MoveVerdict, PlanRefused, Sensor
 from ptzd.visca import Dialect, Renewal
 
 from .framing import Tolerance
 from .window import Window
 
 OnAirMoves = Literal["ask", "allow", "refuse"]
+Grip = Literal["fine", "fast"]
 StrangeMotion = Literal["halt", "report"]  # what becomes of a head that moves though nobody here has ordered it
+
+
+class SecondsAcross(NamedTuple):
+    """How long a full push by hand takes across the picture, and to halve or double it."""
+
+    fine: float = PANNING_SECONDS  # what a viewer can follow
+    fast: float = 2.0  # what brings a camera about before anybody waits for it (common practice)
+
+    def of(self, grip: Grip) -> float:
+        return self.fine if grip == "fine" else self.fast
+
+
+USUAL_SECONDS_ACROSS = SecondsAcross()
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +51,7 @@ class CameraSettings:
     on_air_speed: int = 12  # pan step of a recall on air that names none: half the range (common practice)
     optics: Optics | None = None
     window: Window | None = None
+    seconds_across: SecondsAcross = USUAL_SECONDS_ACROSS
     strange_motion: StrangeMotion = "halt"  # a locked camera is halted all the same
 
     @property

@@ -18,7 +18,6 @@ from ptzd.visca import Completed, PanTiltPosition, Refused
 from .activity import Activity, Host
 from .direct import MOVING_PAUSE_SECONDS
 from .halting import AtRest, Halting
-from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
 from .window import limit_orders
 
@@ -32,8 +31,6 @@ ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
 FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody; at each while it changes
 STRAYING_CONDITION_EVERY = 5  # looks at a head that moves though nobody has sent it
 CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
-LEARNING_POWER_SECONDS = 3.0  # between two questions to a head that is learned: each delays a reading, and at 1 s
-# cameras that answer late were measured wrongly
 LIMIT_SECONDS = 2.0
 
 
@@ -63,7 +60,6 @@ class Watch:
         self._loop = asyncio.get_running_loop()
         self._wake = asyncio.Event()
         self._limits_due = True
-        self._power_due_at = 0.0  # of a head that is learned
 
     def look_now(self) -> None:
         """Don't wait for the next look at a camera at rest."""
@@ -111,11 +107,13 @@ class Watch:
             await self._rest(pause)
 
     async def _look_whether_it_restarted(self) -> None:
-        """Ask a camera that lost count, or is learned, how it is, and end its learning if it was switched off."""
-        contact, learned = self._camera.contact, isinstance(self._camera.activity, Learner)
-        if contact.condition is not None and not (learned and self._loop.time() >= self._power_due_at):
-            return
-        self._power_due_at = self._loop.time() + LEARNING_POWER_SECONDS
+        """Ask a camera that lost count how it is."""
+        if self._camera.contact.condition is None:
+            await self.ask_power()
+
+    async def ask_power(self) -> None:
+        """Ask whether the camera is on, on behalf of whoever reads by himself; where it is not, tell its owner."""
+        contact = self._camera.contact
         with suppress(PushedAside, InquiryRefused, LineDown):
             await contact.ask_power(self._saw_head)
         if contact.power in ("starting", "standby") and self._camera.activity.reads:

@@ -208,9 +208,9 @@ def sent_at() -> str:
 
 
 @asynccontextmanager
-async def reach(broker: BrokerAddress) -> AsyncIterator[Client]:
+async def reach(broker: BrokerAddress, keepalive_seconds: int = 60) -> AsyncIterator[Client]:
     """Connect to a broker for as long as the context lasts. Raises Failure where it can't be reached."""
-    connection = broker.connection()
+    connection = broker.connection(keepalive_seconds)
     try:
         mqtt = await connection.__aenter__()
     except aiomqtt.MqttCodeError as error:

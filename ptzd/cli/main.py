@@ -16,6 +16,7 @@ _MODULES = {
     "recall": "recall",
     "nudge": "aim",
     "frame": "aim",
+    "hand": "hand",
     "store": "store",
     "stop": "stop",
     "halt": "halt",

@@ -102,6 +102,14 @@ class NotReady:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A camera and the position that it should stand in."""
+
+    camera: str
+    position: str
+
+
+@dataclass(frozen=True, slots=True)
 class CueState:
     """What everybody may know of the running show."""
 
@@ -111,19 +119,12 @@ class CueState:
     standby: bool
     held: bool
     not_ready: tuple[NotReady, ...]  # of the next cue, in the order of its moves
+    places: tuple[Place, ...] = ()  # where those that it needs are to stand as it comes, as far as the show says
 
     @property
     def ready(self) -> bool:
         """Whether the next cue can be run as it is meant to be."""
         return self.next is not None and not self.not_ready
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """A camera and the position that it should stand in."""
-
-    camera: str
-    position: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +219,8 @@ class CueDesk:
     def state(self) -> CueState:
         """Return how the show stands."""
         run = self._run
-        return CueState(self._show, run.standing, run.next, run.standby, run.held, self._not_ready())
+        not_ready, places = self._not_ready(), self._places_of_next()
+        return CueState(self._show, run.standing, run.next, run.standby, run.held, not_ready, places)
 
     def say_state(self) -> None:
         """Say how the show stands, whether or not it has changed."""
@@ -228,6 +230,21 @@ class CueDesk:
     def say_on_air(self) -> None:
         """Say which cameras are on air, as the cues have it."""
         self._on_air(self._run.on_air)
+
+    @property
+    def in_standby(self) -> ListedCue | None:
+        """The cue whose framings have been asked for."""
+        return self._run.next if self._run.standby else None
+
+    def take_up(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], begins_with: str | None) -> CueState:
+        """Go on with the show's cues as they are written now. Nothing moves, and what moves or waits goes on.
+
+        Only a cue in standby that has changed is so no longer.
+        """
+        self._run = self._run.written_anew(cues, start=start, on_air=begins_with)
+        if not self._run.standby:
+            self._end_standby()
+        return self._changed()
 
     # What it is asked
 
@@ -587,6 +604,15 @@ class CueDesk:
         if cue.take is not None and all(move.camera != cue.take for move in cue.moves):
             found.append(self._fault_of_a_take(cue, cue.take))
         return tuple(one for one in found if one is not None)
+
+    def _places_of_next(self) -> tuple[Place, ...]:
+        cue = self._run.next
+        if cue is None:
+            return ()
+        wanted = {camera: position for camera, (position, _) in self._run.places.items()}
+        wanted |= {move.camera: move.position for move in cue.moves if not move.on_air}
+        needed = dict.fromkeys([*(move.camera for move in cue.moves), *(() if cue.take is None else (cue.take,))])
+        return tuple(Place(camera, wanted[camera]) for camera in needed if camera in wanted)
 
     def _fault(self, cue: ListedCue, move: ListedMove) -> NotReady | None:
         """Why a camera is not ready for its part, or None."""

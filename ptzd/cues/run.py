@@ -111,7 +111,7 @@ class CueRun:
         if len(self._places) != len(self._cues):
             raise ValueError("two cues have the same number; give each a number of its own")
         self._begins_with: frozenset[str] = frozenset() if on_air is None else frozenset({on_air})
-        self._stands = [*_stands_before_each(self._cues, start)]
+        self._stands = [*stands_before_each(self._cues, start)]
         self._once_within_seconds = once_within_seconds
         self._went_at: float | None = None
         self._runs: list[tuple[ListedCue, float]] = []  # each `go` that was not taken back, since the last jump
@@ -122,6 +122,17 @@ class CueRun:
         if place is not None:
             self._take_up(place)
         self._on_air = self._shown_by_standing()
+
+    def written_anew(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], on_air: str | None) -> CueRun:
+        """Return this run with the show's cues as they are written now; parameters as for a new one.
+
+        What was run and may be seen is as it was, and so is the standby, where the next cue has not changed.
+        """
+        anew = CueRun(cues, self.place, start=start, on_air=on_air, once_within_seconds=self._once_within_seconds)
+        anew._on_air |= self._on_air
+        anew._runs, anew._went_at = self._runs, self._went_at
+        anew._standby = self._standby and anew._next == self._next
+        return anew
 
     @property
     def cues(self) -> tuple[ListedCue, ...]:
@@ -289,7 +300,7 @@ class CueRun:
         return self._cues[following] if following < len(self._cues) else None
 
 
-def _stands_before_each(
+def stands_before_each(
     cues: Sequence[ListedCue], start: Mapping[str, str]
 ) -> Iterator[Mapping[str, tuple[str, ListedCue | None]]]:
     """Yield where the cameras stand before each cue, and after the last."""

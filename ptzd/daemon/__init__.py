@@ -3,3 +3,4 @@
 from .daemon import Daemon
 from .run import NotAtRestError, run_daemon
 from .setup import StartError, StoreInUseError, calendar, camera_settings
+from .showtext import ShowText

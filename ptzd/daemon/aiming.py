@@ -60,6 +60,8 @@ class Aiming:
 
     def _frame(self, asked: Asked[FrameCommand], camera: Camera) -> None:
         """Turn to a point, or turn and zoom to a part of the picture."""
+        if camera.moving:  # a point of a picture that passes is no place
+            raise Refusal("moving", f"camera {camera.name} is moving; point into its picture when it has come to rest")
         wanted, here = asked.what, camera.heading_for()
         pose = _pose(camera.settings, here)
         optics = _optics(camera, "drive there by hand")

@@ -32,6 +32,7 @@ from .advice import unknown
 from .answers import Answers
 from .handling import handles
 from .recalls import Recalls
+from .showtext import ShowText
 
 NO_CUES = "no cue list is loaded: name a show file under [show] in the configuration"
 
@@ -45,7 +46,7 @@ class Cues:
         self,
         show: ShowFile | None,
         *,
-        read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None,
+        text: ShowText | None,
         cameras: Mapping[str, Camera],
         recalls: Recalls,
         store: PositionStore,
@@ -58,7 +59,7 @@ class Cues:
     ) -> None:
         """`require_not_overtaken` raises Refusal for a camera that was stopped ahead of the message that is handled.
 
-        `read_show` reads the show's file anew, or raises TextFileError; None where the show is from no file.
+        `text` is that of the show's file; None where it is from no file.
         """
         self._cameras = cameras
         self._recalls = recalls
@@ -69,7 +70,7 @@ class Cues:
         self._require_not_overtaken = require_not_overtaken
         self._spawn = spawn
         self._once_within_seconds = once_within_seconds
-        self._read_show = read_show
+        self._text = text
         self._loop = asyncio.get_running_loop()
         self._loaded: CueDesk | None = None
         self._show = show
@@ -128,23 +129,49 @@ class Cues:
 
     @handles(LoadCommand)
     async def load(self, asked: Asked[LoadCommand]) -> LoadResult:
-        if self._show is None or self._read_show is None:
+        if self._show is None or self._text is None:
             raise Refusal("no-cues", NO_CUES)
-        try:
-            show = await self._read_show()
-        except TextFileError as error:
-            raise Refusal("invalid", f"the show stays as it was loaded, since its file has mistakes: {error}") from None
+        async with self._text.alone:
+            try:
+                show = await self._text.read_show()
+            except TextFileError as error:
+                raise Refusal(
+                    "invalid", f"the show stays as it was loaded, since its file has mistakes: {error}"
+                ) from None
+            return self._load(show, self._show.show.name)
+
+    def _load(self, show: ShowFile, before: str) -> LoadResult:
         desk = self._desk
         desk.stopped(None)  # what the cues as they were still held back
         stood = desk.state()
         place = self._store.cue_place(show.show.name)
-        if show.show.name == self._show.show.name:
+        if show.show.name == before:
             standing, following = (None if cue is None else cue.number for cue in (stood.standing, stood.next))
             place = CuePlace(standing, following, stood.held)
         self._show, self._loaded = show, self._desk_of(show, place)
         self._foreseen.clear()
         self._loaded.say_state()  # what is on air stays as it was, until the next cue runs
         return LoadResult(show=show.show.name, cues=len(show.cue))
+
+    @property
+    def show(self) -> ShowFile | None:
+        """The show that is loaded."""
+        return self._show
+
+    def require_no_standby_of_what_changes(self, show: ShowFile) -> None:
+        """Raise Refusal where a cue in standby is another, or gone, in a show that is to be taken up."""
+        cue = self._desk.in_standby
+        if cue is not None and cue not in cue_list(show):
+            raise Refusal(
+                "standby",
+                f"cue {cue.number} is in standby and would change: run it, or jump to it, which takes the standby back",
+            )
+
+    def take_up(self, show: ShowFile) -> None:
+        """Go on with the show that is loaded as it is written now; nothing moves, and what waits goes on waiting."""
+        self._show = show
+        self._foreseen.clear()
+        self._desk.take_up(cue_list(show), start=show.show.start, begins_with=show.show.on_air)
 
     @property
     def _desk(self) -> CueDesk:

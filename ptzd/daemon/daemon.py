@@ -24,12 +24,13 @@ from ptzd.files import ShowFile
 from ptzd.guard import Guardian
 from ptzd.links import Link
 from ptzd.pictures import Pictures
-from ptzd.positions import HeadFiles, PositionStore, unfit_positions
+from ptzd.positions import HeadFiles, PositionStore, RunDisk, inline, unfit_positions
 from ptzd.refusal import Refusal
 
 from .advice import unknown
 from .aiming import Aiming
 from .answers import Answers
+from .cuelist import CueList
 from .cues import Cues
 from .drift import Drift
 from .handling import Brought, handlers_of
@@ -37,6 +38,7 @@ from .moves import Moves
 from .positions import Positions
 from .recalls import Recalls
 from .seen import Seen
+from .showtext import ShowText
 from .stall import BEAT_SECONDS, Stall
 
 REST_PATIENCE_SECONDS = 3.5  # of the five that a stop of the service may take
@@ -65,14 +67,15 @@ class Daemon:
         guard: Guardian,
         show: ShowFile | None = None,
         pictures: Pictures | None = None,
-        read_show: Callable[[], Coroutine[Any, Any, ShowFile]] | None = None,
+        show_text: ShowText | None = None,
+        beside: RunDisk = inline,
         once_within_seconds: float = ONCE_WITHIN_SECONDS,
         stall: Stall | None = None,
         off_air_untold: bool = False,
     ) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone; `read_show` reads the show's file anew.
+        """`focus_by_itself` names cameras whose stored focus is left alone; `show_text` is that of the show's file.
 
-        Needs a running loop.
+        Long sums are done `beside` the loop, in a thread but on a virtual clock. Needs a running loop.
 
         `stall` notices where the loop stood still; without one, as on a virtual clock, nobody looks. With
         `off_air_untold` a camera counts as off air until somebody tells; else as on air.
@@ -107,7 +110,7 @@ class Daemon:
         self._answers = Answers(bus)
         self._cues = Cues(
             show,
-            read_show=read_show,
+            text=show_text,
             cameras=self.cameras,
             recalls=recalls,
             store=store,
@@ -131,7 +134,15 @@ class Daemon:
             rng=rng,
             calendar=calendar,
         )
-        self.handlers = handlers_of(self._moves, Aiming(), self._positions, self._cues)
+        cue_list = CueList(
+            self._cues,
+            show_text,
+            cameras=self.cameras,
+            store=store,
+            focus_by_itself=focus_by_itself,
+            beside=beside,
+        )
+        self.handlers = handlers_of(self._moves, Aiming(), self._positions, self._cues, cue_list)
 
     async def run(self, ready: Callable[[], None]) -> None:
         """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen.
@@ -206,6 +217,11 @@ class Daemon:
             camera.stalled(seconds)
 
     # What comes
+
+    @property
+    def serving(self) -> bool:
+        """Whether it takes commands: no longer, once its cameras come to rest."""
+        return self._tasks is not None
 
     def handle(self, incoming: Incoming) -> None:
         """Do what a message asks for, or say why not."""
@@ -291,7 +307,8 @@ class Daemon:
     def _reported(self, report: CameraState | MoveReport) -> None:
         if isinstance(report, CameraState):
             topic = self._bus.topics.of(StateMessage, report.camera)
-            self._bus.publish(topic, StateMessage.of(report).encode(), retain=True)
+            optics = self.cameras[report.camera].settings.optics
+            self._bus.publish(topic, StateMessage.of(report, optics).encode(), retain=True)
             if self._links.get(report.camera) != report.link:
                 self._links[report.camera] = report.link
                 log.info("camera link", camera=report.camera, link=report.link)

@@ -12,6 +12,7 @@ from typing import Any
 from ptzd.bus import Asked, Bus
 from ptzd.bus.commands import (
     DriveCommand,
+    ForeseeCommand,
     LearnCommand,
     LockCommand,
     RecallCommand,
@@ -20,7 +21,15 @@ from ptzd.bus.commands import (
     TallyCommand,
     UnlockCommand,
 )
-from ptzd.bus.messages import LearnEstimate, LearnProgressMessage, LearnResult, LocksResult
+from ptzd.bus.messages import (
+    DriveResult,
+    ForeseenMessage,
+    ForeseenResult,
+    LearnEstimate,
+    LearnProgressMessage,
+    LearnResult,
+    LocksResult,
+)
 from ptzd.cameras import Camera, LearnLimits, Lock, Progress, locked_by
 from ptzd.motion import write_head
 from ptzd.positions import HeadFiles, PositionStore
@@ -61,6 +70,38 @@ class Moves:
             token=asked.reply,
         )
 
+    @handles(ForeseeCommand)
+    def foresee(self, asked: Asked[ForeseeCommand], camera: Camera) -> ForeseenResult:
+        wanted, stored = asked.what, self.kept.positions(camera.name)
+        if wanted.position is None and camera.on_air:
+            raise Refusal(
+                "on-air", f"camera {camera.name} is on air, where a move is planned with care: name a position"
+            )
+        names = stored if wanted.position is None else (wanted.position,)
+        return ForeseenResult(
+            camera=camera.name,
+            on_air=camera.on_air,
+            head_measured=camera.settings.head_measured,
+            recalls=[self._foreseen(camera, name, wanted.speed, wanted.seconds) for name in names],
+        )
+
+    def _foreseen(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> ForeseenMessage:
+        state = camera.state()
+        standing = state.framing if state.position is not None else None  # what moves is nowhere
+        stands = standing is not None and self.recalls.stands_in(camera.settings).position(standing, name)
+        try:
+            plan = self.recalls.foretold(camera, name, speed, seconds)
+        except Refusal as refusal:
+            return ForeseenMessage(position=name, stands=stands, code=refusal.code, sentence=refusal.sentence)
+        return ForeseenMessage(
+            position=name,
+            stands=stands,
+            predicted_seconds=round(plan.prediction.seconds_to_settled, 3),
+            least_seconds=round(plan.prediction.least_seconds, 3),
+            most_seconds=round(plan.prediction.most_seconds, 3),
+            warning=plan.warning,
+        )
+
     @handles(StopCommand)
     def stop(self, asked: Asked[StopCommand], camera: Camera) -> None:
         self.stop_now(camera.name)
@@ -77,11 +118,21 @@ class Moves:
         self.cues.stopped(camera)
 
     @handles(DriveCommand)
-    def drive(self, asked: Asked[DriveCommand], camera: Camera) -> None:
+    def drive(self, asked: Asked[DriveCommand], camera: Camera) -> DriveResult | None:
         wanted = asked.what
-        camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus)
+        camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus, grip=wanted.grip)
         if wanted.pan or wanted.tilt or wanted.zoom or wanted.focus:  # not where a drive ends
             self.cues.driven(camera.name)
+        if wanted.grip is None:
+            return None
+        seconds = camera.seconds_across(wanted.grip)
+        return DriveResult(
+            seconds_across=None if seconds is None else round(seconds, 2),
+            warning=f"nobody knows how wide the picture of camera {camera.name} is, so it goes at shares of the head's "
+            "fastest: name its sensor and focal_length in the configuration"
+            if seconds is None
+            else None,
+        )
 
     @handles(TallyCommand)
     def tally(self, asked: Asked[TallyCommand], camera: Camera) -> None:

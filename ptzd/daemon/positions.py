@@ -8,6 +8,7 @@ from datetime import datetime
 
 from ptzd.bus import Asked, Bus
 from ptzd.bus.commands import (
+    ArrangeCommand,
     DeleteCommand,
     ExportCommand,
     HistoryCommand,
@@ -95,6 +96,11 @@ class Positions:
         self._changed(camera)
         return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
 
+    @handles(ArrangeCommand)
+    async def arrange(self, asked: Asked[ArrangeCommand], camera: Camera) -> None:
+        await self.kept.arrange(camera.name, asked.what.positions)
+        self.say(camera.name)
+
     @handles(DeleteCommand)
     async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> NamedResult:
         await self.kept.delete(camera.name, asked.what.position)
@@ -130,7 +136,7 @@ class Positions:
 
     def say(self, camera: str) -> None:
         """Say what is stored of a camera."""
-        message = PositionsMessage.of(self.cameras[camera].settings, self.kept.positions(camera))
+        message = PositionsMessage.of(self.cameras[camera].settings, self.kept.arranged(camera))
         self.bus.publish(self.bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
 
     def _changed(self, camera: Camera) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Set
 from dataclasses import replace
 
-from ptzd.cameras import Camera, CameraSettings, Framing, Recall, landing
+from ptzd.cameras import Camera, CameraSettings, Framing, MovePlan, Recall, landing
 from ptzd.positions import PositionStore, StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
@@ -54,6 +54,10 @@ class Recalls:
         except Refusal as refusal:
             return refusal
         return None
+
+    def foretold(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> MovePlan:
+        """Return the move that a recall would start now, with the consent to move on air. Raises Refusal."""
+        return camera.foresee(replace(self._recall(camera, name, speed, seconds), exactly=seconds is not None))
 
     def _recall(self, camera: Camera, name: str, speed: int | None, seconds: float | None) -> Recall:
         """The recall as it would be on air, asked for by nobody. Raises Refusal."""

@@ -11,6 +11,8 @@ from ptzd.pictures import Pictures, still_of
 from ptzd.positions import PositionStore
 from ptzd.refusal import Refusal
 
+from .advice import unknown
+
 JPEG = "image/jpeg"
 LATE_SECONDS = 0.5  # how old what a picture shows may be when it is asked for: cameras and encoders are late; assumed
 
@@ -29,20 +31,18 @@ class Seen:
         """Whether a camera has a picture address."""
         return self._pictures.has(camera)
 
-    async def now(self, camera: str) -> MediaFile | None:
-        """Return what a camera sees now; None for one that has no picture address. Raises Refusal `no-picture`."""
-        if not self.sees(camera):
-            return None
-        return JPEG, (await self._pictures.now(camera)).jpeg
+    async def now(self, camera: str) -> MediaFile:
+        """Return what a camera sees now, or for one without a picture address a chart of its reach.
 
-    def chart(self, camera: str) -> MediaFile:
-        """Return a drawing of where a camera can look, where its positions lie and where it looks now.
-
-        Raises KeyError for a camera that there is not.
+        The chart shows where it can look, where its positions lie and where it looks now. Raises Refusal `no-picture`,
+        and `unknown-camera`.
         """
+        if self.sees(camera):
+            return JPEG, (await self._pictures.now(camera)).jpeg
+        if (one := self._cameras.get(camera)) is None:
+            raise Refusal("unknown-camera", unknown("camera", camera, self._cameras))
         from ptzd.report import chart  # which a show without the page never needs
 
-        one = self._cameras[camera]
         drawn = chart(one.settings, self._kept.positions(camera), one.state().framing)
         return "image/svg+xml", drawn.encode()
 

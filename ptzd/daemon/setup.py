@@ -10,7 +10,7 @@ from pathlib import Path
 import structlog
 
 from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
-from ptzd.cameras import CameraSettings, Optics, Tolerance, Window, reach_of
+from ptzd.cameras import CameraSettings, Optics, SecondsAcross, Tolerance, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
@@ -56,6 +56,7 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         on_air_speed=config.on_air_speed,
         optics=_optics(dialect, config),
         window=_window(dialect, config),
+        seconds_across=SecondsAcross(config.seconds_across.fine, config.seconds_across.fast),
         strange_motion=config.moved_by_others,
     )
 

@@ -2,21 +2,35 @@
 
 from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Seconds, Speed
 from .names import NAME_PATTERN, checked_name
-from .showedit import Change, changed, edited, renumbered, replace_with_backup, with_cue, write_copy
+from .showedit import (
+    Change,
+    changed,
+    edited,
+    renumbered,
+    replace_text,
+    replace_with_backup,
+    with_cue,
+    without_cue,
+    write_copy,
+)
 from .showfile import (
     HIGHEST_NUMBER,
+    LONGEST_LABEL,
     LONGEST_SHOW_SECONDS,
     Cue,
     CueMove,
     CueTime,
     ShowFile,
     clock_of_seconds,
+    cue_of,
     cue_time,
     cue_times,
     number_text,
     read_show_file,
     read_show_text,
     show_schema,
+    show_with,
+    unknown_names,
 )
 from .stands import Stands, in_order
-from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text
+from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text, text_of

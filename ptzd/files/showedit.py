@@ -6,6 +6,7 @@ brackets (`move = [{ camera = … }]`) is changed by tomlkit, which keeps format
 
 from __future__ import annotations
 
+import os
 import re
 import tempfile
 from collections.abc import Iterable, Sequence
@@ -16,7 +17,7 @@ from typing import Any
 import tomlkit
 from tomlkit.items import InlineTable
 
-from .showfile import Cue, ShowFile, number_text, read_show_text, with_cues
+from .showfile import Cue, CueMove, ShowFile, number_text, read_show_text, with_cues
 from .textlines import KeyPath, key_lines
 
 Value = float | int | str | bool | tuple[str, ...]
@@ -93,19 +94,51 @@ def edited(text: str, changes: Iterable[Change]) -> str:
     return lines.text
 
 
-def with_cue(text: str, cue: Cue) -> str:
-    """Return a show's text with a cue put in at the place of its number.
+def with_cue(text: str, cue: Cue, *, replace: bool = False) -> str:
+    """Return a show's text with a cue put in at the place of its number, or with `replace` for the one that has it.
 
+    Of a cue that is replaced only what differs is written anew; a move that goes takes the comments right above it too.
     Raises ValueError where that number is taken, and TextFileError where the result would not be a valid show.
     """
     show = read_show_text(text)
-    if any(abs(each.number - cue.number) < 0.0005 for each in show.cue):
-        raise ValueError(f"there is a cue {number_text(cue.number)} already; take a number between two others")
-    place = next((index for index, each in enumerate(show.cue) if each.number > cue.number), len(show.cue))
     lines = _Lines(text)
-    lines.insert_cue(place, _written(cue))
-    read_show_text(lines.text)
-    return lines.text
+    lines.require_headings()
+    cues = list(show.cue)
+    place = next((index for index, each in enumerate(cues) if each.number > cue.number - 0.0005), len(cues))
+    if place == len(cues) or cues[place].number > cue.number + 0.0005:
+        lines.insert_cue(place, _written(cue))
+        cues.insert(place, cue)
+    elif replace:
+        lines.rewrite_cue(place, cues[place], cue)
+        cues[place] = cue
+    else:
+        raise ValueError(f"there is a cue {number_text(cue.number)} already; take a number between two others")
+    return _checked(lines.text, cues)
+
+
+def without_cue(text: str, number: float) -> str:
+    """Return a show's text without a cue, its moves, and the comments within it and right above it.
+
+    Raises ValueError where there is no such cue, and TextFileError where the result would not be a valid show.
+    """
+    show = read_show_text(text)
+    place = show.cue_index(number)
+    lines = _Lines(text)
+    lines.require_headings()
+    lines.remove_cue(place)
+    return _checked(lines.text, [*show.cue[:place], *show.cue[place + 1 :]])
+
+
+def _checked(text: str, cues: Sequence[Cue]) -> str:
+    """The text, if it says just these cues; the moves of each may stand in any order."""
+    found = read_show_text(text).cue
+    if [*map(_without_order, found)] != [*map(_without_order, cues)]:
+        raise ValueError("the show file is written in a way in which a cue can't be changed here; use a text editor")
+    return text
+
+
+def _without_order(cue: Cue) -> tuple[dict[str, Any], list[CueMove]]:
+    return cue.model_dump(exclude={"move"}), sorted(cue.move, key=lambda move: (move.camera, move.on_air))
 
 
 def renumbered(text: str, first: float, step: float) -> str:
@@ -136,17 +169,25 @@ def replace_with_backup(path: Path, text: str) -> Path:
         number += 1
     with backup.open("xb") as file:
         file.write(path.read_bytes())
+    replace_text(path, text)
+    return backup
+
+
+def replace_text(path: Path, text: str) -> None:
+    """Put a text in the place of what a file holds, wholly or not at all. Raises OSError."""
+    path = path.resolve()  # a link stays one
     with tempfile.NamedTemporaryFile(
         "w", encoding="utf-8", newline="", dir=path.parent, prefix=f".{path.name}-", delete=False
     ) as draft:
-        draft.write(text)
-    try:
-        Path(draft.name).chmod(path.stat().st_mode & 0o777)
-        Path(draft.name).replace(path)
-    except BaseException:
-        Path(draft.name).unlink()
-        raise
-    return backup
+        try:
+            draft.write(text)
+            draft.flush()
+            os.fsync(draft.fileno())
+            Path(draft.name).chmod(path.stat().st_mode & 0o777)
+            Path(draft.name).replace(path)
+        except BaseException:
+            Path(draft.name).unlink()
+            raise
 
 
 class _Lines:
@@ -182,36 +223,77 @@ class _Lines:
 
     def put_into(self, change: Change) -> None:
         """Put a move into another cue, with the comments right above it."""
-        source: KeyPath = ("cue", change.cue_index, "move", change.move_index or 0)
-        target = int(str(change.value))
-        places = self._places()
-        if source in places:
-            start = self._with_comments(places[source] - 1)
-            end = self._content_end(places[source] - 1)
-            block = self._lines[start:end]
-            self._replace(start, end, [])
-            if start and start < len(self._lines) and not self._lines[start - 1] and not self._lines[start]:
-                self._replace(start, start + 1, [])  # one blank line is enough where the move was
-        else:
-            document = tomlkit.parse(self.text)
-            moves: Any = document["cue"][change.cue_index]["move"]
-            values = {key: value.unwrap() for key, value in moves[change.move_index or 0].items()}
-            del moves[change.move_index or 0]
-            self._take_over(tomlkit.dumps(document))
-            block = ["[[cue.move]]", *(f"{key} = {_toml(value)}" for key, value in values.items())]
-        self._append_move(target, block)
+        block = self._take_out(change.cue_index, change.move_index or 0)
+        self._append_move(int(str(change.value)), block)
+
+    def require_headings(self) -> None:
+        """Raise ValueError where no cue has a heading of its own."""
+        if ("cue", 0) not in self._places():
+            raise ValueError("the cues of this show stand within brackets; write each under a heading [[cue]] first")
 
     def insert_cue(self, place: int, block: Sequence[str]) -> None:
         """Put a cue's lines before the cue at a place, or after the last one."""
         places = self._places()
-        if ("cue", 0) not in places:
-            raise ValueError("the cues of this show stand within brackets; write each under a heading [[cue]] first")
         if ("cue", place) in places:
             start = self._with_comments(places["cue", place] - 1)
             self._replace(start, start, [*block, ""])
         else:
             end = self._cue_end(place - 1)
             self._replace(end, end, ["", *block])
+
+    def rewrite_cue(self, place: int, old: Cue, new: Cue) -> None:
+        """Change what differs between the cue at a place and another of its number."""
+        self._rewrite(place, None, old, new)
+        kept: dict[int, CueMove] = {}  # by the place of the move that it becomes of
+        coming = list(new.move)
+        for alike in (_part, _camera):  # a move that is seen now, or no longer, is still the same one
+            for index, move in enumerate(old.move):
+                found = next((each for each in coming if alike(each) == alike(move)), None)
+                if found is not None and index not in kept:
+                    kept[index] = found
+                    coming.remove(found)
+        for index, move in kept.items():
+            self._rewrite(place, index, old.move[index], move)
+        for index in reversed(range(len(old.move))):
+            if index not in kept:
+                self._take_out(place, index)
+        for move in coming:
+            self._append_move(place, _written_move(move))
+
+    def remove_cue(self, place: int) -> None:
+        """Take out a cue with the comments right above it, but not those after all that it says."""
+        start = self._with_comments(self._places()["cue", place] - 1)
+        end = self._cue_end(place)
+        while self._lines[end - 1].lstrip().startswith("#") or not self._lines[end - 1].strip():
+            end -= 1
+        self._cut(start, end)
+
+    def _rewrite(self, cue: int, move: int | None, old: Cue | CueMove, new: Cue | CueMove) -> None:
+        was, now = (each.model_dump(exclude={"move"}, exclude_defaults=True) for each in (old, new))
+        for field in reversed(type(new).model_fields):  # each that comes is written above those that came before
+            if was.get(field) != now.get(field):
+                self.set(Change(cue, move, field, now.get(field)))
+
+    def _take_out(self, cue: int, move: int) -> list[str]:
+        """Take out a move with the comments right above it; return its lines."""
+        places = self._places()
+        if ("cue", cue, "move", move) in places:
+            line = places["cue", cue, "move", move] - 1
+            return self._cut(self._with_comments(line), self._content_end(line))
+        document = tomlkit.parse(self.text)
+        moves: Any = document["cue"][cue]["move"]
+        values = {key: value.unwrap() for key, value in moves[move].items()}
+        del moves[move]
+        self._take_over(tomlkit.dumps(document))
+        return ["[[cue.move]]", *(f"{key} = {_toml(value)}" for key, value in values.items())]
+
+    def _cut(self, start: int, end: int) -> list[str]:
+        """Take out lines (from 0); one blank line is enough where they were."""
+        block = self._lines[start:end]
+        self._replace(start, end, [])
+        if start and start < len(self._lines) and not self._lines[start - 1] and not self._lines[start]:
+            self._replace(start, start + 1, [])
+        return block
 
     def _append_move(self, cue: int, block: Sequence[str]) -> None:
         places = self._places()
@@ -282,12 +364,27 @@ class _Lines:
 
 def _written(cue: Cue) -> list[str]:
     """The lines of a cue, without what was not given."""
-    said = cue.model_dump(exclude_unset=True, exclude_none=True)
-    moves = said.pop("move", ())
-    lines = ["[[cue]]", *(f"{key} = {_toml(value)}" for key, value in said.items())]
-    for move in moves:
-        lines += ["", "[[cue.move]]", *(f"{key} = {_toml(value)}" for key, value in move.items())]
+    lines = ["[[cue]]", *_written_fields(cue)]
+    for move in cue.move:
+        lines += ["", *_written_move(move)]
     return lines
+
+
+def _written_move(move: CueMove) -> list[str]:
+    return ["[[cue.move]]", *_written_fields(move)]
+
+
+def _written_fields(table: Cue | CueMove) -> list[str]:
+    said = table.model_dump(exclude={"move"}, exclude_unset=True, exclude_none=True)
+    return [f"{key} = {_toml(value)}" for key, value in said.items()]
+
+
+def _part(move: CueMove) -> tuple[str, bool]:
+    return move.camera, move.on_air
+
+
+def _camera(move: CueMove) -> str:
+    return move.camera
 
 
 def _toml(value: Any) -> str:

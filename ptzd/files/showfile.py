@@ -36,7 +36,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from .limits import Seconds, Speed
 from .names import NAME_PATTERN, checked_name
-from .textfile import Complaint, read_file, read_text
+from .textfile import Complaint, read_file, read_tables, read_text
 from .textlines import KeyPath
 
 LONGEST_SHOW_SECONDS = 86_400.0
@@ -223,6 +223,29 @@ def read_show_file(path: Path, known: Positions | None = None) -> ShowFile:
 def read_show_text(text: str, known: Positions | None = None) -> ShowFile:
     """Read a show's text as `read_show_file` reads a file."""
     return read_text(text, ShowFile, lambda raw: _across(raw, known))
+
+
+def cue_of(table: Mapping[str, Any]) -> Cue:
+    """Return the cue in a table as the file has it. Raises TextFileError."""
+    show = {"show": {"name": "show"}, "cue": [table]}
+    return read_tables(show, ShowFile, lambda raw: _across(raw, None)).cue[0]
+
+
+def show_with(show: ShowFile, cue: Cue) -> ShowFile:
+    """Return a show with a cue at the place of its number, in place of the one that has it. Raises TextFileError."""
+    cues = sorted([*(each for each in show.cue if each.number != cue.number), cue], key=lambda each: each.number)
+    tables = show.model_copy(update={"cue": tuple(cues)}).model_dump(mode="json", exclude_unset=True)
+    return read_tables(tables, ShowFile, lambda raw: _across(raw, None))
+
+
+def unknown_names(show: ShowFile, known: Positions) -> Iterator[tuple[int | None, str]]:
+    """Yield each camera and position of a show that is not among those known: the place of its cue, and a sentence.
+
+    The place is None where the show names it outside of its cues.
+    """
+    for complaint in _across(show.model_dump(mode="json", exclude_unset=True), known):
+        place = complaint.path[1] if complaint.path[0] == "cue" else None
+        yield (place if isinstance(place, int) else None), complaint.sentence
 
 
 def with_cues(show: ShowFile, tables: Mapping[int, Mapping[str, Any]]) -> ShowFile:

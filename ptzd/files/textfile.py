@@ -71,6 +71,11 @@ Check = Callable[[Mapping[str, Any]], Iterable[Complaint]]
 
 def read_file(path: Path, model: type[M], check: Check | None = None) -> M:
     """Read a TOML file. Paths in it are relative to its folder (validation context `folder`). Raises TextFileError."""
+    return read_text(text_of(path), model, check, folder=path.parent)
+
+
+def text_of(path: Path) -> str:
+    """Return what a file holds. Raises TextFileError where it is none, or no text."""
     try:
         with path.open("rb") as file:
             data = file.read(LARGEST_BYTES + 1)
@@ -83,7 +88,7 @@ def read_file(path: Path, model: type[M], check: Check | None = None) -> M:
         raise TextFileError(
             [Mistake(None, "", f"{path} cannot be read ({reason}); make it readable for the user that runs ptzd")]
         ) from None
-    return read_text(decoded(data), model, check, folder=path.parent)
+    return decoded(data)
 
 
 def decoded(data: bytes) -> str:
@@ -101,7 +106,18 @@ def decoded(data: bytes) -> str:
 
 def read_text(text: str, model: type[M], check: Check | None = None, *, folder: Path | None = None) -> M:
     """Read a TOML text against `model`, then hand the raw tables to `check`. Raises TextFileError with all mistakes."""
-    raw = _parsed(text)
+    return read_tables(_parsed(text), model, check, folder=folder, lines=partial(key_lines, text))
+
+
+def read_tables(
+    raw: Mapping[str, Any],
+    model: type[M],
+    check: Check | None = None,
+    *,
+    folder: Path | None = None,
+    lines: Callable[[], Mapping[KeyPath, int]] = dict,
+) -> M:
+    """Read tables as `read_text` reads a text, with the `lines` that they stand on where they are from one."""
     complaints = list(check(raw)) if check else []
     errors: list[ErrorDetails] = []
     read: M | None = None
@@ -109,13 +125,15 @@ def read_text(text: str, model: type[M], check: Check | None = None, *, folder: 
         read = model.model_validate(raw, context={"folder": folder})
     except ValidationError as error:
         errors = error.errors(include_url=False)
+        within = {each["loc"][:1] for each in errors if len(each["loc"]) > 1}
+        errors = [each for each in errors if each["loc"] not in within]  # a list of which none is right is not empty
     if read is not None and not complaints:
         return read
-    lines = key_lines(text)
+    found = lines()
     made: list[tuple[int, Callable[[], Mistake]]] = [
-        (line_of(lines, _path(error)) or 0, partial(_mistake, error, model, lines, raw)) for error in errors
+        (line_of(found, _path(error)) or 0, partial(_mistake, error, model, found, raw)) for error in errors
     ]
-    made += [(line_of(lines, each.path) or 0, partial(_complained, each, lines, raw)) for each in complaints]
+    made += [(line_of(found, each.path) or 0, partial(_complained, each, found, raw)) for each in complaints]
     made.sort(key=lambda one: one[0])
     raise TextFileError([make() for _, make in made[:MISTAKES_TOLD]], max(0, len(made) - MISTAKES_TOLD))
 

@@ -1,5 +1,6 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
+from .across import nearest_step, panning_deg_per_s, tilting_deg_per_s, zooming_counts_per_s
 from .aiming import filling_mm, turned_to
 from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
@@ -38,6 +39,7 @@ from .head import (
 from .headfile import HeadFileError, LearnedHead, Measured, read_head, write_head
 from .lens import Lens, lens_between
 from .optics import (
+    PANNING_SECONDS,
     PanningVerdict,
     Sensor,
     Shot,

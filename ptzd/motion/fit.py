@@ -16,7 +16,7 @@ from functools import partial
 from math import ceil, cos, exp, floor, hypot, inf, log, pi, sqrt
 from statistics import fmean, median
 
-from .profile import come, seconds_for_axis
+from .profile import over, seconds_for_axis
 
 NORMAL_MAD = 1.4826  # a standard deviation, in median absolute deviations of what is normally distributed
 FAR = 4.0  # deviations from the rest, beyond which a measurement is left out
@@ -26,6 +26,7 @@ SHAPES_SOUGHT = 8  # the fastest ways tell most of the ramps
 LEAST_ON_RAMPS, MOST_ON_RAMPS = 12, 24  # readings: in all, of one way
 READ_SECONDS = 0.002  # by so much the moments of readings differ
 SHAPE_SHOWS = 0.7  # of the misfit of straight ramps alike: a shape of their own explains the readings that much better
+EXACT_COUNTS = 10.0  # of a swing below which rounding matters more: 0.25 of a count in 2 ms, of one of 2 Hz
 SWINGS_SOUGHT = 5  # the widest of all stops tell pace and damping
 SLOWEST_HERTZ, FASTEST_HERTZ, SWING_STEPS = 0.4, 12.0, 48
 GOLDEN = (sqrt(5.0) - 1.0) / 2.0
@@ -170,9 +171,9 @@ def fit_shape(rides: Sequence[Ride], mean: float) -> ShapeFit:
         off = 0.0
         for ride, readings in ramps:
             begins = ride.offset_seconds - 0.5 * ride.speed / starting
+            come = over(ride.distance, ride.speed, starting, ratio * starting, s_share)
             for each in readings:
-                at, _ = come(ride.distance, ride.speed, starting, each.seconds - begins, ratio * starting, s_share)
-                off += hypot((each.position - at) / ride.speed, READ_SECONDS) - READ_SECONDS
+                off += hypot((each.position - come(each.seconds - begins)[0]) / ride.speed, READ_SECONDS) - READ_SECONDS
         return off
 
     def best_ratio(s_share: float) -> float:
@@ -198,11 +199,11 @@ def fit_ride(ride: Ride, shape: ShapeFit) -> Figure:
 
     def rests(speed: float) -> list[float]:
         begins = ride.readings[0].seconds
+        come = over(ride.distance, speed, shape.acceleration, braking, shape.s_share)
         for _ in range(4):  # it began when the readings are late by nothing, on the whole
             late = []
             for each in ride.readings:
-                seconds = each.seconds - begins
-                way, fast = come(ride.distance, speed, shape.acceleration, seconds, braking, shape.s_share)
+                way, fast = come(each.seconds - begins)
                 if 0.0 < way < ride.distance:
                     late.append((way - each.position) / max(fast, 0.1 * speed))
             if len(late) < 5:
@@ -414,7 +415,7 @@ def _least(
     return exp(0.5 * (low + high))
 
 
-Ranges = list[tuple[float, float, float]]  # seconds since the stop, and the least and the most position
+Ranges = list[tuple[float, float, float, float]]  # seconds since the stop, least and most position, and a weight
 
 
 def _visible(readings: Sequence[Reading]) -> list[Reading]:
@@ -427,7 +428,14 @@ def _visible(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _ranges(readings: Sequence[Reading], play: float) -> Ranges:
-    return [(each.seconds, *_range(each.position, play)) for each in readings]
+    """What each reading stands for. While the swing is wide, the moment of a reading matters more than rounding."""
+    ranges: Ranges = []
+    widest = 0.0  # from here on
+    for each in reversed(readings):
+        widest = max(widest, abs(each.position))
+        weight = 1.0 / (1.0 + (widest / EXACT_COUNTS) ** 2)
+        ranges.append((each.seconds, *_range(each.position, play), weight))
+    return ranges[::-1]
 
 
 def _range(position: float, play: float) -> tuple[float, float]:
@@ -467,12 +475,15 @@ def _wave(ranges: Ranges, hertz: float, damping: float, rounds: int) -> tuple[fl
     """Misfit and amplitude of the best wave of one pace and damping through ranges."""
     pace = 2 * pi * hertz
     rate = damping * pace / sqrt(1 - damping**2)
-    wave = [exp(-rate * seconds) * cos(pace * seconds) for seconds, _, _ in ranges]
-    power = sum(each * each for each in wave)
-    wanted = [0.5 * (low + high) for _, low, high in ranges]
-    amplitude = misfit = 0.0
+    wave = [exp(-rate * seconds) * cos(pace * seconds) for seconds, _, _, _ in ranges]
+    weighed = [weight * each for each, (_, _, _, weight) in zip(wave, ranges, strict=True)]
+    power = sum(each * y for each, y in zip(wave, weighed, strict=True))
+    wanted = [0.5 * (low + high) for _, low, high, _ in ranges]
+    amplitude = 0.0
     for _ in range(rounds + 1):
-        amplitude = sum(each * y for each, y in zip(wave, wanted, strict=True)) / power
-        wanted = [min(max(amplitude * each, low), high) for each, (_, low, high) in zip(wave, ranges, strict=True)]
-        misfit = sum((amplitude * each - y) ** 2 for each, y in zip(wave, wanted, strict=True))
-    return misfit, abs(amplitude)
+        amplitude = sum(each * y for each, y in zip(weighed, wanted, strict=True)) / power
+        wanted = [min(max(amplitude * each, low), high) for each, (_, low, high, _) in zip(wave, ranges, strict=True)]
+    off = [
+        weight * (amplitude * each - y) ** 2 for each, y, (_, _, _, weight) in zip(wave, wanted, ranges, strict=True)
+    ]
+    return sum(off), abs(amplitude)

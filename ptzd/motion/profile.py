@@ -6,6 +6,7 @@ degrees or counts, as long as speed and acceleration are in the same. An axis al
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import copysign, sqrt
 
 
@@ -81,18 +82,35 @@ def come(
     way: float, top_speed: float, starting: float, seconds: float, braking: float | None, s_share: float
 ) -> tuple[float, float]:
     """Return how far an axis has come over a `way` above 0, and how fast it is then; the rest is as above."""
-    braking = starting if braking is None else braking
-    mean = starting if braking == starting else mean_acceleration(starting, braking)
-    remaining = seconds_for_axis(way, top_speed, mean) - seconds
-    if seconds <= 0.0 or remaining <= 0.0:
-        return (0.0 if seconds <= 0.0 else way), 0.0
-    peak = peak_speed(way, top_speed, mean)
-    if seconds < peak / starting:
-        return _ramp(peak, starting, seconds, s_share)
-    if remaining < peak / braking:
-        left, speed = _ramp(peak, braking, remaining, s_share)
-        return way - left, speed
-    return peak * (seconds - 0.5 * peak / starting), peak
+    return over(way, top_speed, starting, braking, s_share)(seconds)
+
+
+def over(
+    way: float, top_speed: float, starting: float, braking: float | None, s_share: float
+) -> Callable[[float], tuple[float, float]]:
+    """Return what tells, by the seconds since it started to move, how far an axis has come over a `way`, and how fast.
+
+    The sums that are the same at every moment are done once. The rest is as above.
+    """
+    slowing = starting if braking is None else braking
+    mean = starting if slowing == starting else mean_acceleration(starting, slowing)
+    whole, peak = seconds_for_axis(way, top_speed, mean), peak_speed(way, top_speed, mean)
+    up, down = peak / starting, peak / slowing
+
+    def at(seconds: float) -> tuple[float, float]:
+        if seconds <= 0.0:
+            return 0.0, 0.0
+        remaining = whole - seconds
+        if remaining <= 0.0:
+            return way, 0.0
+        if seconds < up:
+            return _ramp(peak, starting, seconds, s_share)
+        if remaining < down:
+            left, speed = _ramp(peak, slowing, remaining, s_share)
+            return way - left, speed
+        return peak * (seconds - 0.5 * up), peak
+
+    return at
 
 
 def _ramp(peak: float, acceleration: float, seconds: float, s_share: float) -> tuple[float, float]:

@@ -1,7 +1,7 @@
 """What a show keeps on disk: positions with their history, locks, where its cues stand, learned heads."""
 
 from .cueplace import CuePlace
-from .disk import inline
+from .disk import RunDisk, in_thread, inline
 from .heads import HeadFiles, read_head_file
 from .position import HistoryEntry, StoredPosition, unfit_positions
 from .store import PositionStore

@@ -80,6 +80,16 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         """,
         "ALTER TABLE entry ADD COLUMN still INTEGER REFERENCES still (id)",
     ),
+    (
+        """
+        CREATE TABLE arranged (
+            camera TEXT NOT NULL,
+            place INTEGER NOT NULL,
+            name TEXT NOT NULL,
+            PRIMARY KEY (camera, place)
+        ) STRICT, WITHOUT ROWID
+        """,
+    ),
 )
 
 

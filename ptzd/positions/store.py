@@ -20,7 +20,7 @@ from __future__ import annotations
 import difflib
 import os
 import sqlite3
-from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -90,6 +90,7 @@ class PositionStore:
         self._run_disk = run_disk
         troubles = [] if unfit is None else [unfit.sentence]
         self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
+        self._arranged: Mapping[str, tuple[str, ...]] = _read_arranged(connection)
         self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
         # A store that was begun anew in memory has no locks because the real ones can't be read.
         self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
@@ -139,6 +140,12 @@ class PositionStore:
     def positions(self, camera: str) -> Mapping[str, StoredPosition]:
         """Return a camera's positions by name, in the order of their names; none for a camera without any."""
         return self._positions.get(camera, MappingProxyType({}))
+
+    def arranged(self, camera: str) -> Mapping[str, StoredPosition]:
+        """Return a camera's positions as they were arranged, and then those that were not, in the order of names."""
+        stored = self.positions(camera)
+        names = (*(name for name in self._arranged.get(camera, ()) if name in stored), *stored)
+        return MappingProxyType({name: stored[name] for name in names})
 
     def position(self, camera: str, name: str) -> StoredPosition | None:
         """Return one position, or None."""
@@ -198,8 +205,24 @@ class PositionStore:
                     "UPDATE entry SET name = :new, number = number + :shift WHERE camera = :camera AND name = :old",
                     {"new": new, "old": old, "camera": camera, "shift": _last_number(db, camera, new)},
                 )
+                db.execute("UPDATE arranged SET name = ? WHERE camera = ? AND name = ?", (new, camera, old))
             self._forget(camera, old)
             self._remember([renamed])
+            names = tuple(new if name == old else name for name in self._arranged.get(camera, ()))
+            self._arranged = {**self._arranged, camera: names}
+
+        await self._run(work)
+
+    async def arrange(self, camera: str, names: Sequence[str]) -> None:
+        """Put a camera's positions into this order; those that are not named come behind. A name counts once."""
+
+        def work() -> None:
+            order = tuple(dict.fromkeys(self.known(camera, name).name for name in names))
+            with self._transaction() as db:
+                db.execute("DELETE FROM arranged WHERE camera = ?", (camera,))
+                rows = [(camera, place, name) for place, name in enumerate(order)]
+                db.executemany("INSERT INTO arranged (camera, place, name) VALUES (?, ?, ?)", rows)
+            self._arranged = {**self._arranged, camera: order}
 
         await self._run(work)
 
@@ -588,6 +611,15 @@ def _read_positions(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str,
         except (ValueError, TypeError) as error:
             troubles.append(f"the stored position {row[1]} of camera {row[0]} can't be read ({error}): store it anew")
     return _by_camera(positions)
+
+
+def _read_arranged(db: sqlite3.Connection) -> Mapping[str, tuple[str, ...]]:
+    """Return in which order positions were put. Where that can't be read, they stand in the order of their names."""
+    arranged: dict[str, tuple[str, ...]] = {}
+    with suppress(sqlite3.Error):
+        for camera, name in db.execute("SELECT camera, name FROM arranged ORDER BY camera, place"):
+            arranged[camera] = (*arranged.get(camera, ()), name)
+    return arranged
 
 
 def _select_entries(db: sqlite3.Connection) -> str:

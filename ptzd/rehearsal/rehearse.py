@@ -13,15 +13,21 @@ from .remedies import remedied
 from .trial import Trials
 
 
-def rehearse(show: ShowFile, cameras: Mapping[str, RehearsedCamera]) -> Rehearsal:
-    """Go through a show with the cameras there are. Raises ValueError for a camera or position that there is not."""
-    return rehearsed(Going.through(show, Company(cameras)))
+def rehearse(
+    show: ShowFile, cameras: Mapping[str, RehearsedCamera], *, remedied_conflicts: int | None = None
+) -> Rehearsal:
+    """Go through a show with the cameras there are. Raises ValueError for a camera or position that there is not.
+
+    What would help is told of the first `remedied_conflicts` alone, for who has no time for more, or of all.
+    """
+    return rehearsed(Going.through(show, Company(cameras)), remedied_conflicts)
 
 
-def rehearsed(going: Going) -> Rehearsal:
+def rehearsed(going: Going, remedied_conflicts: int | None = None) -> Rehearsal:
     """Return all that there is to tell of a show that was gone through, each conflict with what would help."""
     trials = Trials(going)
-    return told(going, (remedied(trials, conflict) for conflict in going.conflicts))
+    some = going.conflicts[:remedied_conflicts]
+    return told(going, [*(remedied(trials, conflict) for conflict in some), *going.conflicts[len(some) :]])
 
 
 def told(going: Going, conflicts: Iterable[Conflict]) -> Rehearsal:

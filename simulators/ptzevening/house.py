@@ -21,8 +21,8 @@ from ptzsim import Habits, Mount, Scene, SimulatedCamera, draw_truth
 
 from ptzd.bus import HeldElsewhere, Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
-from ptzd.daemon import Daemon
-from ptzd.files import ShowFile, read_show_file
+from ptzd.daemon import Daemon, ShowText
+from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
@@ -189,10 +189,6 @@ class House:
             self._said.clear()
             await self._said.wait()
 
-    async def read_show(self) -> ShowFile:
-        """Read the show anew. Raises TextFileError."""
-        return read_show_file(self.folder / "show.toml")
-
     def _at_rest(self, camera: str) -> bool:
         state = self._states.get(camera)
         return state is not None and (state["power"], state["activity"]) == ("on", "at-rest")
@@ -336,7 +332,7 @@ class Life:
                 guard=guard,
                 show=house.show,
                 off_air_untold=house.off_air_untold,
-                read_show=house.read_show,
+                show_text=ShowText(house.folder / "show.toml", inline),
             )
             await self.daemon.run(self.ready.set)
 

@@ -12,7 +12,7 @@ import asyncio
 import itertools
 from collections import deque
 from collections.abc import Callable, Coroutine
-from contextvars import Context
+from contextvars import Context, copy_context
 from heapq import heappop, heappush
 from typing import Any, TypeVar, TypeVarTuple
 
@@ -22,6 +22,47 @@ Ts = TypeVarTuple("Ts")
 
 class StuckError(RuntimeError):
     """Every task waits, and no timer is left that could wake one: on a real clock this would hang for ever."""
+
+
+class _Handle(asyncio.Handle):
+    """Made with every wake of a task, a dozen times for each datagram: without a look for the loop's debug mode."""
+
+    __slots__ = ()
+
+    def __init__(
+        self, callback: Callable[..., object], args: tuple[Any, ...], loop: VirtualTimeLoop, context: Context | None
+    ) -> None:
+        self._context = copy_context() if context is None else context
+        self._loop = loop
+        self._callback = callback
+        self._args = args
+        self._cancelled = False
+        self._repr = None
+        self._source_traceback = None
+
+
+class _Timer(asyncio.TimerHandle):
+    """The same, at a time."""
+
+    __slots__ = ()
+
+    def __init__(
+        self,
+        when: float,
+        callback: Callable[..., object],
+        args: tuple[Any, ...],
+        loop: VirtualTimeLoop,
+        context: Context | None,
+    ) -> None:
+        self._context = copy_context() if context is None else context
+        self._loop = loop
+        self._callback = callback
+        self._args = args
+        self._cancelled = False
+        self._repr = None
+        self._source_traceback = None
+        self._when = when
+        self._scheduled = False
 
 
 class VirtualTimeLoop(asyncio.BaseEventLoop):
@@ -45,19 +86,22 @@ class VirtualTimeLoop(asyncio.BaseEventLoop):
     def call_soon(
         self, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.Handle:
-        handle = asyncio.Handle(callback, args, self, context)
+        handle = _Handle(callback, args, self, context)
         self._ready.append(handle)
         return handle
 
     def call_later(
         self, delay: float, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.TimerHandle:
-        return self.call_at(self._now + delay, callback, *args, context=context)
+        when = self._now + delay
+        timer = _Timer(when, callback, args, self, context)
+        heappush(self._timers, (when, next(self._number), timer))
+        return timer
 
     def call_at(
         self, when: float, callback: Callable[[*Ts], object], *args: *Ts, context: Context | None = None
     ) -> asyncio.TimerHandle:
-        timer = asyncio.TimerHandle(when, callback, args, self, context)
+        timer = _Timer(when, callback, args, self, context)
         heappush(self._timers, (when, next(self._number), timer))
         return timer
 

@@ -100,7 +100,7 @@ def said(payload: bytes) -> dict[str, Any]:
 
 
 def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> None:
-    payload = said(StateMessage.of(STATE).encode())
+    payload = said(StateMessage.of(STATE, None).encode())
     assert payload["pan_deg"] == 2.0
     assert payload["zoom_counts"] == 8192
     assert payload["phase"] == "slewing"
@@ -113,12 +113,12 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
 
 
 def test_a_state_tells_that_a_head_is_being_learned() -> None:
-    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, activity=Activity.LEARNING)).encode())
+    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, activity=Activity.LEARNING), None).encode())
     assert (payload["phase"], payload["activity"]) == ("idle", "learning")
 
 
 def test_a_camera_that_never_told_its_position_is_said_to_be_nowhere() -> None:
-    payload = said(StateMessage.of(replace(STATE, framing=None, pan_deg=None, tilt_deg=None)).encode())
+    payload = said(StateMessage.of(replace(STATE, framing=None, pan_deg=None, tilt_deg=None), None).encode())
     assert [payload[field] for field in ("pan_deg", "pan_counts", "zoom_counts", "focus_mode")] == [None] * 4
 
 
@@ -164,7 +164,7 @@ SAID: list[Report] = [
     StatusMessage(state="online", version="0.1.0", cameras=["gallery"], since=NOW),
     StatusMessage(state="offline"),
     OutcomeMessage(topic="ptzd/camera/left/store", id=None, ok=True),
-    StateMessage.of(STATE),
+    StateMessage.of(STATE, None),
     MoveMessage.of(MOVE),
     PositionsMessage.of(SETTINGS, {"choir-wide": STORED}),
     LearnProgressMessage(camera="left", id="l", done=3, of=40, doing="pan at step 3", seconds_left=61.5),

@@ -47,7 +47,7 @@ def test_an_axis_goes_the_way_that_it_is_pushed_and_no_other_moves(axis: str, de
     async def scene(rig: Rig) -> None:
         before = stands(rig)
         pushed = {"pan": 0.0, "tilt": 0.0, "zoom": 0.0, "focus": 0.0, axis: deflection}
-        rig.camera.drive(**pushed)
+        rig.camera.drive(*pushed.values())
         await asyncio.sleep(0.4)
         moved = {each: place - before[each] for each, place in stands(rig).items()}
         assert moved.pop(axis) * deflection > 0

@@ -28,7 +28,7 @@ from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_second
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.refusal import Refusal
-from ptzd.visca import Dialect, dialect_names, load_dialect
+from ptzd.visca import Dialect, PowerStandby, dialect_names, load_dialect
 
 WIDE = LearnLimits((-150.0, 150.0), (-14.0, 84.0))
 NARROW = LearnLimits((-25.0, 35.0), (-5.0, 20.0))
@@ -169,7 +169,9 @@ def test_a_head_that_takes_orders_in_mid_move_is_known_to_go_on_smoothly(head: t
 )
 def test_what_another_head_does_with_orders_in_mid_move_is_learned(habits: Habits, renewal: str) -> None:
     # Where answers are lost, an order is heard twice, and a head that refuses it in mid-move is learned all the same.
-    assert learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model.renewal == renewal
+    model = learned("nibble4-14", "balcony-rail", 0.02, 19, NARROW, habits).head.model
+    assert model.renewal == renewal
+    assert model.lens_waits == (habits.sockets == 1), "where one order at a time is taken, the lens waits for the head"
 
 
 def test_a_swing_is_learned_where_the_mount_swings() -> None:
@@ -302,6 +304,18 @@ def test_a_camera_that_falls_silent_ends_it_with_a_sentence() -> None:
     assert ended.code == "unreachable"
 
 
+@pytest.mark.parametrize("when", ["acceleration of tilt", "speed of step 1", "zoom", "whole moves"])
+def test_a_camera_that_is_switched_off_ends_it_and_whoever_learns_is_told_so(when: str) -> None:
+    async def switch_off(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
+        rig.simulated.moved_by_another(PowerStandby(), asyncio.get_running_loop().time())
+        await asyncio.wait([learning], timeout=1.0)
+        assert learning.done(), "it went on"
+
+    ended, _, _ = run(spoiled(switch_off, when))
+    assert isinstance(ended, Refusal)
+    assert ended.sentence == "camera gallery was switched off; nothing was learned"
+
+
 @pytest.mark.parametrize("when", ["speed of step 3", "orders in mid-move"])
 def test_somebody_who_moves_the_camera_ends_it(when: str) -> None:
     async def meddle(rig: Rig, learning: asyncio.Task[LearnedHead]) -> None:
@@ -382,7 +396,7 @@ def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
     assert run(auto()) == "auto"
 
 
-def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
+def test_the_zoom_is_driven_to_the_side_where_there_is_more_room_and_stopped_before_it_is_driven_again() -> None:
     async def scene() -> None:
         async with rigged(seed=6) as rig:
             await rig.ready()
@@ -391,6 +405,7 @@ def test_the_zoom_is_driven_to_the_side_where_there_is_more_room() -> None:
 
             def tell(progress: Progress) -> None:
                 if progress.doing == "zoom by hand":
+                    assert not zoom.moving(loop.time())
                     began = zoom.position(loop.time())
                     loop.call_later(0.5, lambda: drives.append((began, zoom.position(loop.time()))))
 
@@ -428,5 +443,18 @@ def test_heads_that_nobody_tuned_anything_to_are_learned_too(seed: int) -> None:
                 if true < 60.0:  # faster ones are but reached in this range
                     assert learned == pytest.approx(true, rel=0.04), step
             assert model.zoom.direct_counts_per_s == pytest.approx(rig.simulated.lens._zoom_rate, rel=0.06)
+
+    run(scene())
+
+
+def test_a_swing_is_not_taken_for_a_faster_one_where_the_camera_answers_late() -> None:
+    """It answers after 160 ms, so that even readings of its 2.2 Hz would be those of 4.1 Hz as well."""
+
+    async def scene() -> None:
+        async with rigged(dialect_name="shared5-205", seed=119, stranger=True) as rig:
+            await rig.ready()
+            model = (await lesson(rig, LearnLimits((-60.0, 60.0), (-15.0, 50.0)), [], 119)).model
+            true = 2 * pi * rig.simulated.head._pan._mount.frequency_hz
+            assert model.settle.natural_rad_per_s == pytest.approx(true, rel=0.1)
 
     run(scene())

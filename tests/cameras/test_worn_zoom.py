@@ -72,9 +72,9 @@ def test_a_zoom_with_play_is_not_learned_and_the_reason_is_told() -> None:
             start = await camera.read_framing()
             limits = LearnLimits((-20.0, 20.0), (-5.0, 20.0))
             rooms, head = rooms_within(dialect, limits, start), camera.settings.head
-            probe = Probe(camera.contact.line, start, rooms, head, [], lambda framing: None)
+            probe = Probe(camera.contact.line, start, rooms, head, [], lambda framing: None, camera._watch.ask_power)
             plan = plan_trials(head, dialect, rooms, random.Random(5), FirstLook())
-            stages = Stages(plan, lambda progress: None)
+            stages = Stages(plan, lambda progress: None, probe.look_whether_on)
             with pytest.raises(Refusal) as caught:
                 await LensTrials(probe, dialect, Seeing(Tolerance()), Measurements(), stages).every()
             return caught.value

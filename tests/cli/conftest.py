@@ -5,18 +5,21 @@ from __future__ import annotations
 import asyncio
 import os
 import pty
+import random
 import socket
 import sys
 from asyncio.subprocess import Process
-from collections.abc import AsyncIterator, Iterator, Mapping
-from contextlib import asynccontextmanager, suppress
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 
 import aiomqtt
 import psutil
 import pytest
 from brokers import running_embedded
 from commands import Answering, Ended, OnATerminal, Ptzd, StandIn, StandInFor, StartPtzd, Terminal
-from forking import forking
+from forking import Forked, Forking, forking
+from ptzsim import SimulatedCamera, serve_udp
+from ptzsim.fleet import CameraPlan
 
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
 
@@ -54,17 +57,25 @@ def ptzd_alone() -> Ptzd:
 
 
 @pytest.fixture(scope="session")
-def ptzd() -> Iterator[Ptzd]:
-    """Runs one command to its end, as a process that has read all of the program before."""
+def forked() -> Iterator[Forking | None]:
+    """Starts commands as processes that have read all of the program before; None where none can be."""
     if "COVERAGE_PROCESS_START" in os.environ:  # counts by processes which test reaches what
-        yield _alone
+        yield None
         return
-    with forking(environment()) as forked:
+    with forking(environment()) as each:
+        yield each
 
-        async def run(*arguments: str, stdin: str = "", seconds: float = 20.0, **variables: str) -> Ended:
-            return Ended(*await forked.run(arguments, stdin, seconds, environment(**variables)))
 
-        yield run
+@pytest.fixture(scope="session")
+def ptzd(forked: Forking | None) -> Ptzd:
+    """Runs one command to its end."""
+    if forked is None:
+        return _alone
+
+    async def run(*arguments: str, stdin: str = "", seconds: float = 20.0, **variables: str) -> Ended:
+        return Ended(*await forked.run(arguments, stdin, seconds, environment(**variables)))
+
+    return run
 
 
 @pytest.fixture
@@ -73,16 +84,24 @@ def free_port() -> int:
 
 
 @pytest.fixture
-async def start_ptzd() -> AsyncIterator[StartPtzd]:
+async def start_ptzd(forked: Forking | None) -> AsyncIterator[StartPtzd]:
     """Starts a command that stays, and ends it with the test."""
-    started: list[Process] = []
+    async with AsyncExitStack() as stack:
+        started: list[Process | Forked] = []
 
-    async def start(*arguments: str, **variables: str) -> Process:
-        process = await _start(*PTZD, *arguments, env=environment(**variables))
-        started.append(process)
-        return process
+        async def start(*arguments: str, **variables: str) -> Process | Forked:
+            if forked is None:
+                process: Process | Forked = await _start(*PTZD, *arguments, env=environment(**variables))
+            else:
+                process = await stack.enter_async_context(forked.start(arguments, environment(**variables)))
+            started.append(process)
+            return process
 
-    yield start
+        yield start
+        await _end(started)
+
+
+async def _end(started: Sequence[Process | Forked]) -> None:
     for process in started:
         if process.returncode is None:
             outliving = psutil.Process(process.pid).children()  # a guard, whose cameras may have gone with the test
@@ -131,19 +150,23 @@ async def on_a_terminal() -> AsyncIterator[OnATerminal]:
 
 
 @pytest.fixture
-async def cameras() -> AsyncIterator[int]:
-    """The UDP port of the first of two simulated cameras of the dialect nibble4-51."""
+def cameras(simulated: Mapping[int, SimulatedCamera]) -> int:
+    """The UDP port of the first of two simulated cameras of the dialect nibble4-51; the other has the next."""
+    return min(simulated)
+
+
+@pytest.fixture
+async def simulated() -> AsyncIterator[Mapping[int, SimulatedCamera]]:
+    """The same two by their ports, served by the test itself."""
     first = _two_free_udp_ports()
-    simulator = await _start(
-        *(sys.executable, "-c", "from ptzsim.cli import main; main()"),
-        *("--listen", f"127.0.0.1:{first}", "--cameras", "2", "--dialect", "nibble4-51", "--ready"),
-    )
-    assert simulator.stdout is not None
-    for _ in range(2):
-        assert b"listens" in await simulator.stdout.readline()
-    yield first
-    simulator.terminate()
-    await simulator.communicate()
+    now = asyncio.get_running_loop().time()
+    served: dict[int, SimulatedCamera] = {}
+    async with AsyncExitStack() as listening:
+        for port, seed in ((first, 1), (first + 1, 2)):
+            plan = CameraPlan("any", "127.0.0.1", port, "nibble4-51", "tripod", seed, ready=True, loss=0.0)
+            served[port] = plan.build(now)
+            await listening.enter_async_context(serve_udp(served[port], plan.host, port, rng=random.Random(seed)))
+        yield served
 
 
 async def _start(*command: str, env: Mapping[str, str] | None = None) -> Process:

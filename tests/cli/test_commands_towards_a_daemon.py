@@ -12,6 +12,7 @@ import aiomqtt
 import pytest
 from brokers import MosquittoBroker
 from commands import Ptzd, StandInFor, StartPtzd
+from forking import Forked
 
 MOVE = "camera/gallery/move"
 RECALL = "camera/gallery/recall"
@@ -191,12 +192,12 @@ WATCHES = pytest.mark.parametrize(
 )
 
 
-async def complaint(watching: Process) -> str:
+async def complaint(watching: Process | Forked) -> str:
     assert watching.stderr is not None
     return (await asyncio.wait_for(watching.stderr.readline(), 20)).decode()
 
 
-async def told(watching: Process) -> dict[str, object]:
+async def told(watching: Process | Forked) -> dict[str, object]:
     """The next that a watch tells of those things that these tests say."""
     assert watching.stdout is not None
     while True:

@@ -77,6 +77,8 @@ async def test_a_demo_that_stays_up_can_be_used_from_a_second_terminal(
     recalled = await ptzd("recall", "gallery", "house", "--json", "--broker", line["broker"])
     assert recalled.code == 0, recalled.err
     assert recalled.json()["phase"] == "settled"
+    for aimed in (("nudge", "gallery", "--right", "0.02"), ("frame", "gallery", "--point", "0.6", "0.4")):
+        assert (await ptzd(*aimed, "--broker", line["broker"])).code == 0, "it is known how wide the picture is"
     listed = await ptzd("positions", "--json", "--broker", line["broker"])
     assert set(listed.json()) == {"gallery", "left", "right"}
     demo.send_signal(signal.SIGINT)

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 import os
 import signal
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import psutil
 import pytest
 from commands import Ptzd, StartPtzd, until_up
+from ptzsim import SimulatedCamera
 
 from ptzd.cli.endings import let_go_of_a_closed_terminal
 from ptzd.logs import Unhindered
@@ -88,20 +91,23 @@ async def test_a_closed_terminal_does_not_break_the_ending(ptzd: Ptzd, config: P
 
 @pytest.mark.parametrize("seconds_of_silence", [0.0, 12.0])
 async def test_a_silent_camera_is_told_and_the_end_is_a_failure(
-    config: Path, broker: str, cameras: int, start_ptzd: StartPtzd, seconds_of_silence: float
+    config: Path,
+    broker: str,
+    simulated: Mapping[int, SimulatedCamera],
+    start_ptzd: StartPtzd,
+    seconds_of_silence: float,
 ) -> None:
     daemon = await start_ptzd("run", "--config", str(config))
     await until_up(broker, daemon)
-    [simulator] = [each for each in psutil.Process().children() if f"127.0.0.1:{cameras}" in each.cmdline()]
-    simulator.suspend()
-    try:
-        await asyncio.sleep(seconds_of_silence)
-        daemon.send_signal(signal.SIGTERM)
-        async with asyncio.timeout(10):
-            while psutil.pid_exists(daemon.pid):  # to wait for it would be to wait for its guard, too
-                await asyncio.sleep(0.05)
-    finally:
-        simulator.resume()
+    for camera in simulated.values():
+        camera.silent_until = math.inf
+    await asyncio.sleep(seconds_of_silence)
+    daemon.send_signal(signal.SIGTERM)
+    async with asyncio.timeout(10):
+        while psutil.pid_exists(daemon.pid):  # to wait for it would be to wait for its guard, too
+            await asyncio.sleep(0.05)
+    for camera in simulated.values():
+        camera.silent_until = -math.inf
     _, log = await asyncio.wait_for(daemon.communicate(), 10)  # its guard has gone on with its log
     assert b"Traceback" not in log
     assert daemon.returncode == 1

@@ -92,6 +92,13 @@ def test_a_refusal_that_the_rehearsal_foretold_is_told_as_that(told: Told) -> No
     assert "as the rehearsal foretells (still-on-air), camera left is on air." in said
 
 
+def test_a_camera_that_stands_there_already_is_told_not_to_be_sent_and_of_no_other_is_that_said(told: Told) -> None:
+    stood = MOVE | {"ended": "stood", "simulated_seconds": 0.0, "difference_seconds": None, "stood_in": "piano"}
+    sentence = "cue 12.5, left to piano: the camera stands there already and is not sent."
+    assert sentence in told(MOVE, stood)
+    assert "stands there" not in told(MOVE, MOVE | REFUSED | {"sentence": None})
+
+
 def test_a_camera_that_stood_elsewhere_is_told_of_and_compared_all_the_same(told: Told) -> None:
     said = told(MOVE | {"stood_in": "hands"})
     assert "stood in hands as it left, not in choir-wide as rehearsed" in said

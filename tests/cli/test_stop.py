@@ -45,6 +45,7 @@ async def test_a_camera_that_is_not_to_stop_does_not_matter(ptzd: Ptzd, broker: 
         await say_links(broker, gallery="up", left="down")
         ended = await ptzd("stop", "gallery", "--broker", broker)
     assert (ended.code, ended.err) == (0, "")
+    assert ended.out == "Camera gallery was told to stop.\ncamera gallery stands still\n"
 
 
 OK = [("outcome", {"ok": True})]

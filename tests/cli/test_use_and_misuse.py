@@ -32,7 +32,8 @@ def _commands(command: click.Command, path: str = "") -> dict[str, click.Command
 
 COMMANDS = _commands(cli)
 PRINT_A_RESULT = sorted(
-    set(COMMANDS) - {"", "cue", "order", "order insert", "order renumber", "run", "schema", "positions"}
+    set(COMMANDS)
+    - {"", "cue", "cue desk", "hand", "order", "order insert", "order renumber", "run", "schema", "positions"}
 )
 
 

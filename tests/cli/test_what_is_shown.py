@@ -156,6 +156,7 @@ def test_nor_does_what_is_logged(on_terminal: bool) -> None:
     subprocess.run([sys.executable, "-c", LOGGING], stderr=theirs, check=True)
     logged = os.read(ours, 65536).decode()
     assert logged.count("all ready") >= 6
+    assert "Traceback (most recent call last)" in logged and "Warning" not in logged
     for steering in ("\x1b[2J", "\x9b", "\x1b]", "\x07"):
         assert steering not in logged
     assert on_terminal or not STEERING.findall(logged)

@@ -75,6 +75,18 @@ def test_a_part_too_small_for_the_lens_is_filled_as_far_as_that_goes_and_it_says
     play(scene)
 
 
+def test_a_picture_that_passes_is_not_aimed_in() -> None:
+    async def scene(rig: Rig, aiming: Aiming) -> None:
+        rig.camera.recall(Recall("solo", framing(1024, 0, AT_100_MM), id="solo"))
+        await asyncio.sleep(0.3)
+        aiming.frame(asked(FrameCommand, point=(1.0, 0.5)), rig.camera)
+        refused = await rig.end_of("aim")
+        assert (refused.phase, refused.code) == ("refused", "moving")
+        assert (await rig.end_of("solo")).phase == "settled"
+
+    play(scene)
+
+
 def test_nudges_while_it_moves_add_up_to_the_count() -> None:
     async def scene(rig: Rig, aiming: Aiming) -> None:
         for _ in range(10):

@@ -38,17 +38,17 @@ from ptzd.bus import (
     tables,
 )
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand
+from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand, RemoveCommand, WriteCommand
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, DriftMessage, LearnProgressMessage, Result
-from ptzd.cameras import Camera, CameraSettings, Framing, Tolerance
+from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
 from ptzd.daemon import Daemon
 from ptzd.daemon.handling import handlers_of, handles
 from ptzd.daemon.stall import Stall
 from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
 from ptzd.links import Link, memory_pair
-from ptzd.motion import published_head
+from ptzd.motion import Sensor, lens_between, published_head
 from ptzd.pictures import MemoryPictures, Pictures
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.refusal import Refusal
@@ -1197,6 +1197,27 @@ def test_a_drive_by_hand_calls_off_what_a_cue_holds_back_and_that_is_told(tmp_pa
     in_house(tmp_path, scene, read_show_text(EARLIEST))
 
 
+@pytest.mark.parametrize(("lens", "told"), [((100.0, 400.0), (6.8, None)), (None, (None, "sensor and focal_length"))])
+def test_a_drive_with_a_grip_tells_how_fast_that_is_or_that_nobody_knows(
+    tmp_path: Path, lens: tuple[float, float] | None, told: tuple[float | None, str | None]
+) -> None:
+    """At 100 mm 36 mm see 20.4 degrees, which the step of 3 degrees/s crosses in 6.8 s."""
+
+    async def scene(house: House) -> None:
+        camera = house.daemon.cameras["left"]
+        if lens is not None:
+            optics = Optics(Sensor(36.0, 20.25), lens_between(*lens, camera.settings.dialect.zoom.ratios), 25.0)
+            camera.settings = replace(camera.settings, optics=optics)
+        house.say("camera/left/drive", {"pan": 0.5, "grip": "fine", "id": "drive"})
+        result = (await house.outcome("drive"))["result"]
+        seconds, warning = told
+        assert result["seconds_across"] == (None if seconds is None else pytest.approx(seconds, abs=0.01))
+        assert (warning or "") in (result["warning"] or "")
+        assert (result["warning"] is None) == (warning is None)
+
+    in_house(tmp_path, scene)
+
+
 def test_the_end_of_a_drive_and_a_drive_that_is_refused_call_nothing_off(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         camera = house.daemon.cameras["left"]
@@ -2087,7 +2108,8 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
         async with open_house(tmp_path, broker, read_show_text(CUES)) as house:
             house.say("camera/left/recall", {"position": "soloist", "id": "1"})
             house.say("camera/right/recall", {"position": "nowhere", "id": "2"})
-            house.say("camera/gallery/drive", {"pan": 1, "id": "3"})
+            house.say("camera/gallery/drive", {"pan": 1, "grip": "fine", "id": "3"})
+            house.say("camera/left/foresee", {"position": "soloist"})
             house.say("camera/left/history", {"position": "soloist", "id": "4"})
             house.say("camera/right/learn", {"pan_deg": [-20, 20], "tilt_deg": [-10, 20], "estimate": True, "id": "5"})
             house.say("camera/right/rename", {"position": "soloist", "to": "singer", "id": "6"})
@@ -2097,6 +2119,8 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             house.say("cue/standby")
             house.say("cue/go")
             house.say("cue/places")
+            house.say("cue/list")
+            house.say("show/rehearse")
             house.say("nonsense")
             await asyncio.sleep(2)
             house.say("camera/left/lock", {"by": "stage", "reason": "lens"})
@@ -2121,4 +2145,9 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 promised(f"{name_of(asked.command)}-outcome").validate(message)
                 with_result.add(asked.command)
     assert heard == set(REPORTS) - {LearnProgressMessage, DriftMessage}
-    assert with_result == {command for command in COMMANDS if command.results} - {ImportCommand, LoadCommand}
+    assert with_result == {command for command in COMMANDS if command.results} - {
+        ImportCommand,
+        LoadCommand,
+        WriteCommand,
+        RemoveCommand,
+    }

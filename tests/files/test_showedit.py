@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -14,11 +15,14 @@ from ptzd.files import (
     Cue,
     CueMove,
     TextFileError,
+    cue_of,
     edited,
     read_show_text,
     renumbered,
+    replace_text,
     replace_with_backup,
     with_cue,
+    without_cue,
     write_copy,
 )
 
@@ -127,6 +131,93 @@ def test_a_cue_is_put_in_wherever_its_number_belongs(number: float) -> None:
 def test_a_number_that_is_taken_is_refused() -> None:
     with pytest.raises(ValueError, match=r"a cue 2\.5 already"):
         with_cue(TEXT, Cue(number=2.5, after=1.0))
+
+
+@pytest.mark.parametrize(
+    ("cue", "lines"),
+    [
+        (
+            {"number": 1, "label": "Doors", "after": 10, "take": "left", "move": [
+                {"camera": "right", "position": "piano", "speed": 3}
+            ]},
+            ['+ label = "Doors"'],
+        ),
+        (
+            {"number": 1, "at": "0:00:10", "move": [
+                {"camera": "left", "position": "post", "on_air": True},
+                {"camera": "right", "position": "hands", "speed": 3},
+            ]},
+            [
+                "- after = 10", '- take = "left"', '+ at = "0:00:10"',
+                '-   position = "piano"', '+   position = "hands"',
+                "+ ", "+ [[cue.move]]", '+ camera = "left"', '+ position = "post"', "+ on_air = true",
+            ],
+        ),
+        (
+            {"number": 2.5, "on_call": True, "expected": 20, "move": []},
+            ['-     { camera = "left", position = "door" },   # over there'],
+        ),
+        (
+            {"number": 1, "after": 10, "take": "left"},
+            [
+                "-   # Quietly!", "-   [[cue.move]]", '-   camera = "right"      # by the piano',
+                '-   position = "piano"', "-   speed = 3             # as slow as that", "- ",
+            ],
+        ),
+    ],
+    ids=["a field comes", "moves change and come", "a move in brackets goes", "a move goes with its comments"],
+)  # fmt: skip
+def test_of_a_cue_that_is_replaced_only_what_differs_is_written(cue: dict[str, Any], lines: list[str]) -> None:
+    text = with_cue(TEXT, cue_of(cue), replace=True)
+    assert sorted(_changed(TEXT, text)) == sorted(lines)
+    show = read_show_text(text)
+    found = show.cue[show.cue_index(cue["number"])].model_dump(mode="json", exclude_unset=True)
+    found["move"] = sorted(found.get("move", []), key=lambda move: str(move["camera"]))
+    assert found == {"move": [], **cue}
+
+
+@pytest.mark.parametrize(
+    ("number", "gone"),
+    [
+        (1, TEXT[TEXT.index("# The doors") : TEXT.index("# Brackets")]),
+        (2.5, TEXT[TEXT.index("# Brackets") : TEXT.index("[[cue]]\nnumber = 3")]),
+        (3, TEXT[TEXT.index("[[cue]]\nnumber = 3") : TEXT.index("# the end")]),
+    ],
+)
+def test_a_cue_goes_with_its_own_comments_and_nothing_else(number: float, gone: str) -> None:
+    assert without_cue(TEXT, number) == TEXT.replace(gone, "")
+
+
+def test_a_show_keeps_its_last_cue_and_no_cue_goes_that_is_not_there() -> None:
+    with pytest.raises(ValueError, match="no cue 7"):
+        without_cue(TEXT, 7)
+    with pytest.raises(TextFileError, match="at least one table"):
+        without_cue('[show]\nname = "one"\n[[cue]]\nnumber = 1\nafter = 1\n', 1)
+
+
+def test_what_is_wrong_with_a_cue_is_told_without_lines_that_stand_nowhere() -> None:
+    with pytest.raises(TextFileError) as caught:
+        cue_of({"number": 3, "after": "x", "move": [{"camera": "left", "position": "door", "sped": 2}]})
+    told = [(mistake.line, mistake.field) for mistake in caught.value.mistakes]
+    assert told == [(None, "cue 3, after"), (None, "cue 3, move 1, sped")]
+    assert "did you mean speed" in str(caught.value)
+
+
+def test_a_text_is_replaced_wholly_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    show, link = tmp_path / "show.toml", tmp_path / "link.toml"
+    show.write_text("one")
+    show.chmod(0o640)
+    link.symlink_to(show)
+    replace_text(link, "two")
+    assert (show.read_text(), link.is_symlink(), show.stat().st_mode & 0o777) == ("two", True, 0o640)
+
+    def full(file: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(OSError, match="space"):
+        replace_text(show, "three")
+    assert (show.read_text(), sorted(each.name for each in tmp_path.iterdir())) == ("two", ["link.toml", "show.toml"])
 
 
 def test_cues_are_numbered_anew_in_their_order() -> None:

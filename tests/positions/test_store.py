@@ -312,3 +312,22 @@ async def test_the_place_of_a_show_without_a_name_is_not_kept(opened: Opened) ->
         with pytest.raises(Refusal) as refusal:
             await store.set_cue_place("The Evening", CuePlace())
         assert refusal.value.code == "invalid"
+
+
+async def test_an_order_holds_over_a_restart_a_new_name_and_a_deletion(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        for name in ("beams", "choir-wide", "house", "soloist"):
+            await store.store(make(name=name))
+        await store.arrange("gallery", ["soloist", "house", "soloist"])
+        await store.rename("gallery", "house", "audience")
+    async with opened() as store:
+        assert list(store.arranged("gallery")) == ["soloist", "audience", "beams", "choir-wide"]
+        await store.delete("gallery", "soloist")
+        assert list(store.arranged("gallery")) == ["audience", "beams", "choir-wide"]
+        await store.revert("gallery", "soloist", 1)
+        assert list(store.arranged("gallery")) == ["soloist", "audience", "beams", "choir-wide"]
+        with pytest.raises(Refusal, match="no position solist: did you mean soloist"):
+            await store.arrange("gallery", ["solist"])
+        assert next(iter(store.arranged("gallery"))) == "soloist"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import random
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -32,16 +33,18 @@ ENOUGH_READINGS = 9  # of steady travel, for a speed
 SLOWEST_SHARE = 0.05  # of the usual speed: no slow mode is taken to be slower
 PROBE_ENDS_SHARE = 0.15  # of the first way in slow mode, on either side, that may be ramps
 LEAST_ABOUT_DEG_PER_S2, MOST_ABOUT_DEG_PER_S2 = 20.0, 400.0  # no head is far beyond (common practice)
+UNEVEN_SHARE = 0.3  # of the time that an answer takes, between two readings of a swing on the average
 VISIBLE_COUNTS = 2  # a stop whose readings stay nearer than this shows no swing
 
 
 class HeadTrials:
     """What is tried of pan and tilt; `measured` takes in what it brings."""
 
-    def __init__(self, probe: Probe, measured: Measurements, stages: Stages) -> None:
+    def __init__(self, probe: Probe, measured: Measurements, stages: Stages, rng: random.Random) -> None:
         self._probe = probe
         self._measured = measured
         self._stages = stages
+        self._rng = rng
         self._last: tuple[float, float, float] | None = None  # degrees, speed and seconds of the last stop's way
         self._trips = measured.step_trips  # of the mode that is being measured
         self._loop = asyncio.get_running_loop()
@@ -49,7 +52,7 @@ class HeadTrials:
     async def usual(self, short_trips: Sequence[tuple[Axis, int]]) -> None:
         """Measure accelerations, and each step."""
         for axis, travel in short_trips:
-            self._stages.begin()
+            await self._stages.begin()
             await self._short_trip(axis, travel)
         self._use_ramps()
         await self._every_step()
@@ -67,7 +70,7 @@ class HeadTrials:
 
     async def _every_step(self) -> None:
         for step in range(1, self._probe.fastest_step() + 1):
-            self._stages.begin()
+            await self._stages.begin()
             await self._step(step)
 
     async def _short_trip(self, axis: Axis, travel: int) -> None:
@@ -180,7 +183,7 @@ class HeadTrials:
             for share in STOP_SHARES:
                 seen = False
                 for _ in range(2):
-                    self._stages.begin()
+                    await self._stages.begin()
                     if swinging:
                         seen = await self._stop(axis, share) > 0.0 or seen
                 swinging = seen
@@ -226,9 +229,11 @@ class HeadTrials:
                 abs(each.position) >= VISIBLE_COUNTS for each in readings
             ):
                 return 0.0
-            await asyncio.sleep(0.6 * READING_EVERY_SECONDS)
-        if order.seconds is not None:
-            self._measured.stops.append(Stop(axis, travel / room.scale.counts_per_degree, step, readings))
+            # Readings that a late camera gives at even intervals could be those of a faster swing as well.
+            uneven = self._rng.uniform(0.0, 2.0)
+            await asyncio.sleep(uneven * max(0.6 * READING_EVERY_SECONDS, UNEVEN_SHARE * self._probe.reply_seconds))
+        if order.seconds is not None and (heard := order.acknowledged_seconds) is not None:
+            self._measured.stops.append(Stop(axis, travel / room.scale.counts_per_degree, step, heard, readings))
         swung = [each.seconds for each in readings if abs(each.position) >= VISIBLE_COUNTS]
         return max(swung) + order.sent_at - began_at if swung else 0.0
 

@@ -77,13 +77,13 @@ class LensTrials:
         _, self._probe.at = await self._probe.read_head()  # an order in mid-move may have left it a count or two beside
         focus, longest = self._dialect.focus, longest_zoom_way(self._probe.head, self._dialect)
         for share in (*ZOOM_SHARES, *ZOOM_SHARES):
-            self._stages.begin()
+            await self._stages.begin()
             await self._zoom_trip(round(share * longest))
         for speed in range(len(self._probe.head.zoom.drive_counts_per_s)):
-            self._stages.begin()
+            await self._stages.begin()
             await self._zoom_drive(speed)
         for share in (*FOCUS_SHARES, *FOCUS_SHARES):
-            self._stages.begin()
+            await self._stages.begin()
             await self._focus_trip(round(share * (focus.most_counts - focus.least_counts)))
 
     async def _zoom_trip(self, travel: int) -> None:

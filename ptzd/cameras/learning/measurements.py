@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from math import sqrt
+from math import log, sqrt
 from statistics import fmean, median
 
 from ptzd.cameras.framing import Tolerance
@@ -63,6 +63,7 @@ MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, n
 SLOW_LEAST_STEPS = 6  # of each axis: fewer tell nothing of the others
 SLOW_SHARE = 0.95  # of the usual speeds: a slow mode that is hardly slower is none
 SWING_FACTORS = (1.0, 0.95, 1.05, 0.9, 1.1, 0.85, 1.18, 0.8, 1.25, 0.72, 1.4)  # the first of equals
+SWING_DOUBT_SECONDS = 0.1  # by which the moves must be explained better, for a swing e times as wide as the stops tell
 LEAST_WHOLE_MOVES = 3  # to be believed of how long looking takes
 ROUNDS = 3  # speeds and accelerations tell of each other
 UNKNOWN_SHAPE = 0.65  # of the mean acceleration: neither ramp is longer, unless the other is three times as short
@@ -103,6 +104,7 @@ class Stop:
     axis: Axis
     distance_deg: float
     step: int
+    acknowledged_seconds: float  # from the order to its ACK: a camera hears one order later than another
     readings: Sequence[Reading]
 
 
@@ -263,10 +265,13 @@ def _with_whole_moves(model: HeadModel, moves: Sequence[WholeMove]) -> HeadModel
             tilt_settle=replace(model.settle_of_tilt, base_seconds=base),
         )
     if len(moves) - len(still) >= LEAST_WHOLE_MOVES:
-        model = min(
-            (_swinging(model, factor) for factor in SWING_FACTORS),
-            key=lambda each: sum(map(abs, _rests(each, moves))),
+        factor = min(
+            SWING_FACTORS,
+            key=lambda factor: (
+                fmean(map(abs, _rests(_swinging(model, factor), moves))) + SWING_DOUBT_SECONDS * abs(log(factor))
+            ),
         )
+        model = _swinging(model, factor)
     rests = _rests(model, moves)
     if len(rests) < LEAST_WHOLE_MOVES:
         return model
@@ -461,7 +466,8 @@ async def _settles(
             "it was never seen to stand still where it was sent: its readings waver by more than the tolerance; allow "
             "for that with tolerance_counts"
         )
-    stops = [_since_stop(stop, fits[stop.axis], latency) for stop in measured.stops]
+    usual = median(stop.acknowledged_seconds for stop in measured.stops) if measured.stops else 0.0
+    stops = [_since_stop(stop, fits[stop.axis], latency + stop.acknowledged_seconds - usual) for stop in measured.stops]
     swing = await _swing(stops)
     settles: dict[Axis, SettleModel] = {}
     for axis in AXES:

@@ -26,7 +26,17 @@ from ptzd.visca import (
     ZoomStop,
 )
 
-from .trials import AXES, BETWEEN_TRIALS_SECONDS, LOOK_REPLIES, QUIET_SECONDS, REST_SECONDS, Axis, FirstLook, Rooms
+from .trials import (
+    AXES,
+    BETWEEN_TRIALS_SECONDS,
+    LOOK_REPLIES,
+    POWER_SECONDS,
+    QUIET_SECONDS,
+    REST_SECONDS,
+    Axis,
+    FirstLook,
+    Rooms,
+)
 
 T = TypeVar("T")
 Look = Callable[[], Awaitable[bool]]  # read something while an order is carried out; True when no more is to be seen
@@ -36,6 +46,8 @@ HALT_SECONDS = 2.0
 TAKEN_OVER = "interrupted", "somebody else gave this camera orders; learn it when nobody does"
 READING_EVERY_SECONDS = 0.025  # where it is slow or at rest: about one a video frame
 BETWEEN_READINGS_SECONDS = 0.007  # while it moves: a fast step is at its speed for a moment only
+LATE_SECONDS = 1.0  # an order that ends so much later than expected may have been ended by a switch
+SOONEST_REPLY_SHARE = 0.5  # of the usual time of a reply: none comes sooner
 TRIES = 4
 ASKS = 20  # how often a question that was pushed aside is asked again
 LONGEST_SWING_SECONDS = 8.0
@@ -47,14 +59,14 @@ class Order:
     """One order and what came of it, in loop time."""
 
     sent_at: float
-    repeated_after: float = 0.0  # seconds: one acknowledged later was lost once, and nobody knows when it was heard
+    lost_after: float = 0.0  # seconds: one acknowledged later may have been lost, and nobody knows when it was heard
     begun_at: float | None = None
     ended_at: float | None = None  # None where the report of the end was lost
 
     @property
     def acknowledged_seconds(self) -> float | None:
         """From the order to its ACK, where both came through at once."""
-        if self.begun_at is None or self.begun_at - self.sent_at >= self.repeated_after:
+        if self.begun_at is None or self.begun_at - self.sent_at >= self.lost_after:
             return None
         return self.begun_at - self.sent_at
 
@@ -77,6 +89,7 @@ class Probe:
         head: HeadModel,
         acknowledged: list[float],
         heard: Callable[[Framing], None],
+        ask_power: Callable[[], Awaitable[None]],
     ) -> None:
         """`acknowledged` takes in how long each order took until its ACK, `heard` every position."""
         self.line = line
@@ -91,6 +104,18 @@ class Probe:
         self.heard = heard
         self._interruptions = line.interruptions  # as long as there are no more, nobody has taken over
         self._loop = asyncio.get_running_loop()
+        self._ask_power = ask_power
+        self._asked_power_at = self._loop.time()
+
+    async def look_whether_on(self, every_seconds: float = POWER_SECONDS) -> None:
+        """Have the camera asked whether it is on, unless it was within so many seconds.
+
+        Between trials, since the question holds readings up, and where a trial goes otherwise than expected.
+        """
+        if self._loop.time() - self._asked_power_at >= every_seconds:
+            await self._ask_power()
+            await asyncio.sleep(0)  # where it is not, this learning is cancelled
+            self._asked_power_at = self._loop.time()
 
     async def time_replies(self) -> None:
         """Find out how long a question takes until the next one can be asked."""
@@ -119,27 +144,37 @@ class Probe:
             except LineDown:
                 raise Refusal("unreachable", "the camera stopped answering; it was told to halt") from None
             except InquiryRefused as refusal:
+                await self.look_whether_on(0.0)
                 raise Refusal("not-understood", f"{refusal}; it can't be measured") from None
         raise Refusal(*TAKEN_OVER)
 
     async def order(self, command: Command, expected_seconds: float, look: Look | None = None) -> Order:
         """Give an order now and wait for its end; `look` is called again and again until then, or until it is True."""
-        order = Order(self._loop.time(), self.line.repeat_seconds)
+        order = self.timed_order()
         exchange = self.interrupt(command, 1.0 + 1.5 * expected_seconds)
         self.follow(exchange, order)
         while not exchange.ended.done():
+            if self._loop.time() > order.sent_at + expected_seconds + LATE_SECONDS:
+                await self.look_whether_on(LATE_SECONDS)
             if look is None:
-                await asyncio.wait([exchange.ended])
+                await asyncio.wait([exchange.ended], timeout=LATE_SECONDS)
             elif await look():
                 break
             else:
                 await asyncio.wait([exchange.ended], timeout=BETWEEN_READINGS_SECONDS)
         await asyncio.sleep(0)  # those who follow have their turn
         if exchange.ended.done():
+            if isinstance(exchange.ended.result(), Refused):
+                await self.look_whether_on(0.0)
             require_performed(exchange.ended.result())
         if order.acknowledged_seconds is not None:
             self._acknowledged.append(order.acknowledged_seconds)
         return order
+
+    def timed_order(self) -> Order:
+        """Return an order that leaves now, of which an ACK tells when it was heard."""
+        # An ACK that comes soon after the repeat, as late cameras' do, is still that of the first sending.
+        return Order(self._loop.time(), self.line.repeat_seconds + SOONEST_REPLY_SHARE * self.reply_seconds)
 
     def interrupt(self, command: Command, completion_seconds: float) -> Exchange:
         """Send a command ahead of all else. Raises Refusal where somebody else has taken over."""

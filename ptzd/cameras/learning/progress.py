@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from .trials import Plan
@@ -25,10 +25,13 @@ class Progress:
 class Stages:
     """The trials of a plan, ticked off one by one; at first those of a plan from before the first look."""
 
-    def __init__(self, plan: Plan, tell: Callable[[Progress], None]) -> None:
+    def __init__(
+        self, plan: Plan, tell: Callable[[Progress], None], look_whether_on: Callable[[], Awaitable[None]]
+    ) -> None:
         self._stages = (("a first look", LOOK_SECONDS), *plan.stages)
         self._promised: float | None = None
         self._tell = tell
+        self._look_whether_on = look_whether_on
         self._loop = asyncio.get_running_loop()
         self._began_at = self._loop.time()
         self._done = 0
@@ -39,8 +42,9 @@ class Stages:
         self._stages = (("a first look", looked), *plan.stages)
         self._promised = looked + plan.seconds
 
-    def begin(self) -> None:
-        """Tell that the next trial begins."""
+    async def begin(self) -> None:
+        """Tell that the next trial begins, once the camera was asked whether it is still on."""
+        await self._look_whether_on()
         stages = self._stages
         planned = sum(seconds for _, seconds in stages[: self._done])
         left = sum(seconds for _, seconds in stages[self._done :])

@@ -17,7 +17,7 @@ from .renewal import RenewalTrial
 from .trials import AHEAD_SECONDS, RENEWED_EVERY_SECONDS, UNDER_WAY_SECONDS, Axis, renewal_pace
 
 HOLDING_SECONDS = 0.1  # that a full camera is given to take an order after all; then it has refused
-HEARD_REPLIES = 2.5
+HEARD_REPLIES = 4.5  # it waits for the question before it, and where all sockets are full is held back and asked again
 HEARD_SECONDS = 0.2  # an order that is not acknowledged by then spoils a trial, unless the camera always answers late
 
 
@@ -86,7 +86,7 @@ class RenewalTrials:
     async def every(self, renewals: Sequence[tuple[Axis, bool]]) -> None:
         """Do all of them; what was spoiled by losses is tried again a few times."""
         for axis, farther_on in renewals:
-            self._stages.begin()
+            await self._stages.begin()
             for _ in range(TRIES):
                 trial = await self._try(axis, farther_on=farther_on)
                 if trial is not None:

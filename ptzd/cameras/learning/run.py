@@ -43,6 +43,10 @@ def _nobody_listens(framing: Framing) -> None:
     pass
 
 
+async def _nobody_asks() -> None:
+    pass
+
+
 def estimate_seconds(dialect: Dialect, start: Framing, limits: LearnLimits) -> float:
     """Return about how long `learn` will take. Raises Refusal as it would."""
     rooms = rooms_within(dialect, limits, start)
@@ -61,21 +65,23 @@ async def learn(
     rng: random.Random,
     calendar: Callable[[], datetime],
     heard: Callable[[Framing], None] = _nobody_listens,
+    ask_power: Callable[[], Awaitable[None]] = _nobody_asks,
 ) -> LearnedHead:
     """Measure a head that stands at `start`, on a line that is up, and bring it back there.
 
     Nobody else may ask or order anything on the line meanwhile. `slow` is what is known of the slow mode; whatever way
     learning ends, it knows afterwards whether that may still be on. `progress` is told before each trial, `heard` of
-    every position; both must return at once. Raises Refusal before anything moves for a range that won't do; later
-    where the camera refuses, falls silent or is moved by somebody else. Cancel the task to stop: the orders to halt
-    leave in that very moment.
+    every position; both must return at once. `ask_power` asks whether the camera is on, and cancels the task where it
+    is not; it is called where that disturbs no trial, or something is amiss. Raises Refusal before anything moves for a
+    range that won't do; later where the camera refuses, falls silent or is moved by somebody else. Cancel the task to
+    stop: the orders to halt leave in that very moment.
     """
     rooms = rooms_within(dialect, limits, start)
     published = _published(dialect)
     guess = plan_trials(published, dialect, rooms, random.Random(0), FirstLook())
     measured = Measurements()
-    probe = Probe(line, start, rooms, published, measured.acknowledged, heard)
-    run = _Run(probe, dialect, start, slow, seeing, measured, Stages(guess, progress), rng)
+    probe = Probe(line, start, rooms, published, measured.acknowledged, heard, ask_power)
+    run = _Run(probe, dialect, start, slow, seeing, measured, Stages(guess, progress, probe.look_whether_on), rng)
     try:
         await run.all()
         head = await learned_head(measured, dialect, published, seeing, calendar())
@@ -117,7 +123,7 @@ class _Run:
         self._slow = slow
         self._stages = stages
         self._rng = rng
-        self._head = HeadTrials(probe, measured, stages)
+        self._head = HeadTrials(probe, measured, stages, rng)
         self._renewals = RenewalTrials(probe, measured, stages)
         self._lens = LensTrials(probe, dialect, seeing, measured, stages)
         self._whole = WholeMoves(probe, dialect, seeing, measured, stages, rng)
@@ -132,16 +138,16 @@ class _Run:
         await self._renewals.every(plan.renewals)
         await self._lens.every()
         await self._whole.every()
-        self._stages.begin()
+        await self._stages.begin()
         await self._go_back()
-        self._stages.begin()
+        await self._stages.begin()
 
     async def _look(self) -> Plan:
         """See how late the camera answers, how fast its zoom is and whether it swings; promise how long all will take.
 
         Nothing goes far for that: head and lens stay near where they stood.
         """
-        self._stages.begin()
+        await self._stages.begin()
         await self._probe.time_replies()
         await self._lens.look()
         look = FirstLook(self._probe.reply_seconds, await self._head.look())
@@ -167,7 +173,7 @@ class _Run:
         if not self._slow.exists:  # its family has one, but it said that it knows none
             self._stages.skip(1 + self._probe.fastest_step())
             return
-        self._stages.begin()
+        await self._stages.begin()
         await self._switch(self._slow.on)
         await self._head.in_slow_mode()
         await self._switch(self._slow.off)

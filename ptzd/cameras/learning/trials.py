@@ -21,6 +21,8 @@ from ptzd.visca import AxisScale, Dialect
 FROM_THE_ENDS_DEG = 5.0
 LEAST_PAN_RANGE_DEG, LEAST_TILT_RANGE_DEG = 10.0, 5.0
 BETWEEN_TRIALS_SECONDS = 0.15
+POWER_SECONDS = 3.0  # after which the next trial begins with a question whether the camera is on
+POWER_QUESTIONS = 2  # that this takes
 
 SHORT_TRIPS = 18  # of each axis, for its acceleration
 SHORTEST_TRIP_DEG = 1.0
@@ -306,7 +308,8 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
     swing = max(look.swing_seconds.values())
     stages += [("whole moves", whole + seen_still + 0.5 * swing + look.quiet_seconds)] * WHOLE_MOVES
     stages.append(("the way back", 2.0 + 0.4 * (dialect.zoom.tele_counts / head.zoom.direct_counts_per_s)))
-    return Plan(tuple(short), tuple(renewals), tuple(stages))
+    held_up = 1.0 + POWER_QUESTIONS * reply / POWER_SECONDS
+    return Plan(tuple(short), tuple(renewals), tuple((what, held_up * seconds) for what, seconds in stages))
 
 
 def _steps(head: HeadModel, rooms: Rooms, share: float, when: str, look: FirstLook) -> list[tuple[str, float]]:

@@ -48,7 +48,7 @@ class WholeMoves:
     async def every(self) -> None:
         """Do all of them."""
         for number in range(WHOLE_MOVES):
-            self._stages.begin()
+            await self._stages.begin()
             await self._move(with_lens=number % 2 == 0)
 
     async def _move(self, *, with_lens: bool) -> None:
@@ -67,7 +67,7 @@ class WholeMoves:
         seconds = 2.0 + ENOUGH * expected
         watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing))
         try:
-            given = [Order(self._loop.time(), probe.line.repeat_seconds)]
+            given = [probe.timed_order()]
             exchanges = [probe.interrupt(pan_tilt_order(wanted, steps["pan"], steps["tilt"]), seconds)]
             for command in lens_orders(wanted, digital_zoom=False):
                 given.append(Order(self._loop.time(), float("inf")))

@@ -13,13 +13,15 @@ from rich.text import Text
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
+from ptzd.cli.cue_lines import CUE_STATE, go_lines, places_lines, state_lines
+from ptzd.cli.keys import require_terminal
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
-from ptzd.cli.sentences import move_line
 from ptzd.cli.watching import watching
 
+from .cue_desk import at_desk
+
 HIGHEST_NUMBER = 99_999
-CUE_STATE = "cue/state"
 
 
 def cue_number(text: str) -> Decimal:
@@ -117,6 +119,18 @@ def load(broker: BrokerAddress, as_json: bool) -> None:
     _run(broker, "load", {}, as_json)
 
 
+@cue.command(short_help="Run the show at one key a cue.", epilog="Example: ptzd cue desk")
+@broker_options
+def desk(broker: BrokerAddress) -> None:
+    """Run the show at one key each: Enter or the space bar is go, s standby, b back, h hold and release, x stops every
+    camera, q leaves.
+
+    It shows the standing cue, the next, and who is not ready for it and why.
+    """
+    require_terminal("from elsewhere use `ptzd cue go`")
+    at_desk(broker)
+
+
 @cue.command(short_help="Keep standby and go from doing anything.", epilog="Example: ptzd cue hold")
 @_JSON
 @broker_options
@@ -146,43 +160,6 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
         asyncio.run(_watch(broker, seconds, as_json))
     except KeyboardInterrupt:
         return
-
-
-def state_lines(state: Payload) -> list[str]:
-    """Return where a show stands in lines that people read: the cues, then each camera that is not ready."""
-    standing, following = state.get("standing"), state.get("next")
-    first = f"standing at {_words(standing)}" if standing else "before the first cue"
-    first += f"; next is {_words(following)}" if following else "; that was the last"
-    if following and following.get("take"):
-        first += f", which takes {following['take']}"
-    if state.get("held"):
-        first += "; on hold"
-    elif state.get("standby"):
-        first += "; in standby" + (", all ready" if state.get("ready") else "")
-    return [f"{state.get('show', '?')}: {first}", *(f"  not ready: {one['sentence']}" for one in state["not_ready"])]
-
-
-def go_lines(result: Payload) -> list[str]:
-    """Return what a standby or a go did, in lines: what left, and what did not."""
-    lines = [move_line(one["camera"], {"phase": "accepted", **one}) for one in result.get("started") or ()]
-    lines += [str(one["sentence"]) for which in ("refused", "overtaken") for one in result.get(which) or ()]
-    if result.get("counted") is False:
-        lines.append(f"this go came right after that of cue {result['cue']['number']} and did not count")
-    return lines
-
-
-def places_lines(result: Payload) -> list[str]:
-    """Return what became of each camera that was to go to its place, in lines."""
-    return [
-        *(f"{one['camera']} is sent to {one['position']}" for one in result.get("sent") or ()),
-        *(f"{one['camera']} stands in {one['position']}" for one in result.get("standing") or ()),
-        *(str(one["sentence"]) for one in result.get("not_sent") or ()),
-    ]
-
-
-def _words(cue: Payload) -> str:
-    label = f" ({cue['label']})" if cue.get("label") else ""
-    return f"{cue['number']}{label}"
 
 
 def _written(number: Decimal | None) -> str | None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import shlex
 import shutil
 import sys
+import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -23,7 +25,7 @@ from ptzd.cli.output import FAILED, say, say_as_it_is, say_json
 from ptzd.cli.sentences import move_line
 from ptzd.logs import log_from
 
-from .demo_evening import Takings, play
+from .demo_evening import EVENING, Takings, play, show_what_is_taken
 from .demo_ports import free_tcp_port
 from .demo_setup import open_theatre, wait_until_up
 from .watch import note
@@ -63,12 +65,18 @@ async def _demo(once: bool, as_json: bool, port: int) -> int:
     if not as_json:
         say("A choir's evening in an old granary: three simulated cameras, the daemon and a broker, all right here.")
     try:
-        async with open_theatre(port) as broker, reach(broker) as client:
+        page_port = free_tcp_port()
+        page = f"http://127.0.0.1:{page_port}/"
+        async with open_theatre(port, page_port) as broker, reach(broker) as client:
             await client.require_daemon()
             await wait_until_up(client)
+            if not as_json:
+                say(f"The operator's page, with pictures: {page}")
+                if not once and _has_a_screen():
+                    await asyncio.to_thread(webbrowser.open, page)
             takings = await (_play_as_json(client) if as_json else _play_for_people(client))
             if not once:
-                await _stay_up(client, broker, as_json)
+                await _stay_up(client, broker, page, as_json)
     except asyncio.CancelledError:
         if not ended_by_hand:
             raise
@@ -120,25 +128,35 @@ def _plain_lines() -> Iterator[tuple[Announce, Show]]:
     yield say, show
 
 
-async def _stay_up(client: Client, broker: BrokerAddress, as_json: bool) -> None:
+async def _stay_up(client: Client, broker: BrokerAddress, page: str, as_json: bool) -> None:
     """Tell how to recall a position from elsewhere, and go on showing the moves until cancelled."""
     recall = f"{_called()} recall gallery house --broker {broker}"
     publish = f"mosquitto_pub -h {broker.host} -p {broker.port} -t ptzd/camera/gallery/recall -m soloist"
     watch = f"{_called()} watch --broker {broker}"
     if as_json:
-        say_json({"event": "ready", "broker": str(broker), "recall": recall, "publish": publish})
+        say_json({"event": "ready", "broker": str(broker), "page": page, "recall": recall, "publish": publish})
     else:
-        say("The cameras stay up until Ctrl-C. From a second terminal:")
+        say(f"The cameras stay up until Ctrl-C. The operator's page is {page}; or, from a second terminal:")
         for command in (watch, recall, publish):
             say_as_it_is(f"  {command}")
+    on_air = EVENING[-1].on_air
+    await client.listen(["cue/state"])
     while True:
         heard = await client.receive()
+        if heard.topic == "cue/state":
+            on_air = await show_what_is_taken(client, heard.payload, on_air)
         if heard.camera is None or not heard.topic.endswith("/move"):
             continue
         if as_json:
             say_json({"event": "move", "camera": heard.camera, **heard.payload})
         else:
             say(move_line(heard.camera, heard.payload))
+
+
+def _has_a_screen() -> bool:
+    """Whether somebody sits here who would see a browser open."""
+    graphical = sys.platform == "darwin" or any(os.environ.get(one) for one in ("DISPLAY", "WAYLAND_DISPLAY"))
+    return graphical and sys.stdout.isatty()
 
 
 def _called() -> str:

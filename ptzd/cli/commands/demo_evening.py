@@ -33,7 +33,7 @@ EVENING = (
         (
             ("gallery", {"position": "choir-wide"}),
             ("left", {"position": "sopranos"}),
-            ("right", {"position": "piano", "on_air": True}),
+            ("right", {"position": "piano", "seconds": 7.5, "on_air": True}),
         ),
     ),
     Round(
@@ -42,10 +42,10 @@ EVENING = (
         (("left", {"position": "conductor"}), ("right", {"position": "basses"})),
     ),
     Round(
-        "A solo: the gallery, on air, glides in over three seconds; the others make ready.",
+        "A solo: the gallery, on air, glides in over seven seconds; the others make ready.",
         "gallery",
         (
-            ("gallery", {"position": "soloist", "seconds": 3.0, "on_air": True}),
+            ("gallery", {"position": "soloist", "seconds": 7.0, "on_air": True}),
             ("left", {"position": "soloist"}),
             ("right", {"position": "hands", "speed": 20}),
         ),
@@ -60,7 +60,7 @@ EVENING = (
         "left",
         (
             ("gallery", {"position": "choir-wide"}),
-            ("left", {"position": "conductor", "on_air": True}),
+            ("left", {"position": "conductor", "seconds": 7.0, "on_air": True}),
             ("right", {"position": "piano"}),
         ),
     ),
@@ -144,7 +144,17 @@ async def play(
                 f"The daemon told no end of the moves of {', '.join(sorted(pending.values()))} "
                 f"within {ROUND_SECONDS:.0f} s; try again."
             ) from None
+    await client.publish(f"camera/{on_air}/tally", {"tally": "off"})  # whoever looks around afterwards may move it
     return takings
+
+
+async def show_what_is_taken(client: Client, cues: Payload, on_air: str) -> str:
+    """Stand in for the vision mixer: take what the standing cue takes; return who is on air."""
+    taken = (cues["standing"] or {}).get("take") or on_air
+    if taken != on_air:
+        await client.publish(f"camera/{taken}/tally", {"tally": "program"})
+        await client.publish(f"camera/{on_air}/tally", {"tally": "off"})
+    return str(taken)
 
 
 def _or_none(value: object) -> str:

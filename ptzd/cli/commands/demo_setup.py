@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import shutil
 import sys
 from collections.abc import AsyncIterator, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
@@ -32,12 +33,13 @@ MOUNT = "balcony-rail"
 LENS = "sensor = [35.9, 24.0]\nfocal_length = [100, 400]\n"  # as the simulated cameras have it
 SEED = 1783  # any: with it, each demo draws the same three heads
 SHOW = Path(__file__).with_name("demo-show.toml")
+CUES = Path(__file__).with_name("demo-cues.toml")
 UP_SECONDS = 15.0
 
 
 @asynccontextmanager
-async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
-    """Open everything, with the broker on `port` of 127.0.0.1. Raises Failure where a part does not start."""
+async def open_theatre(port: int, page_port: int) -> AsyncIterator[BrokerAddress]:
+    """Open everything, with broker and page on these ports of 127.0.0.1. Raises Failure where a part does not start."""
     async with AsyncExitStack() as stack:
         folder = Path(stack.enter_context(TemporaryDirectory(prefix="ptzd-demo-")))
         try:
@@ -49,7 +51,7 @@ async def open_theatre(port: int) -> AsyncIterator[BrokerAddress]:
             ) from None
         ports, pictures = free_udp_ports(len(CAMERAS)), free_tcp_port()
         await stack.enter_async_context(_simulated_cameras(folder, ports, pictures))
-        config = _configuration(folder, port, ports, pictures)
+        config = _configuration(folder, port, page_port, ports, pictures)
         await _fill_store(config)
         await stack.enter_async_context(_daemon(config))
         yield BrokerAddress("127.0.0.1", port, "ptzd")
@@ -124,11 +126,15 @@ async def _daemon(config: Config) -> AsyncIterator[None]:
             raise Failure(str(restless)) from None
 
 
-def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int], pictures: int) -> Config:
+def _configuration(
+    folder: Path, broker_port: int, page_port: int, camera_ports: Sequence[int], pictures: int
+) -> Config:
     """Write a configuration as a user would, and read it."""
     tables = [
         f'[broker]\nport = {broker_port}\nprotocol = "3.1.1"\n',
+        f"[page]\nport = {page_port}\n",
         '[store]\npath = "show.db"\n',
+        '[show]\nfile = "cues.toml"\n',
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
@@ -136,6 +142,7 @@ def _configuration(folder: Path, broker_port: int, camera_ports: Sequence[int], 
             for name, port in zip(CAMERAS, camera_ports, strict=True)
         ),
     ]
+    shutil.copyfile(CUES, folder / "cues.toml")  # it may be written to
     path = folder / "demo.toml"
     path.write_text("\n".join(tables), encoding="utf-8")
     return load_config(path)

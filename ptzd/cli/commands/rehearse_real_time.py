@@ -7,24 +7,19 @@ key here, or at any other desk; what counts is when the daemon says that a cue s
 from __future__ import annotations
 
 import asyncio
-import os
 import sys
-import termios
-import tty
-from collections.abc import AsyncIterator, Iterator, Sequence
-from contextlib import asynccontextmanager, contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import STATUS_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.cue_lines import CUE_STATE, go_lines, state_lines
+from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEYS, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
 
-from .cue import CUE_STATE, go_lines, state_lines
-
-GO_KEYS, BACK_KEY, END_KEY = "\r\n ", "b", "q"
 GRAIN_SECONDS = 0.1  # of the times that are kept: people aren't more exact
 LAST_WORDS_SECONDS = 0.5  # in which the last key's outcome is still heard
 
@@ -112,7 +107,7 @@ def keep_times(path: Path, text: str, changes: Sequence[Change], source: Path) -
 
 
 async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
-    async with reach(broker) as client, _keys() as keys:
+    async with reach(broker) as client, pressed() as keys:
         await client.require_daemon()
         await client.listen([CUE_STATE])
         await _require_show(client, show)
@@ -122,13 +117,7 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
         if sys.stdin.isatty():
             _drop(keys)  # nobody knew yet that they would be a go
         say("Enter or the space bar is go, b is back, q ends it and keeps the times.")
-        try:
-            async with asyncio.TaskGroup() as tasks:
-                hearing = tasks.create_task(_hear(client, show, times))
-                await _press(client, keys)
-                hearing.cancel()
-        except ExceptionGroup as failures:
-            raise failures.exceptions[0] from None
+        await until_left(_hear(client, show, times), leave=_press(client, keys))
 
 
 async def _require_show(client: Client, show: ShowFile) -> None:
@@ -188,44 +177,3 @@ def _standing(state: Payload) -> str | None:
 def _drop(keys: asyncio.Queue[str]) -> None:
     while not keys.empty():
         keys.get_nowait()
-
-
-@asynccontextmanager
-async def _keys() -> AsyncIterator[asyncio.Queue[str]]:
-    """Yield the keys that are pressed, one by one and at once; the end of the input is END_KEY."""
-    keys: asyncio.Queue[str] = asyncio.Queue()
-    loop = asyncio.get_running_loop()
-    file = sys.stdin.fileno()
-
-    def read() -> None:
-        pressed = os.read(file, 1024)
-        for key in pressed.decode("utf-8", "replace") or END_KEY:
-            keys.put_nowait(key)
-        if not pressed:
-            loop.remove_reader(file)
-
-    with _each_key_at_once(file):
-        try:
-            loop.add_reader(file, read)
-        except OSError:  # a file or the null device, on which nobody presses anything
-            raise Failure(
-                "Nobody can press a key here; run it on a terminal, or feed it keys through a pipe."
-            ) from None
-        try:
-            yield keys
-        finally:
-            loop.remove_reader(file)
-
-
-@contextmanager
-def _each_key_at_once(file: int) -> Iterator[None]:
-    """Let a terminal pass on a key without waiting for Enter, and put it back as it was."""
-    if not os.isatty(file):
-        yield
-        return
-    before = termios.tcgetattr(file)
-    tty.setcbreak(file)
-    try:
-        yield
-    finally:
-        termios.tcsetattr(file, termios.TCSADRAIN, before)

@@ -1,0 +1,147 @@
+// What is done from this page: each deed is a command to the daemon. A camera on air moves only after a second yes.
+
+import { Connection } from "./connection.js";
+import { cameraNames, hear, known, notice, onAir } from "./known.js";
+
+const YES_MS = 8000; // how long a second yes is waited for
+
+/** @typedef {{camera: string, words: string, topic: string, payload: Record<string, unknown>, until: number,
+ *   foreseen: import("./known.js").Foreseen|null}} Pending */
+
+export const desk = {
+  /** @type {"show"|"setup"|"cues"|"trouble"} */
+  view: "show",
+  chosen: "",
+  keys: true,
+  /** @type {Pending|null} a move on air that waits for its second yes */
+  pending: null,
+  typed: "", // what was typed into the field for numbers and names
+};
+
+/** @type {() => void} */
+let redraw = () => undefined;
+/** @param {() => void} draw */
+export function onChange(draw) {
+  redraw = draw;
+}
+export function changed() {
+  redraw();
+}
+
+export const line = new Connection(hear, () => {
+  if (!line.alive) desk.pending = null; // a yes to what was asked long ago is none
+  if (!cameraNames().includes(desk.chosen)) desk.chosen = cameraNames()[0] ?? "";
+  lookAhead();
+  changed();
+});
+
+/** @param {string} camera */
+export function choose(camera) {
+  desk.chosen = camera;
+  desk.pending = null;
+  changed();
+}
+
+/** @param {"show"|"setup"|"cues"|"trouble"} view */
+export function open(view) {
+  desk.view = view;
+  desk.pending = null;
+  changed();
+}
+
+export function stopAll() {
+  desk.pending = null;
+  if (!line.send("all/stop", {})) notice("stop", "NOT SENT: there is no connection. Use another desk, or the plug.", true);
+  changed();
+}
+
+/**
+ * Move a camera: at once off air, after a second yes on air.
+ * @param {string} camera
+ * @param {string} what the command
+ * @param {Record<string, unknown>} payload
+ * @param {string} words what it is, for the question
+ */
+export async function move(camera, what, payload, words) {
+  const topic = `camera/${camera}/${what}`;
+  desk.pending = null;
+  if (!onAir(known.cameras[camera])) {
+    const answer = await line.ask(topic, payload);
+    if (answer.code !== "on-air") return answer.code === "unconnected" ? notice(camera, answer.sentence ?? "", true) : undefined;
+  }
+  let foreseen = null;
+  if (what === "recall") {
+    const answer = await line.ask(`camera/${camera}/foresee`, payload);
+    foreseen = answer.result?.recalls[0] ?? null;
+    if (foreseen?.sentence) return notice(camera, foreseen.sentence, true);
+  }
+  desk.pending = { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, foreseen };
+  changed();
+}
+
+/** Say yes to the move on air that waits for it. */
+export function sayYes() {
+  const pending = desk.pending;
+  desk.pending = null;
+  if (pending && Date.now() < pending.until) void line.ask(pending.topic, pending.payload);
+  changed();
+}
+
+export function sayNo() {
+  desk.pending = null;
+  changed();
+}
+
+/** @param {string} camera @param {string} position */
+export function recall(camera, position) {
+  choose(camera);
+  void move(camera, "recall", { position }, `to ${position}`);
+}
+
+/**
+
+ * Recall by what was typed: a number of the chosen camera's positions, or a name.
+
+ * @param {string} typed
+
+ */
+export function recallTyped(typed) {
+  const positions = known.positions[desk.chosen] ?? [];
+  const position = positions.find((each) => each.name === typed) ?? positions[Number(typed) - 1];
+  if (position) recall(desk.chosen, position.name);
+  else notice(desk.chosen, `there is no position ${typed}: type a number from 1 to ${positions.length}, or a name`, true);
+  changed();
+}
+
+/**
+ * Ask for something that moves nothing by itself; a refusal is among the notices.
+ * @param {string} topic @param {Record<string, unknown>} payload
+ */
+export async function ask(topic, payload = {}) {
+  const answer = await line.ask(topic, payload);
+  if (answer.code === "unconnected" || answer.code === "no-answer") notice("page", answer.sentence ?? "", true);
+  changed();
+  return answer;
+}
+
+// What recalls would do: asked anew for a camera off air each time that it has come to rest somewhere else.
+
+/** @type {Record<string, string>} */
+const asked = {};
+
+function lookAhead() {
+  for (const [name, camera] of Object.entries(known.cameras)) {
+    const positions = known.positions[name] ?? [];
+    const rests = camera.activity === "at-rest" && camera.link === "up" && camera.power === "on" && camera.locks.length === 0;
+    const from = rests && !onAir(camera) ? JSON.stringify([camera.pan_deg, camera.tilt_deg, camera.zoom_counts, positions]) : "";
+    if (asked[name] === from) continue;
+    asked[name] = from;
+    known.foreseen[name] = {};
+    if (!from || !positions.length) continue;
+    void line.ask(`camera/${name}/foresee`, {}).then((answer) => {
+      if (asked[name] !== from || !answer.ok) return;
+      for (const each of answer.result.recalls) known.foreseen[name][each.position] = each;
+      changed();
+    });
+  }
+}

@@ -1,0 +1,51 @@
+// The keyboard. Escape stops all cameras, wherever one types; letters and digits count outside of fields alone.
+
+import { back, go, hold, standBy } from "./bar.js";
+import { choose, desk, recall, sayNo, sayYes, stopAll } from "./desk.js";
+import { cameraNames, known } from "./known.js";
+import { nudgeByKey } from "./setup.js";
+
+addEventListener("keydown", (event) => {
+  if (event.key === "Escape") {
+    stopAll();
+    event.preventDefault();
+    return;
+  }
+  if (!desk.keys || event.ctrlKey || event.metaKey || event.altKey || inField(event.target)) return;
+  if (taken(event)) event.preventDefault();
+});
+
+/** @param {KeyboardEvent} event */
+function taken(event) {
+  if (desk.view === "setup" && nudgeByKey(event.key, event.shiftKey)) return true;
+  if (event.repeat) return false; // a key that is held down is one deed
+  const key = event.key.toLowerCase();
+  if (desk.pending && (key === "y" || key === "n")) key === "y" ? sayYes() : sayNo();
+  else if (key === "g") go();
+  else if (key === "s") standBy();
+  else if (key === "b") back();
+  else if (key === "h") hold();
+  else if (desk.view === "show" && (key === "arrowleft" || key === "arrowright")) beside(key === "arrowleft" ? -1 : 1);
+  else if (desk.view === "show" && key === "/") /** @type {HTMLInputElement|null} */ (document.querySelector(".typed input"))?.focus();
+  else if ((desk.view === "show" || desk.view === "setup") && key >= "1" && key <= "9" && key.length === 1) return ofNumber(Number(key));
+  else return false;
+  return true;
+}
+
+/** @param {number} number */
+function ofNumber(number) {
+  const position = (known.positions[desk.chosen] ?? [])[number - 1];
+  if (position) recall(desk.chosen, position.name);
+  return Boolean(position);
+}
+
+/** @param {number} step */
+function beside(step) {
+  const names = cameraNames();
+  choose(names[(names.indexOf(desk.chosen) + step + names.length) % names.length]);
+}
+
+/** @param {EventTarget|null} target */
+function inField(target) {
+  return target instanceof HTMLInputElement ? target.type !== "checkbox" : target instanceof HTMLSelectElement || target instanceof HTMLTextAreaElement;
+}

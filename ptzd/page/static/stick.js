@@ -1,0 +1,63 @@
+// A stick on the page: pressed and drawn away from its middle it drives the chosen camera, until it is let go.
+
+import { html, useRef, useState } from "./vendor/preact-htm.js";
+import { line } from "./desk.js";
+import { drive, hold, letGo, shaped } from "./drive.js";
+import { pageHadFocus } from "./focus.js";
+import { onAir } from "./known.js";
+import { settings } from "./settings.js";
+
+/**
+ * @param {{camera: import("./known.js").Camera}} properties
+ */
+export function Stick({ camera }) {
+  const plate = /** @type {{current: HTMLElement|null}} */ (useRef(null));
+  const held = useRef(false);
+  const [at, setAt] = useState([0, 0]);
+  const [consented, setConsented] = useState(false);
+  const [fine, setFine] = useState(false);
+  const airs = onAir(camera);
+
+  /** @param {PointerEvent} event */
+  function follow(event) {
+    if (!held.current) return;
+    const box = /** @type {HTMLElement} */ (plate.current).getBoundingClientRect();
+    const x = limited((2 * (event.clientX - box.left)) / box.width - 1);
+    const y = limited((2 * (event.clientY - box.top)) / box.height - 1);
+    setAt([x, y]);
+    drive({ pan: shaped(x, settings.dead, settings.curve), tilt: -shaped(y, settings.dead, settings.curve), zoom: 0 }, consented);
+  }
+  /** @param {PointerEvent} event */
+  function down(event) {
+    if (event.button !== 0 || !line.alive || !pageHadFocus()) return;
+    held.current = true;
+    plate.current?.setPointerCapture(event.pointerId);
+    follow(event);
+  }
+  function up() {
+    held.current = false;
+    setAt([0, 0]);
+    letGo();
+  }
+  /** @param {number} zoom */
+  const zoomer = (zoom) => ({
+    onPointerDown: () => pageHadFocus() && drive({ pan: 0, tilt: 0, zoom }, consented),
+    onPointerUp: letGo,
+    onPointerLeave: letGo,
+    onPointerCancel: letGo,
+  });
+  return html`<div class="stick" role="group" aria-label="Drive by hand">
+    <div class="plate" ref=${plate} aria-hidden="true" onPointerDown=${down} onPointerMove=${follow} onPointerUp=${up}
+      onPointerCancel=${up} onLostPointerCapture=${up}><span style=${{ left: `${50 + 42 * at[0]}%`, top: `${50 + 42 * at[1]}%` }}></span></div>
+    <p class="hint">Press and draw away from the middle: it moves until let go.</p>
+    <label><input type="checkbox" checked=${fine} onChange=${() => { setFine(!fine); hold(!fine); }} /> fine grip</label>
+    <button ...${zoomer(0.5)} disabled=${!line.alive} tabindex="-1">tighter, while held</button>
+    <button ...${zoomer(-0.5)} disabled=${!line.alive} tabindex="-1">wider, while held</button>
+    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented} onChange=${() => setConsented(!consented)} /> ${camera.camera} is on air: drive it all the same</label>` : null}
+  </div>`;
+}
+
+/** @param {number} share */
+function limited(share) {
+  return Math.min(1, Math.max(-1, share));
+}

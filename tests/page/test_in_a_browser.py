@@ -1,0 +1,311 @@
+"""What an operator does on the page, in a real browser, and what the cameras do of it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from math import atan, degrees, radians, tan
+
+import pytest
+from page_theatre import Theatre, cuttable
+from playwright.async_api import Browser, BrowserContext, Page
+
+pytestmark = pytest.mark.asyncio(loop_scope="module")
+
+A_DRIVE_SECONDS = 0.5  # in which a drive ends that is not renewed
+READ_SECONDS = 0.6  # in which the daemon has read, and told, where a camera stands
+
+
+async def by_mouse(page: Page) -> None:
+    await page.get_by_role("button", name="2 house").click()
+
+
+async def by_digit(page: Page) -> None:
+    await page.keyboard.press("2")
+
+
+async def by_typed_number(page: Page) -> None:
+    await page.keyboard.press("/")
+    await page.keyboard.type("2\n")
+
+
+async def by_typed_name(page: Page) -> None:
+    await page.keyboard.press("/")
+    await page.keyboard.type("house\n")
+
+
+async def by_tab_and_enter(page: Page) -> None:
+    await page.get_by_role("button", name="2 house").focus()
+    await page.keyboard.press("Enter")
+
+
+@pytest.mark.parametrize("way", [by_mouse, by_digit, by_typed_number, by_typed_name, by_tab_and_enter])
+async def test_a_position_is_recalled(theatre: Theatre, page: Page, way: Callable[[Page], Awaitable[None]]) -> None:
+    await theatre.open_with("off")
+    await page.get_by_text("stands in choir-wide").wait_for()
+    await way(page)
+    await theatre.until_at_rest("gallery", "house")
+    await page.get_by_text("stands in house").wait_for()
+
+
+async def test_a_position_is_recalled_by_touch(theatre: Theatre, browser: Browser) -> None:
+    await theatre.open_with("off")
+    context = await browser.new_context(viewport={"width": 820, "height": 1180}, has_touch=True)
+    page = await context.new_page()
+    await page.goto(theatre.address)
+    await page.get_by_role("button", name="2 house").tap()
+    await theatre.until_at_rest("gallery", "house")
+    await context.close()
+
+
+async def test_its_time_is_foretold_before_it_leaves(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    tile = page.get_by_role("button", name="2 house")
+    await tile.get_by_text("in ").wait_for()
+    foretold = float((await tile.locator(".when").inner_text()).split()[1])
+    await tile.click()
+    await theatre.until(lambda: [move for move in theatre.moves if move["phase"] == "settled"])
+    settled = next(move for move in theatre.moves if move["phase"] == "settled")
+    assert foretold == pytest.approx(settled["predicted_seconds"], abs=0.06)
+
+
+@pytest.mark.parametrize("consents", [True, False])
+async def test_a_camera_on_air_moves_only_after_a_second_yes(theatre: Theatre, page: Page, consents: bool) -> None:
+    await theatre.open_with("program")
+    await page.get_by_text("● on air").wait_for()
+    await page.keyboard.press("2")
+    question = page.get_by_role("alertdialog", name="Move gallery on air?")
+    await question.wait_for()
+    assert theatre.moves == []
+    await page.keyboard.press("y" if consents else "n")
+    if consents:
+        await theatre.until(lambda: any(move["phase"] == "slewing" for move in theatre.moves))
+        await page.keyboard.press("Escape")
+    await question.wait_for(state="detached")
+    await asyncio.sleep(READ_SECONDS)
+    assert bool(theatre.moves) == consents
+    await theatre.until_at_rest("gallery")
+
+
+async def test_escape_stops_all_even_while_one_types(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await page.keyboard.press("2")
+    await theatre.until(lambda: any(move["phase"] == "slewing" for move in theatre.moves))
+    await page.keyboard.press("/")
+    await page.keyboard.type("hou")
+    await page.keyboard.press("Escape")
+    await theatre.until(lambda: any(move["phase"] == "stopped" for move in theatre.moves), 2.0)
+
+
+async def test_keys_nudge_by_a_hundredth_of_the_picture_and_add_up(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    before = theatre.states["gallery"]
+    await page.get_by_role("button", name="Set-up").click()
+    for _ in range(3):
+        await page.keyboard.press("ArrowRight")
+    await page.keyboard.press("Shift+ArrowUp")
+    # A pinhole: 1 % of the picture's width is 2 tan(view / 2) / 100 of the distance.
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
+    after = theatre.states["gallery"]
+    width = before["view_width_deg"]
+    assert after["pan_deg"] - before["pan_deg"] == pytest.approx(0.03 * width, abs=0.05 * 0.03 * width + 0.04)
+    assert after["tilt_deg"] - before["tilt_deg"] == pytest.approx(0.05 * before["view_height_deg"], rel=0.06, abs=0.04)
+
+
+@pytest.mark.parametrize(("to", "corner"), [((0.75, 0.4), None), ((0.55, 0.2), (0.95, 0.6))])
+async def test_what_is_pointed_at_comes_to_the_middle_and_a_frame_fills_the_picture(
+    theatre: Theatre, page: Page, to: tuple[float, float], corner: tuple[float, float] | None
+) -> None:
+    """Against a pinhole in the plane of pan: x half widths right of the middle lie atan(x tan(w / 2)) off."""
+    await theatre.open_with("off")
+    before = theatre.states["gallery"]
+    await page.get_by_role("button", name="Set-up").click()
+    surface = page.locator("svg.aims")
+    box = await surface.bounding_box()
+    assert box is not None
+    await page.mouse.move(box["x"] + to[0] * box["width"], box["y"] + to[1] * box["height"])
+    await page.mouse.down()
+    if corner is not None:
+        await page.mouse.move(box["x"] + corner[0] * box["width"], box["y"] + corner[1] * box["height"], steps=4)
+    await page.mouse.up()
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
+    after = theatre.states["gallery"]
+    half_width = tan(radians(before["view_width_deg"] / 2))
+    middle = 2 * (to[0] if corner is None else (to[0] + corner[0]) / 2) - 1
+    assert after["pan_deg"] - before["pan_deg"] == pytest.approx(degrees(atan(middle * half_width)), abs=0.15)
+    part = 1 if corner is None else corner[0] - to[0]
+    assert tan(radians(after["view_width_deg"] / 2)) == pytest.approx(part * half_width, rel=0.03)
+
+
+async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await page.get_by_role("button", name="Set-up").click()
+    await page.keyboard.press("Shift+ArrowUp")
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
+    await page.get_by_label("Name", exact=True).fill("beams")
+    await page.get_by_label("Pace").select_option("seconds")
+    await page.get_by_label("of", exact=True).fill("6")
+    await page.get_by_label("Note").fill("above the choir")
+    await page.get_by_role("button", name="Store what is seen").click()
+    row = page.locator(".rows > li", has=page.locator(".called", has_text="beams"))
+    await row.get_by_text("6 s").wait_for()
+    await page.keyboard.press("Shift+ArrowUp")
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
+    await row.get_by_role("button", name="Replace…").click()
+    await page.get_by_role("alertdialog", name="Replace beams?").get_by_role("button", name="Replace beams").click()
+    await theatre.until_at_rest("gallery", "beams")
+    await page.get_by_role("button", name="Undo: bring back the old beams").click()
+    await theatre.until(lambda: theatre.states["gallery"]["position"] != "beams")
+    await row.get_by_role("button", name="Rename…").click()
+    await page.get_by_label("New name of beams").fill("rafters")
+    await page.keyboard.press("Enter")
+    row = page.locator(".rows > li", has=page.locator(".called", has_text="rafters"))
+    await row.get_by_role("button", name="History…").click()
+    await row.get_by_role("button", name="Bring back").last.click()
+    await row.get_by_role("button", name="Delete").click()
+    await row.wait_for(state="detached")
+    await page.get_by_role("button", name="Undo: bring rafters back").click()
+    await row.get_by_role("button", name="Delete").click()
+    await row.wait_for(state="detached")
+
+
+async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, page: Page) -> None:
+    await page.get_by_role("button", name="Set-up").click()
+    await page.get_by_role("button", name="Move soloist up").click()
+    await page.locator(".rows > li").nth(1).get_by_text("2 soloist").wait_for()
+    await page.get_by_role("button", name="Undo: the order before").click()
+    await page.locator(".rows > li").nth(2).get_by_text("3 soloist").wait_for()
+
+
+async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await page.get_by_role("button", name="Trouble").click()
+    gallery = page.locator("article", has_text="gallery")
+    await gallery.get_by_label("Who").fill("the rigger")
+    await gallery.get_by_label("Why").fill("a hand in the yoke")
+    await gallery.get_by_role("button", name="Stop and lock gallery").click()
+    await gallery.get_by_text("⚠ locked by the rigger: a hand in the yoke").wait_for()
+    await page.get_by_role("button", name="Show").click()
+    await page.keyboard.press("2")
+    await page.get_by_role("status").get_by_text("locked").wait_for()
+    assert theatre.moves[-1]["phase"] == "refused"
+    await theatre.until_at_rest("gallery", "choir-wide")
+    await page.get_by_role("button", name="Trouble").click()
+    await gallery.get_by_role("button", name="Take off the lock of the rigger").click()
+    await theatre.until(lambda: theatre.states["gallery"]["locks"] == [])
+
+
+async def test_two_operators_see_each_other_at_once(theatre: Theatre, page: Page, context: BrowserContext) -> None:
+    await theatre.open_with("off")
+    other = await context.new_page()
+    await other.goto(theatre.address)
+    await page.bring_to_front()
+    await page.get_by_role("button", name="2 house").click()
+    await other.locator(".doing", has_text="to house").wait_for(timeout=1000)
+    await theatre.until_at_rest("gallery", "house")
+
+
+GAMEPAD = """
+window.pad = {id: "pad", index: 0, connected: true, mapping: "standard", axes: [0, 0, 0, 0],
+              buttons: Array.from({length: 17}, () => ({pressed: false, touched: false, value: 0}))};
+navigator.getGamepads = () => [window.pad, null, null, null];
+"""
+
+
+@pytest.mark.parametrize(
+    ("tally", "buttons", "moves"),
+    [("off", [], False), ("off", [4], True), ("program", [4], False), ("program", [4, 5], True)],
+)
+async def test_a_gamepad_drives_the_chosen_camera_while_its_button_is_held(
+    theatre: Theatre, context: BrowserContext, tally: str, buttons: list[int], moves: bool
+) -> None:
+    await theatre.open_with(tally)
+    stood = theatre.states["gallery"]["pan_deg"]
+    await context.add_init_script(GAMEPAD)
+    page = await context.new_page()
+    await page.goto(theatre.address)
+    await page.get_by_text("stands in choir-wide").wait_for()
+    await page.evaluate(
+        "buttons => { for (const each of buttons) pad.buttons[each].pressed = true; pad.axes[0] = 1; }", buttons
+    )
+    if not moves:
+        await asyncio.sleep(READ_SECONDS)
+        assert theatre.states["gallery"]["position"] == "choir-wide"
+        return
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] == "by-hand", 2.0)
+    await page.evaluate("pad.buttons[4].pressed = false")
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)  # told, not run out
+    await theatre.until_at_rest("gallery")
+    assert theatre.states["gallery"]["pan_deg"] > stood  # to the right
+
+
+async def held_stick(theatre: Theatre, page: Page) -> None:
+    """Hold the stick of the page drawn to the right."""
+    await page.get_by_role("button", name="Set-up").click()
+    await page.get_by_text("stands in choir-wide").wait_for()
+    await page.locator("svg.aims").wait_for()
+    await page.locator(".plate").scroll_into_view_if_needed()
+    box = await page.locator(".plate").bounding_box()
+    assert box is not None
+    await page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    await page.mouse.down()
+    await page.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + box["height"] / 2, steps=3)
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] == "by-hand", 2.0)
+
+
+async def test_a_stick_drives_until_it_is_let_go(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await held_stick(theatre, page)
+    await asyncio.sleep(2 * A_DRIVE_SECONDS)
+    assert theatre.states["gallery"]["activity"] == "by-hand"
+    await page.mouse.up()
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)
+
+
+async def test_a_page_that_is_left_drives_no_longer(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await held_stick(theatre, page)
+    await page.evaluate("window.dispatchEvent(new Event('blur'))")
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)
+
+
+async def test_a_network_cut_in_a_drive_stops_the_head_and_what_comes_late_moves_nothing(
+    theatre: Theatre, browser: Browser
+) -> None:
+    await theatre.open_with("off")
+    async with cuttable(theatre.port) as cut:
+        page = await browser.new_page(viewport={"width": 1366, "height": 768})
+        await page.goto(f"http://127.0.0.1:{cut.port}/")
+        await held_stick(theatre, page)
+        cut.whole.clear()
+        await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", A_DRIVE_SECONDS + 0.1)
+        await page.get_by_role("alert").get_by_text("Not connected").wait_for()
+        await theatre.until_at_rest("gallery")
+        theatre.moves.clear()
+        stood = theatre.states["gallery"]["pan_counts"]
+        cut.whole.set()  # all that was sent meanwhile comes now
+        await asyncio.sleep(2 * READ_SECONDS)
+        assert (theatre.states["gallery"]["activity"], theatre.states["gallery"]["pan_counts"]) == ("at-rest", stood)
+        await page.mouse.up()
+        await page.close()
+
+
+@pytest.mark.parametrize("width", [360, 820, 1366, 1920])
+@pytest.mark.parametrize("view", ["Show", "Set-up", "Cues", "Trouble"])
+async def test_each_view_is_open_to_all(theatre: Theatre, browser: Browser, view: str, width: int) -> None:
+    """W3C, Web Content Accessibility Guidelines 2.2, levels A and AA, as far as a program (axe-core) can tell."""
+    from axe_playwright_python.async_playwright import Axe
+
+    page = await browser.new_page(viewport={"width": width, "height": 900})
+    await page.goto(theatre.address)
+    await page.get_by_role("button", name=view).click()
+    await asyncio.sleep(0.3)
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = await Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
+    assert [(each["id"], [node["html"][:120] for node in each["nodes"]]) for each in found.response["violations"]] == []
+    assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "it must be scrolled sideways"
+    await page.close()
