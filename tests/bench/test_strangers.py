@@ -133,8 +133,10 @@ def test_strangers_move_as_was_predicted_once_they_are_learned() -> None:
         "promise within 15 %": sum(abs(head.taken / head.promised - 1.0) <= 0.15 for head in learned),
     }
     print(f"heads of {len(learned)} with " + ", ".join(f"{aim}: {count}" for aim, count in aims.items()))
-    assert max(head.error for head in learned) <= 0.03
+    assert max(head.error for head in learned) <= 0.02
+    # A slow swing that is hardly over, or hardly not, at a reading ends half a swing sooner or later: no figure tells.
     assert min(head.near for head in learned) >= 0.75
-    assert min(head.held for head in learned) >= 0.75
-    assert all(count >= 0.85 * len(learned) for count in aims.values()), aims
+    assert min(head.held for head in learned) >= 0.80
+    assert aims["near 93 %"] >= 0.85 * len(learned), aims
+    assert all(count >= 0.9 * len(learned) for aim, count in aims.items() if not aim.startswith("near")), aims
     assert median(head.error for head in learned) < 0.2 * median(head.error for head in published)

@@ -308,7 +308,8 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
     swing = max(look.swing_seconds.values())
     stages += [("whole moves", whole + seen_still + 0.5 * swing + look.quiet_seconds)] * WHOLE_MOVES
     stages.append(("the way back", 2.0 + 0.4 * (dialect.zoom.tele_counts / head.zoom.direct_counts_per_s)))
-    held_up = 1.0 + POWER_QUESTIONS * reply / POWER_SECONDS
+    trial = fmean(seconds for _, seconds in stages)
+    held_up = 1.0 + POWER_QUESTIONS * reply / (POWER_SECONDS + 0.5 * trial)  # it has to wait for the next one
     return Plan(tuple(short), tuple(renewals), tuple((what, held_up * seconds) for what, seconds in stages))
 
 
