@@ -11,6 +11,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -136,6 +137,7 @@ def test_nothing_is_fetched_and_every_link_leads_somewhere_in_it(report: object,
 
 def test_the_choir_evening_shows_all_its_cues_cameras_and_conflicts(choir: Rehearsal) -> None:
     page = read_page(html_report(choir))
+    assert f"Rehearsal of {choir.show}" in words(page)
     pictures = [svg for svg in names(page, "svg") if svg.get("class") == "picture"]
     numbers = {e.text for svg in pictures for e in names(svg, "text") if e.get("class") == "number"}
     assert numbers >= {number_text(shown.number) for shown in choir.cues}
@@ -170,6 +172,18 @@ def test_an_evening_that_fits_says_so() -> None:
     page = read_page(html_report(made(cues=(cue(1, 10.0, "Doors"),))))
     assert "Everything fits." in words(page)
     assert not [table for table in names(page, "table") if table.get("class") == "conflicts"]
+
+
+def test_a_move_that_is_late_is_told_with_when_it_settles_at_the_earliest_and_at_the_latest() -> None:
+    late = replace(move("left", "post", 20.0, 5.0, 2.0, due=24.0), least_seconds=6.0, most_seconds=8.0)
+    troubled = conflict("left", "it is late", moves=(0,), since=24.0, until=27.0)
+    page = words(read_page(html_report(made(cues=(cue(1, 24.0),), moves=(late,), conflicts=(troubled,)))))
+    assert "post: settles at 0:00:27, between 0:00:26 and 0:00:28" in page
+
+
+def test_a_long_pause_is_told_in_a_line() -> None:
+    evening = made(cameras=("left",), cues=(cue(1, 30.0), cue(2, 4000.0)), seconds=4000.0)
+    assert ": nothing moves" in words(read_page(html_report(evening)))
 
 
 def test_chances_are_shown_only_where_gaps_were_varied() -> None:
