@@ -9,9 +9,10 @@ from contextlib import asynccontextmanager
 import structlog
 
 from ptzd.bus import Bus, Incoming
+from ptzd.bus.commands import StopCommand
 from ptzd.bus.topics import CommandTopic, Topics
 from ptzd.config import Config, PageConfig
-from ptzd.page import Access, Guest, Hub, PageError, Pictures, serve_page
+from ptzd.page import Access, Asker, Guest, Hub, PageError, Pictures, serve_page
 from ptzd.refusal import Refusal
 
 from .daemon import Daemon
@@ -51,6 +52,33 @@ class Overheard:
         return aiter(self._bus)
 
 
+def asker(daemon: Daemon, topics: Topics, late_after_seconds: float) -> Asker:
+    """Return what does as the page is asked: stops and locks always, all else while it is meant and `daemon` serves.
+
+    Who may only look may stop cameras all the same: whoever sees danger is to end it.
+    """
+
+    def ask(guest: Guest, topic: str, payload: bytes, age_seconds: float) -> Refusal | None:
+        whole = f"{topics.base}/{topic}"
+        found = topics.parse(whole)
+        command = found.command if isinstance(found, CommandTopic) else None
+        momentary, only_asks = command is not None and command.momentary, command is not None and command.only_asks
+        if not (guest.operates or only_asks or (command is not None and issubclass(command, StopCommand))):
+            return Refusal("looks-only", f"{guest.name} may look only: enter with a key that operates")
+        if command is None or not command.halts:
+            limit = MOMENTARY_SECONDS if momentary else late_after_seconds
+            if age_seconds > limit:
+                return Refusal("late", f"this may be older than {limit:g} s, since the connection was bad: ask anew")
+            if not daemon.serving:
+                return Refusal("ending", "the daemon is coming to its end; ask again when it is back")
+        if not (momentary or only_asks):  # the former come many a second
+            log.info("asked for on the page", who=guest.name, topic=topic)
+        daemon.handle(Incoming(whole, payload))
+        return None
+
+    return ask
+
+
 @asynccontextmanager
 async def open_page(
     config: Config, daemon: Daemon, hub: Hub, topics: Topics, pictures: Pictures
@@ -60,23 +88,7 @@ async def open_page(
     if page is None:
         yield
         return
-    late_after_seconds = config.recall.late_after_seconds
-
-    def ask(guest: Guest, topic: str, payload: bytes, age_seconds: float) -> Refusal | None:
-        whole = f"{topics.base}/{topic}"
-        found = topics.parse(whole)
-        command = found.command if isinstance(found, CommandTopic) else None
-        if command is None or not command.halts:
-            limit = MOMENTARY_SECONDS if command is not None and command.momentary else late_after_seconds
-            if age_seconds > limit:
-                return Refusal("late", f"this may be older than {limit:g} s, since the connection was bad: ask anew")
-            if not daemon.serving:
-                return Refusal("ending", "the daemon is coming to its end; ask again when it is back")
-        if command is None or not (command.only_asks or command.momentary):  # the latter come many a second
-            log.info("asked for on the page", who=guest.name, topic=topic)
-        daemon.handle(Incoming(whole, payload))
-        return None
-
+    ask = asker(daemon, topics, config.recall.late_after_seconds)
     try:
         async with serve_page(
             hub, ask, pictures, _access(page), host=page.host, port=page.port, tls=_tls(page)

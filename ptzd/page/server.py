@@ -223,10 +223,7 @@ class _Page:
         except (ValueError, TypeError, KeyError):
             listener.hear("page", '["page",{"sentence":"this was no request of a page"}]', retain=False)
             return
-        if guest.operates:
-            refusal = self._ask(guest, topic, json.dumps(payload).encode(), beats.age(heard))
-        else:
-            refusal = Refusal("looks-only", f"{guest.name} may look only: enter with a key that operates")
+        refusal = self._ask(guest, topic, json.dumps(payload).encode(), beats.age(heard))
         if refusal is not None:
             listener.hear("outcome", _outcome(topic, payload, refusal), retain=False)
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import json
+import ssl
+import subprocess
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
-from aiohttp import ClientSession, ClientWebSocketResponse, WSServerHandshakeError
+from aiohttp import ClientError, ClientSession, ClientWebSocketResponse, WSServerHandshakeError
+from brokers import required
 
 from ptzd.cli.commands.demo_ports import free_tcp_port
 from ptzd.page import Access, Guest, Hub, PageError, serve_page
@@ -170,7 +174,7 @@ async def test_a_wrong_key_opens_nothing() -> None:
 
 
 @pytest.mark.parametrize(("key", "operates"), [(DESK, True), (STAGE, False)])
-async def test_a_key_lets_in_and_one_for_looking_moves_nothing(key: str, operates: bool) -> None:
+async def test_a_key_lets_in_whoever_has_it(key: str, operates: bool) -> None:
     async with served(Access(KEYS)) as page, ClientSession() as browser:
         async with browser.post(
             f"{page.address}enter", data={"key": key}, headers={"Origin": "http://evil.example"}
@@ -185,13 +189,49 @@ async def test_a_key_lets_in_and_one_for_looking_moves_nothing(key: str, operate
         assert "SameSite=Strict" in given
         cookie = {"Cookie": given.partition(";")[0], **page.own}
         async with browser.ws_connect(f"{page.address}socket", headers=cookie) as socket:
-            beat, _ = await hear(socket)
+            beat, said = await hear(socket)
+            assert said["page"] == {"who": "desk" if operates else "stage", "operates": operates}
             await socket.send_json({"heard": beat, "topic": "camera/left/recall", "payload": {"position": "wide"}})
-            if not operates:
-                _, said = await hear(socket)
-                assert said["outcome"]["code"] == "looks-only"
             await asyncio.sleep(0.1)
-    assert [who for who, _, _ in page.asked] == (["desk"] if operates else [])
+    assert [who for who, _, _ in page.asked] == ["desk" if operates else "stage"]
+
+
+@pytest.fixture
+def certificate(tmp_path: Path) -> tuple[Path, Path]:
+    """A certificate for this computer that it has signed itself, and its key."""
+    made, key = tmp_path / "page.pem", tmp_path / "key.pem"
+    subprocess.run(
+        [
+            *(required("openssl"), "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1"),
+            *("-nodes", "-keyout", key, "-out", made, "-days", "2"),
+            *("-subj", "/CN=desk.granary", "-addext", "subjectAltName=IP:127.0.0.1"),
+        ],
+        check=True,
+        capture_output=True,
+    )
+    return made, key
+
+
+async def test_with_a_certificate_it_is_served_over_tls_alone(certificate: tuple[Path, Path]) -> None:
+    own, trusting = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH), ssl.create_default_context()
+    own.load_cert_chain(*certificate)
+    trusting.load_verify_locations(certificate[0])
+    port = free_tcp_port()
+    async with (
+        serve_page(Hub(), lambda *_: None, OneJpeg(), Access(KEYS), host="127.0.0.1", port=port, tls=own) as address,
+        ClientSession() as browser,
+    ):
+        assert address == f"https://127.0.0.1:{port}/"
+        origin = {"Origin": address.rstrip("/")}
+        async with browser.post(
+            f"{address}enter", data={"key": DESK}, headers=origin, ssl=trusting, allow_redirects=False
+        ) as answer:
+            assert "Secure" in answer.headers["Set-Cookie"]
+            cookie = answer.headers["Set-Cookie"].partition(";")[0]
+        async with browser.ws_connect(f"{address}socket", headers={**origin, "Cookie": cookie}, ssl=trusting) as socket:
+            assert (await hear(socket))[1]["page"]["who"] == "desk"
+        with pytest.raises(ClientError):
+            await browser.get(f"http://127.0.0.1:{port}/")
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,8 @@
 """A recalled picture is the stored one, as near as a head's counts and the play of its gear allow.
 
-A hand leaves a head between two counts; what is stored is a count, so what comes back is up to half a count beside it on
-each axis, and as far as the gear gives when it comes from the other side. How wide that is in pixels, the pinhole tells.
+A hand leaves a head between two counts; what is stored is a count, so what comes back is up to half a count beside it
+on each axis, and as far as the gear gives when it comes from the other side. How wide that is in pixels, the pinhole
+tells.
 """
 
 from __future__ import annotations

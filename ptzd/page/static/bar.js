@@ -1,7 +1,7 @@
 // The bar above all: what is on air and since when, what comes next and whether it is ready, go, and the stop.
 
 import { html } from "./vendor/preact-htm.js";
-import { ask, desk, line, open, stopAll } from "./desk.js";
+import { ask, desk, line, may, open, stopAll } from "./desk.js";
 import { cameraNames, known, onAir, troublesOf } from "./known.js";
 
 /** @type {[typeof desk.view, string][]} */
@@ -55,8 +55,8 @@ function Next() {
     <div class="deeds">
       <button disabled=${!mayGo()} onClick=${standBy}>Stand by <kbd>S</kbd></button>
       <button class="go" disabled=${!mayGo()} onClick=${go}>Go <kbd>G</kbd></button>
-      <button disabled=${!line.alive || !cue.standing} onClick=${back}>Back <kbd>B</kbd></button>
-      <button disabled=${!line.alive} onClick=${hold} aria-pressed=${cue.held}>${cue.held ? "Release" : "Hold"} <kbd>H</kbd></button>
+      <button disabled=${!may() || !cue.standing} onClick=${back}>Back <kbd>B</kbd></button>
+      <button disabled=${!may()} onClick=${hold} aria-pressed=${cue.held}>${cue.held ? "Release" : "Hold"} <kbd>H</kbd></button>
     </div>
   </section>`;
 }
@@ -67,7 +67,7 @@ function isThere(place) {
 }
 
 function mayGo() {
-  return line.alive && Boolean(known.cue?.next);
+  return may() && Boolean(known.cue?.next);
 }
 /** Run the next cue, the one that is seen here as the next: not another that has come in between. */
 export function go() {

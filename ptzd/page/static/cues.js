@@ -2,7 +2,7 @@
 
 import { html, useEffect, useRef, useState } from "./vendor/preact-htm.js";
 import { complete, draftOf, fieldsOf, fieldsOfDraft, freshDraft, moveOf } from "./cuedraft.js";
-import { ask, changed, line } from "./desk.js";
+import { ask, changed, line, may } from "./desk.js";
 import { cameraNames, known, notice } from "./known.js";
 
 const GATHER_MS = 200; // what changes within is asked for together
@@ -113,8 +113,8 @@ export function Cues() {
     <h2>${list.label || list.show}</h2>
     ${draft ? null : html`<${Verdict} />`}
     <p class="deeds">
-      <button disabled=${!line.alive || draft !== null} onClick=${() => begin("")}>New cue from what stands now…</button>
-      ${undo ? html`<button disabled=${!line.alive} onClick=${() => void take(undo)}>Undo: ${undo.words}</button>` : null}
+      <button disabled=${!may() || draft !== null} onClick=${() => begin("")}>New cue from what stands now…</button>
+      ${undo ? html`<button disabled=${!may()} onClick=${() => void take(undo)}>Undo: ${undo.words}</button>` : null}
     </p>
     ${below ? null : editor}
     <ol class="list" aria-label="Cues">
@@ -156,7 +156,7 @@ function Listed({ cue, busy, edit, insert, remove }) {
     <p class="deeds">
       <button class="edit" disabled=${off} onClick=${edit} aria-label=${`Edit cue ${cue.number}`}>Edit…</button>
       <button disabled=${off} onClick=${insert} aria-label=${`New cue after cue ${cue.number}`}>New after…</button>
-      <button disabled=${!line.alive || next} onClick=${() => void ask("cue/jump", { number: cue.number })} aria-label=${`Make cue ${cue.number} next`}>Make it next</button>
+      <button disabled=${!may() || next} onClick=${() => void ask("cue/jump", { number: cue.number })} aria-label=${`Make cue ${cue.number} next`}>Make it next</button>
       <button disabled=${off} onClick=${remove} aria-label=${`Delete cue ${cue.number}`}>Delete</button>
     </p>
   </article>`;
@@ -234,7 +234,7 @@ function Editor({ draft, cues, close }) {
     <div role="alert">${wrong ? html`<p class="wrong">✗ ${wrong}</p>` : null}</div>
     <${Verdict} />
     <${Conflicts} number=${String(Number(number))} />
-    <p class="deeds"><button class="yes" disabled=${!line.alive}>Save${draft.was ? "" : " the new cue"}</button>
+    <p class="deeds"><button class="yes" disabled=${!may()}>Save${draft.was ? "" : " the new cue"}</button>
       <button type="button" onClick=${() => close(null)}>Leave it as it was</button></p>
   </form>`;
 }

@@ -35,6 +35,11 @@ export const line = new Connection(hear, () => {
   changed();
 });
 
+/** Whether anything may be asked for here that moves or changes something; a stop always may. */
+export function may() {
+  return line.alive && known.who.operates;
+}
+
 /** @param {string} camera */
 export function choose(camera) {
   desk.chosen = camera;

@@ -1,7 +1,7 @@
 // The view for the set-up: one camera large, aimed in its picture, and its positions kept, named and brought back.
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
-import { ask, choose, desk, line, move, recall } from "./desk.js";
+import { ask, choose, desk, line, may, move, recall } from "./desk.js";
 import { pageHadFocus } from "./focus.js";
 import { GamepadSettings } from "./gamepad.js";
 import { corners } from "./geometry.js";
@@ -63,7 +63,7 @@ function Aim({ camera }) {
   }
   /** @param {PointerEvent} event */
   function down(event) {
-    if (!aims || !line.alive || event.button !== 0 || !pageHadFocus()) return;
+    if (!aims || !may() || event.button !== 0 || !pageHadFocus()) return;
     surface.current?.setPointerCapture(event.pointerId);
     const [x, y] = at(event);
     setDrag([x, y, x, y]);
@@ -97,7 +97,7 @@ function Aim({ camera }) {
     <${Question} camera=${camera.camera} />
     <div class="nudges" role="group" aria-label="Move a little">
       ${[["◀", "left", { right: -NUDGE }], ["▶", "right", { right: NUDGE }], ["▲", "up", { up: NUDGE }], ["▼", "down", { up: -NUDGE }], ["+", "tighter", { tighter: TIGHTER }], ["−", "wider", { tighter: -TIGHTER }]]
-        .map(([sign, words, by]) => html`<button aria-label=${words} disabled=${!line.alive} onClick=${() => nudge(/** @type {Record<string, number>} */ (by))}>${sign}</button>`)}
+        .map(([sign, words, by]) => html`<button aria-label=${words} disabled=${!may()} onClick=${() => nudge(/** @type {Record<string, number>} */ (by))}>${sign}</button>`)}
       <label><input type="checkbox" checked=${others} onChange=${() => setOthers(!others)} /> show where other positions lie</label>
     </div>
     <${Stick} camera=${camera} />
@@ -134,7 +134,7 @@ function Kept({ camera }) {
   const [replacing, setReplacing] = useState(/** @type {{position: string, payload: Record<string, unknown>}|null} */ (null));
   const [undo, setUndo] = useState(/** @type {{words: string, topic: string, payload: Record<string, unknown>}|null} */ (null));
   const [looking, setLooking] = useState(/** @type {{position: string, entries: any[]}|null} */ (null));
-  const still = camera.activity === "at-rest" && line.alive;
+  const still = camera.activity === "at-rest" && may();
 
   /** @param {string} position the number of its framing in the history, which an undo brings back */
   async function currentNumber(position) {
@@ -210,13 +210,13 @@ function Kept({ camera }) {
         <span class="called"><b>${index + 1}</b> ${position.name}${camera.position === position.name ? " ✓ stands here" : ""}</span>
         <span class="how">${[pace(position), framing(position), position.note].filter(Boolean).join(" · ")}</span>
         <span class="deeds">
-          <button disabled=${!line.alive} onClick=${() => recall(name, position.name)}>Recall</button>
+          <button disabled=${!may()} onClick=${() => recall(name, position.name)}>Recall</button>
           <button disabled=${!still} onClick=${() => setReplacing({ position: position.name, payload: { position: position.name, ...kept(position), replace: true } })}>Replace…</button>
           <${Rename} position=${position.name} rename=${rename} />
-          <button disabled=${!line.alive || index === 0} aria-label=${`Move ${position.name} up`} onClick=${() => shift(index, -1)}>▲</button>
-          <button disabled=${!line.alive || index === positions.length - 1} aria-label=${`Move ${position.name} down`} onClick=${() => shift(index, 1)}>▼</button>
-          <button disabled=${!line.alive} onClick=${() => look(position.name)}>History…</button>
-          <button disabled=${!line.alive} onClick=${() => remove(position.name)}>Delete</button>
+          <button disabled=${!may() || index === 0} aria-label=${`Move ${position.name} up`} onClick=${() => shift(index, -1)}>▲</button>
+          <button disabled=${!may() || index === positions.length - 1} aria-label=${`Move ${position.name} down`} onClick=${() => shift(index, 1)}>▼</button>
+          <button disabled=${!may()} onClick=${() => look(position.name)}>History…</button>
+          <button disabled=${!may()} onClick=${() => remove(position.name)}>Delete</button>
         </span>
         ${looking?.position === position.name ? html`<ol class="history">${looking.entries.map((/** @type {any} */ entry) => html`<li>
           <img class="still" alt="" src=${`/still/${name}/${position.name}?number=${entry.number}`} />
@@ -238,7 +238,7 @@ function Rename({ position, rename }) {
     setOpen(false);
     if (to && to !== position) rename(position, to);
   }
-  if (!open) return html`<button disabled=${!line.alive} onClick=${() => setOpen(true)}>Rename…</button>`;
+  if (!open) return html`<button disabled=${!may()} onClick=${() => setOpen(true)}>Rename…</button>`;
   return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} value=${position} required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
 }
 

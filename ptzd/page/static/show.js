@@ -1,7 +1,7 @@
 // The view for the show: each camera with its picture, what it does, and its positions.
 
 import { html } from "./vendor/preact-htm.js";
-import { choose, desk, line, move, recall, recallTyped, sayNo, sayYes } from "./desk.js";
+import { choose, desk, line, may, move, recall, recallTyped, sayNo, sayYes } from "./desk.js";
 import { cameraNames, doing, driftOf, known, onAir, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 
@@ -56,7 +56,7 @@ export function Drifted({ camera }) {
   const drift = driftOf(camera);
   if (!drift) return null;
   return html`<p class="wrong">⚠ ${drift.sentence}
-    ${drift.trim ? html`<button disabled=${!line.alive} onClick=${() => move(camera.camera, "nudge", { ...drift.trim }, "by that trim")}>Trim it</button>` : null}</p>`;
+    ${drift.trim ? html`<button disabled=${!may()} onClick=${() => move(camera.camera, "nudge", { ...drift.trim }, "by that trim")}>Trim it</button>` : null}</p>`;
 }
 
 /**
@@ -90,7 +90,7 @@ function Typed({ count }) {
   }
   return html`<form class="typed" onSubmit=${submit}>
     <label>Number or name <kbd>/</kbd> <input name="typed" autocomplete="off" placeholder=${count ? `1 to ${count}` : ""} disabled=${!count} /></label>
-    <button disabled=${!line.alive || !count}>Recall</button>
+    <button disabled=${!may() || !count}>Recall</button>
   </form>`;
 }
 
@@ -99,7 +99,7 @@ function Tile({ camera, position, number }) {
   const foreseen = known.foreseen[camera.camera]?.[position.name];
   const stands = camera.position === position.name;
   const goes = (camera.activity === "direct" || camera.activity === "shaped") && known.moves[camera.camera]?.position === position.name;
-  return html`<button class=${`tile ${stands ? "stands" : ""} ${goes ? "goes" : ""}`} disabled=${!line.alive}
+  return html`<button class=${`tile ${stands ? "stands" : ""} ${goes ? "goes" : ""}`} disabled=${!may()}
       onClick=${() => recall(camera.camera, position.name)} title=${position.note || null}>
     <${Still} camera=${camera.camera} position=${position} />
     <span class="called"><b>${number}</b> ${position.name}</span>

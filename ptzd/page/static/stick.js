@@ -1,7 +1,7 @@
 // A stick on the page: pressed and drawn away from its middle it drives the chosen camera, until it is let go.
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
-import { line } from "./desk.js";
+import { may } from "./desk.js";
 import { drive, hold, letGo, shaped } from "./drive.js";
 import { pageHadFocus } from "./focus.js";
 import { onAir } from "./known.js";
@@ -29,7 +29,7 @@ export function Stick({ camera }) {
   }
   /** @param {PointerEvent} event */
   function down(event) {
-    if (event.button !== 0 || !line.alive || !pageHadFocus()) return;
+    if (event.button !== 0 || !may() || !pageHadFocus()) return;
     held.current = true;
     plate.current?.setPointerCapture(event.pointerId);
     follow(event);
@@ -51,8 +51,8 @@ export function Stick({ camera }) {
       onPointerCancel=${up} onLostPointerCapture=${up}><span style=${{ left: `${50 + 42 * at[0]}%`, top: `${50 + 42 * at[1]}%` }}></span></div>
     <p class="hint">Press and draw away from the middle: it moves until let go.</p>
     <label><input type="checkbox" checked=${fine} onChange=${() => { setFine(!fine); hold(!fine); }} /> fine grip</label>
-    <button ...${zoomer(0.5)} disabled=${!line.alive} tabindex="-1">tighter, while held</button>
-    <button ...${zoomer(-0.5)} disabled=${!line.alive} tabindex="-1">wider, while held</button>
+    <button ...${zoomer(0.5)} disabled=${!may()} tabindex="-1">tighter, while held</button>
+    <button ...${zoomer(-0.5)} disabled=${!may()} tabindex="-1">wider, while held</button>
     ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented} onChange=${() => setConsented(!consented)} /> ${camera.camera} is on air: drive it all the same</label>` : null}
   </div>`;
 }

@@ -1,7 +1,7 @@
 // The view for trouble: what is wrong with whom, who keeps which camera still, and what was refused.
 
 import { html } from "./vendor/preact-htm.js";
-import { ask, line } from "./desk.js";
+import { ask, may } from "./desk.js";
 import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Marks } from "./show.js";
 
@@ -35,12 +35,12 @@ function Sick({ camera }) {
     <p>${doing(camera)}</p>
     ${troubles.length ? html`<ul>${troubles.map((each) => html`<li>⚠ ${each}</li>`)}</ul>` : html`<p>✓ nothing is wrong that it could tell</p>`}
     ${camera.locks.map((each) => html`<p>Kept still by ${each.by}${each.reason ? `: ${each.reason}` : ""}, since ${new Date(each.since).toLocaleTimeString()}
-      <button disabled=${!line.alive} onClick=${() => ask(`camera/${name}/unlock`, { by: known.who.name, whose: each.by })}>Take off the lock of ${each.by}</button></p>`)}
+      <button disabled=${!may()} onClick=${() => ask(`camera/${name}/unlock`, { by: known.who.name, whose: each.by })}>Take off the lock of ${each.by}</button></p>`)}
     <form class="lock" onSubmit=${lock}>
       <label>Who <input name="by" required maxlength="64" autocomplete="off" /></label>
       <label>Why <input name="reason" maxlength="200" autocomplete="off" /></label>
-      <button disabled=${!line.alive}>Stop and lock ${name}</button>
+      <button disabled=${!may()}>Stop and lock ${name}</button>
     </form>
-    <button disabled=${!line.alive} onClick=${() => ask(`camera/${name}/stop`)}>Stop ${name}</button>
+    <button disabled=${!may()} onClick=${() => ask(`camera/${name}/stop`)}>Stop ${name}</button>
   </article>`;
 }
