@@ -1,7 +1,7 @@
 // The view for trouble: what is wrong with whom, who keeps which camera still, and what was refused.
 
 import { html } from "./vendor/preact-htm.js";
-import { ask, may } from "./desk.js";
+import { ask, line, may } from "./desk.js";
 import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Marks } from "./show.js";
 
@@ -41,6 +41,6 @@ function Sick({ camera }) {
       <label>Why <input name="reason" maxlength="200" autocomplete="off" /></label>
       <button disabled=${!may()}>Stop and lock ${name}</button>
     </form>
-    <button disabled=${!may()} onClick=${() => ask(`camera/${name}/stop`)}>Stop ${name}</button>
+    <button disabled=${!line.alive} onClick=${() => ask(`camera/${name}/stop`)}>Stop ${name}</button>
   </article>`;
 }
