@@ -549,6 +549,10 @@ def test_an_mqtt_5_sender_gets_its_answer_where_it_wants_it(tmp_path: Path) -> N
         await house.until(lambda _, message: message.get("phase") == "settled")
         await asyncio.sleep(0.1)
         assert [(json.loads(said.payload)["phase"], said.correlation) for said in answers] == [("settled", b"q7")]
+        answers.clear()
+        house.say("camera/left/lock", {"by": "stage"}, response_topic="desk/answers", correlation=b"q8")
+        await asyncio.sleep(2.0)
+        assert [(json.loads(said.payload)["ok"], said.correlation) for said in answers] == [(True, b"q8")]
 
     in_house(tmp_path, scene)
 

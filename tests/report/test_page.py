@@ -177,8 +177,9 @@ def test_an_evening_that_fits_says_so() -> None:
 def test_a_move_that_is_late_is_told_with_when_it_settles_at_the_earliest_and_at_the_latest() -> None:
     late = replace(move("left", "post", 20.0, 5.0, 2.0, due=24.0), least_seconds=6.0, most_seconds=8.0)
     troubled = conflict("left", "it is late", moves=(0,), since=24.0, until=27.0)
-    page = words(read_page(html_report(made(cues=(cue(1, 24.0),), moves=(late,), conflicts=(troubled,)))))
-    assert "post: settles at 0:00:27, between 0:00:26 and 0:00:28" in page
+    page = read_page(html_report(made(cues=(cue(1, 24.0),), moves=(late,), conflicts=(troubled,))))
+    assert "post: settles at 0:00:27, between 0:00:26 and 0:00:28" in words(page)
+    assert [path for path in names(page, "path") if path.get("class") == "range"]
 
 
 def test_a_long_pause_is_told_in_a_line() -> None:
