@@ -33,7 +33,7 @@ AGREES_PIXELS = 0.7  # from where the similarity has it
 STAYED_PIXELS = 1.0
 MOST_PAIRS = 3000  # of blocks from which a similarity is tried
 # Below what follows, answers were wrong now and then on drawn pictures in which everybody had moved.
-LEAST_BLOCKS = 15  # that agree
+LEAST_BLOCKS = 25  # that agree
 LEAST_SHARE = 0.33  # of the blocks that were found again
 MOST_RIVALS = 0.4  # how many may agree on something else, as a share of those that agree
 MOST_STAYED = 0.12  # of the blocks may have stayed where they were though the rest has moved
