@@ -5,6 +5,7 @@ from __future__ import annotations
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -12,11 +13,14 @@ from ptzd.bus import Bus, Incoming
 from ptzd.bus.commands import StopCommand
 from ptzd.bus.topics import CommandTopic, Topics
 from ptzd.config import Config, PageConfig
-from ptzd.page import Access, Asker, Guest, Hub, PageError, Pictures, serve_page
+from ptzd.page import Access, Guest, Hub
 from ptzd.refusal import Refusal
 
 from .daemon import Daemon
 from .setup import StartError, secret_in
+
+if TYPE_CHECKING:
+    from ptzd.page.server import Asker, Pictures
 
 MOMENTARY_SECONDS = 0.5  # how old a drive or a nudge may be: as long as a drive lasts
 LEAST_KEY = 16  # characters; a key that is shorter can be guessed
@@ -88,6 +92,8 @@ async def open_page(
     if page is None:
         yield
         return
+    from ptzd.page.server import PageError, serve_page
+
     ask = asker(daemon, topics, config.recall.late_after_seconds)
     try:
         async with serve_page(

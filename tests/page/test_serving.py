@@ -17,7 +17,8 @@ from aiohttp import ClientError, ClientSession, ClientWebSocketResponse, WSServe
 from brokers import required
 
 from ptzd.cli.commands.demo_ports import free_tcp_port
-from ptzd.page import Access, Guest, Hub, PageError, serve_page
+from ptzd.page import Access, Guest, Hub
+from ptzd.page.server import PageError, serve_page
 from ptzd.refusal import Refusal
 
 DESK, STAGE = "a key for the desk, long enough", "a key for the stage, for looking"
