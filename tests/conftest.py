@@ -23,7 +23,13 @@ settings.load_profile("any machine")
 gc.set_threshold(100_000, 20, 20)  # tests make millions of objects that no cycle holds: a sixth of their time goes else
 
 # One set-up serves many tests of these files, so all of them go to one process.
-TOGETHER = ("tests/test_nobody_in_control.py", "tests/cameras/test_learning.py", "tests/cli/test_demo.py")
+TOGETHER = (
+    "tests/page/test_in_a_browser.py",
+    "tests/test_nobody_in_control.py",
+    "tests/cameras/test_learning.py",
+    "tests/page/test_cues_in_a_browser.py",
+    "tests/cli/test_demo.py",
+)
 
 
 class Together(LoadScopeScheduling):  # type: ignore[misc]  # xdist says no types

@@ -24,7 +24,7 @@ async def browser() -> AsyncIterator[Browser]:
 @pytest_asyncio.fixture(loop_scope="module")
 async def context(browser: Browser) -> AsyncIterator[BrowserContext]:
     context = await browser.new_context(viewport={"width": 1366, "height": 900})
-    context.set_default_timeout(5000)
+    context.set_default_timeout(15000)
     yield context
     await context.close()
 
