@@ -6,7 +6,7 @@ import asyncio
 import os
 import shutil
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from ptzd.cli.commands.demo_ports import free_tcp_port
 from ptzd.cli.commands.demo_setup import open_theatre, wait_until_up
 
 if TYPE_CHECKING:
-    from playwright.async_api import Browser
+    from playwright.async_api import Browser, BrowserContext, Route
 
 # Nothing of the browser's own is to reach for a network.
 AT_HOME = (
@@ -137,6 +137,19 @@ async def open_before_a_page() -> AsyncIterator[Theatre]:
         await theatre.until(lambda: len(theatre.states) == 3)
         yield theatre
         hearing.cancel()
+
+
+async def look_seldom(context: BrowserContext) -> None:
+    """Let pictures come twice a second: to draw and to show more costs these tests half of their time."""
+
+    async def later(route: Route) -> None:
+        await asyncio.sleep(0.4)
+        with suppress(Error):  # the page may be gone by then
+            await route.continue_()
+
+    from playwright.async_api import Error
+
+    await context.route("**/picture/**", later)
 
 
 @asynccontextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 
 import pytest_asyncio
-from page_theatre import Theatre, open_before_a_page, open_browser
+from page_theatre import Theatre, look_seldom, open_before_a_page, open_browser
 from playwright.async_api import Browser, BrowserContext, Page
 
 
@@ -25,6 +25,7 @@ async def browser() -> AsyncIterator[Browser]:
 async def context(browser: Browser) -> AsyncIterator[BrowserContext]:
     context = await browser.new_context(viewport={"width": 1366, "height": 900})
     context.set_default_timeout(15000)
+    await look_seldom(context)
     yield context
     await context.close()
 

@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable
 from math import atan, degrees, radians, tan
 
 import pytest
-from page_theatre import Theatre, cuttable
+from page_theatre import Theatre, cuttable, look_seldom
 from playwright.async_api import Browser, BrowserContext, Page
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
@@ -300,7 +300,9 @@ async def test_each_view_is_open_to_all(theatre: Theatre, browser: Browser, view
     """W3C, Web Content Accessibility Guidelines 2.2, levels A and AA, as far as a program (axe-core) can tell."""
     from axe_playwright_python.async_playwright import Axe
 
-    page = await browser.new_page(viewport={"width": width, "height": 900})
+    context = await browser.new_context(viewport={"width": width, "height": 900})
+    await look_seldom(context)
+    page = await context.new_page()
     await page.goto(theatre.address)
     await page.get_by_role("button", name=view).click()
     await asyncio.sleep(0.3)
@@ -308,4 +310,4 @@ async def test_each_view_is_open_to_all(theatre: Theatre, browser: Browser, view
     found = await Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
     assert [(each["id"], [node["html"][:120] for node in each["nodes"]]) for each in found.response["violations"]] == []
     assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "it must be scrolled sideways"
-    await page.close()
+    await context.close()
