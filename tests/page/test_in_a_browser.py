@@ -161,7 +161,8 @@ async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(th
     await page.get_by_role("button", name="Undo: bring back the old beams").click()
     await theatre.until(lambda: theatre.states["gallery"]["position"] != "beams")
     await row.get_by_role("button", name="Rename…").click()
-    await page.get_by_label("New name of beams").fill("rafters")
+    await page.get_by_label("New name of beams").fill("")
+    await page.get_by_label("New name of beams").press_sequentially("rafters", delay=60)  # the page is drawn meanwhile
     await page.keyboard.press("Enter")
     row = page.locator(".rows > li", has=page.locator(".called", has_text="rafters"))
     await row.get_by_role("button", name="History…").click()

@@ -51,5 +51,5 @@ function Figure({ words, name, least, most, step, from = 0 }) {
     if (value >= least && value <= most) set({ [name]: value - from });
     changed();
   }
-  return html`<label>${words} <input type="number" min=${least} max=${most} step=${step} value=${settings[name] + from} onChange=${change} /></label>`;
+  return html`<label>${words} <input type="number" min=${least} max=${most} step=${step} defaultValue=${settings[name] + from} onChange=${change} /></label>`;
 }

@@ -239,7 +239,7 @@ function Rename({ position, rename }) {
     if (to && to !== position) rename(position, to);
   }
   if (!open) return html`<button disabled=${!may()} onClick=${() => setOpen(true)}>Rename…</button>`;
-  return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} value=${position} required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
+  return html`<form onSubmit=${submit}><input name="to" aria-label=${`New name of ${position}`} defaultValue=${position} required pattern="[a-z0-9][a-z0-9\\-]*" maxlength="32" autofocus /> <button>Rename</button></form>`;
 }
 
 /** @param {FormData} given @returns {Record<string, number>} */
