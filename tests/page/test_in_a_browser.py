@@ -8,7 +8,7 @@ from math import atan, degrees, radians, tan
 
 import pytest
 from page_theatre import Theatre, cuttable, look_seldom
-from playwright.async_api import Browser, BrowserContext, Page
+from playwright.async_api import Browser, BrowserContext, CDPSession, Page
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -113,9 +113,53 @@ async def test_keys_nudge_by_a_hundredth_of_the_picture_and_add_up(theatre: Thea
     assert after["tilt_deg"] - before["tilt_deg"] == pytest.approx(0.05 * before["view_height_deg"], rel=0.06, abs=0.04)
 
 
+class Finger:
+    """Touches a page where Playwright's own touchscreen only taps: by the browser's protocol for developers."""
+
+    def __init__(self, page: Page) -> None:
+        self._page = page
+        self._session: CDPSession | None = None
+
+    async def down(self, x: float, y: float) -> None:
+        self._session = await self._page.context.new_cdp_session(self._page)
+        await self._tell("touchStart", {"x": x, "y": y})
+
+    async def to(self, x: float, y: float) -> None:
+        await self._tell("touchMove", {"x": x, "y": y})
+
+    async def up(self) -> None:
+        await self._tell("touchEnd")
+
+    async def _tell(self, kind: str, *points: dict[str, float]) -> None:
+        assert self._session is not None
+        await self._session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": list(points)})
+
+
+class Mouse:
+    """The same with a mouse."""
+
+    def __init__(self, page: Page) -> None:
+        self._mouse = page.mouse
+
+    async def down(self, x: float, y: float) -> None:
+        await self._mouse.move(x, y)
+        await self._mouse.down()
+
+    async def to(self, x: float, y: float) -> None:
+        await self._mouse.move(x, y, steps=3)
+
+    async def up(self) -> None:
+        await self._mouse.up()
+
+
+@pytest.mark.parametrize("pointer", [Mouse, Finger])
 @pytest.mark.parametrize(("to", "corner"), [((0.75, 0.4), None), ((0.55, 0.2), (0.95, 0.6))])
 async def test_what_is_pointed_at_comes_to_the_middle_and_a_frame_fills_the_picture(
-    theatre: Theatre, page: Page, to: tuple[float, float], corner: tuple[float, float] | None
+    theatre: Theatre,
+    page: Page,
+    to: tuple[float, float],
+    corner: tuple[float, float] | None,
+    pointer: type[Mouse | Finger],
 ) -> None:
     """Against a pinhole in the plane of pan: x half widths right of the middle lie atan(x tan(w / 2)) off."""
     await theatre.open_with("off")
@@ -124,11 +168,11 @@ async def test_what_is_pointed_at_comes_to_the_middle_and_a_frame_fills_the_pict
     surface = page.locator("svg.aims")
     box = await surface.bounding_box()
     assert box is not None
-    await page.mouse.move(box["x"] + to[0] * box["width"], box["y"] + to[1] * box["height"])
-    await page.mouse.down()
+    hand = pointer(page)
+    await hand.down(box["x"] + to[0] * box["width"], box["y"] + to[1] * box["height"])
     if corner is not None:
-        await page.mouse.move(box["x"] + corner[0] * box["width"], box["y"] + corner[1] * box["height"], steps=4)
-    await page.mouse.up()
+        await hand.to(box["x"] + corner[0] * box["width"], box["y"] + corner[1] * box["height"])
+    await hand.up()
     await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
     await theatre.until_at_rest("gallery")
     after = theatre.states["gallery"]
@@ -244,7 +288,7 @@ async def test_a_gamepad_drives_the_chosen_camera_while_its_button_is_held(
     assert theatre.states["gallery"]["pan_deg"] > stood  # to the right
 
 
-async def held_stick(theatre: Theatre, page: Page) -> None:
+async def held_stick(theatre: Theatre, page: Page, pointer: type[Mouse | Finger] = Mouse) -> Mouse | Finger:
     """Hold the stick of the page drawn to the right."""
     await page.get_by_role("button", name="Set-up").click()
     await page.get_by_text("stands in choir-wide").wait_for()
@@ -252,18 +296,20 @@ async def held_stick(theatre: Theatre, page: Page) -> None:
     await page.locator(".plate").scroll_into_view_if_needed()
     box = await page.locator(".plate").bounding_box()
     assert box is not None
-    await page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    await page.mouse.down()
-    await page.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + box["height"] / 2, steps=3)
+    hand = pointer(page)
+    await hand.down(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    await hand.to(box["x"] + box["width"] * 0.9, box["y"] + box["height"] / 2)
     await theatre.until(lambda: theatre.states["gallery"]["activity"] == "by-hand", 2.0)
+    return hand
 
 
-async def test_a_stick_drives_until_it_is_let_go(theatre: Theatre, page: Page) -> None:
+@pytest.mark.parametrize("pointer", [Mouse, Finger])
+async def test_a_stick_drives_until_it_is_let_go(theatre: Theatre, page: Page, pointer: type[Mouse | Finger]) -> None:
     await theatre.open_with("off")
-    await held_stick(theatre, page)
+    hand = await held_stick(theatre, page, pointer)
     await asyncio.sleep(2 * A_DRIVE_SECONDS)
     assert theatre.states["gallery"]["activity"] == "by-hand"
-    await page.mouse.up()
+    await hand.up()
     await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)
 
 
