@@ -35,7 +35,6 @@ class Contact:
         self.standing = Standing(dialect)
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
-        self.power_in_doubt = False  # it moved by itself since it was asked: it may have restarted, and sweep
         self.starting = False  # as it last told, also while its condition is asked anew
         self.framing: Framing | None = None  # None before the first reading
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
@@ -81,7 +80,6 @@ class Contact:
     async def ask_condition(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
         self.condition = await read_condition(self.line, saw_head)
-        self.power_in_doubt = False
         self.starting = self.condition.power == "starting"
 
     async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
@@ -90,7 +88,6 @@ class Contact:
             await self.ask_condition(saw_head)
             return
         power = await read_power(self.line)
-        self.power_in_doubt = False
         self.starting = power == "starting"
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)

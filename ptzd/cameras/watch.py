@@ -107,9 +107,8 @@ class Watch:
             await self._rest(pause)
 
     async def _look_whether_it_restarted(self) -> None:
-        """Ask a camera how it is that lost count, or moved by itself before it was sent anywhere."""
-        contact = self._camera.contact
-        if contact.condition is None or contact.power_in_doubt:
+        """Ask a camera that lost count how it is."""
+        if self._camera.contact.condition is None:
             await self.ask_power()
 
     async def ask_power(self) -> None:
@@ -136,7 +135,6 @@ class Watch:
         # What moves by itself may be sweeping its range; and a move has turned digital zoom off.
         every = CONDITION_EVERY
         if isinstance(camera.activity, AtRest):
-            contact.power_in_doubt |= camera.moving
             if contact.digital_zoom:
                 every = 1
             elif camera.moving:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 from collections.abc import Awaitable, Callable
 from math import atan, degrees, radians, tan
 
@@ -61,8 +62,7 @@ async def test_a_position_is_recalled_by_touch(theatre: Theatre, browser: Browse
 async def test_its_time_is_foretold_before_it_leaves(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     tile = page.get_by_role("button", name="2 house")
-    await tile.get_by_text("in ").wait_for()
-    foretold = float((await tile.locator(".when").inner_text()).split()[1])
+    foretold = float((await tile.locator(".when", has_text=re.compile(r"^in [0-9.]+ s")).inner_text()).split()[1])
     await tile.click()
     await theatre.until(lambda: [move for move in theatre.moves if move["phase"] == "settled"])
     settled = next(move for move in theatre.moves if move["phase"] == "settled")

@@ -12,6 +12,7 @@ import { Show } from "./show.js";
 import { Trouble } from "./trouble.js";
 
 const TICK_MS = 100; // what is counted down is shown in tenths
+const STILL_TICKS = 5; // of a clock that shows seconds
 
 const VIEWS = { show: Show, setup: Setup, cues: Cues, trouble: Trouble };
 
@@ -36,7 +37,9 @@ onChange(() => {
   waiting = true;
   requestAnimationFrame(draw);
 });
+let ticks = 0;
 setInterval(() => {
-  if (line.alive) changed();
+  const counting = desk.pending || Object.values(known.cameras).some((camera) => camera.seconds_to_settled !== null);
+  if (line.alive && (counting || ++ticks % STILL_TICKS === 0)) changed();
 }, TICK_MS);
 changed();
