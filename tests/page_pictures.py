@@ -12,7 +12,7 @@ from pathlib import Path
 from page_theatre import Theatre, open_before_a_page, open_browser
 from playwright.async_api import Page
 
-SIZES = {"show": (1366, 820), "set-up": (1366, 820), "tablet": (820, 1100), "trouble": (1366, 700), "cues": (1366, 820)}
+SIZES = {"show": (1366, 820), "set-up": (1366, 820), "tablet": (820, 1100), "trouble": (1366, 700)}
 VISITED = {
     "gallery": ("house", "soloist", "choir-wide"),
     "left": ("sopranos", "soloist", "conductor"),
@@ -48,8 +48,6 @@ async def pictures(folder: Path) -> None:
         await page.get_by_role("button", name="left").click()
         await taken("show", page)
         await taken("tablet", page)
-        await page.get_by_role("button", name="Cues").click()
-        await taken("cues", page)
         await page.get_by_role("button", name="Set-up").click()
         await page.get_by_role("button", name="gallery").click()
         await taken("set-up", page)
