@@ -12,7 +12,7 @@ from pathlib import Path
 from page_theatre import Theatre, open_before_a_page, open_browser
 from playwright.async_api import Page
 
-SIZES = {"show": (1366, 820), "set-up": (1366, 820), "tablet": (820, 1100), "trouble": (1366, 700)}
+SIZES = {"show": (1366, 900), "set-up": (1366, 820), "tablet": (820, 1100), "trouble": (1366, 700)}
 VISITED = {
     "gallery": ("house", "soloist", "choir-wide"),
     "left": ("sopranos", "soloist", "conductor"),
