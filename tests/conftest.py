@@ -24,8 +24,7 @@ gc.set_threshold(100_000, 20, 20)  # tests make millions of objects that no cycl
 
 # One set-up serves many tests of these files, so all of them go to one process.
 TOGETHER = ("tests/cameras/test_learning.py",)
-# Real processes, browsers among them, that must keep real time: these go to one process as well, one after the other,
-# and all others leave that the time it needs.
+# Real processes, browsers among them, that must keep real time: these go to one process as well, one after the other.
 IN_REAL_TIME = (
     "tests/page/test_in_a_browser.py",
     "tests/page/test_cues_in_a_browser.py",
@@ -33,7 +32,6 @@ IN_REAL_TIME = (
     "tests/cli/test_demo.py",
     "tests/cli/test_real_time.py",
 )
-NICENESS = 10  # of all others
 
 
 class Together(LoadScopeScheduling):  # type: ignore[misc]  # xdist says no types
@@ -42,13 +40,6 @@ class Together(LoadScopeScheduling):  # type: ignore[misc]  # xdist says no type
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.partition("::")[0]
         return "in real time" if file in IN_REAL_TIME else file if file in TOGETHER else nodeid
-
-
-def pytest_runtest_logstart(nodeid: str) -> None:
-    """Let a process that shares the machine with others stand back, from its first test on that need not keep time."""
-    shares = "PYTEST_XDIST_WORKER" in os.environ
-    if shares and nodeid.partition("::")[0] not in IN_REAL_TIME and os.getpriority(os.PRIO_PROCESS, 0) < NICENESS:
-        os.setpriority(os.PRIO_PROCESS, 0, NICENESS)
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling:
@@ -62,7 +53,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     # All tests start hundreds of processes, and each would compile the whole program where nothing compiled is kept.
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.dont_write_bytecode = False
-    return 2 * len(os.sched_getaffinity(0))  # a third of the time goes by while tests wait for real time
+    return len(os.sched_getaffinity(0))
 
 
 @pytest.fixture
