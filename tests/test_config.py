@@ -266,6 +266,36 @@ def test_what_is_missing_is_told(mistakes: Mistakes) -> None:
     assert "at least one table [camera.NAME]" in mistakes('camera = 3\n[store]\npath = "a.db"\n')[0]
 
 
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ("", []),
+        ('host = "localhost"', []),
+        ('host = "::1"', []),
+        (
+            'host = "0.0.0.0"',
+            ["whoever reaches the page could move cameras", "keys would cross the network"],
+        ),
+        ('host = "0.0.0.0"\nbehind_proxy = true', ["whoever reaches the page could move cameras"]),
+        ('host = "0.0.0.0"\n[page.key.desk]\nfile = "desk.key"\nmay = "operate"', ["keys would cross the network"]),
+        ('host = "0.0.0.0"\nbehind_proxy = true\n[page.key.desk]\nfile = "desk.key"\nmay = "look"', []),
+        ('certificate_file = "ptzd.toml"', ["certificate_file and certificate_key_file belong together"]),
+        ('[page.key.desk]\nfile = "desk.key"\nmay = "drive"', ['it must be "look", or "operate"']),
+        ("port = 0", ["a TCP port, 1 to 65535"]),
+    ],
+)
+def test_a_page_that_others_reach_wants_keys_and_tls(write: Write, lines: str, words: list[str]) -> None:
+    text = f"{SMALLEST}[page]\n{lines}\n"
+    if not words:
+        assert load_config(write(text)).page is not None
+        return
+    with pytest.raises(TextFileError) as error:
+        load_config(write(text))
+    told = [str(mistake) for mistake in error.value.mistakes]
+    assert len(told) == len(words)
+    assert all(each in one for each, one in zip(words, told, strict=True))
+
+
 def test_broker_settings_that_cannot_be_are_told(mistakes: Mistakes, tmp_path: Path) -> None:
     (tmp_path / "password").write_text("x")
     told = mistakes(

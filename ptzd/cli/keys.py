@@ -17,9 +17,10 @@ from contextlib import asynccontextmanager, contextmanager
 
 from .output import Failure
 
+STOP_KEY = " "  # the largest key stops, wherever anything here moves cameras, and never does anything else
 # The keys of a running show, at the cue desk and in a rehearsal in real time.
-GO_KEYS, BACK_KEY, END_KEY = ("enter", " "), "b", "q"
-STANDBY_KEY, PLACES_KEY, HOLD_KEY, STOP_KEY = "s", "p", "h", "x"  # at the desk alone
+GO_KEY, BACK_KEY, END_KEY = "enter", "b", "q"
+STANDBY_KEY, PLACES_KEY, HOLD_KEY = "s", "p", "h"  # at the desk alone
 
 ALONE_SECONDS = 0.1  # after which nothing more of one key is on its way: Escape was pressed by itself
 AGAIN_SECONDS = 0.1  # Python 3.11 loses a cancellation that meets the very moment in which what is waited for comes

@@ -24,7 +24,7 @@ NOT_READY = {"camera": "left", "position": "piano", "code": "moving", "sentence"
 OK = ("outcome", {"ok": True})
 VERBS = ("go", "standby", "places", "back", "hold", "release")
 ANSWERS: Mapping[str, Answering] = {"all/stop": [OK], **{f"cue/{verb}": [OK] for verb in VERBS}}
-KEYS = {b"\r": "cue/go", b"s": "cue/standby", b"p": "cue/places", b"b": "cue/back", b"h": "cue/hold", b"x": "all/stop"}
+KEYS = {b"\r": "cue/go", b"s": "cue/standby", b"p": "cue/places", b"b": "cue/back", b"h": "cue/hold", b" ": "all/stop"}
 
 
 async def tell(daemon: StandIn, state: Mapping[str, Any]) -> None:
@@ -65,7 +65,7 @@ async def test_each_key_has_its_command(desk: Any) -> None:
             terminal.press(key)
             assert (await topics(daemon, count))[-1] == topic
         await asyncio.sleep(0.7)
-        terminal.press(b" ")
+        terminal.press(b"\r")
         assert (await topics(daemon, 7))[-1] == "cue/go"
         for topic, asked in daemon.asked:
             assert ("sent_at" in asked) == (topic in ("cue/go", "cue/standby", "cue/places", "cue/back"))
@@ -74,10 +74,10 @@ async def test_each_key_has_its_command(desk: Any) -> None:
 async def test_a_go_key_that_is_held_is_one_go(desk: Any) -> None:
     """It is repeated after 0.25 to 0.66 s, and then every 0.03 s."""
     async with desk() as (terminal, daemon):
-        terminal.press(b" ")
+        terminal.press(b"\r")
         await asyncio.sleep(0.5)
         for _ in range(30):
-            terminal.press(b" ")
+            terminal.press(b"\r")
             await asyncio.sleep(0.03)
         await terminal.until("that is one go")
         assert await topics(daemon, 1) == ["cue/go"]

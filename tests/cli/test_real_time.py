@@ -210,7 +210,7 @@ async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_e
     rehearsing: Rehearsing, end: bytes, code: int
 ) -> None:
     terminal, _, copy = rehearsing
-    for key, heard in ((b" ", "cue 1 (Doors) came"), (b"\r", "cue 2.5 came")):
+    for key, heard in ((b"\r", "cue 1 (Doors) came"), (b"\r", "cue 2.5 came")):
         terminal.press(key)
         await terminal.until(heard)
         await asyncio.sleep(0.2)
@@ -223,7 +223,7 @@ async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_e
 
 async def test_the_times_are_kept_when_the_daemon_goes_away(rehearsing: Rehearsing) -> None:
     terminal, daemon, copy = rehearsing
-    terminal.press(b" ")
+    terminal.press(b"\r")
     await terminal.until("cue 1 (Doors) came")
     await daemon.say_offline()
     assert await terminal.end() == 1

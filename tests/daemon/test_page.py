@@ -13,6 +13,7 @@ from ptzd.daemon import Daemon
 from ptzd.daemon.page import Overheard, asker
 from ptzd.page import Guest, Hub
 
+HEARD = Incoming("hall/cue/go", b"")
 DESK, STAGE = Guest("desk", operates=True), Guest("stage", operates=False)
 
 
@@ -81,8 +82,12 @@ class Silent:
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
         self.said.append((topic, payload, retain))
 
-    def __aiter__(self) -> AsyncIterator[Incoming]:
-        raise NotImplementedError
+    async def __aiter__(self) -> AsyncIterator[Incoming]:
+        yield HEARD
+
+
+async def test_what_the_bus_hears_the_daemon_hears() -> None:
+    assert [each async for each in Overheard(cast(Bus, Silent()), Hub())] == [HEARD]
 
 
 def test_a_page_hears_what_the_bus_is_told_and_no_answer_that_goes_elsewhere() -> None:

@@ -80,21 +80,46 @@ async def test_a_camera_on_air_moves_only_after_a_second_yes(theatre: Theatre, p
     await page.keyboard.press("y" if consents else "n")
     if consents:
         await theatre.until(lambda: any(move["phase"] == "slewing" for move in theatre.moves))
-        await page.keyboard.press("Escape")
+        await page.keyboard.press("Space")
     await question.wait_for(state="detached")
     await asyncio.sleep(READ_SECONDS)
     assert bool(theatre.moves) == consents
     await theatre.until_at_rest("gallery")
 
 
-async def test_escape_stops_all_even_while_one_types(theatre: Theatre, page: Page) -> None:
+async def in_no_field(page: Page) -> None:
+    pass
+
+
+async def in_a_field_for_names(page: Page) -> None:
+    await page.keyboard.press("/")
+    await page.keyboard.type("hou")
+
+
+async def on_a_button(page: Page) -> None:
+    await page.get_by_role("button", name="3 soloist").focus()  # which it must not press
+
+
+async def in_a_field_for_words(page: Page) -> None:
+    await page.get_by_role("button", name="Trouble").click()
+    await page.get_by_label("Why").first.fill("a hand in")
+    await page.keyboard.type(" the yoke")
+    assert await page.get_by_label("Why").first.input_value() == "a hand in the yoke"
+    await page.keyboard.press("Escape")
+
+
+@pytest.mark.parametrize("where", [in_no_field, in_a_field_for_names, on_a_button, in_a_field_for_words])
+async def test_the_space_bar_stops_all_and_does_nothing_else(
+    theatre: Theatre, page: Page, where: Callable[[Page], Awaitable[None]]
+) -> None:
     await theatre.open_with("off")
     await page.keyboard.press("2")
     await theatre.until(lambda: any(move["phase"] == "slewing" for move in theatre.moves))
-    await page.keyboard.press("/")
-    await page.keyboard.type("hou")
-    await page.keyboard.press("Escape")
+    await where(page)
+    await page.keyboard.press("Space")
     await theatre.until(lambda: any(move["phase"] == "stopped" for move in theatre.moves), 2.0)
+    await asyncio.sleep(READ_SECONDS)
+    assert {move["position"] for move in theatre.moves} == {"house"}
 
 
 async def test_keys_nudge_by_a_hundredth_of_the_picture_and_add_up(theatre: Theatre, page: Page) -> None:

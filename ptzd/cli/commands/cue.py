@@ -122,8 +122,8 @@ def load(broker: BrokerAddress, as_json: bool) -> None:
 @cue.command(short_help="Run the show at one key a cue.", epilog="Example: ptzd cue desk")
 @broker_options
 def desk(broker: BrokerAddress) -> None:
-    """Run the show at one key each: Enter or the space bar is go, s standby, p places, b back, h hold and release,
-    x stops every camera, q leaves.
+    """Run the show at one key each: Enter is go, s standby, p places, b back, h hold and release, the space bar stops
+    every camera, q leaves.
 
     It shows the standing cue, the next, and who is not ready for it and why.
     """

@@ -13,7 +13,7 @@ from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import Client, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.cue_lines import CUE_STATE, go_lines, places_lines, state_lines
-from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEYS, HOLD_KEY, PLACES_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
+from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, HOLD_KEY, PLACES_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
 from ptzd.cli.output import say
 
 ANSWER_SECONDS = 1.0
@@ -60,7 +60,7 @@ class Desk:
                 await self._ask("all/stop", {})
             elif self._state is None:
                 continue  # nobody can see yet what a key would do
-            elif key in GO_KEYS:
+            elif key == GO_KEY:
                 before, self._go_pressed_at = self._go_pressed_at, self._loop.time()
                 if self._go_pressed_at - before < HELD_SECONDS:
                     self._tell("The key was held, or pressed again at once: that is one go.", "yellow")
@@ -86,8 +86,8 @@ class Desk:
         return Group(
             *self._standing(),
             Text(
-                f"Enter or the space bar is go, {STANDBY_KEY} standby, {PLACES_KEY} places, {BACK_KEY} back, "
-                f"{HOLD_KEY} hold and release, {STOP_KEY} stops every camera, {END_KEY} leaves",
+                f"Enter is go, {STANDBY_KEY} standby, {PLACES_KEY} places, {BACK_KEY} back, "
+                f"{HOLD_KEY} hold and release, the space bar stops every camera, {END_KEY} leaves",
                 style="dim",
             ),
             *self._unanswered(),

@@ -19,12 +19,12 @@ from ptzd.cli.board import remarks, tally_words
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
-from ptzd.cli.keys import END_KEY, pressed, require_terminal, until_left
+from ptzd.cli.keys import END_KEY, STOP_KEY, pressed, require_terminal, until_left
 from ptzd.cli.names import name
 from ptzd.cli.output import say
 from ptzd.cli.sentences import move_line
 
-STOP_KEY, FINER_KEY, COARSER_KEY, LEAVE_KEY = " ", "f", "c", END_KEY
+FINER_KEY, COARSER_KEY, LEAVE_KEY = "f", "c", END_KEY
 RIGHT_UP = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}
 TIGHTER = {"+": 1, "=": 1, "-": -1, "_": -1}  # a plus is also told of without Shift
 SHARES = (0.002, 0.01, 0.05, 0.2)  # of the picture, that a key goes by

@@ -16,7 +16,7 @@ from pathlib import Path
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import STATUS_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.cue_lines import CUE_STATE, go_lines, state_lines
-from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEYS, pressed, until_left
+from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
 
@@ -116,7 +116,7 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
         await client.ask("cue/standby", {"sent_at": sent_at()})
         if sys.stdin.isatty():
             _drop(keys)  # nobody knew yet that they would be a go
-        say("Enter or the space bar is go, b is back, q ends it and keeps the times.")
+        say("Enter is go, b is back, q ends it and keeps the times.")
         await until_left(_hear(client, show, times), leave=_press(client, keys))
 
 
@@ -138,7 +138,7 @@ async def _require_show(client: Client, show: ShowFile) -> None:
 async def _press(client: Client, keys: asyncio.Queue[str]) -> None:
     """Pass keys on until the last. What becomes of them is heard."""
     while (key := await keys.get()) != END_KEY:
-        if key in GO_KEYS:
+        if key == GO_KEY:
             await client.publish("cue/go", {"sent_at": sent_at()})
         elif key == BACK_KEY:
             await client.publish("cue/back", {"sent_at": sent_at()})

@@ -16,7 +16,7 @@ export function Bar() {
     </nav>
     <${OnAir} />
     <${Next} />
-    <button class="stop" onClick=${stopAll}><b>Stop all</b> <kbd>Esc</kbd></button>
+    <button class="stop" onClick=${stopAll}><b>Stop all</b> <kbd>Space</kbd></button>
     ${line.alive ? null : html`<p class="unconnected" role="alert">Not connected. What stands here is old, and nothing is sent, no stop either.</p>`}
   </header>`;
 }

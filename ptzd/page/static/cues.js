@@ -212,7 +212,7 @@ function Editor({ draft, cues, close }) {
   }
   /** @param {KeyboardEvent} event single keys run no cue while one is written; the stop stays */
   function keep(event) {
-    if (event.key !== "Escape") event.stopPropagation();
+    event.stopPropagation();
   }
   return html`<form ref=${form} class="cue-editor" aria-label=${draft.was ? `Cue ${number}` : "New cue"} onSubmit=${save} onKeyDown=${keep}>
     <div class="fields">

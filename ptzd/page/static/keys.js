@@ -1,4 +1,5 @@
-// The keyboard. Escape stops all cameras, wherever one types; letters and digits count outside of fields alone.
+// The keyboard. The space bar stops all cameras, but in a field for words, which Escape leaves; it never does anything else.
+// Letters and digits count outside of fields alone.
 
 import { back, go, hold, standBy } from "./bar.js";
 import { choose, desk, recall, sayNo, sayYes, stopAll } from "./desk.js";
@@ -6,11 +7,16 @@ import { cameraNames, known } from "./known.js";
 import { nudgeByKey } from "./setup.js";
 
 addEventListener("keydown", (event) => {
-  if (event.key === "Escape") {
-    stopAll();
-    event.preventDefault();
-    return;
-  }
+  if (event.key === "Escape" && inField(event.target)) /** @type {HTMLElement} */ (event.target).blur();
+  if (event.key !== " " || takesWords(event.target)) return;
+  stopAll();
+  event.preventDefault();
+  event.stopPropagation();
+}, true);
+addEventListener("keyup", (event) => {
+  if (event.key === " " && !takesWords(event.target)) event.preventDefault(); // some browsers press a button only now
+}, true);
+addEventListener("keydown", (event) => {
   if (!desk.keys || event.ctrlKey || event.metaKey || event.altKey || inField(event.target)) return;
   if (taken(event)) event.preventDefault();
 });
@@ -48,4 +54,9 @@ function beside(step) {
 /** @param {EventTarget|null} target */
 function inField(target) {
   return target instanceof HTMLInputElement ? target.type !== "checkbox" : target instanceof HTMLSelectElement || target instanceof HTMLTextAreaElement;
+}
+
+/** @param {EventTarget|null} target whether a space may be written there: names and numbers have a pattern without one */
+function takesWords(target) {
+  return target instanceof HTMLTextAreaElement || (target instanceof HTMLInputElement && ["text", "password"].includes(target.type) && !target.pattern);
 }

@@ -89,7 +89,7 @@ function Typed({ count }) {
     field.blur();
   }
   return html`<form class="typed" onSubmit=${submit}>
-    <label>Number or name <kbd>/</kbd> <input name="typed" autocomplete="off" placeholder=${count ? `1 to ${count}` : ""} disabled=${!count} /></label>
+    <label>Number or name <kbd>/</kbd> <input name="typed" autocomplete="off" pattern="[a-z0-9\\-]*" placeholder=${count ? `1 to ${count}` : ""} disabled=${!count} /></label>
     <button disabled=${!may() || !count}>Recall</button>
   </form>`;
 }
