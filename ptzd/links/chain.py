@@ -114,7 +114,7 @@ class Chain:
         """Return why nothing can be at a place, in words."""
         if self._cameras is None or place <= self._cameras:
             return None
-        return f"{self._cameras} cameras have taken an address on this port, and its own is {place}"
+        return f"the last camera on this port has taken address {self._cameras}"
 
     def begin(self, write: Callable[[bytes], None], *, addressing: bool) -> None:
         """There is a wire, into which `write` puts bytes at once. Without `addressing`, addresses are as they were."""

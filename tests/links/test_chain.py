@@ -221,6 +221,16 @@ def test_cameras_of_another_number_than_before_are_all_begun_anew_with() -> None
     played(play)
 
 
+def test_a_place_beyond_the_end_of_the_chain_is_told() -> None:
+    async def play(wire: Wire) -> None:
+        wire.chain.begin(wire.write, addressing=True)
+        wire.hears("88 30 03 FF")
+        told = [link.trouble for link in wire.links]
+        assert told == [None] * 2 + ["the last camera on this port has taken address 2"] * 5
+
+    played(play)
+
+
 def test_a_wire_that_goes_loses_every_conversation_and_what_waits_is_not_sent_on_the_next() -> None:
     async def play(wire: Wire) -> None:
         await wire.begin()
