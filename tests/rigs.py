@@ -143,6 +143,8 @@ async def rigged(
     form: Form = "numbered",
     delay_seconds: float = 0.0005,
     stranger: bool = False,
+    overhead: bool = False,
+    stands_in: Callable[[Framing], str | None] = lambda framing: None,
 ) -> AsyncIterator[Rig]:
     """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists.
 
@@ -183,12 +185,13 @@ async def rigged(
             tolerance=Tolerance(),
             on_air_moves=on_air_moves,  # type: ignore[arg-type]
             optics=optics,
+            overhead=overhead,
         ),
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
         report=report or keep,
-        stands_in=lambda framing: None,
+        stands_in=stands_in,
         off_air_untold=off_air_untold,
     )
     async with asyncio.TaskGroup() as group:

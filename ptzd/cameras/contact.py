@@ -88,14 +88,21 @@ class Contact:
         self.starting = self.condition.power == "starting"
 
     async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
-        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above."""
-        if self.condition is None:
-            await self.ask_condition(saw_head)
-            return
+        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above.
+
+        Whether it is on comes first: whoever tells it to stop again and again leaves no time for more.
+        """
+        restarts = self._restarts
         power = await read_power(self.line)
+        if self._restarts != restarts:
+            raise PushedAside
         self.starting = power == "starting"
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)
+        elif power != "on":
+            self.condition = Condition(power, "auto", None, ())
+        else:
+            await self.ask_condition(saw_head)
 
     @property
     def focus_unread(self) -> bool:
