@@ -56,11 +56,8 @@ function sleep(ms) {
 }
 
 /**
-
  * A picture that was kept with a position.
-
  * @param {{camera: string, position: import("./known.js").Position}} properties
-
  */
 export function Still({ camera, position }) {
   const [there, setThere] = useState(true);
