@@ -141,7 +141,7 @@ def secret_in(path: Path, what: str) -> str:
 
 def guarded(config: Config) -> list[Guarded]:
     """Return the cameras as the guard is to know them."""
-    return [Guarded(name, each.link.host, each.link.port, each.dialect) for name, each in config.camera.items()]
+    return [Guarded(name, str(each.link), each.dialect) for name, each in config.camera.items()]
 
 
 def show_of(config: Config) -> ShowFile | None:

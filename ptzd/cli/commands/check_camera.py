@@ -37,7 +37,8 @@ async def question(link: Link, dialect: Dialect, notes: Notes) -> None:
         line.restart()
         await _ask_all(line, dialect, notes)
     except LineDown:
-        notes.failed("does not answer; check its power, its network and the link in the configuration")
+        why = "" if link.trouble is None else f" ({link.trouble})"
+        notes.failed(f"does not answer{why}; check its power, its cable or network and the link in the configuration")
     except PushedAside:
         notes.failed("another controller spoke to it at the same time; end that and check again")
     finally:
