@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from ptzsim import virtual_time
@@ -21,7 +21,7 @@ pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 KEYS, DOOR = framing(1900, 300, 0x1800), framing(-1200, -150, 0x0400)
 SWEEPING = [order.message for order in (PowerOn(), PowerStandby(), PanTiltReset())]
 FOUND_OUT_SECONDS = 3.0
-FORMS: tuple[Form, ...] = ("numbered", "numbered", "stream", "datagrams")
+FORMS: tuple[Form | Literal["serial"], ...] = ("numbered", "stream", "datagrams", "serial")
 
 
 def named(stands: Framing) -> str | None:
