@@ -12,6 +12,8 @@ from .output import speak_for
 _MODULES = {
     "demo": "demo",
     "run": "run",
+    "find": "find",
+    "dialects": "dialects",
     "check": "check",
     "recall": "recall",
     "nudge": "aim",
