@@ -26,7 +26,7 @@ from pydantic import (
 from ptzd.bus import Topics
 from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
-from ptzd.links import LinkAddress, parse_link
+from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 
@@ -68,8 +68,8 @@ def _existing(path: Path, info: ValidationInfo) -> Path:
     return path
 
 
-def _link(value: object) -> LinkAddress:
-    if isinstance(value, LinkAddress):
+def _link(value: object) -> Address:
+    if isinstance(value, LinkAddress | SerialAddress):
         return value
     if not isinstance(value, str):
         raise ValueError('the link is no text in quotes; write it as "udp://HOST:PORT"')
@@ -283,10 +283,19 @@ class CameraConfig(_Table):
     )
 
     link: Annotated[
-        LinkAddress,
+        Address,
         PlainValidator(_link),
-        WithJsonSchema({"type": "string", "pattern": "^udp://[^/?#@]+$"}),
-    ] = Field(description="the camera's address, udp://HOST:PORT", examples=["udp://127.0.0.1:52381"])
+        WithJsonSchema(
+            {
+                "type": "string",
+                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)?)?)$",
+            }
+        ),
+    ] = Field(
+        description="the camera's address, udp://HOST:PORT, tcp://HOST:PORT, bare-udp://HOST:PORT or "
+        "serial:/dev/ttyUSB0?address=1",
+        examples=["udp://127.0.0.1:52381", "serial:/dev/ttyUSB0?address=2"],
+    )
     dialect: Annotated[str, AfterValidator(_dialect)] = Field(
         min_length=1, description="a known dialect's name or a dialect's .toml file", examples=["nibble4-51"]
     )
@@ -432,7 +441,8 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     if isinstance(page := raw.get("page"), dict):
         yield from _open_to_others(page)
     cameras = raw.get("camera")
-    addresses: dict[LinkAddress, str] = {}
+    addresses: dict[Address, str] = {}
+    bauds: dict[str, tuple[int, str]] = {}
     for name, camera in cameras.items() if isinstance(cameras, dict) else ():
         if not isinstance(camera, dict):
             continue
@@ -451,6 +461,13 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                 ("camera", name, "link"),
                 f"camera {first} has the address {address} too; give each camera its own, two would fight over one",
             )
+        if isinstance(address, SerialAddress):
+            baud, beside = bauds.setdefault(address.device, (address.baud, name))
+            if baud != address.baud:
+                yield Complaint(
+                    ("camera", name, "link"),
+                    f"camera {beside} has {address.device} at {baud} baud; a port has one rate for all its cameras",
+                )
 
 
 def _open_to_others(page: Mapping[str, Any]) -> Iterator[Complaint]:

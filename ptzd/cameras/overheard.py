@@ -31,6 +31,13 @@ class Overheard:
         self._largest = 0  # number sent, ever
 
     @property
+    def trouble(self) -> str | None:
+        return self._link.trouble
+
+    def overtake(self) -> None:
+        self._link.overtake()
+
+    @property
     def lost(self) -> int:
         """To how many messages no reply has come so far."""
         return self.sent - self.answered

@@ -25,6 +25,8 @@ _MODULES = {
     "lock": "lock",
     "unlock": "lock",
     "locks": "lock",
+    "power": "power",
+    "reset": "power",
     "positions": "positions",
     "watch": "watch",
     "cue": "cue",

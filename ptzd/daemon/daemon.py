@@ -311,6 +311,10 @@ class Daemon:
         else:
             self._tasks.create_task(work)
 
+    def left_by_guard(self, name: str) -> None:
+        """Take note that the guard has halted a camera, and perhaps over the same connection."""
+        self.cameras[name].contact.line.overheard()
+
     # What cameras say
 
     def _reported(self, report: CameraState | MoveReport) -> None:

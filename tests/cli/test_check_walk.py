@@ -264,7 +264,7 @@ async def test_a_camera_that_a_daemon_speaks_to_is_not_asked(
     async with served(tmp_path, broker, ["left", "good"]) as cameras, stand_in(broker, {}) as daemon:
         heard: list[bytes] = []
 
-        def deaf(datagram: bytes, peer: object, now: float) -> None:
+        def deaf(datagram: bytes, peer: object, now: float, *, bare: bool = False) -> None:
             heard.append(datagram)
 
         cameras.cameras["left"].receive = deaf  # type: ignore[method-assign]

@@ -114,6 +114,11 @@ class Watched:
         self._link = link
         self.sent: list[tuple[float, Packet]] = []
 
+    trouble = None
+
+    def overtake(self) -> None:
+        self._link.overtake()
+
     def send(self, datagram: bytes) -> None:
         self.sent.append((asyncio.get_running_loop().time(), Packet.decode(datagram)))
         self._link.send(datagram)

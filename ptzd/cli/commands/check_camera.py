@@ -52,7 +52,8 @@ async def question(link: Link, dialect: Dialect, expects: ExpectsConfig | None, 
                 await _ask_all(line, dialect, expects, notes)
     except LineDown:
         strange = "something answers there, but not in this form; check the link in the configuration"
-        silent = "does not answer; check its power, its network and the link in the configuration"
+        why = "" if link.trouble is None else f" ({link.trouble})"
+        silent = f"does not answer{why}; check its power, its cable or network and the link in the configuration"
         notes.forget("answers")
         notes.failed("answers", strange if overheard.heard and not overheard.answered else silent)
     except PushedAside:

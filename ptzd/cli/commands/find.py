@@ -18,7 +18,7 @@ from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
 from ptzd.daemon import calendar
-from ptzd.links import LinkAddress
+from ptzd.links import Address
 from ptzd.visca import Dialect, DialectError, Power, dialect_names, load_dialect, read_dialect
 
 from .find_camera import Found, look_up
@@ -101,11 +101,11 @@ def find(
     return 0 if cameras else FAILED
 
 
-async def _look(asked: Sequence[LinkAddress], per_second: float) -> list[Found]:
+async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
     pace, room = Pace(per_second), asyncio.Semaphore(AT_ONCE)
-    found: dict[LinkAddress, Found] = {}
+    found: dict[Address, Found] = {}
 
-    async def one(address: LinkAddress, done: Callable[[], None]) -> None:
+    async def one(address: Address, done: Callable[[], None]) -> None:
         async with room:
             try:
                 if (each := await look_up(address, pace)) is not None:

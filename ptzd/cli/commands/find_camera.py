@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ptzd import links
 from ptzd.cameras.asking import Asker, Pace, SpokenTo
-from ptzd.links import LinkAddress
+from ptzd.links import Address
 from ptzd.visca import (
     Dialect,
     FastestSpeeds,
@@ -31,7 +31,7 @@ ANY = load_dialect("nibble4-51")  # what is asked is written alike in all
 class Found:
     """Something that answers. What it did not tell is None."""
 
-    address: LinkAddress
+    address: Address
     strange: bytes | None = None  # what it said, where that is no camera's
     spoken_to: bool = False  # by somebody else, so that it was left alone
     version: Version | None = None
@@ -74,7 +74,7 @@ class Found:
         return dialect.pan.degrees(place.pan_counts), dialect.tilt.degrees(place.tilt_counts)
 
 
-async def look_up(address: LinkAddress, pace: Pace) -> Found | None:
+async def look_up(address: Address, pace: Pace) -> Found | None:
     """Ask what is at an address; None where nothing answers. Raises OSError for a name that is unknown."""
     async with links.open(address) as link:
         asker = Asker(link, pace)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from ipaddress import IPv4Network
 from pathlib import Path
 
-from ptzd.links import LinkAddress, parse_link
+from ptzd.links import Address, parse_link
 
 WIDEST_RANGE = 22  # the shortest prefix
 MOST = 1024  # addresses with their ports in all
@@ -42,7 +42,7 @@ def read_own_networks() -> list[IPv4Network]:
         return [LOOPBACK]
 
 
-def targets(written: Sequence[str], own: Sequence[IPv4Network]) -> list[LinkAddress]:
+def targets(written: Sequence[str], own: Sequence[IPv4Network]) -> list[Address]:
     """Return each address once, in order. Raises ValueError with a sentence that says what would be right."""
     found = list(dict.fromkeys(each for text in written for each in _targets(text, own)))
     if len(found) > MOST:
@@ -50,7 +50,7 @@ def targets(written: Sequence[str], own: Sequence[IPv4Network]) -> list[LinkAddr
     return found
 
 
-def _targets(text: str, own: Sequence[IPv4Network]) -> Iterator[LinkAddress]:
+def _targets(text: str, own: Sequence[IPv4Network]) -> Iterator[Address]:
     match = None if text.startswith("serial:") else _WRITTEN.fullmatch(text)
     if match is None:
         yield parse_link(text)
