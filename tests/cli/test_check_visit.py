@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import random
+import re
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import aiomqtt
 import pytest
@@ -17,6 +19,11 @@ from ptzsim.camera import SimulatedCamera
 from ptzsim.fleet import CameraPlan
 from ptzsim.picture_server import serve_pictures
 from ptzsim.stage import Stage
+
+from ptzd.cli.commands.check_visit import LEFT, RIGHT, Arrival, judged
+from ptzd.config import CameraConfig
+from ptzd.daemon import camera_settings
+from ptzd.positions import read_show
 
 PLACES = {"left": ("one", "two", "three"), "right": ("one",), "gallery": ("one",), "balcony": ("one",)}
 POSITION = (
@@ -69,6 +76,11 @@ async def drag(camera: SimulatedCamera) -> None:
             before = now
 
 
+def places(cameras: dict[str, SimulatedCamera]) -> dict[str, int]:
+    now = asyncio.get_running_loop().time()
+    return {name: camera.head.pan_counts(now) for name, camera in cameras.items()}
+
+
 async def test_a_visit_shows_what_slips_and_drags_and_moves_nobody_who_is_locked_or_on_air(
     ptzd: Ptzd, start_ptzd: StartPtzd, cameras: dict[str, SimulatedCamera], tmp_path: Path, broker: str
 ) -> None:
@@ -90,33 +102,60 @@ async def test_a_visit_shows_what_slips_and_drags_and_moves_nobody_who_is_locked
     assert (await ptzd("positions", "import", "-", "--broker", broker, stdin=stored)).code == 0
     assert (await ptzd("lock", "gallery", "--by", "rigger", "--broker", broker)).code == 0
 
+    async with asyncio.timeout(30), aiomqtt.Client(host, int(mqtt)) as client:
+        await client.subscribe("ptzd/camera/right/positions")
+        assert (await ptzd("recall", "right", "one", "--broker", broker)).code == 0
+        async for message in client.messages:  # which keeps a still of it
+            if json.loads(message.payload)["positions"][0]["still"] is not None:
+                break
+    cameras["right"].zoom_slipped = 0.05
+
     visit = ("check", "--config", str(tmp_path / "granary.toml"), "--seconds", "0.1", "--visit", "--speed", "24")
-    began = {name: cameras[name].head.pan_counts(asyncio.get_running_loop().time()) for name in PLACES}
+    began = places(cameras)
     declined = await ptzd(*visit, stdin="n\n")
     assert (declined.code, "CAUTION" in declined.err) == (1, True)
-    assert began == {name: cameras[name].head.pan_counts(asyncio.get_running_loop().time()) for name in PLACES}
+    assert places(cameras) == began, "who does not say yes moves nothing"
 
-    async def visited() -> dict[str, list[dict[str, Any]]]:
-        ended = await ptzd(*visit, "--yes", "--json", seconds=120)
-        findings = [each for each in ended.json()["findings"] if each["what"] == "visit"]
-        return {name: [each for each in findings if each["subject"] == f"camera {name}"] for name in PLACES}
-
-    first = await visited()
-    assert [each["state"] for each in first["left"]] == ["ok", "ok", "ok", "unseen"], first["left"]
-    assert "from the left" in first["left"][1]["sentence"] and "from the right" in first["left"][1]["sentence"]
-    assert "one, two, three" in first["left"][3]["sentence"], "there were no stills yet, so nothing was compared"
-    for name, reason in (("gallery", "it is locked"), ("balcony", "its tally is program")):
-        assert [each["state"] for each in first[name]] == ["unseen"]
-        assert reason in first[name][0]["sentence"]
-        assert cameras[name].head.pan_counts(asyncio.get_running_loop().time()) == began[name]
-
-    cameras["right"].zoom_slipped = 0.05
     dragging = asyncio.create_task(drag(cameras["left"]))
-    second = await visited()
+    ended = await ptzd(*visit, "--yes", "--json", seconds=120)
     dragging.cancel()
-    [slipped] = [each for each in second["right"] if each["state"] == "failed"]
+    findings = [each for each in ended.json()["findings"] if each["what"] == "visit"]
+    told = {name: [each for each in findings if each["subject"] == f"camera {name}"] for name in PLACES}
+    for name, reason in (("gallery", "it is locked"), ("balcony", "its tally is program")):
+        assert [each["state"] for each in told[name]] == ["unseen"]
+        assert reason in told[name][0]["sentence"]
+        assert places(cameras)[name] == began[name]
+    [slipped] = [each for each in told["right"] if each["state"] == "failed"]
     assert "tighter: the zoom ring may have slipped" in slipped["sentence"]
-    assert "exactly there" in slipped["sentence"] or "off by" in slipped["sentence"]
-    dragged = {each["sentence"].partition(":")[0]: each for each in second["left"]}
-    assert dragged["two"]["state"] == "failed"
-    assert "a cable drags" in dragged["two"]["sentence"], dragged
+    one, two, three, unseen = told["left"]
+    assert two["state"] == "failed"
+    assert "from the left" in two["sentence"] and "from the right" in two["sentence"]
+    assert re.search(r"two has drifted since it was stored, \d+ px left", two["sentence"]), (
+        "it had been come to otherwise"
+    )
+    assert [each["sentence"].partition(":")[0] for each in (one, two, three)] == ["one", "two", "three"]
+    assert (unseen["state"], "one, two, three" in unseen["sentence"]) == ("unseen", True), "there were no stills yet"
+
+
+def arrival(side: str, right: float, larger: float = 0.0) -> Arrival:
+    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+    drift = {"right": right, "up": 0.0, "larger": larger, "roll_deg": 0.0, "sure": 0.9, "drifted": False}
+    return Arrival(side, landing, drift)
+
+
+@pytest.mark.parametrize(
+    ("arrivals", "says"),
+    [
+        ([arrival(LEFT, 0.02), arrival(RIGHT, 0.02)], ""),  # off alike, which the daemon tells by itself
+        ([arrival(LEFT, 0.02), arrival(RIGHT, -0.02)], "77 px right (of 1920 × 1080) against from the right: a cable"),
+        ([arrival(LEFT, 0.0), arrival(RIGHT, 0.0, 0.02)], "2.0 % wider against from the right"),
+        ([arrival(LEFT, 0.02)], ""),  # nobody knows
+        ([arrival(LEFT, 0.02), Arrival(RIGHT, arrival(RIGHT, 0).landing, None)], ""),
+    ],
+)
+def test_what_a_picture_shows_otherwise_from_either_side_is_told(arrivals: list[Arrival], says: str) -> None:
+    text = POSITION.format("left", "one", 0)
+    [position] = read_show(text, datetime(2026, 5, 3, tzinfo=UTC), lambda camera, name: None, replace=True)
+    camera = CameraConfig.model_validate({"link": "udp://127.0.0.1:1", "dialect": "nibble4-51"})
+    _, wrong = judged(camera_settings("left", camera), position, arrivals)
+    assert (len(wrong), says in "".join(wrong)) == (bool(says), True)

@@ -155,7 +155,8 @@ def _visited(
     if not yes:
         click.confirm("Begin?", abort=True, err=True)
     try:
-        return asyncio.run(visit(broker_of(config.broker), cameras, positions, speed))
+        with_picture = [name for name in cameras if config.camera[name].picture is not None]
+        return asyncio.run(visit(broker_of(config.broker), cameras, positions, speed, with_picture=with_picture))
     except KeyboardInterrupt:
         raise Failure("The camera that was moving was told to stop; the visit is not over.") from None
 

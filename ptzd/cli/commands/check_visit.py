@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,8 +33,9 @@ from .check_findings import Finding, Notes
 
 Payload = dict[str, Any]
 VISIT = "visit"
+LEFT, RIGHT = "from the left", "from the right"
 LONGEST_MOVE_SECONDS = 900.0  # at the slowest step from end to end; the daemon ends a move that hangs long before
-PICTURE_SECONDS = 6.0  # until a picture has come and was held against its still, or nobody could tell
+PICTURE_SECONDS = 8.0  # until a picture has come and was held against its still, or nobody could tell
 STATE_SECONDS = 2.0
 
 
@@ -48,13 +49,21 @@ class Arrival:
 
 
 async def visit(
-    broker: BrokerAddress, cameras: Mapping[str, CameraSettings], positions: Sequence[StoredPosition], speed: int
+    broker: BrokerAddress,
+    cameras: Mapping[str, CameraSettings],
+    positions: Sequence[StoredPosition],
+    speed: int,
+    *,
+    with_picture: Container[str],
 ) -> list[Finding]:
-    """Visit all positions, camera by camera, at a pan step. Raises Failure where no daemon is online."""
+    """Visit all positions, camera by camera, at a pan step; `with_picture` names the cameras that have one.
+
+    Raises Failure where no daemon is online.
+    """
     ways = {name: _way(settings, positions) for name, settings in cameras.items()}
     async with reach(broker) as client:
         await client.require_daemon()
-        await client.listen(["camera/+/state", "camera/+/move", "camera/+/drift", "outcome"])
+        await client.listen(["camera/+/state", "camera/+/move", "camera/+/drift", "camera/+/positions", "outcome"])
         with Progress(
             TextColumn("{task.fields[goal]}", markup=False),
             BarColumn(),
@@ -68,8 +77,12 @@ async def visit(
             def show(goal: str) -> None:
                 progress.update(bar, goal=goal, advance=1)
 
-            told = [await _Visitor(client, cameras[name], speed, show).go(way) for name, way in ways.items()]
-    return [finding for each in told for finding in each]
+            states: dict[str, Payload] = {}
+            told = []
+            for name, way in ways.items():
+                visitor = _Visitor(client, states, cameras[name], speed, show, has_picture=name in with_picture)
+                told += await visitor.go(way)
+    return told
 
 
 def _way(settings: CameraSettings, positions: Sequence[StoredPosition]) -> list[StoredPosition]:
@@ -88,18 +101,31 @@ def _way(settings: CameraSettings, positions: Sequence[StoredPosition]) -> list[
 class _Visitor:
     """One camera's visit."""
 
-    def __init__(self, client: Client, settings: CameraSettings, speed: int, show: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        client: Client,
+        states: dict[str, Payload],
+        settings: CameraSettings,
+        speed: int,
+        show: Callable[[str], None],
+        *,
+        has_picture: bool,
+    ) -> None:
+        """`states` are what the daemon has told of all cameras, whoever listened."""
         self._client = client
+        self._states = states
         self._settings = settings
         self._name = settings.name
         self._speed = speed
         self._show = show
+        self._has_picture = has_picture
+        self._stills: set[str] = set()  # positions that are known to have one
         self._notes = Notes(f"camera {settings.name}")
-        self._state: Payload = {}
 
     async def go(self, way: Sequence[StoredPosition]) -> list[Finding]:
         arrivals: dict[str, list[Arrival]] = {}
-        await self._hear(lambda heard: bool(self._state), STATE_SECONDS)
+        if self._name not in self._states:
+            await self._hear(lambda heard: self._name in self._states, STATE_SECONDS)
         try:
             for position in way:
                 if (reason := self._why_not()) is not None:
@@ -116,17 +142,23 @@ class _Visitor:
             raise
         for position in dict.fromkeys(way):
             if position.name in arrivals:
-                self._tell(position, arrivals[position.name])
+                said, wrong = judged(self._settings, position, arrivals[position.name])
+                if wrong:
+                    self._notes.failed(VISIT, f"{position.name}: {said}; but {'; '.join(wrong)}")
+                else:
+                    self._notes.ok(VISIT, f"{position.name}: {said}")
         blind = [name for name, each in arrivals.items() if not all(arrival.drift for arrival in each)]
         if blind:
             self._notes.unseen(
-                VISIT, f"a slipped zoom ring in {', '.join(blind)}: there no picture was held against a still each time"
+                VISIT,
+                f"whether a zoom ring has slipped in {', '.join(blind)}: not each time there was a picture, or a still "
+                "to hold it against",
             )
         return self._notes.findings
 
     def _why_not(self) -> str | None:
         """Return why the camera may not be moved now, or None."""
-        state = self._state
+        state = self._states.get(self._name)
         if not state:
             return "the daemon tells nothing of it"
         if state.get("locks"):
@@ -139,7 +171,7 @@ class _Visitor:
 
     async def _arrive(self, position: StoredPosition) -> Arrival | None:
         """Go there; None where it did not get there, which is noted."""
-        before = self._state.get("pan_counts")
+        before = self._states[self._name].get("pan_counts")
         wanted = {"position": position.name, "speed": self._speed, "sent_at": sent_at()}
         ticket = await self._client.publish(f"camera/{self._name}/recall", wanted)
         report: Payload = {}
@@ -165,12 +197,19 @@ class _Visitor:
                 drift.update(heard.payload)
             return bool(drift)
 
-        if position.still is not None:
+        def kept(heard: Heard) -> bool:
+            told = heard.payload.get("positions", ()) if heard.topic == f"camera/{self._name}/positions" else ()
+            self._stills.update(each["name"] for each in told if each.get("still") is not None)
+            return position.name in self._stills
+
+        if self._has_picture and not (position.still is None and position.name not in self._stills):
             await self._hear(compared, PICTURE_SECONDS)
+        elif self._has_picture:  # the daemon keeps one of what it shows now, while the camera stands there
+            await self._hear(kept, PICTURE_SECONDS)
         counts = position.framing_for(self._settings.dialect).pan_counts
         side = "from where it stood"
         if before is not None and abs(before - counts) > self._settings.tolerance.pan_counts:
-            side = "from the left" if before < counts else "from the right"
+            side = LEFT if before < counts else RIGHT
         return Arrival(side, report["landing"], drift or None)
 
     async def _hear(self, enough: Callable[[Heard], bool], seconds: float) -> bool:
@@ -179,35 +218,31 @@ class _Visitor:
             async with asyncio.timeout(seconds):
                 while True:
                     heard = await self._client.hear()
-                    if heard.topic == f"camera/{self._name}/state":
-                        self._state = heard.payload
+                    if heard.camera is not None and heard.topic.endswith("/state"):
+                        self._states[heard.camera] = heard.payload
                     if enough(heard):
                         return True
         except TimeoutError:
             return False
 
-    def _tell(self, position: StoredPosition, arrivals: Sequence[Arrival]) -> None:
-        said = "; ".join(f"{each.side}{landing_words(each.landing)}" for each in arrivals)
-        troubles = [str(each.drift["sentence"]) for each in arrivals if each.drift and each.drift.get("drifted")]
-        troubles += self._unlike(position, arrivals)
-        if troubles:
-            self._notes.failed(VISIT, f"{position.name}: {said}; but {'; '.join(dict.fromkeys(troubles))}")
-        else:
-            self._notes.ok(VISIT, f"{position.name}: {said}")
 
-    def _unlike(self, position: StoredPosition, arrivals: Sequence[Arrival]) -> list[str]:
-        """Return what the picture shows otherwise from one side than from the other, in words."""
-        seen = {each.side: each for each in arrivals if each.drift is not None}
-        left, right = seen.get("from the left"), seen.get("from the right")
-        if left is None or right is None or left.drift is None or right.drift is None:
-            return []
-        seen_left, seen_right = left.drift, right.drift
-        apart = {what: seen_left[what] - seen_right[what] for what in ("right", "up", "larger", "roll_deg")}
-        found = Similarity(**apart, sure=min(seen_left["sure"], seen_right["sure"]))
-        between = {what: (left.landing[what] or 0) - (right.landing[what] or 0) for what in Landing.__slots__}
-        changes, _ = changes_of(self._settings, position, Landing(**between), found)
-        if not changes:
-            return []
-        return [
-            f"from the left it shows all {', '.join(changes)} against from the right: a cable drags, or a gear has play"
-        ]
+def judged(settings: CameraSettings, position: StoredPosition, arrivals: Sequence[Arrival]) -> tuple[str, list[str]]:
+    """Return how a camera came to a position, and what is wrong with it there, in words."""
+    said = "; ".join(f"{each.side}{landing_words(each.landing)}" for each in arrivals)
+    wrong = [str(each.drift["sentence"]) for each in arrivals if each.drift and each.drift.get("drifted")]
+    return said, list(dict.fromkeys([*wrong, *_from_both_sides(settings, position, arrivals)]))
+
+
+def _from_both_sides(settings: CameraSettings, position: StoredPosition, arrivals: Sequence[Arrival]) -> Iterator[str]:
+    """Yield what the picture shows otherwise from the left than from the right, in words."""
+    seen = {each.side: (each.landing, each.drift) for each in arrivals if each.drift is not None}
+    if LEFT not in seen or RIGHT not in seen:
+        return
+    (landed_left, left), (landed_right, right) = seen[LEFT], seen[RIGHT]
+    assert left is not None and right is not None
+    apart = {what: left[what] - right[what] for what in ("right", "up", "larger", "roll_deg")}
+    between = {what: (landed_left[what] or 0) - (landed_right[what] or 0) for what in Landing.__slots__}
+    found = Similarity(**apart, sure=min(left["sure"], right["sure"]))
+    changes, _ = changes_of(settings, position, Landing(**between), found)
+    if changes:
+        yield f"{LEFT} it shows all {', '.join(changes)} against {RIGHT}: a cable drags, or a gear has play"
