@@ -34,6 +34,7 @@ __all__ = [
     "BrokerConfig",
     "CameraConfig",
     "Config",
+    "ExpectsConfig",
     "Mistake",
     "PageConfig",
     "RecallConfig",
@@ -257,6 +258,22 @@ class SecondsAcrossConfig(_Table):
     fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
+Hex = Annotated[str, Field(pattern="^[0-9A-Fa-f]{4}$")]
+
+
+class ExpectsConfig(_Table):
+    """What a camera is to tell of itself: `expects` of a camera. `ptzd check` prints what it does tell."""
+
+    vendor: Hex | None = Field(default=None, description='four digits in quotes, as "0001"')
+    model: Hex | None = Field(default=None, description='four digits in quotes, as "0001"')
+    rom: Hex | None = Field(default=None, description='four digits in quotes, as "0100"')
+
+    def unlike(self, told: Mapping[str, str]) -> dict[str, str]:
+        """Return those of these that a camera tells otherwise; `told` has all three in capital letters."""
+        expected = {name: text.upper() for name, text in self.model_dump().items() if text is not None}
+        return {name: text for name, text in expected.items() if told[name] != text}
+
+
 class CameraConfig(_Table):
     """One camera, under `[camera.NAME]`."""
 
@@ -329,6 +346,11 @@ class CameraConfig(_Table):
         description="a table of the angles between which the head may turn, { pan_deg = [least, most], "
         "tilt_deg = [least, most] }",
         examples=[{"pan_deg": [-60, 60], "tilt_deg": [-10, 30]}],
+    )
+    expects: ExpectsConfig | None = Field(
+        default=None,
+        description="a table of what the camera is to tell of itself, { vendor, model, rom }, each four digits",
+        examples=[{"model": "0001", "rom": "0100"}],
     )
     moved_by_others: Literal["halt", "report"] = Field(
         default="halt",

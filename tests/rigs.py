@@ -150,6 +150,8 @@ async def rigged(
     form: Form | Literal["serial"] = "numbered",
     delay_seconds: float = 0.0005,
     stranger: bool = False,
+    overhead: bool = False,
+    stands_in: Callable[[Framing], str | None] = lambda framing: None,
     wiring: Wiring | None = None,
 ) -> AsyncIterator[Rig]:
     """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists.
@@ -192,6 +194,8 @@ async def rigged(
         on_air_moves=on_air_moves,
         off_air_untold=off_air_untold,
         optics=optics,
+        overhead=overhead,
+        stands_in=stands_in,
     )
     async with asyncio.TaskGroup() as group:
         tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
@@ -212,6 +216,8 @@ def camera_on(
     on_air_moves: str = "ask",
     off_air_untold: bool = True,
     optics: Optics | None = None,
+    overhead: bool = False,
+    stands_in: Callable[[Framing], str | None] = lambda framing: None,
 ) -> Camera:
     """Return a camera that speaks over a link; its `run` is the caller's to start."""
     return Camera(
@@ -227,12 +233,13 @@ def camera_on(
             tolerance=Tolerance(),
             on_air_moves=on_air_moves,  # type: ignore[arg-type]
             optics=optics,
+            overhead=overhead,
         ),
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
         report=report,
-        stands_in=lambda framing: None,
+        stands_in=stands_in,
         off_air_untold=off_air_untold,
     )
 

@@ -57,6 +57,7 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         optics=_optics(dialect, config),
         window=_window(dialect, config),
         seconds_across=SecondsAcross(config.seconds_across.fine, config.seconds_across.fast),
+        overhead=config.overhead,
         strange_motion=config.moved_by_others,
     )
 
