@@ -36,6 +36,7 @@ class Contact:
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
+        self.generation = 0  # another number: it may be another head, or have found its ends anew
         self.framing: Framing | None = None  # None before the first reading
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
         self._focus_agreed = 0  # how many readings in a row were as the one before
@@ -81,6 +82,7 @@ class Contact:
         """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
         self.condition = await read_condition(self.line, saw_head)
         self.starting = self.condition.power == "starting"
+        self.generation += self.condition.power != "on"
 
     async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above."""
@@ -89,6 +91,7 @@ class Contact:
             return
         power = await read_power(self.line)
         self.starting = power == "starting"
+        self.generation += power != "on"
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)
 
@@ -142,6 +145,7 @@ class Contact:
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""
         self.up = False
+        self.generation += 1
         self.condition = None
         self.standing.forget()
         self.doubt_focus()

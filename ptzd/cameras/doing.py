@@ -248,6 +248,7 @@ class Doing:
 
     def _restarted(self) -> None:
         self.contact.condition = None  # everything is asked anew: power, start-up, focus mode, digital zoom
+        self.contact.generation += 1
         self._watch.restarted()
         activity, slow = self._activity, self.contact.slow
         # The usual steps may be many times faster than its plan's.

@@ -131,7 +131,8 @@ def simulate(
       camera-2 silent 10      for 10 seconds it neither hears nor answers
       camera-2 refuse-stops 10
       camera-2 ignore-stops 10
-      camera-2 knocked 0.3       by degrees to the right, which only its picture tells
+      camera-2 knocked 0.3       by degrees to the right, which only its picture tells; or
+                                 to the right, up and clockwise: knocked 2 -0.5 1
       camera-2 zoom-slipped 1.2  by per cent, likewise
     """
     if (cameras_file is None) == (listen is None):

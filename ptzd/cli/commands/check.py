@@ -91,6 +91,13 @@ async def _look_at_what_is_kept(config: Config, exported: list[StoredPosition] |
     positions = stored if exported is None else exported
     for trouble in strangers(config.camera, positions or ()):
         notes.caution(trouble)
+    for camera in config.camera:
+        names = [one.name for one in positions or () if one.camera == camera and one.provisional]
+        if names:
+            notes.caution(
+                f"{', '.join(names)} of camera {camera} {'is' if len(names) == 1 else 'are'} provisional, reckoned and "
+                f"not framed: frame two or three anew and `ptzd align {camera}`, or store them anew"
+            )
     return notes.findings + _look_at_show(config, positions)
 
 
