@@ -24,6 +24,7 @@ from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
 from ptzd.daemon import StartError, calendar, camera_settings
 from ptzd.daemon.setup import picture_addresses
+from ptzd.logs import errors_alone
 from ptzd.motion import HeadFileError
 from ptzd.pictures import PictureAddress, Pictures
 from ptzd.positions import StoredPosition
@@ -110,7 +111,8 @@ def check(
         settings = {name: camera_settings(name, camera) for name, camera in config.camera.items()}
     except (DialectError, HeadFileError) as error:
         raise Misuse(f"{path}: {error}") from None
-    findings, bus, positions = asyncio.run(patiently("asking", _look(config, settings, exported, seconds), seconds))
+    with errors_alone():
+        findings, bus, positions = asyncio.run(patiently("asking", _look(config, settings, exported, seconds), seconds))
     findings.insert(0, Finding("configuration", "file", "ok", f"{path} has no mistakes"))
     may_ask = not in_json and sys.stdin.isatty() and sys.stderr.isatty()
     findings = [
