@@ -33,6 +33,11 @@ from .check_findings import Finding, Notes
 
 Payload = dict[str, Any]
 VISIT = "visit"
+ENDS = "zoom ends"
+DRIVE = 0.25  # of a full push: slow, so that a motor that meets an end does it no harm
+DRIVEN_ANEW_SECONDS = 0.2  # a drive ends by itself half a second after its last message
+AT_END_SECONDS = 2.0  # without a count more: longer than readings and states are apart
+LONGEST_DRIVE_SECONDS = 400.0  # of a slow added motor, from end to end
 LEFT, RIGHT = "from the left", "from the right"
 LONGEST_MOVE_SECONDS = 900.0  # at the slowest step from end to end; the daemon ends a move that hangs long before
 PICTURE_SECONDS = 8.0  # until a picture has come and was held against its still, or nobody could tell
@@ -55,8 +60,11 @@ async def visit(
     speed: int,
     *,
     with_picture: Container[str],
+    ends: bool,
 ) -> list[Finding]:
     """Visit all positions, camera by camera, at a pan step; `with_picture` names the cameras that have one.
+
+    With `ends`, each zoom is driven to both its ends afterwards, and brought back.
 
     Raises Failure where no daemon is online.
     """
@@ -81,7 +89,7 @@ async def visit(
             told = []
             for name, way in ways.items():
                 visitor = _Visitor(client, states, cameras[name], speed, show, has_picture=name in with_picture)
-                told += await visitor.go(way)
+                told += await visitor.go(way, ends=ends)
     return told
 
 
@@ -122,7 +130,7 @@ class _Visitor:
         self._stills: set[str] = set()  # positions that are known to have one
         self._notes = Notes(f"camera {settings.name}")
 
-    async def go(self, way: Sequence[StoredPosition]) -> list[Finding]:
+    async def go(self, way: Sequence[StoredPosition], *, ends: bool) -> list[Finding]:
         arrivals: dict[str, list[Arrival]] = {}
         if self._name not in self._states:
             await self._hear(lambda heard: self._name in self._states, STATE_SECONDS)
@@ -136,6 +144,9 @@ class _Visitor:
                 if arrival is None:
                     break
                 arrivals.setdefault(position.name, []).append(arrival)
+            else:
+                if ends and way:
+                    await self._find_ends(back_to=way[-1])
         except asyncio.CancelledError:
             # Whoever lets go of the keyboard wants the head to stand still.
             await self._client.publish(f"camera/{self._name}/stop", {})
@@ -211,6 +222,53 @@ class _Visitor:
         if before is not None and abs(before - counts) > self._settings.tolerance.pan_counts:
             side = LEFT if before < counts else RIGHT
         return Arrival(side, report["landing"], drift or None)
+
+    async def _find_ends(self, back_to: StoredPosition) -> None:
+        """Drive the zoom slowly to both its ends, and tell how far these are from where they are known to be."""
+        lens = None if self._settings.optics is None else self._settings.optics.lens
+        zoom = self._settings.dialect.zoom
+        known = (zoom.wide_counts, zoom.tele_counts) if lens is None else (lens.points[0][0], lens.points[-1][0])
+        for name, way, counts in (("wide", -1, known[0]), ("tele", 1, known[1])):
+            self._show(f"{self._name} → {name} end")
+            end = await self._to_end(way)
+            if end is None:
+                return
+            off = end - counts
+            if abs(off) <= self._settings.tolerance.zoom_counts:
+                self._notes.ok(ENDS, f"the {name} end is where it was, at {end}")
+            else:
+                self._notes.caution(
+                    ENDS, f"the {name} end is at {end}, {abs(off)} counts {'above' if off > 0 else 'below'} {counts}"
+                )
+        await self._arrive(back_to)
+
+    async def _to_end(self, way: int) -> int | None:
+        """Drive the zoom until it goes no further; None, which is noted, where it was not seen to come to an end."""
+        loop = asyncio.get_running_loop()
+        ends_at, last, since = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time()
+        refused: Payload = {}
+
+        def no(heard: Heard) -> bool:
+            if heard.topic == "outcome" and heard.payload.get("ok") is False:
+                refused.update(heard.payload)
+            return bool(refused)
+
+        try:
+            while loop.time() < ends_at:
+                if (reason := self._why_not()) is not None or refused:
+                    self._notes.unseen(ENDS, f"not driven to: {reason or refused.get('sentence')}")
+                    return None
+                await self._client.publish(f"camera/{self._name}/drive", {"zoom": way * DRIVE, "sent_at": sent_at()})
+                await self._hear(no, DRIVEN_ANEW_SECONDS)
+                counts = self._states[self._name].get("zoom_counts")
+                if counts != last:
+                    last, since = counts, loop.time()
+                elif counts is not None and loop.time() - since > AT_END_SECONDS:
+                    return int(counts)
+        finally:
+            await self._client.publish(f"camera/{self._name}/stop", {})
+        self._notes.unseen(ENDS, f"no end was come to in {LONGEST_DRIVE_SECONDS:.0f} s")
+        return None
 
     async def _hear(self, enough: Callable[[Heard], bool], seconds: float) -> bool:
         """Listen until what was heard of this camera is enough; return whether it was, within so many seconds."""
