@@ -186,9 +186,43 @@ async def rigged(
         if isinstance(each, MoveReport):
             moves.append(each)
 
-    camera = Camera(
+    camera = camera_on(
+        link,
+        dialect,
+        report or keep,
+        guard=guard,
+        on_air_moves=on_air_moves,
+        off_air_untold=off_air_untold,
+        optics=optics,
+        overhead=overhead,
+        stands_in=stands_in,
+    )
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
+        try:
+            yield Rig(camera, simulated, said, moves, link, tasks[0])
+        finally:
+            for task in tasks:
+                task.cancel()
+
+
+def camera_on(
+    link: Link,
+    dialect: Dialect,
+    report: Callable[[CameraState | MoveReport], None],
+    *,
+    name: str = "gallery",
+    guard: Guard | None = None,
+    on_air_moves: str = "ask",
+    off_air_untold: bool = True,
+    optics: Optics | None = None,
+    overhead: bool = False,
+    stands_in: Callable[[Framing], str | None] = lambda framing: None,
+) -> Camera:
+    """Return a camera that speaks over a link; its `run` is the caller's to start."""
+    return Camera(
         CameraSettings(
-            name="gallery",
+            name=name,
             dialect=dialect,
             head=published_head(
                 dialect.pan.steps_deg_per_s,
@@ -204,17 +238,10 @@ async def rigged(
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
-        report=report or keep,
+        report=report,
         stands_in=stands_in,
         off_air_untold=off_air_untold,
     )
-    async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
-        try:
-            yield Rig(camera, simulated, said, moves, link, tasks[0])
-        finally:
-            for task in tasks:
-                task.cancel()
 
 
 def serial_links(simulated: Sequence[SimulatedCamera], *, wiring: Wiring | None, rng: random.Random) -> list[Link]:

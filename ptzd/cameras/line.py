@@ -153,6 +153,11 @@ class Line:
         return await future
 
     @property
+    def trouble(self) -> str | None:
+        """Why nothing can pass, in words, where the link knows."""
+        return self._link.trouble
+
+    @property
     def repeat_seconds(self) -> float:
         """After how long a command that interrupts is repeated where no reply has come, as things stand now."""
         return self._conversation.repeat_seconds

@@ -324,7 +324,9 @@ class Daemon:
             self._bus.publish(topic, StateMessage.of(report, optics).encode(), retain=True)
             if self._links.get(report.camera) != report.link:
                 self._links[report.camera] = report.link
-                log.info("camera link", camera=report.camera, link=report.link)
+                trouble = self.cameras[report.camera].contact.line.trouble
+                why = {} if trouble is None else {"reason": trouble}
+                log.info("camera link", camera=report.camera, link=report.link, **why)
             self._cues.heard(report)
             return
         self._answers.moved(report)

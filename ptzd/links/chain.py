@@ -23,8 +23,6 @@ import asyncio
 from collections import deque
 from collections.abc import Callable
 
-import structlog
-
 from .address import MOST_IN_A_CHAIN
 from .link import LOST, Form
 from .udp import RECEIVED_AT_MOST
@@ -46,8 +44,6 @@ HALTS = (
 )
 DRIVE, NO_DIRECTION = bytes.fromhex("01 06 01"), bytes.fromhex("03 03 FF")
 
-log = structlog.get_logger()
-
 
 class ChainLink:
     """One camera's part of the wire."""
@@ -61,7 +57,7 @@ class ChainLink:
 
     @property
     def trouble(self) -> str | None:
-        return self._chain.trouble
+        return self._chain.trouble or self._chain.missing(self._place)
 
     def send(self, datagram: bytes) -> None:
         self._chain.send(self._place, datagram)
@@ -114,9 +110,11 @@ class Chain:
         for each in (self._links, self._waiting, self._asked):
             each.pop(place, None)
 
-    @property
-    def places(self) -> list[int]:
-        return sorted(self._links)
+    def missing(self, place: int) -> str | None:
+        """Return why nothing can be at a place, in words."""
+        if self._cameras is None or place <= self._cameras:
+            return None
+        return f"{self._cameras} cameras have taken an address on this port, and its own is {place}"
 
     def begin(self, write: Callable[[bytes], None], *, addressing: bool) -> None:
         """There is a wire, into which `write` puts bytes at once. Without `addressing`, addresses are as they were."""
@@ -130,6 +128,8 @@ class Chain:
     def end(self, reason: str) -> None:
         """There is no wire any more."""
         self.trouble = reason
+        if self._write is None:
+            return
         self._write = None
         self._stop_timers()
         self._cameras = None
@@ -210,7 +210,6 @@ class Chain:
         if message[:2] == ADDRESS_SET[:2] and len(message) == len(ADDRESS_SET):
             self._counted(message[2] - 1)
         elif message[1:] == b"\x38" + END:
-            log.warning("the cameras on a serial chain have changed; their addresses are set anew")
             if not self._addressing:
                 self._set_addresses(fresh=False)
         elif message[0] != 0x88 and (place := (message[0] >> 4) - 8) in self._links:
@@ -245,11 +244,8 @@ class Chain:
             return
         before, self._cameras = self._cameras, cameras
         if before is not None and cameras != before:
-            log.warning("a serial chain has another number of cameras", before=before, now=cameras)
             self._fresh = True
             self._lose()
-        if missing := [place for place in self._links if place > cameras]:
-            log.warning("a serial chain is shorter than the configuration says", cameras=cameras, missing=missing)
         self._addressed()
 
     def _addressed(self) -> None:

@@ -13,7 +13,6 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 
 import serial
-import structlog
 
 from .address import SerialAddress
 from .chain import Chain
@@ -21,8 +20,6 @@ from .link import Link
 
 PAUSE_SECONDS = 0.5  # between two looks for a device that is not there
 READ_BYTES = 4096
-
-log = structlog.get_logger()
 
 
 class SerialPort:
@@ -45,7 +42,7 @@ class SerialPort:
                 try:
                     self._open()
                 except OSError as error:  # pyserial's own is one
-                    self._tell(_why(error))
+                    self.chain.end(_why(error))
                 else:
                     await self._over.wait()
                 await asyncio.sleep(PAUSE_SECONDS)
@@ -99,7 +96,7 @@ class SerialPort:
     def _lost(self, reason: str) -> None:
         if self._port is not None:
             self._close()
-            self._tell(reason)
+            self.chain.end(reason)
             self._over.set()
 
     def _close(self) -> None:
@@ -110,11 +107,6 @@ class SerialPort:
             with suppress(OSError):
                 self._port.close()
             self._port = None
-
-    def _tell(self, trouble: str) -> None:
-        if self.chain.trouble != trouble:
-            log.warning("no serial port", device=self._device, reason=trouble)
-            self.chain.end(trouble)
 
 
 _open_ports: dict[tuple[asyncio.AbstractEventLoop, str, bool], SerialPort] = {}

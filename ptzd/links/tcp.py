@@ -17,8 +17,6 @@ import termios
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 
-import structlog
-
 from .link import LOST, Form, Link
 from .udp import RECEIVED_AT_MOST
 
@@ -31,8 +29,6 @@ UNACKNOWLEDGED_SECONDS = 2.0
 UNACKNOWLEDGED_BYTES = 256  # that the system keeps for the other side at most: two dozen messages
 SILENT_SECONDS = 2.0  # somebody else's connection on which nothing was heard for so long is of no use to anybody
 READ_BYTES = 4096
-
-log = structlog.get_logger()
 
 
 class TcpLink:
@@ -88,7 +84,7 @@ class TcpLink:
                 try:
                     await self._connect()
                 except OSError as error:
-                    self._tell(_why(error))
+                    self.trouble = _why(error)
                 else:
                     self._over.clear()
                     await self._over.wait()
@@ -115,7 +111,7 @@ class TcpLink:
             taken.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
         self._heard_at, self._since = None, self._loop.time()
         self._socket = taken
-        self._tell(None)
+        self.trouble = None
         self._loop.add_reader(taken, self._read)
         if self._connected is not None:
             self._connected(taken.fileno())
@@ -153,7 +149,7 @@ class TcpLink:
             self._received.put_nowait(data)
 
     def _lost(self, reason: str) -> None:
-        self._tell(reason)
+        self.trouble = reason
         self._end()
         while not self._received.empty():  # nobody waits for it any more
             self._received.get_nowait()
@@ -177,11 +173,6 @@ class TcpLink:
                 self._socket.shutdown(socket.SHUT_RDWR)
             self._socket.close()
             self._socket = None
-
-    def _tell(self, trouble: str | None) -> None:
-        if trouble is not None and self.trouble != trouble:
-            log.warning("no connection to a camera", link=f"tcp://{self._host}:{self._port}", reason=trouble)
-        self.trouble = trouble
 
 
 @asynccontextmanager
