@@ -127,7 +127,8 @@ def check(
         findings += _visited(config, cameras, positions or (), speed, ends=zoom_ends, yes=yes)
     if sheet_path is not None:
         cautions = {name: CAUTIONS for name, camera in config.camera.items() if camera.overhead}
-        _write(sheet_path, sheet(findings, cautions, looked_at=calendar(), operator=operator, title=path.stem))
+        looked_at = calendar().astimezone()
+        _write(sheet_path, sheet(findings, cautions, looked_at=looked_at, operator=operator, title=path.stem))
     if in_json:
         say_json(as_json(findings))
     else:
