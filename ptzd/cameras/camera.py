@@ -149,9 +149,9 @@ class Camera(Doing):
         self.say_state()
 
     async def read_framing(self) -> Framing:
-        """Ask the camera where it stands, for a store. Raises Refusal while it moves or can't tell."""
+        """Ask the camera where it stands, to keep that. Raises Refusal while it moves or can't tell."""
         require_reachable(self)
-        still = Refusal("moving", f"camera {self.name} is moving; store when it has come to rest")
+        still = Refusal("moving", f"camera {self.name} is moving; try again when it has come to rest")
         if self.moving:
             raise still
         try:
@@ -162,7 +162,7 @@ class Camera(Doing):
         except PushedAside:
             raise still from None  # something else is done with it now
         except (LineDown, InquiryRefused):
-            raise Refusal("unreachable", f"camera {self.name} did not tell its position; nothing was stored") from None
+            raise Refusal("unreachable", f"camera {self.name} did not tell its position; try again") from None
         if self.moving or not alike(first, second):
             raise still
         if second.zoom_counts > self.settings.dialect.zoom.tele_counts:

@@ -29,6 +29,7 @@ from ptzd.refusal import Refusal
 
 from .advice import unknown
 from .aiming import Aiming
+from .aligning import Aligning
 from .answers import Answers
 from .cuelist import CueList
 from .cues import Cues
@@ -151,7 +152,8 @@ class Daemon:
             focus_by_itself=focus_by_itself,
             beside=beside,
         )
-        self.handlers = handlers_of(self._moves, Aiming(), self._positions, self._cues, cue_list)
+        aligning = Aligning(store, pictures, changed=self._positions.changed, calendar=calendar)
+        self.handlers = handlers_of(self._moves, Aiming(), self._positions, aligning, self._cues, cue_list)
 
     async def run(self, ready: Callable[[], None]) -> None:
         """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen.

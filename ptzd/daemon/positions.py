@@ -71,7 +71,7 @@ class Positions:
             scales=camera.settings.dialect.scales,
         )
         await self.kept.store(position, wanted.replace)
-        self._changed(camera)
+        self.changed(camera)
         if not self.seen.sees(camera.name):
             return StoreResult(still=False)
         try:
@@ -88,12 +88,12 @@ class Positions:
         position = self.kept.known(camera.name, asked.what.position)
         paced = replace(position, speed=asked.what.speed, seconds=asked.what.seconds, stored_at=self.calendar())
         await self.kept.store(paced, replace=True)
-        self._changed(camera)
+        self.changed(camera)
 
     @handles(RenameCommand)
     async def rename(self, asked: Asked[RenameCommand], camera: Camera) -> NamedResult:
         await self.kept.rename(camera.name, asked.what.position, asked.what.to)
-        self._changed(camera)
+        self.changed(camera)
         return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
 
     @handles(ArrangeCommand)
@@ -104,13 +104,13 @@ class Positions:
     @handles(DeleteCommand)
     async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> NamedResult:
         await self.kept.delete(camera.name, asked.what.position)
-        self._changed(camera)
+        self.changed(camera)
         return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
 
     @handles(RevertCommand)
     async def revert(self, asked: Asked[RevertCommand], camera: Camera) -> None:
         await self.kept.revert(camera.name, asked.what.position, asked.what.number)
-        self._changed(camera)
+        self.changed(camera)
 
     @handles(HistoryCommand)
     async def history(self, asked: Asked[HistoryCommand], camera: Camera) -> HistoryResult:
@@ -128,7 +128,7 @@ class Positions:
         imported = await self.kept.import_(asked.what.show, asked.what.replace)
         warnings: list[str] = []
         for name, camera in self.cameras.items():
-            self._changed(camera)
+            self.changed(camera)
             warnings += unfit_positions(name, self.kept.positions(name), camera.settings.dialect)
         return ImportResult(
             added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged, warnings=warnings
@@ -139,7 +139,8 @@ class Positions:
         message = PositionsMessage.of(self.cameras[camera].settings, self.kept.arranged(camera))
         self.bus.publish(self.bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
 
-    def _changed(self, camera: Camera) -> None:
+    def changed(self, camera: Camera) -> None:
+        """Let all hear that what is stored of a camera is otherwise."""
         self.say(camera.name)
         camera.positions_changed()
         self.cues.positions_changed()

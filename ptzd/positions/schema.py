@@ -90,6 +90,10 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
     ),
+    (  # what was corrected in one step has the same number, by which that step is taken back
+        "ALTER TABLE entry ADD COLUMN provisional INTEGER NOT NULL DEFAULT 0",
+        "ALTER TABLE entry ADD COLUMN correction INTEGER",
+    ),
 )
 
 

@@ -53,7 +53,7 @@ T = TypeVar("T")
 
 _COLUMNS = (
     "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
-    "dialect, speed, seconds, note, stored_at, scales, still"
+    "dialect, speed, seconds, note, stored_at, scales, still, provisional"
 )
 
 
@@ -70,7 +70,7 @@ class PositionStore:
     """The store of one show. Every method that waits raises Refusal, and then nothing has changed, neither on disk nor
     in memory; those that don't wait read memory.
 
-    Codes: `exists`, `unknown` (no such position, history or number), `invalid`, and of the disk: `missing`,
+    Codes: `exists`, `unknown` (no such position, history or number), `changed`, `invalid`, and of the disk: `missing`,
     `read-only`, `full`, `damaged`, `busy`, `foreign`, `newer`, `disk`. Made by `PositionStore.open`.
     """
 
@@ -266,6 +266,58 @@ class PositionStore:
                 _append(db, position)
             self._remember([position])
             return position
+
+        return await self._run(work)
+
+    async def correct(self, corrected: Mapping[StoredPosition, StoredPosition]) -> None:
+        """Put other framings in the place of these positions, all in one step, which `uncorrect` takes back.
+
+        Raises Refusal `changed` where one of these is not what is stored under its name any more.
+        """
+
+        def work() -> None:
+            changed = [old.name for old in corrected if self.position(old.camera, old.name) != old]
+            if changed:
+                raise Refusal("changed", f"{', '.join(changed)} changed meanwhile; nothing was corrected: ask anew")
+            with self._transaction() as db:
+                (latest,) = db.execute("SELECT coalesce(max(correction), 0) FROM entry").fetchone()
+                for position in corrected.values():
+                    _append(db, position, latest + 1)
+            self._remember(corrected.values())
+
+        await self._run(work)
+
+    async def uncorrect(self, camera: str) -> list[str]:
+        """Bring back what a camera's positions were before they were last corrected, and return their names.
+
+        Raises Refusal `unknown` where they were not, and `changed` where one of them was stored anew or deleted
+        since; then nothing is brought back.
+        """
+
+        def work() -> list[str]:
+            of_latest = "camera = :camera AND correction = (SELECT max(correction) FROM entry WHERE camera = :camera)"
+            rows = self._connection.execute(
+                f"SELECT name, number, current FROM entry WHERE {of_latest} ORDER BY name", {"camera": camera}
+            ).fetchall()
+            if not rows:
+                raise Refusal("unknown", f"the positions of camera {camera} were not corrected together")
+            changed = [name for name, _, current in rows if not current]
+            if changed:
+                raise Refusal(
+                    "changed",
+                    f"{', '.join(changed)} of camera {camera} changed since it was aligned, so nothing is taken back: "
+                    "bring back single positions from their history",
+                )
+            back = []
+            for name, number, _ in rows:  # what a position was before is the entry below
+                entries = {entry.number: entry.position for entry in _read_history(self._connection, camera, name)}
+                back.append(replace(entries[number - 1], stored_at=self._calendar()))
+            with self._transaction() as db:
+                db.execute(f"UPDATE entry SET correction = NULL WHERE {of_latest}", {"camera": camera})
+                for position in back:
+                    _append(db, position)
+            self._remember(back)
+            return [position.name for position in back]
 
         return await self._run(work)
 
@@ -554,13 +606,13 @@ def _transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]
         raise
 
 
-def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
-    """Make a position the current one of its name."""
+def _append(db: sqlite3.Connection, position: StoredPosition, correction: int | None = None) -> None:
+    """Make a position the current one of its name; `correction` is the step in which others are corrected with it."""
     framing = position.framing
     number = _last_number(db, position.camera, position.name) + 1
     db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
     db.execute(
-        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        f"INSERT INTO entry ({_COLUMNS}, correction) VALUES (?, ?, ?, 1, {', '.join('?' * 14)})",
         (
             position.camera,
             position.name,
@@ -577,6 +629,8 @@ def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
             position.stored_at.isoformat(),
             position.scales,
             position.still,
+            int(position.provisional),
+            correction,
         ),
     )
 
@@ -712,10 +766,12 @@ def _number_text(number: Decimal | None) -> str | None:
 
 def _entry(row: tuple[Any, ...]) -> HistoryEntry:
     camera, name, number, current, pan, tilt, zoom, focus, focus_mode, *rest = row
-    dialect, speed, seconds, note, stored_at, scales, still = rest
+    dialect, speed, seconds, note, stored_at, scales, still, provisional = rest
     framing = Framing(pan, tilt, zoom, focus, focus_mode)
     stored = datetime.fromisoformat(stored_at)
-    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, stored, scales, still)
+    position = StoredPosition(
+        camera, name, framing, dialect, speed, seconds, note, stored, scales, still, bool(provisional)
+    )
     return HistoryEntry(number, position, bool(current))
 
 

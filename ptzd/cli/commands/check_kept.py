@@ -78,6 +78,13 @@ def look_at_positions(settings: CameraSettings, positions: Sequence[StoredPositi
     troubles += [f"{name}: {trouble}" for name, each in own.items() if (trouble := _beyond(settings, each))]
     for trouble in troubles:
         notes.failed("positions", trouble)
+    reckoned = [name for name, each in own.items() if each.provisional]
+    if reckoned:
+        notes.caution(
+            "positions",
+            f"{', '.join(reckoned)} {'is' if len(reckoned) == 1 else 'are'} provisional, reckoned and not framed: "
+            f"frame two or three anew and `ptzd align {settings.name}`, or store them anew",
+        )
     if not troubles:
         inside = "reach and window" if settings.window is not None else "reach"
         notes.ok("positions", f"{len(own)} stored, each within {inside}: {', '.join(own)}")

@@ -263,7 +263,10 @@ def _cells(position: Payload) -> tuple[str, ...]:
         _measured(position.get("tilt_deg"), "{:.2f}°", position["tilt_counts"]),
         _measured(position.get("focal_length_mm"), "{:g} mm", position["zoom_counts"]),
     )
-    return *measures, focus, pace, position["note"]
+    note = position["note"]
+    if position.get("provisional"):
+        note = f"provisional{'; ' if note else ''}{note}"
+    return *measures, focus, pace, note
 
 
 def _measured(value: float | None, form: str, counts: int) -> str:
