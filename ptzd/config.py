@@ -295,7 +295,7 @@ class CameraConfig(_Table):
         WithJsonSchema(
             {
                 "type": "string",
-                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)?)?)$",
+                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)*)?)$",
             }
         ),
     ] = Field(
@@ -453,7 +453,7 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
         yield from _open_to_others(page)
     cameras = raw.get("camera")
     addresses: dict[Address, str] = {}
-    bauds: dict[str, tuple[int, str]] = {}
+    ports: dict[str, tuple[SerialAddress, str]] = {}
     for name, camera in cameras.items() if isinstance(cameras, dict) else ():
         if not isinstance(camera, dict):
             continue
@@ -473,11 +473,12 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                 f"camera {first} has the address {address} too; give each camera its own, two would fight over one",
             )
         if isinstance(address, SerialAddress):
-            baud, beside = bauds.setdefault(address.device, (address.baud, name))
-            if baud != address.baud:
+            other, beside = ports.setdefault(address.device, (address, name))
+            if (other.baud, other.cameras) != (address.baud, address.cameras):
                 yield Complaint(
                     ("camera", name, "link"),
-                    f"camera {beside} has {address.device} at {baud} baud; a port has one rate for all its cameras",
+                    f"camera {beside} has {address.device} with another baud rate or number of cameras; write baud and "
+                    "cameras alike for all on one port",
                 )
 
 
