@@ -179,8 +179,9 @@ class Aligning:
             for each in alignment.positions
             if each.after is not None and each.stored(camera.settings) != each.position
         }
-        if corrected:
-            await self._kept.correct(corrected)
+        if not corrected:
+            raise Refusal("unchanged", f"every position of camera {camera.name} is as its sightings have it already")
+        await self._kept.correct(corrected)
         self._open.pop(camera.name, None)
         self._changed(camera)
         log.info(f"positions are aligned: {alignment.sentence}", camera=camera.name, positions=len(corrected))
