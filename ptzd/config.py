@@ -26,7 +26,7 @@ from pydantic import (
 from ptzd.bus import Topics
 from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
-from ptzd.links import LinkAddress, parse_link
+from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 
@@ -34,6 +34,7 @@ __all__ = [
     "BrokerConfig",
     "CameraConfig",
     "Config",
+    "ExpectsConfig",
     "Mistake",
     "PageConfig",
     "RecallConfig",
@@ -67,8 +68,8 @@ def _existing(path: Path, info: ValidationInfo) -> Path:
     return path
 
 
-def _link(value: object) -> LinkAddress:
-    if isinstance(value, LinkAddress):
+def _link(value: object) -> Address:
+    if isinstance(value, LinkAddress | SerialAddress):
         return value
     if not isinstance(value, str):
         raise ValueError('the link is no text in quotes; write it as "udp://HOST:PORT"')
@@ -257,6 +258,22 @@ class SecondsAcrossConfig(_Table):
     fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
+Hex = Annotated[str, Field(pattern="^[0-9A-Fa-f]{4}$")]
+
+
+class ExpectsConfig(_Table):
+    """What a camera is to tell of itself: `expects` of a camera. `ptzd check` prints what it does tell."""
+
+    vendor: Hex | None = Field(default=None, description='four digits in quotes, as "0001"')
+    model: Hex | None = Field(default=None, description='four digits in quotes, as "0001"')
+    rom: Hex | None = Field(default=None, description='four digits in quotes, as "0100"')
+
+    def unlike(self, told: Mapping[str, str]) -> dict[str, str]:
+        """Return those of these that a camera tells otherwise; `told` has all three in capital letters."""
+        expected = {name: text.upper() for name, text in self.model_dump().items() if text is not None}
+        return {name: text for name, text in expected.items() if told[name] != text}
+
+
 class CameraConfig(_Table):
     """One camera, under `[camera.NAME]`."""
 
@@ -266,10 +283,19 @@ class CameraConfig(_Table):
     )
 
     link: Annotated[
-        LinkAddress,
+        Address,
         PlainValidator(_link),
-        WithJsonSchema({"type": "string", "pattern": "^udp://[^/?#@]+$"}),
-    ] = Field(description="the camera's address, udp://HOST:PORT", examples=["udp://127.0.0.1:52381"])
+        WithJsonSchema(
+            {
+                "type": "string",
+                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)?)?)$",
+            }
+        ),
+    ] = Field(
+        description="the camera's address, udp://HOST:PORT, tcp://HOST:PORT, bare-udp://HOST:PORT or "
+        "serial:/dev/ttyUSB0?address=1",
+        examples=["udp://127.0.0.1:52381", "serial:/dev/ttyUSB0?address=2"],
+    )
     dialect: Annotated[str, AfterValidator(_dialect)] = Field(
         min_length=1, description="a known dialect's name or a dialect's .toml file", examples=["nibble4-51"]
     )
@@ -320,6 +346,11 @@ class CameraConfig(_Table):
         description="a table of the angles between which the head may turn, { pan_deg = [least, most], "
         "tilt_deg = [least, most] }",
         examples=[{"pan_deg": [-60, 60], "tilt_deg": [-10, 30]}],
+    )
+    expects: ExpectsConfig | None = Field(
+        default=None,
+        description="a table of what the camera is to tell of itself, { vendor, model, rom }, each four digits",
+        examples=[{"model": "0001", "rom": "0100"}],
     )
     moved_by_others: Literal["halt", "report"] = Field(
         default="halt",
@@ -410,7 +441,8 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
     if isinstance(page := raw.get("page"), dict):
         yield from _open_to_others(page)
     cameras = raw.get("camera")
-    addresses: dict[LinkAddress, str] = {}
+    addresses: dict[Address, str] = {}
+    bauds: dict[str, tuple[int, str]] = {}
     for name, camera in cameras.items() if isinstance(cameras, dict) else ():
         if not isinstance(camera, dict):
             continue
@@ -429,6 +461,13 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                 ("camera", name, "link"),
                 f"camera {first} has the address {address} too; give each camera its own, two would fight over one",
             )
+        if isinstance(address, SerialAddress):
+            baud, beside = bauds.setdefault(address.device, (address.baud, name))
+            if baud != address.baud:
+                yield Complaint(
+                    ("camera", name, "link"),
+                    f"camera {beside} has {address.device} at {baud} baud; a port has one rate for all its cameras",
+                )
 
 
 def _open_to_others(page: Mapping[str, Any]) -> Iterator[Complaint]:

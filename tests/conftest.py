@@ -29,6 +29,7 @@ IN_REAL_TIME = (
     "tests/page/test_in_a_browser.py",
     "tests/page/test_cues_in_a_browser.py",
     "tests/test_nobody_in_control.py",
+    "tests/cli/test_check_visit.py",
     "tests/cli/test_demo.py",
     "tests/cli/test_real_time.py",
 )

@@ -18,10 +18,12 @@ import random
 import signal
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 from ptzsim import Habits
+from ptzsim.fleet import LinkKind
 from stage import DIALECT, Actor, Sample, Stage, staged
 
 from ptzd.visca import PanTiltDrive
@@ -72,6 +74,7 @@ class Size:
     loss: float = 0.0
     away_seconds: float = 25.0
     seed: int = 1
+    link: LinkKind | Literal["serial"] = "udp"
 
     def allowed(self, seconds: float) -> float:
         """How long something may take that takes so long at most where nothing is lost, and some exchanges."""
@@ -194,7 +197,7 @@ def broken_off(
     async def play(folder: Path, broker: int, size: Size) -> Outcome:
         rng = random.Random(f"{name} {size.seed}")
         outcome = Outcome()
-        async with staged(folder, broker, [Habits()] * 2 * size.each, loss=size.loss, rng=rng) as stage:
+        async with staged(folder, broker, [Habits()] * 2 * size.each, loss=size.loss, link=size.link, rng=rng) as stage:
             await stage.start(on_a_terminal=number is None)
             await stage.store([("aside", *SHAPED_COUNTS)])
             by_hand, shaped = stage.actors[: size.each], stage.actors[size.each :]
@@ -238,7 +241,8 @@ async def frozen(folder: Path, broker: int, size: Size) -> Outcome:
     name = "frozen for 5 s"
     rng = random.Random(f"{name} {size.seed}")
     outcome = Outcome()
-    async with staged(folder, broker, [Habits()] * (2 * size.each + 1), loss=size.loss, rng=rng) as stage:
+    habits = [Habits()] * (2 * size.each + 1)
+    async with staged(folder, broker, habits, loss=size.loss, link=size.link, rng=rng) as stage:
         await stage.start()
         await stage.store([("aside", *SHAPED_COUNTS)])
         by_hand, shaped, resting = (
@@ -412,6 +416,17 @@ async def ended_while_silent(folder: Path, broker: int, size: Size) -> Outcome:
     return outcome
 
 
+def over(link: LinkKind | Literal["serial"], scene: Play) -> Play:
+    """The same, with cameras on another kind of link."""
+
+    async def play(folder: Path, broker: int, size: Size) -> Outcome:
+        outcome = await scene(folder, broker, replace(size, link=link))
+        outcome.did = [replace(did, scene=f"{did.scene}, {link}") for did in outcome.did]
+        return outcome
+
+    return play
+
+
 SCENES: dict[str, Play] = {
     "living": living,  # the longest first
     "again": started_again,
@@ -423,6 +438,12 @@ SCENES: dict[str, Play] = {
     "term": broken_off("SIGTERM", signal.SIGTERM, exit_code=0),
     "terminal": broken_off("terminal closed", None),
     "silent": ended_while_silent,
+}
+OTHER_LINKS: tuple[LinkKind | Literal["serial"], ...] = ("bare-udp", "tcp", "serial")
+SCENES |= {
+    f"{scene}-{link}": over(link, SCENES[scene])
+    for link in OTHER_LINKS
+    for scene in ("freeze", "kill", "kill-and-start")
 }
 
 

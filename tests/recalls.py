@@ -6,12 +6,15 @@ import asyncio
 import random
 from collections import Counter
 from dataclasses import dataclass, field
+from typing import Literal
 
 from ptzsim import virtual_time
 from ptzsim.habits import draw_habits
+from ptzsim.wiring import draw_wiring
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraState, Framing, MoveReport, Recall
+from ptzd.links import Form
 from ptzd.visca import dialect_names
 
 WAKING_SECONDS = 120.0
@@ -30,12 +33,14 @@ class Recalls:
         self.wrong += other.wrong
 
 
-def recalls_on_one_head(seed: int, count: int, share: float = 0.1) -> Recalls:
+def recalls_on_one_head(
+    seed: int, count: int, share: float = 0.1, form: Form | Literal["serial"] = "numbered"
+) -> Recalls:
     """Recall so often on the head of a seed; a `share` of the datagrams is lost and as many come twice, each way."""
-    return virtual_time.run(_recalls(seed, count, share))
+    return virtual_time.run(_recalls(seed, count, share, form))
 
 
-async def _recalls(seed: int, count: int, share: float) -> Recalls:
+async def _recalls(seed: int, count: int, share: float, form: Form | Literal["serial"]) -> Recalls:
     rng = random.Random(f"recalls {seed}")
     found, heads = Recalls(), draw_habits(rng)
     ended: asyncio.Queue[MoveReport] = asyncio.Queue()
@@ -47,7 +52,8 @@ async def _recalls(seed: int, count: int, share: float) -> Recalls:
     async with rigged(
         dialect_name=rng.choice(dialect_names()),
         mount=rng.choice(("tripod", "balcony-rail", "truss")),
-        habits=heads, loss=share, doubled=share, seed=seed, report=hear,
+        habits=heads, loss=share, doubled=share, seed=seed, report=hear, form=form,
+        wiring=draw_wiring(random.Random(f"wiring {seed}")),
     ) as rig:  # fmt: skip
         for number in range(count):
             await rig.until(lambda: rig.camera.state().power == "on" and not rig.camera.moving, WAKING_SECONDS)

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from functools import partial
+from typing import Literal
 
-from bare_camera import serve_bare
 from ptzsim.camera import SimulatedCamera
 from ptzsim.habits import Habits, draw_habits
 from ptzsim.mount import draw_mount, mount_named
-from ptzsim.serving import serve_memory
+from ptzsim.serial_line import SerialChain
+from ptzsim.serving import serve_bare, serve_memory
 from ptzsim.truth import draw_stranger, draw_truth
+from ptzsim.wiring import Wiring
 
 from ptzd.cameras import (
     Camera,
@@ -27,7 +29,8 @@ from ptzd.cameras import (
     Recall,
     Tolerance,
 )
-from ptzd.links import Form, MemoryLink, memory_pair
+from ptzd.links import Form, Link, MemoryLink, memory_pair
+from ptzd.links.chain import Chain
 from ptzd.motion import published_head
 from ptzd.visca import Dialect, load_dialect
 
@@ -35,15 +38,19 @@ from ptzd.visca import Dialect, load_dialect
 class CutLink:
     """A wire that can be cut: nothing passes either way while it is."""
 
-    def __init__(self, link: MemoryLink, form: Form = "numbered") -> None:
+    def __init__(self, link: Link, form: Form = "numbered") -> None:
         self._link = link
         self.form = form
+        self.trouble: str | None = None
         self.cut = False
         self.heard = False  # anything of the camera
 
     def send(self, datagram: bytes) -> None:
         if not self.cut:
             self._link.send(datagram)
+
+    def overtake(self) -> None:
+        self._link.overtake()
 
     async def receive(self) -> bytes:
         while True:
@@ -140,9 +147,12 @@ async def rigged(
     habits: Habits | None = None,
     doubled: float = 0.0,
     report: Callable[[CameraState | MoveReport], None] | None = None,
-    form: Form = "numbered",
+    form: Form | Literal["serial"] = "numbered",
     delay_seconds: float = 0.0005,
     stranger: bool = False,
+    overhead: bool = False,
+    stands_in: Callable[[Framing], str | None] = lambda framing: None,
+    wiring: Wiring | None = None,
 ) -> AsyncIterator[Rig]:
     """`dialect` goes before `dialect_name`; `report` hears what the camera says, in place of the rig's own lists.
 
@@ -160,8 +170,14 @@ async def rigged(
         habits=habits or (draw_habits(rng) if stranger else Habits()),
     )
     ours, theirs = memory_pair(delay_seconds=delay_seconds, loss=loss, doubled=doubled, rng=rng)
-    link = CutLink(ours, form)
-    serve = serve_memory if form == "numbered" else partial(serve_bare, stream=form == "stream", rng=rng)
+    if form == "serial":
+        (wire,) = serial_links([simulated], wiring=wiring, rng=rng)
+        link = CutLink(wire, "stream")
+        serve: Callable[[SimulatedCamera, MemoryLink], Coroutine[None, None, None]] = _served_already
+    else:
+        link = CutLink(ours, form)
+        bare = partial(serve_bare, stream=form == "stream", wiring=wiring, rng=rng)
+        serve = serve_memory if form == "numbered" else bare
     said: list[CameraState | MoveReport] = []
     moves: list[MoveReport] = []
 
@@ -170,9 +186,43 @@ async def rigged(
         if isinstance(each, MoveReport):
             moves.append(each)
 
-    camera = Camera(
+    camera = camera_on(
+        link,
+        dialect,
+        report or keep,
+        guard=guard,
+        on_air_moves=on_air_moves,
+        off_air_untold=off_air_untold,
+        optics=optics,
+        overhead=overhead,
+        stands_in=stands_in,
+    )
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
+        try:
+            yield Rig(camera, simulated, said, moves, link, tasks[0])
+        finally:
+            for task in tasks:
+                task.cancel()
+
+
+def camera_on(
+    link: Link,
+    dialect: Dialect,
+    report: Callable[[CameraState | MoveReport], None],
+    *,
+    name: str = "gallery",
+    guard: Guard | None = None,
+    on_air_moves: str = "ask",
+    off_air_untold: bool = True,
+    optics: Optics | None = None,
+    overhead: bool = False,
+    stands_in: Callable[[Framing], str | None] = lambda framing: None,
+) -> Camera:
+    """Return a camera that speaks over a link; its `run` is the caller's to start."""
+    return Camera(
         CameraSettings(
-            name="gallery",
+            name=name,
             dialect=dialect,
             head=published_head(
                 dialect.pan.steps_deg_per_s,
@@ -183,21 +233,28 @@ async def rigged(
             tolerance=Tolerance(),
             on_air_moves=on_air_moves,  # type: ignore[arg-type]
             optics=optics,
+            overhead=overhead,
         ),
         link,
         guard=guard or AlwaysThere(),
         calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
-        report=report or keep,
-        stands_in=lambda framing: None,
+        report=report,
+        stands_in=stands_in,
         off_air_untold=off_air_untold,
     )
-    async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(camera.run()), group.create_task(serve(simulated, theirs))]
-        try:
-            yield Rig(camera, simulated, said, moves, link, tasks[0])
-        finally:
-            for task in tasks:
-                task.cancel()
+
+
+def serial_links(simulated: Sequence[SimulatedCamera], *, wiring: Wiring | None, rng: random.Random) -> list[Link]:
+    """Return a link to each of these cameras, which stand in a chain on one wire of 9600 baud in memory."""
+    chain = Chain(9600)
+    wire = SerialChain(simulated, chain.heard, wiring=wiring, rng=rng)
+    made: list[Link] = [chain.join(place + 1) for place in range(len(simulated))]
+    chain.begin(wire.heard, addressing=True)
+    return made
+
+
+async def _served_already(camera: SimulatedCamera, link: MemoryLink) -> None:
+    await asyncio.Event().wait()
 
 
 def framing(pan: int, tilt: int = 0, zoom: int = 0, focus: int = 0x4000, mode: str = "manual") -> Framing:

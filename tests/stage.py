@@ -1,7 +1,7 @@
 """A stage: simulated cameras in this process, a real daemon beside them, and what each head truly does.
 
-The cameras are served over UDP on 127.0.0.1 by the test itself, so that it reads their true place and speed at any
-moment, and can break them. The daemon is a process of its own that gets real signals.
+The cameras are served on 127.0.0.1, or behind a pseudo-terminal, by the test itself, so that it reads their true place
+and speed at any moment, and can break them. The daemon is a process of its own that gets real signals.
 """
 
 from __future__ import annotations
@@ -20,12 +20,22 @@ from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import aiomqtt
 import psutil
 from processes import BIN
-from ptzsim import Habits, SimulatedCamera, draw_truth, mount_named, serve_udp
+from ptzsim import (
+    Habits,
+    SimulatedCamera,
+    Wiring,
+    draw_truth,
+    mount_named,
+    serve_serial,
+    serve_tcp,
+    serve_udp,
+)
+from ptzsim.fleet import LinkKind
 
 from ptzd.visca import load_dialect
 
@@ -70,16 +80,17 @@ class Actor:
         self._receive = self.camera.receive
         self.camera.receive = self._hear  # type: ignore[method-assign]
 
-    def _hear(self, datagram: bytes, peer: Any, now: float) -> None:
+    def _hear(self, datagram: bytes, peer: Any, now: float, *, bare: bool = False) -> None:
+        message = datagram if bare else datagram[8:]
         if now >= self.camera.silent_until:
             self.heard_at.append(now)
-            if self._stop_heard is not None and datagram[8:12] == PAN_TILT_DRIVE:
-                if datagram[14:16] != NO_DIRECTION:
+            if self._stop_heard is not None and message[:4] == PAN_TILT_DRIVE:
+                if message[6:8] != NO_DIRECTION:
                     self.told_to_stop_at = None
                 elif self.told_to_stop_at is None:
                     self.told_to_stop_at = now
                     self._stop_heard(now)
-        self._receive(datagram, peer, now)
+        self._receive(datagram, peer, now, bare=bare)
 
     def arm(self, *, refuses_seconds: float = 0.0, ignores_seconds: float = 0.0) -> None:
         """Let it refuse, or confirm and ignore, the next stop that reaches it and all for so long from then on."""
@@ -321,9 +332,10 @@ async def staged(
     habits: Sequence[Habits],
     *,
     loss: float = 0.0,
+    link: LinkKind | Literal["serial"] = "udp",
     rng: random.Random,
 ) -> AsyncIterator[Stage]:
-    """Set up a camera for each of `habits`, and a daemon not yet started."""
+    """Set up a camera for each of `habits`, and a daemon not yet started. Each takes one TCP connection and no more."""
     base = f"stage-{rng.getrandbits(40):x}"
     async with AsyncExitStack() as stack:
         actors: list[Actor] = []
@@ -333,10 +345,21 @@ async def staged(
         ]
         for index, each in enumerate(habits):
             actor = Actor(f"camera-{index}", each, rng)
-            port = await stack.enter_async_context(serve_udp(actor.camera, "127.0.0.1", 0, loss=loss, rng=rng))
-            lines.append(f'[camera.{actor.name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT.name}"\n')
+            if link == "serial":
+                address = f"serial:{folder / 'port'}?address={index + 1}"
+            elif link == "tcp":
+                one = Wiring(connections=1)
+                port = await stack.enter_async_context(serve_tcp(actor.camera, "127.0.0.1", 0, wiring=one, rng=rng))
+                address = f"tcp://127.0.0.1:{port}"
+            else:
+                bare = link == "bare-udp"
+                served = serve_udp(actor.camera, "127.0.0.1", 0, loss=loss, bare=bare, rng=rng)
+                address = f"{link}://127.0.0.1:{await stack.enter_async_context(served)}"
+            lines.append(f'[camera.{actor.name}]\nlink = "{address}"\ndialect = "{DIALECT.name}"\n')
             lines.append('on_air_moves = "allow"\n')
             actors.append(actor)
+        if link == "serial":
+            await stack.enter_async_context(serve_serial([each.camera for each in actors], folder / "port", rng=rng))
         config = folder / "show.toml"
         config.write_text("".join(lines))
         client = await stack.enter_async_context(aiomqtt.Client("127.0.0.1", broker_port))

@@ -237,7 +237,8 @@ def test_what_becomes_of_a_head_that_others_move_reaches_its_camera(write: Write
     ("link", "about"),
     [
         ('"127.0.0.1:52381"', "udp://"),
-        ('"tcp://127.0.0.1:52381"', "udp://"),
+        ('"tcp://127.0.0.1"', "no port"),
+        ('"serial:/dev/ttyUSB0?address=8"', "from 1 to 7"),
         ('"udp://127.0.0.1:99999"', "1 to 65535"),
         ("52381", "udp://"),
     ],
@@ -430,8 +431,8 @@ def test_the_example_is_read_as_it_stands() -> None:
     config = load_config(CONFIGS / "granary.toml")
     assert set(config.camera) == {"left", "right", "gallery"}
     # The cameras of `ptzsim --listen 127.0.0.1:52381 --cameras 3` listen on this port and the two after it.
-    assert sorted(camera.link.port for camera in config.camera.values()) == [52381, 52382, 52383]
-    assert {camera.link.host for camera in config.camera.values()} == {"127.0.0.1"}
+    links = {camera.link for camera in config.camera.values()}
+    assert links == {LinkAddress("127.0.0.1", port) for port in (52381, 52382, 52383)}
     assert (config.broker.host, config.broker.port, config.broker.username) == ("127.0.0.1", 1883, None)
     assert config.store.path == CONFIGS / "granary.db"
 

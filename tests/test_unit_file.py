@@ -62,6 +62,18 @@ def test_every_camera_is_stopped_after_the_daemon_within_the_time_that_a_stop_ma
     assert given["seconds"] + 1.5 < int(service["TimeoutStopSec"])
 
 
+def test_a_serial_port_can_be_opened_also_one_that_is_plugged_in_later_and_no_other_device() -> None:
+    service = service_section()
+    assert service.get("PrivateDevices", "no") == "no"  # systemd.exec(5): with it there are no such devices
+    assert service["DevicePolicy"] == "closed"
+    assert service["SupplementaryGroups"] == "dialout"  # Debian's group of serial ports
+    allowed = [line.partition("=")[2] for line in UNIT.read_text().splitlines() if line.startswith("DeviceAllow=")]
+    assert sorted(allowed) == ["char-ttyACM rw", "char-ttyS rw", "char-ttyUSB rw"]
+    # systemd.resource-control(5): a group that is unknown when the unit starts is not allowed later either.
+    for module in ("usbserial", "cdc_acm"):
+        assert f"modprobe@{module}.service" in UNIT.read_text().partition("[Service]")[0]
+
+
 @pytest.mark.parametrize(("status", "halted"), [("0", True), ("1", True), ("KILL", True), ("2", False)])
 def test_a_daemon_that_was_refused_stops_no_camera_of_another_and_is_not_started_again(
     tmp_path: Path, status: str, halted: bool

@@ -346,6 +346,32 @@ class UnlockCommand(_ByWhom):
         return True
 
 
+class _Switching(_Moving):
+    """It switches a camera, which may sweep its whole range: somebody has to say that this endangers nobody."""
+
+    momentary = True
+
+    clear: Switch = False  # "yes, I have seen to it that nobody and nothing is near"
+    on_air: Switch = False
+    sent_at: SentAt | None = None
+
+
+class PowerCommand(_Switching):
+    """Switch the camera on, whereupon most heads sweep their whole range, or to standby."""
+
+    on = "camera/NAME/power"
+    examples = ('{"power": "on", "clear": true}', '{"power": "standby", "clear": true}')
+
+    power: Literal["on", "standby"] = Field(description="on or standby")
+
+
+class ResetCommand(_Switching):
+    """Have the head find its ends anew, by a sweep of its whole range."""
+
+    on = "camera/NAME/reset"
+    examples = ('{"clear": true}',)
+
+
 class TallyCommand(Command):
     """Say whether the camera's picture is on air."""
 
@@ -689,6 +715,8 @@ COMMANDS: tuple[type[Command], ...] = (
     StopAllCommand,
     LockCommand,
     UnlockCommand,
+    PowerCommand,
+    ResetCommand,
     TallyCommand,
     PaceCommand,
     RenameCommand,

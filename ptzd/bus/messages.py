@@ -105,6 +105,7 @@ class StateMessage(Report):
     power: PowerState
     phase: Phase
     position: str | None  # the stored position it stands in
+    was_in: str | None  # the one it was in before it restarted; ask whether to recall it
     pan_deg: float | None
     tilt_deg: float | None
     pan_counts: int | None
@@ -135,6 +136,7 @@ class StateMessage(Report):
             power=state.power,
             phase=state.phase,
             position=state.position,
+            was_in=state.was_in,
             pan_deg=state.pan_deg,
             tilt_deg=state.tilt_deg,
             pan_counts=None if framing is None else framing.pan_counts,

@@ -6,6 +6,7 @@ from .guard import Guard
 from .learning import LearnLimits, Progress
 from .move import Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted, within_reach
+from .power import Switching
 from .reports import (
     LOCKED_MOVING,
     LOCKED_UNSEEN,

@@ -18,6 +18,7 @@ from typing import Any
 
 from ptzd.motion import LearnedHead
 from ptzd.refusal import Refusal
+from ptzd.visca import Interrupted, Refused, Unanswered
 
 from . import activity as causes
 from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
@@ -36,8 +37,10 @@ from .permission import (
     require_not_refused_on_air,
     require_reachable,
     require_ready,
+    require_switchable,
 )
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
+from .power import ORDERS, SWEEP_SECONDS, TAKEN_SECONDS, Switching, caution
 from .reading import read_focus_mode, read_framing
 from .reports import Framing, Lock, Phase, Tally, TallySource
 from .settings import Grip
@@ -47,7 +50,7 @@ from .window import within
 
 
 class Camera(Doing):
-    """A camera behind a link. `run` keeps it going; all else returns at once, but for `read_framing` and `learn`."""
+    """A camera behind a link. `run` keeps it going; all else returns at once, but for what is awaited."""
 
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
@@ -169,6 +172,26 @@ class Camera(Doing):
                 "switch digital zoom off and frame again",
             )
         return second
+
+    async def switch(self, switching: Switching, *, clear: bool, on_air: bool = False) -> None:
+        """Switch it on or to standby, or have its head find its ends: mostly a sweep over its whole range.
+
+        `clear` says that somebody has seen to it that this endangers nobody. Raises Refusal where that was not said,
+        where it may not be, or where the camera does not take it.
+        """
+        require_switchable(self, switching, on_air=on_air)
+        if not clear:
+            raise caution(self.settings, switching)
+        self._fault = None
+        sweeping = AtRest(self, sweeps_until=self._loop.time() + SWEEP_SECONDS)
+        self._become(sweeping, causes.SWITCHED_OFF if switching == "standby" else causes.SWEEPS)
+        exchange = self.contact.line.perform(ORDERS[switching], TAKEN_SECONDS)
+        await exchange.begun
+        refused = exchange.ended.done() and isinstance(exchange.ended.result(), Refused | Unanswered | Interrupted)
+        self.contact.restarted()
+        self._watch.restarted()
+        if refused:
+            raise Refusal("refused", f"camera {self.name} did not take that; look at it, and ask again")
 
     async def learn(self, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random) -> LearnedHead:
         """Measure how the head moves, and plan with that from then on.

@@ -37,6 +37,7 @@ class Contact:
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
         self.generation = 0  # another number: it may be another head, or have found its ends anew
+        self._restarts = 0  # so far
         self.framing: Framing | None = None  # None before the first reading
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
         self._focus_agreed = 0  # how many readings in a row were as the one before
@@ -80,20 +81,31 @@ class Contact:
 
     async def ask_condition(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask for power, start-up, digital zoom and faults; `saw_head` as below. Raises as `Line.ask` does."""
-        self.condition = await read_condition(self.line, saw_head)
+        restarts = self._restarts
+        condition = await read_condition(self.line, saw_head)
+        if self._restarts != restarts:
+            raise PushedAside  # it restarted meanwhile: a part of that is of before
+        self.condition = condition
         self.starting = self.condition.power == "starting"
         self.generation += self.condition.power != "on"
 
     async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
-        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above."""
-        if self.condition is None:
-            await self.ask_condition(saw_head)
-            return
+        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above.
+
+        Whether it is on comes first: whoever tells it to stop again and again leaves no time for more.
+        """
+        restarts = self._restarts
         power = await read_power(self.line)
+        if self._restarts != restarts:
+            raise PushedAside
         self.starting = power == "starting"
         self.generation += power != "on"
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)
+        elif power != "on":
+            self.condition = Condition(power, "auto", None, ())
+        else:
+            await self.ask_condition(saw_head)
 
     @property
     def focus_unread(self) -> bool:
@@ -141,6 +153,12 @@ class Contact:
             self.framing, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts, zoom_counts=zoom_counts
         )
         self.take(stands)
+
+    def restarted(self) -> None:
+        """Take note that it lost count: power, start-up, focus mode and digital zoom are to be asked anew."""
+        self.condition = None
+        self._restarts += 1
+        self.generation += 1
 
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""

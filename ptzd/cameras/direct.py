@@ -10,6 +10,7 @@ rest. However it goes, a move has ended by three times its promise and ten secon
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from dataclasses import replace
 
 import structlog
@@ -124,6 +125,9 @@ class Direct(Activity):
                 return
             if self._contact.slow.left_on:
                 self._contact.slow.turn_off()
+            if _refused_for_now(endings):  # asked here, where no order anew pushes it aside: it may have restarted
+                with suppress(PushedAside, InquiryRefused, LineDown):
+                    await self._contact.ask_power(lambda head: None)
             if failure := self._failure(endings):
                 self._fail(*failure, halt=not move.taken)
                 return
@@ -189,8 +193,7 @@ class Direct(Activity):
 
     def _waits_for_rest(self, endings: list[Ending | None]) -> bool:
         """Whether the camera took no order since it still moves: then it is asked again, as often as it takes."""
-        refused = any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings)
-        return refused and not self._contact.standing.still
+        return _refused_for_now(endings) and not self._contact.standing.still
 
     def _is_there_unheard(self, endings: list[Ending | None]) -> bool:
         """Whether it is there, and only reports of its ends were lost: asked anew, it reports them at once."""
@@ -214,7 +217,7 @@ class Direct(Activity):
         return None
 
     def _given_up(self, endings: list[Ending | None]) -> tuple[str, str]:
-        if any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings):
+        if _refused_for_now(endings):
             return (
                 "refused",
                 f"it refused to go there {ATTEMPTS} times; is its menu open, or is it busy with another controller's "
@@ -283,6 +286,10 @@ class Direct(Activity):
 
     def _fail(self, code: str, sentence: str, *, halt: bool) -> None:
         self._host.ended(self, Phase.FAILED, code, sentence, halt=halt)
+
+
+def _refused_for_now(endings: list[Ending | None]) -> bool:
+    return any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings)
 
 
 def _is_lost(exchange: Exchange) -> bool:

@@ -22,6 +22,7 @@ from .contact import Contact
 from .guard import Guard, Term
 from .halting import AtRest, Halting
 from .learning.activity import Learner
+from .meant import Meant
 from .move import Move
 from .reports import (
     LOCKED_UNSEEN,
@@ -76,6 +77,7 @@ class Doing:
         self._tally: Tally = "off" if off_air_untold else "unknown"
         self._tally_source: TallySource | None = "configuration" if off_air_untold else None
         self._locks = locks
+        self._meant = Meant(settings)
         self._fault: str | None = None  # what was noticed of it since the last order
         self._activity: Activity = AtRest(self)
         self._term = Term(
@@ -131,6 +133,8 @@ class Doing:
             self._fault,
             LOCKED_UNSEEN if self._locks and not self.contact.up else None,
         )
+        position = None if framing is None or self.moving else self._stands_in(framing)
+        left = None if self.moving or self.contact.power != "on" else self._meant.left
         return CameraState(
             camera=self.name,
             link="up" if self.contact.up else "down",
@@ -139,7 +143,8 @@ class Doing:
             framing=framing,
             pan_deg=None if framing is None else round(dialect.pan.degrees(framing.pan_counts), 3),
             tilt_deg=None if framing is None else round(dialect.tilt.degrees(framing.tilt_counts), 3),
-            position=None if framing is None or self.moving else self._stands_in(framing),
+            position=position,
+            was_in=None if left is None else self._stands_in(left),
             seconds_to_settled=None if move is None else round(max(0.0, move.settled_at - self._loop.time()), 2),
             tally=self._tally,
             locks=self._locks,
@@ -155,6 +160,8 @@ class Doing:
     def _become(self, new: Activity, cause: Cause, what: str = "") -> None:
         """Begin something new and end what goes on."""
         older = self._activity
+        if not isinstance(new, AtRest | Halting):  # these send it nowhere
+            self._meant.ordered(None if new.move is None else new.move.recall.framing)
         if new.unended or older.unended:
             self._term.begin()
         new.begin(older)
@@ -234,6 +241,7 @@ class Doing:
 
     def silent(self) -> None:
         self.contact.fell_silent()
+        self._meant.lost()
         older = self._activity
         if isinstance(older, AtRest):
             older.forget()
@@ -247,8 +255,8 @@ class Doing:
         self.say_state()
 
     def _restarted(self) -> None:
-        self.contact.condition = None  # everything is asked anew: power, start-up, focus mode, digital zoom
-        self.contact.generation += 1
+        self.contact.restarted()
+        self._meant.lost()
         self._watch.restarted()
         activity, slow = self._activity, self.contact.slow
         # The usual steps may be many times faster than its plan's.
@@ -307,16 +315,20 @@ class Doing:
 
     def _heard(self, framing: Framing) -> None:
         self._activity.heard(framing, self._loop.time())
+        if isinstance(self._activity, AtRest) and self._activity.stands is not None and self.contact.power == "on":
+            self._meant.rests(framing)
 
     # Saying
 
     def say_state(self) -> None:
         contact, activity = self.contact, self._activity
+        if contact.power in ("starting", "standby"):
+            self._meant.lost()
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
             known = (contact.up, contact.condition, contact.framing, contact.focus_in_doubt, activity.kind, self.moving)
-            made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
+            made_of = (*known, self._meant.left, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:

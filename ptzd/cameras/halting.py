@@ -30,7 +30,9 @@ ANSWER_SECONDS = 0.5  # after its ACK, a stop whose end was not reported is give
 PULL_ITS_PLUG = "it may be moving; pull its plug if it endangers anybody"
 STRAY_DEG = 0.1  # more than the swing that is left in a head that was said to have settled
 STRAY_COUNTS = 2
-AFTER_SWEEP_SECONDS = 2.0  # in which the swing of a sweep's end on the softest mount falls below that
+LENS_SECONDS = 60.0  # in which a slow zoom motor finds both of its ends, after the head has found its own; assumed
+AFTER_SWEEP_SECONDS = 2.0  # in which the swing of a sweep's end falls below that, on all mounts but the softest
+SOFTEST_SECONDS = 8.0  # in which it does on those; one that was seen to stand still before does not swing any more
 STRAY_ZOOM_SHARE = 0.005  # of the zoom's range
 
 
@@ -140,14 +142,24 @@ class AtRest(Activity):
 
     kind = Kind.AT_REST
 
-    def __init__(self, host: Host, stands: Framing | None = None, *, ours_until: float = float("-inf")) -> None:
+    def __init__(
+        self,
+        host: Host,
+        stands: Framing | None = None,
+        *,
+        ours_until: float = float("-inf"),
+        sweeps_until: float = float("-inf"),
+    ) -> None:
         """`stands` is where it was seen to stand; None where it has to be looked at first.
 
-        Until `ours_until` (loop time) it may still be finishing what was ordered before.
+        Until `ours_until` (loop time) it may still be finishing what was ordered before; until `sweeps_until` it may
+        move again and again, since it was told to start up.
         """
         self._host = host
         self.stands = stands
         self._ours_until = ours_until
+        self._sweeps_until = sweeps_until
+        self._lens_until = float("-inf")
         self._first: Framing | PanTiltPosition | None = None  # what was seen of it before it was seen to stand
 
     def heard(self, framing: Framing, now: float) -> None:
@@ -155,15 +167,16 @@ class AtRest(Activity):
         if contact.condition is None or contact.condition.power != "on":
             self.forget()
             if contact.power == "starting":  # its last way home, and the swing after it, are nobody's order
-                self._ours_until = now + AFTER_SWEEP_SECONDS
+                self._sweeps_until = now + AFTER_SWEEP_SECONDS
+                self._ours_until, self._lens_until = now + SOFTEST_SECONDS, now + LENS_SECONDS
             return
         if self.stands is None and contact.standing.still:
-            self.stands = framing
+            self.stands, self._lens_until = framing, now
         before = self.stands or self._first
         if before is None or (self.stands is None and now < self._ours_until):
             self._first = framing
-        elif _has_moved(self._host.settings, before, framing):
-            self._host.strayed()
+        elif _has_moved(self._host.settings, before, framing if now >= self._lens_until else _head_of(framing)):
+            self._strayed(now)
         elif not isinstance(before, Framing):
             self._first = framing
 
@@ -172,6 +185,12 @@ class AtRest(Activity):
         if before is None or (self.stands is None and finishing):
             self._first = head
         elif _has_moved(self._host.settings, before, head):
+            self._strayed(asyncio.get_running_loop().time())
+
+    def _strayed(self, now: float) -> None:
+        if now < self._sweeps_until:
+            self.forget()
+        else:
             self._host.strayed()
 
     def forget(self) -> None:
@@ -184,6 +203,10 @@ def _longest_braking_seconds(settings: CameraSettings) -> float:
     axes = settings.head.pan, settings.head.tilt
     model = max(axis.steps_deg_per_s[-1] / axis.deceleration_deg_per_s2 for axis in axes)
     return max(LEAST_BRAKING_SECONDS, BRAKING_SLACK * model)
+
+
+def _head_of(framing: Framing) -> PanTiltPosition:
+    return PanTiltPosition(framing.pan_counts, framing.tilt_counts)
 
 
 def _has_moved(settings: CameraSettings, before: Framing | PanTiltPosition, now: Framing | PanTiltPosition) -> bool:

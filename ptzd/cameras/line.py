@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from ptzd.links import Form, Link
+from ptzd.links import LOST, Form, Link
 from ptzd.visca import (
     Acknowledged,
     Answered,
@@ -103,7 +103,10 @@ class Line:
         try:
             while True:
                 datagram = await self._link.receive()
-                self._heard(self._conversation.receive(datagram, self._loop.time()))
+                if datagram == LOST:
+                    self.begin_anew()
+                else:
+                    self._heard(self._conversation.receive(datagram, self._loop.time()))
         finally:
             if self._timer is not None:
                 self._timer.cancel()
@@ -113,6 +116,17 @@ class Line:
         """Begin the conversation anew with a RESET; whatever was pending ends as unanswered."""
         self._conversation.start(self._loop.time())
         self._flush()
+
+    def begin_anew(self) -> None:
+        """Begin on another connection: what was said on the one before has no answer any more."""
+        self._conversation.lose(self._loop.time())
+        self._flush()
+        self._on_restart()
+
+    def overheard(self) -> None:
+        """Begin anew where somebody else has spoken on the same connection: without numbers, his replies look alike."""
+        if self._link.form != "numbered":
+            self.begin_anew()
 
     def perform(self, command: Command, completion_seconds: float) -> Exchange:
         """Send a command after all that is queued. Its completion is overdue after `completion_seconds`."""
@@ -125,6 +139,7 @@ class Line:
         """Send commands ahead of all else, now, and cancel what the camera is doing."""
         self.interruptions += 1
         tickets = self._conversation.interrupt(commands, self._loop.time(), completion_seconds=completion_seconds)
+        self._link.overtake()
         exchanges = [self._expect(ticket) for ticket in tickets]
         self._flush()
         return exchanges
@@ -136,6 +151,11 @@ class Line:
         self._pending[ticket] = _Pending(answer=future)
         self._flush()
         return await future
+
+    @property
+    def trouble(self) -> str | None:
+        """Why nothing can pass, in words, where the link knows."""
+        return self._link.trouble
 
     @property
     def repeat_seconds(self) -> float:

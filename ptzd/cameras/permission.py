@@ -10,6 +10,7 @@ from .activity import Activity
 from .contact import Contact
 from .guard import Guard
 from .halting import Halting
+from .power import Switching
 from .reports import Framing, Lock, Tally, counts_as_on_air, locked_by
 from .settings import CameraSettings
 
@@ -50,11 +51,7 @@ def require_reachable(camera: Asked) -> Framing:
 
 def require_ready(camera: Asked) -> Framing:
     """It is reachable, and nobody keeps it still; return where it stands."""
-    if camera.locks:
-        raise Refusal(
-            "locked",
-            f"camera {camera.settings.name} is {locked_by(camera.locks)}; unlock it when it is safe to move",
-        )
+    _require_unlocked(camera)
     return require_reachable(camera)
 
 
@@ -91,6 +88,29 @@ def _seen(camera: Asked, more: str) -> tuple[str, str]:
         f"nobody tells whether camera {name} is on air, so it counts as on air{more}; or let its tally be published, "
         'or, where nobody can, write source = "none" below [tally] in the configuration'
     )
+
+
+def require_switchable(camera: Asked, switching: Switching, *, on_air: bool) -> None:
+    """It answers, nobody keeps it still, nothing moves it, and it is not as it is to become."""
+    name, power = camera.settings.name, camera.contact.power
+    _require_unlocked(camera)
+    if not camera.attended or power == "unknown":
+        raise Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
+    require_free_to_be_recalled(camera, on_air=on_air)
+    if switching == "reset":
+        require_reachable(camera)
+    elif (power == "standby") is (switching == "standby"):
+        raise Refusal("as-it-is", f"camera {name} is {'in standby' if power == 'standby' else 'on'} already")
+    if camera.moving and power == "on":
+        raise Refusal("moving", f"camera {name} is moving; stop it first")
+
+
+def _require_unlocked(camera: Asked) -> None:
+    if camera.locks:
+        raise Refusal(
+            "locked",
+            f"camera {camera.settings.name} is {locked_by(camera.locks)}; unlock it when it is safe to move",
+        )
 
 
 def require_guarded(camera: Asked, guard: Guard, activity: Activity) -> None:

@@ -52,6 +52,7 @@ class CameraSettings:
     optics: Optics | None = None
     window: Window | None = None
     seconds_across: SecondsAcross = USUAL_SECONDS_ACROSS
+    overhead: bool = False  # it hangs over people
     strange_motion: StrangeMotion = "halt"  # a locked camera is halted all the same
 
     @property

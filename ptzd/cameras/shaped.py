@@ -67,6 +67,10 @@ class NotTold(Exception):
     """The camera answers, and does not tell where it stands, as in standby. It may be driven still."""
 
 
+class DrivesRefused(Exception):
+    """The camera takes no orders to drive any more. What it took before may drive it still."""
+
+
 class HeadHeld(Exception):
     """The head was driven and stood still. It is driven still."""
 
@@ -81,6 +85,7 @@ async def run_shaped(
     renewed: bool = False,
     told: Callable[[float, int, int, int | None], None] = lambda at, pan, tilt, zoom: None,
     left: Callable[[float], None] = lambda seconds: None,
+    refused: Callable[[], None] = lambda: None,
 ) -> list[Exchange]:
     """Move the camera by a plan to a framing; return the exchanges that land it, head first, still under way.
 
@@ -88,14 +93,15 @@ async def run_shaped(
     caller to wait for the landing, and to turn slow mode off after it. `slow` is what is known of slow mode: None for a
     camera of which nothing is. With `renewed` the head is sent to its target anew at each step, instead of being driven
     there. `told` hears every position as it comes in: loop time, pan, tilt and, where it was asked, zoom counts;
-    `left` after how many seconds the head would be at its target.
+    `left` after how many seconds the head would be at its target; `refused` is called for each drive that is not taken.
 
     Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing it hears again must be
-    a stop. Raises `HeadHeld` when the head does not move, `NotTold` when the camera refuses to tell where it stands,
-    and `Stalled` when nobody steered for a while: it must be stopped. Raises `SlowModeRefused`, before anything moves,
-    where the plan is one for slow mode and the camera does not turn it on. Who cancels this must stop the camera, too.
+    a stop. Raises `HeadHeld` when the head does not move, `DrivesRefused` when it takes no drives, `NotTold` when the
+    camera refuses to tell where it stands, and `Stalled` when nobody steered for a while: it must be stopped. Raises
+    `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not turn it on.
+    Who cancels this must stop the camera, too.
     """
-    move = _ShapedRun(line, dialect, plan, framing, renewed, told, left)
+    move = _ShapedRun(line, dialect, plan, framing, renewed, told, left, refused)
     slow = slow or SlowModeSwitch(line, dialect)
     if plan.slow_mode:
         await slow.on()
@@ -108,7 +114,7 @@ async def run_shaped(
     if move.stalled is not None:
         raise Stalled(move.stalled)
     if exchanges is None:
-        raise HeadHeld if move.held else NotTold if move.untold else LineDown
+        raise HeadHeld if move.held else NotTold if move.untold else DrivesRefused if move.undriven else LineDown
     return exchanges
 
 
@@ -127,8 +133,11 @@ class _ShapedRun:
         renewed: bool,
         told: Callable[[float, int, int, int | None], None],
         left: Callable[[float], None],
+        refused: Callable[[], None],
     ) -> None:
         self._left = left
+        self._refused = refused
+        self._drives_refused = 0  # one after another
         self.stalled: float | None = None  # seconds in which nobody steered
         self._renewed = renewed
         self._begins = _Place(dialect.pan.counts(plan.from_.pan_deg), dialect.tilt.counts(plan.from_.tilt_deg))
@@ -159,10 +168,15 @@ class _ShapedRun:
         """Whether the camera refuses to tell where it stands."""
         return self._refusals >= MOST_REFUSALS
 
+    @property
+    def undriven(self) -> bool:
+        """Whether the camera refuses to be driven."""
+        return self._drives_refused >= MOST_REFUSALS
+
     async def steer(self) -> list[Exchange] | None:
         """Send orders until all is sent to its target; None when that breaks off."""
         turned_at = self._loop.time()
-        while not self._down and not self.held and not self.untold:
+        while not (self._down or self.held or self.untold or self.undriven):
             if (stood := self._loop.time() - turned_at) > TERM_SECONDS:
                 self.stalled = stood
                 return None
@@ -274,7 +288,12 @@ class _ShapedRun:
         self._driven = (self._loop.time(), exchange)
 
         def begun(_: object) -> None:
-            if not (exchange.ended.done() and isinstance(exchange.ended.result(), Interrupted | Refused)):
+            ending = exchange.ended.result() if exchange.ended.done() else None
+            if isinstance(ending, Refused):
+                self._drives_refused += 1
+                self._refused()
+            elif not isinstance(ending, Interrupted):
+                self._drives_refused = 0
                 performed(self._loop.time())
 
         exchange.begun.add_done_callback(begun)
@@ -342,6 +361,7 @@ class Shaped(Direct):
                 renewed=self.renewed,
                 told=self._told_on_the_way,
                 left=self._told_what_is_left,
+                refused=contact.restarted,  # it may have: whether it is on is asked anew
             )
         except SlowModeRefused as refusal:
             self._fail("slow-mode", f"{refusal}, so it did not set out; recall again", halt=True)
@@ -359,6 +379,13 @@ class Shaped(Direct):
                 "restarted; look at it before you recall again"
             )
             self._fail("untold", sentence, halt=True)
+            return False
+        except DrivesRefused:
+            sentence = (
+                "it took no more orders on its way and was stopped: it may have been switched off or have restarted; "
+                "look at it before you recall again"
+            )
+            self._fail("refused", sentence, halt=True)
             return False
         except Stalled as stall:
             self._fail(STALLED.code, STALLED.sentence.format(what=f"{stall.seconds:.1f}"), halt=True)

@@ -30,6 +30,7 @@ LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera t
 ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
 FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody; at each while it changes
 STRAYING_CONDITION_EVERY = 5  # looks at a head that moves though nobody has sent it
+POWER_SECONDS = 1.5  # between two questions to a camera on its way: one that restarts unheard sweeps, and never ends
 CONDITION_EVERY = 15  # looks at rest: then power, faults and the like are asked for too
 LIMIT_SECONDS = 2.0
 
@@ -60,6 +61,8 @@ class Watch:
         self._loop = asyncio.get_running_loop()
         self._wake = asyncio.Event()
         self._limits_due = True
+        self._power_first = False
+        self._power_due = 0.0
 
     def look_now(self) -> None:
         """Don't wait for the next look at a camera at rest."""
@@ -125,10 +128,14 @@ class Watch:
         at_rest = not camera.moving
         halting = camera.activity if isinstance(camera.activity, Halting) else None
         if halting is not None and contact.framing is not None and not refused:
-            # No more questions than that: each stop pushes aside what is being asked, and some cameras answer late.
+            # No more questions than that: each stop pushes aside what is being asked, and some cameras answer late. For
+            # the same reason the power is asked for before and after where it stands, in turn.
+            self._power_first = not self._power_first
+            if self._power_first and halting.in_doubt:
+                await contact.ask_power(self._saw_head)
             await contact.ask_head_and_zoom(self._saw_head)
             contact.up = True
-            if camera.activity is halting and halting.in_doubt:
+            if not self._power_first and camera.activity is halting and halting.in_doubt:
                 await contact.ask_power(self._saw_head)
             return
         off = contact.condition is None or contact.condition.power != "on"
@@ -141,6 +148,9 @@ class Watch:
                 every = STRAYING_CONDITION_EVERY
         if off or refused or (look % every == 0 and camera.activity.move is None):
             await contact.ask_condition(self._saw_head)
+        elif self._loop.time() >= self._power_due and camera.activity.move is not None:
+            self._power_due = self._loop.time() + POWER_SECONDS
+            await contact.ask_power(self._saw_head)
         if contact.condition is not None and contact.condition.power == "standby":
             contact.up = True
             if isinstance(camera.activity, Halting):

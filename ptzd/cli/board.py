@@ -114,6 +114,8 @@ def remarks(state: Payload) -> list[str]:
     said = lock_lines(state)
     if state.get("power") not in ("on", "unknown", None):
         said.append(f"power: {state['power']}")
+    if state.get("was_in"):
+        said.append(f"it restarted; it was in {state['was_in']}: recall that?")
     if state.get("tally") == "unknown":
         said.append("no tally comes, so it counts as on air")
     said.extend(map(str, state.get("faults") or ()))

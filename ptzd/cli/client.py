@@ -34,6 +34,7 @@ OPTIONS = {
     "tally-unknown": "add --on-air",
     "exists": "store it with --replace",
     "invalid": "import with --replace",
+    "not-clear": "add --yes",
     "not-theirs": "name whose lock to take off with --whose",
 }
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
@@ -201,7 +202,7 @@ def refused(payload: Payload) -> Failure:
     if hint and option:
         sentence = sentence.replace(str(hint), option)
     end = "" if sentence.endswith((".", "?", "!")) else "."
-    return Failure(f"{sentence[:1].upper()}{sentence[1:]}{end}")
+    return Failure(f"{sentence[:1].upper()}{sentence[1:]}{end}", str(payload.get("code")))
 
 
 def sent_at() -> str:

@@ -12,6 +12,8 @@ from .output import speak_for
 _MODULES = {
     "demo": "demo",
     "run": "run",
+    "find": "find",
+    "dialects": "dialects",
     "check": "check",
     "recall": "recall",
     "nudge": "by_picture",
@@ -23,6 +25,8 @@ _MODULES = {
     "lock": "lock",
     "unlock": "lock",
     "locks": "lock",
+    "power": "power",
+    "reset": "power",
     "positions": "positions",
     "align": "align",
     "watch": "watch",

@@ -27,6 +27,11 @@ class Failure(click.ClickException):
 
     exit_code = FAILED
 
+    def __init__(self, sentence: str, code: str | None = None) -> None:
+        """`code` is that of a refusal, where it was one."""
+        super().__init__(sentence)
+        self.code = code
+
 
 class Misuse(click.ClickException):
     """It was used wrongly: one sentence a mistake, each with what would be right."""

@@ -2,18 +2,40 @@
 
 from __future__ import annotations
 
+import asyncio
 import sys
 from collections.abc import Awaitable
 from typing import TypeVar
+
+from rich.progress import BarColumn, Progress, TextColumn
 
 from .console import Console
 
 T = TypeVar("T")
 
 
-async def patiently(words: str, work: Awaitable[T]) -> T:
-    """Await `work` with a moving sign and `words` on stderr, on a terminal only."""
+async def patiently(words: str, work: Awaitable[T], seconds: float | None = None) -> T:
+    """Await `work` with `words` and a moving sign on stderr, on a terminal only.
+
+    Where it is known how many `seconds` it takes at least, the sign is a bar.
+    """
     if not sys.stderr.isatty():
         return await work
-    with Console(stderr=True).status(words):
-        return await work
+    if seconds is None:
+        with Console(stderr=True).status(words):
+            return await work
+    with Progress(TextColumn(words), BarColumn(), console=Console(stderr=True), transient=True) as progress:
+        bar = progress.add_task("", total=seconds)
+
+        async def advance() -> None:
+            loop = asyncio.get_running_loop()
+            began = loop.time()
+            while True:
+                progress.update(bar, completed=loop.time() - began)
+                await asyncio.sleep(0.1)
+
+        advancing = asyncio.create_task(advance())
+        try:
+            return await work
+        finally:
+            advancing.cancel()

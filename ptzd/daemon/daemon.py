@@ -313,6 +313,10 @@ class Daemon:
         else:
             self._tasks.create_task(work)
 
+    def left_by_guard(self, name: str) -> None:
+        """Take note that the guard has halted a camera, and perhaps over the same connection."""
+        self.cameras[name].contact.line.overheard()
+
     # What cameras say
 
     def _reported(self, report: CameraState | MoveReport) -> None:
@@ -322,7 +326,9 @@ class Daemon:
             self._bus.publish(topic, StateMessage.of(report, optics).encode(), retain=True)
             if self._links.get(report.camera) != report.link:
                 self._links[report.camera] = report.link
-                log.info("camera link", camera=report.camera, link=report.link)
+                trouble = self.cameras[report.camera].contact.line.trouble
+                why = {} if trouble is None else {"reason": trouble}
+                log.info("camera link", camera=report.camera, link=report.link, **why)
             self._cues.heard(report)
             return
         self._answers.moved(report)

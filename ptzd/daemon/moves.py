@@ -15,7 +15,9 @@ from ptzd.bus.commands import (
     ForeseeCommand,
     LearnCommand,
     LockCommand,
+    PowerCommand,
     RecallCommand,
+    ResetCommand,
     StopAllCommand,
     StopCommand,
     TallyCommand,
@@ -30,7 +32,7 @@ from ptzd.bus.messages import (
     LearnResult,
     LocksResult,
 )
-from ptzd.cameras import Camera, LearnLimits, Lock, Progress, locked_by
+from ptzd.cameras import Camera, LearnLimits, Lock, Progress, Switching, locked_by
 from ptzd.motion import write_head
 from ptzd.positions import HeadFiles, PositionStore
 from ptzd.refusal import Refusal
@@ -133,6 +135,19 @@ class Moves:
             if seconds is None
             else None,
         )
+
+    @handles(PowerCommand)
+    def power(self, asked: Asked[PowerCommand], camera: Camera) -> Coroutine[Any, Any, None]:
+        return self._switch(asked.what.power, asked, camera)
+
+    @handles(ResetCommand)
+    def reset(self, asked: Asked[ResetCommand], camera: Camera) -> Coroutine[Any, Any, None]:
+        return self._switch("reset", asked, camera)
+
+    async def _switch(
+        self, switching: Switching, asked: Asked[PowerCommand] | Asked[ResetCommand], camera: Camera
+    ) -> None:
+        await camera.switch(switching, clear=asked.what.clear, on_air=asked.what.on_air)
 
     @handles(TallyCommand)
     def tally(self, asked: Asked[TallyCommand], camera: Camera) -> None:

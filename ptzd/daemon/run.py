@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import AsyncExitStack
+from functools import partial
 
 import structlog
 
@@ -61,7 +62,9 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         opened: dict[str, tuple[CameraSettings, Link]] = {}
         for name, camera in config.camera.items():
             try:
-                link = await stack.enter_async_context(links.open(camera.link))
+                link = await stack.enter_async_context(
+                    links.open(camera.link, connected=partial(guard.hand_on, str(camera.link)))
+                )
                 opened[name] = (camera_settings(name, camera, heads.path(name)), link)
             except OSError as error:
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
@@ -92,6 +95,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
             stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
         )
+        guard.halted = daemon.left_by_guard
         await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, daemon.seen))
         try:
             await daemon.run(on_ready)

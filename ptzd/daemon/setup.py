@@ -57,6 +57,7 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         optics=_optics(dialect, config),
         window=_window(dialect, config),
         seconds_across=SecondsAcross(config.seconds_across.fine, config.seconds_across.fast),
+        overhead=config.overhead,
         strange_motion=config.moved_by_others,
     )
 
@@ -140,7 +141,7 @@ def secret_in(path: Path, what: str) -> str:
 
 def guarded(config: Config) -> list[Guarded]:
     """Return the cameras as the guard is to know them."""
-    return [Guarded(name, each.link.host, each.link.port, each.dialect) for name, each in config.camera.items()]
+    return [Guarded(name, str(each.link), each.dialect) for name, each in config.camera.items()]
 
 
 def show_of(config: Config) -> ShowFile | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -43,8 +44,7 @@ class Guarded:
     """What the guard's process must know to reach a camera. `dialect` is a known one's name or a file's path."""
 
     name: str
-    host: str
-    port: int
+    link: str  # as it is written in the configuration
     dialect: str
 
 
@@ -66,6 +66,9 @@ class Keeper:
         self._halting: dict[str, str] = {}  # and why; what a guard was at when it died falls to the next
         self.process: subprocess.Popen[bytes] | None = None  # the one that was started last
         self._pipe: int | None = None  # to its stdin
+        self._files: dict[str, int] = {}  # of connections to cameras, by link
+        self._handing: socket.socket | None = None  # by which files reach it
+        self.halted: Callable[[str], None] = lambda camera: None  # hears of each camera that the guard has left alone
         self._alive_at: float | None = None  # when it last said so
         self._knows = 0  # how many cameras
         self._living = asyncio.Event()
@@ -83,6 +86,9 @@ class Keeper:
         self._keeping.cancel()  # first, or it would take the end for a death
         await asyncio.wait([self._keeping])
         self._close_pipe()
+        for file in self._files.values():
+            os.close(file)
+        self._files.clear()
         process = self.process
         if process is not None:
             try:
@@ -131,6 +137,13 @@ class Keeper:
         self._halting[camera] = why[:200]
         self._say({"halt": camera, "why": why[:200]})
 
+    def hand_on(self, link: str, file: int) -> None:
+        """Let the guard go on with this connection to a camera, which may have room for no other one."""
+        before, self._files[link] = self._files.get(link), os.dup(file)
+        if before is not None:
+            os.close(before)
+        self._hand(link)
+
     async def _keep(self) -> None:
         """Hear the guard, and begin another whenever one dies."""
         pause = FIRST_PAUSE_SECONDS
@@ -155,8 +168,16 @@ class Keeper:
             read_end, self._pipe = os.pipe()
             ours.append(read_end)
             os.set_blocking(self._pipe, False)
+            self._handing, taking = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+            ours.append(taking.detach())
+            self._handing.setblocking(False)
             self.process = subprocess.Popen(
-                self._command, stdin=read_end, stdout=subprocess.PIPE, start_new_session=True, bufsize=0
+                (*self._command, str(ours[-1])),
+                stdin=read_end,
+                stdout=subprocess.PIPE,
+                start_new_session=True,
+                bufsize=0,
+                pass_fds=ours[1:],
             )
         except OSError as error:
             self.process = None
@@ -166,7 +187,9 @@ class Keeper:
             for file in ours:
                 os.close(file)
         for camera in self._cameras.values():
-            self._say({"watch": camera.name, "host": camera.host, "port": camera.port, "dialect": camera.dialect})
+            self._say({"watch": camera.name, "link": camera.link, "dialect": camera.dialect})
+        for link in self._files:
+            self._hand(link)
         for name, until in self._until.items():  # over by now or not: while no guard lived, nobody acted upon it
             self._say(_term(name, until))
         for name, why in self._halting.items():
@@ -224,6 +247,15 @@ class Keeper:
                 self._halting.setdefault(camera, "nobody said in time that it may go on moving")
             case {"halted": str(camera), "still": bool()}:
                 self._halting.pop(camera, None)
+                self.halted(camera)
+
+    def _hand(self, link: str) -> None:
+        if self._handing is None:
+            return
+        try:
+            socket.send_fds(self._handing, [link.encode()], [self._files[link]])
+        except OSError:  # as below
+            self._close_pipe()
 
     def _say(self, message: dict[str, Any]) -> None:
         if self._pipe is None:
@@ -237,6 +269,9 @@ class Keeper:
         if self._pipe is not None:
             os.close(self._pipe)
             self._pipe = None
+        if self._handing is not None:
+            self._handing.close()
+            self._handing = None
 
 
 async def _end_of(process: subprocess.Popen[bytes]) -> None:

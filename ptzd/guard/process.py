@@ -7,25 +7,26 @@ that. Whatever ends the daemon from a terminal or by a signal does not end this.
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import json
 import logging
 import math
 import os
 import signal
+import socket
+import sys
 from contextlib import AbstractAsyncContextManager, suppress
 from typing import Any
 
 import structlog
 
 from ptzd import links
-from ptzd.links import Link, LinkAddress
+from ptzd.links import Address, Link, parse_link, resolved
 from ptzd.logs import log_from
 from ptzd.visca import dialect_named
 
 from .halting import Watched
 from .terms import HaltBegan, HaltEnded, Terms
-from .words import ALIVE_EVERY_SECONDS, Lines, boot_seconds, encode
+from .words import ALIVE_EVERY_SECONDS, LONGEST_LINE_BYTES, Lines, boot_seconds, encode
 
 STDIN, STDOUT = 0, 1
 READ_BYTES = 1 << 20  # all that a pipe holds: what it says last counts
@@ -36,16 +37,20 @@ log = structlog.get_logger()
 def main() -> None:
     """Guard the cameras that stdin tells of, until it is closed and they stand still."""
     log_from(logging.WARNING, unhindered=True)
-    asyncio.run(Process().run())
+    asyncio.run(Process(int(sys.argv[1]) if len(sys.argv) > 1 else None).run())
 
 
 class Process:
     """One guard, from its first line on stdin to its end."""
 
-    def __init__(self) -> None:
+    def __init__(self, taking: int | None = None) -> None:
+        """`taking` is a socket on which the daemon hands over the files of its connections."""
         self._lines = Lines()
+        self._taking = None if taking is None else socket.socket(fileno=taking)
+        self._files: dict[str, int] = {}  # by the link as the daemon writes it
+        self._links: dict[str, str] = {}  # so written, by camera
         self._closed = asyncio.Event()  # stdin, or somebody told this to end while it had nothing to do
-        self._addresses: dict[str, LinkAddress] = {}
+        self._addresses: dict[str, Address] = {}
         self._resolving: set[asyncio.Task[None]] = set()
 
     async def run(self) -> None:
@@ -56,6 +61,9 @@ class Process:
         async with Terms((), now=boot_seconds, told=self._tell) as self._terms:
             loop.add_signal_handler(signal.SIGTERM, self._told_to_end)
             loop.add_reader(STDIN, self._read)
+            if self._taking is not None:
+                self._taking.setblocking(False)
+                loop.add_reader(self._taking, self._take_file)
             living = asyncio.create_task(self._say_alive())
             try:
                 await self._closed.wait()
@@ -80,6 +88,9 @@ class Process:
             asyncio.get_running_loop().remove_reader(STDIN)
             self._terms.halt_all("the daemon is gone")
             self._closed.set()
+            for camera, link in self._links.items():
+                if camera not in self._terms.halting:  # another daemon may want what a camera has one of
+                    self._drop(link)
             return
         for message in self._lines.feed(data):
             try:
@@ -90,13 +101,13 @@ class Process:
     def _take(self, message: dict[str, Any]) -> None:
         """Do what a message says. Raises ValueError or TypeError for one that can't be read."""
         match message:
-            case {"watch": str(name), "host": str(host), "port": int(port), "dialect": str(dialect)}:
-                self._addresses[name] = LinkAddress(host, port)
+            case {"watch": str(name), "link": str(link), "dialect": str(dialect)}:
+                self._addresses[name] = parse_link(link)
+                self._links[name] = link
                 self._terms.add(Watched(name, dialect_named(dialect), lambda: self._open(name)))
-                if not _is_numeric(host):
-                    task = asyncio.create_task(self._resolve(name, host, port))
-                    self._resolving.add(task)
-                    task.add_done_callback(self._resolving.discard)
+                task = asyncio.create_task(self._resolve(name))
+                self._resolving.add(task)
+                task.add_done_callback(self._resolving.discard)
             case {"renew": str(name), "until": None}:
                 self._terms.release(name)
             case {"renew": str(name), "until": int(until) | float(until)} if math.isfinite(until):
@@ -106,14 +117,31 @@ class Process:
             case _:
                 raise ValueError(f"it is no message of a daemon: {json.dumps(message)[:200]}")
 
-    async def _resolve(self, camera: str, host: str, port: int) -> None:
+    def _take_file(self) -> None:
+        assert self._taking is not None
+        try:
+            link, files, _, _ = socket.recv_fds(self._taking, LONGEST_LINE_BYTES, 1)
+        except BlockingIOError:
+            return
+        except OSError:
+            link, files = b"", []
+        if files:
+            self._drop(link.decode())
+            self._files[link.decode()] = files[0]
+        else:
+            asyncio.get_running_loop().remove_reader(self._taking)
+
+    def _drop(self, link: str) -> None:
+        if link in self._files:
+            os.close(self._files.pop(link))
+
+    async def _resolve(self, camera: str) -> None:
         """Find out now what a name stands for: who answers that may be gone when it is needed."""
         with suppress(OSError):
-            found = await asyncio.get_running_loop().getaddrinfo(host, port, proto=17)
-            self._addresses[camera] = LinkAddress(str(found[0][4][0]), port)
+            self._addresses[camera] = await resolved(self._addresses[camera])
 
     def _open(self, camera: str) -> AbstractAsyncContextManager[Link]:
-        return links.open(self._addresses[camera])
+        return links.go_on(self._addresses[camera], self._files.get(self._links[camera]))
 
     async def _say_alive(self) -> None:
         while True:
@@ -126,15 +154,9 @@ class Process:
                 self._write({"halting": camera})
             case HaltEnded(camera=camera, still=still):
                 self._write({"halted": camera, "still": still})
+                if self._closed.is_set():
+                    self._drop(self._links[camera])
 
     def _write(self, message: dict[str, Any]) -> None:
         with suppress(OSError):  # a daemon that is gone or stands still reads nothing
             os.write(STDOUT, encode(message))
-
-
-def _is_numeric(host: str) -> bool:
-    try:
-        ipaddress.ip_address(host)
-    except ValueError:
-        return False
-    return True

@@ -7,7 +7,7 @@ its own or, on a virtual clock, beside the daemon.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Self
@@ -77,6 +77,11 @@ class Terms:
     @property
     def cameras(self) -> Mapping[str, Watched]:
         return MappingProxyType(self._cameras)
+
+    @property
+    def halting(self) -> Collection[str]:
+        """The cameras that are being halted."""
+        return self._halting.keys()
 
     @property
     def idle(self) -> bool:

@@ -17,6 +17,7 @@ class TwiceLink:
     """Doubles what is no question, and keeps to itself what the camera says of the copies: they need their numbers."""
 
     form: Form = "numbered"
+    trouble: str | None = None
 
     def __init__(self, link: Link) -> None:
         self._link = link
@@ -32,6 +33,9 @@ class TwiceLink:
         else:
             number = datagram[4:HEADER_BYTES]
             self._copies[number] = self._copies.get(number, 0) + 1
+
+    def overtake(self) -> None:
+        self._link.overtake()
 
     async def receive(self) -> bytes:
         while True:

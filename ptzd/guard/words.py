@@ -1,9 +1,10 @@
 """What the daemon and its guard say to each other: lines of JSON, each shorter than what a pipe takes in one piece.
 
 From the daemon, each camera once, then how long each may be moving:
-    {"watch": "gallery", "host": "127.0.0.1", "port": 52381, "dialect": "nibble4-51"}
+    {"watch": "gallery", "link": "udp://127.0.0.1:52381", "dialect": "nibble4-51"}
     {"renew": "gallery", "until": 1234.5}     by `boot_seconds`; null where it does nothing that needs an end
     {"halt": "gallery", "why": "..."}
+On a socket beside it, the file of each connection to a camera, and with it the link that it belongs to, as above.
 From the guard:
     {"alive": 1234.5, "cameras": 3}           several times a second: when, and how many cameras it can halt
     {"halting": "gallery"}, {"halted": "gallery", "still": true}

@@ -1,6 +1,6 @@
-"""Bytes to one camera and back: UDP, and in memory. Knows no VISCA."""
+"""Bytes to one camera and back: UDP, TCP, and in memory. Knows no VISCA."""
 
-from .address import LinkAddress, parse_link
-from .link import Form, Link
+from .address import Address, LinkAddress, SerialAddress, parse_link
+from .link import LOST, Form, Link
 from .memory import MemoryLink, memory_pair
-from .opening import open
+from .opening import go_on, open, resolved

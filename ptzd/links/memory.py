@@ -14,6 +14,7 @@ class MemoryLink:
     """One end of a wire in memory. Made in pairs by `memory_pair`."""
 
     form: Form = "numbered"
+    trouble: str | None = None
 
     def __init__(self, delay_seconds: float, loss: float, doubled: float, rng: random.Random) -> None:
         self._delay_seconds = delay_seconds
@@ -33,6 +34,9 @@ class MemoryLink:
         for _ in range(2 if twice else 1):
             self._under_way.append(bytes(datagram))
             loop.call_later(self._delay_seconds, self._arrive)
+
+    def overtake(self) -> None:
+        """Whatever was sent has left."""
 
     def _arrive(self) -> None:
         self._peer._take(self._under_way.popleft())

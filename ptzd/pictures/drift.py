@@ -35,6 +35,7 @@ MOST_PAIRS = 3000  # of blocks from which a similarity is tried
 # Below what follows, answers were wrong now and then on drawn pictures in which everybody had moved.
 LEAST_BLOCKS = 25  # that agree
 LEAST_SHARE = 0.33  # of the blocks that were found again
+LEAST_MOVED_SHARE = 0.6  # where they say that the picture has moved: people who fill it may all have gone one way
 MOST_RIVALS = 0.4  # how many may agree on something else, as a share of those that agree
 MOST_STAYED = 0.12  # of the blocks may have stayed where they were though the rest has moved
 OUTER = 0.25  # of the width, on each side: some of those that agree must lie there
@@ -116,7 +117,7 @@ def _agreed(still: Floats, places: _Places, uncorrected: _Places) -> Similarity 
     before, after = uncorrected
     stayed = np.hypot(*(after - before).T) < STAYED_PIXELS
     moved = np.hypot(*(warp.places(before) - before).T) > STAYED_PIXELS + AGREES_PIXELS  # as all would have
-    if (stayed & moved).sum() > MOST_STAYED * agree.sum():
+    if (stayed & moved).sum() > MOST_STAYED * agree.sum() or (moved.any() and agree.mean() < LEAST_MOVED_SHARE):
         return None
     beyond = (
         max(abs(warp.right) / width, abs(warp.down) / height) > LARGEST_SHIFT

@@ -91,6 +91,7 @@ from .inquiries import (
     PanTiltStatusInquiry,
     Power,
     PowerInquiry,
+    SlowModeInquiry,
     Version,
     VersionInquiry,
     ZoomInquiry,

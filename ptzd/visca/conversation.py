@@ -240,6 +240,11 @@ class Conversation:
         self._reply_times.forget()
         self._send_reset(now)
 
+    def lose(self, now: float) -> None:
+        """Begin anew on another connection: nothing that was sent before will be answered on it."""
+        self._framing.forget()
+        self.start(now)
+
     def send(self, message: Command | Inquiry[Any], now: float, *, completion_seconds: float = 5.0) -> int:
         """Queue a message and return its ticket; a command is overdue `completion_seconds` after its ACK.
 

@@ -10,6 +10,7 @@
 | pan-tilt position | `81 09 06 12 FF` | four signed nibbles each; five for a wide pan field | TLC-700-S |
 | fastest speeds | `81 09 06 11 FF` | pan step, tilt step | TLC-700-S |
 | pan-tilt status | `81 09 06 10 FF` | the status word, high byte first (the packing from memory) | EVI-D80 |
+| slow mode, of heads that have one | `81 09 06 44 FF` | `02` on, `03` off | from memory |
 | version | `81 09 00 02 FF` | vendor, model, ROM revision (two bytes each), sockets | FCB-EH4300 |
 
 Each inquiry reads an answer's data into a value, and for a simulated camera makes data of a value.
@@ -254,6 +255,19 @@ class PanTiltStatusInquiry(Inquiry[PanTiltStatus]):
 
 
 @dataclass(frozen=True, slots=True)
+class SlowModeInquiry(Inquiry[bool]):
+    """Are the steps those of slow mode? Heads without one do not know the question."""
+
+    message: ClassVar[bytes] = bytes.fromhex("81 09 06 44 FF")
+
+    def read(self, data: bytes, dialect: Dialect) -> bool:
+        return _either(data)
+
+    def answer(self, value: bool, dialect: Dialect) -> bytes:
+        return b"\x02" if value else b"\x03"
+
+
+@dataclass(frozen=True, slots=True)
 class VersionInquiry(Inquiry[Version]):
     """What is the camera?"""
 
@@ -278,6 +292,7 @@ INQUIRIES: tuple[Inquiry[Any], ...] = (
     PanTiltPositionInquiry(),
     FastestSpeedsInquiry(),
     PanTiltStatusInquiry(),
+    SlowModeInquiry(),
     VersionInquiry(),
 )
 _BY_MESSAGE = {inquiry.message: inquiry for inquiry in INQUIRIES}

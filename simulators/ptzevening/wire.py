@@ -17,6 +17,7 @@ class WireEnd:
     """One controller's end, a `ptzd.links.Link`: what comes back to it is what the camera answers to it."""
 
     form: Form = "numbered"
+    trouble: str | None = None
 
     def __init__(self, wire: Wire) -> None:
         self._wire = wire
@@ -32,6 +33,9 @@ class WireEnd:
     def send(self, datagram: bytes) -> None:
         if not self._cut:
             self._wire.carry(datagram, self)
+
+    def overtake(self) -> None:
+        """Whatever was sent has left."""
 
     async def receive(self) -> bytes:
         while not self._received:

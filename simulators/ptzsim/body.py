@@ -54,6 +54,7 @@ from ptzd.visca import (
     PowerOn,
     PowerStandby,
     RampCurve,
+    SlowModeInquiry,
     SlowModeOff,
     SlowModeOn,
     TallyLampOff,
@@ -349,6 +350,8 @@ class Body:
                 return inquiry.answer(self._status(now), self._dialect)
             case DigitalZoomInquiry():
                 return inquiry.answer(lens.digital_zoom, self._dialect)
+            case SlowModeInquiry() if self._dialect.slow_mode:
+                return inquiry.answer(head.in_slow_mode, self._dialect)
             case FastestSpeedsInquiry():
                 fastest = FastestSpeeds(self._dialect.pan.fastest_step, self._dialect.tilt.fastest_step)
                 return inquiry.answer(fastest, self._dialect)

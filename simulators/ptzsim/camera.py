@@ -15,7 +15,7 @@ from __future__ import annotations
 import math
 import random
 from collections import deque
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 
 from ptzd.visca import (
@@ -49,6 +49,8 @@ from .numbers import SequenceNumbers
 from .truth import Truth
 
 HEADER_BYTES = 8
+BARE = -1  # what stands for a number where none travels
+SHORTEST_MESSAGE_BYTES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,7 @@ class _Arrival:
     taken_at: float
     datagram: bytes
     peer: Hashable
+    bare: bool  # a message alone, with no header
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,8 @@ class SimulatedCamera:
     - `ignores_stops_until`: each of these is answered as ever, and the motors go on;
     - `silent_until`: nothing arrives and nothing leaves, as with its network away. The motors go on.
 
+    - `pull(until)` pulls its cable, whatever that carries.
+
     What its picture tells and its readings do not: `knocked`, how it stands turned on its mount, and `zoom_slipped`, by
     which share it shows all larger than at its zoom position.
     """
@@ -111,6 +116,8 @@ class SimulatedCamera:
         self.refuses_stops_until = -math.inf
         self.ignores_stops_until = -math.inf
         self.silent_until = -math.inf
+        self.pull: Callable[[float], None] = self._fall_silent
+        self.restarted: Callable[[], None] = lambda: None  # hears of a restart
         self.knocked = PLUMB
         self.zoom_slipped = 0.0
         self.body = Body(dialect, truth, mount, habits, rng)
@@ -124,6 +131,9 @@ class SimulatedCamera:
         else:
             self.body.start_up(started_at)
 
+    def _fall_silent(self, until: float) -> None:
+        self.silent_until = until
+
     @property
     def head(self) -> Head:
         """Pan and tilt as they truly are, for whoever compares."""
@@ -136,12 +146,20 @@ class SimulatedCamera:
 
     # The wire
 
-    def receive(self, datagram: bytes, peer: Hashable, now: float) -> None:
-        """Take in one datagram from `peer`; it is looked at some milliseconds later, after all before it."""
+    def receive(self, datagram: bytes, peer: Hashable, now: float, *, bare: bool = False) -> None:
+        """Take in one datagram from `peer`; it is looked at some milliseconds later, after all before it.
+
+        A `bare` one is a message alone, and is answered so.
+        """
         if now < self.silent_until:
             return
         previous = self._inbox[-1].taken_at if self._inbox else now
-        self._inbox.append(_Arrival(max(self._latency.after(now), previous), datagram, peer))
+        self._inbox.append(_Arrival(max(self._latency.after(now), previous), datagram, peer, bare))
+
+    def forget(self, peer: Hashable) -> None:
+        """Answer nothing more to a peer that has gone. What it has ordered goes on."""
+        self._inbox = deque(each for each in self._inbox if each.peer != peer)
+        self._outbox = [each for each in self._outbox if each[0] != peer]
 
     def next_due(self) -> float | None:
         """When something is to be done next; None while nothing will happen by itself."""
@@ -158,7 +176,10 @@ class SimulatedCamera:
             self._complete(at)
             if self._inbox and self._inbox[0].taken_at <= at:
                 arrival = self._inbox.popleft()
-                self._take(arrival.datagram, arrival.peer, at)
+                if arrival.bare:
+                    self._take_bare(arrival.datagram, arrival.peer, at)
+                else:
+                    self._take(arrival.datagram, arrival.peer, at)
         leaving, self._outbox = self._outbox, []
         return leaving if now >= self.silent_until else []
 
@@ -176,6 +197,7 @@ class SimulatedCamera:
         self._sockets.clear()
         self._numbers.reset()
         self.body.power_cut(now)
+        self.restarted()
 
     def _completes_at(self, running: _Running) -> float:
         return self.body.rests_at(running.motors) if running.completes_at is None else running.completes_at
@@ -215,8 +237,17 @@ class SimulatedCamera:
             case _:
                 self._control(MESSAGE_ABNORMAL, peer, packet.sequence)
 
+    def _take_bare(self, message: bytes, peer: Hashable, now: float) -> None:
+        if len(message) < SHORTEST_MESSAGE_BYTES:
+            if self.habits.answers_fragments:
+                self._reply(ErrorReply(0, ErrorCode.SYNTAX).encode(), peer, BARE)
+            return
+        kind = PayloadType.INQUIRY if message[1] == 0x09 else PayloadType.COMMAND
+        self._answer(Packet(kind, BARE, message), peer, now)
+
     def _reply(self, payload: bytes, peer: Hashable, sequence: int) -> None:
-        self._outbox.append((peer, Packet(PayloadType.REPLY, sequence, payload).encode()))
+        reply = payload if sequence == BARE else Packet(PayloadType.REPLY, sequence, payload).encode()
+        self._outbox.append((peer, reply))
 
     def _control(self, payload: bytes, peer: Hashable, sequence: int) -> None:
         self._outbox.append((peer, Packet(PayloadType.CONTROL, sequence, payload).encode()))

@@ -7,11 +7,12 @@ import os
 import random
 import signal
 import sys
+import tempfile
 from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import NoReturn
+from typing import Literal, NoReturn
 
 import click
 
@@ -22,8 +23,11 @@ from .fleet import CameraPlan, FleetError, parse_listen, read_fleet
 from .mount import MOUNTS
 from .orders import do
 from .picture_login import Login
-from .serving import serve_udp
+from .serial_line import serve_serial
+from .serving import serve_tcp, serve_udp
 from .stage import Stage
+
+MOST_IN_A_CHAIN = 7
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -41,7 +45,16 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     epilog="Example: ptzsim --listen 127.0.0.1:52381 --dialect nibble4-51 --cameras 3 --ready",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-@click.option("--listen", metavar="HOST:PORT", help="Where the first camera listens, on this machine.")
+@click.option(
+    "--listen", metavar="HOST:PORT", help="Where the first camera listens, on this machine; or a serial PATH."
+)
+@click.option(
+    "--link",
+    type=click.Choice(("udp", "bare-udp", "tcp", "serial")),
+    default="udp",
+    show_default=True,
+    help="VISCA over IP, or bare messages; on serial up to seven in a chain behind one pseudo-terminal.",
+)
 @click.option("--dialect", metavar="NAME", help=f"The family of heads: {', '.join(dialect_names())}; or a .toml file.")
 @click.option(
     "--cameras",
@@ -104,6 +117,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 )
 def simulate(
     listen: str | None,
+    link: Literal["udp", "bare-udp", "tcp", "serial"],
     dialect: str | None,
     cameras: int,
     seed: int,
@@ -116,7 +130,7 @@ def simulate(
     pictures: int | None,
     picture_login: str | None,
 ) -> None:
-    """Simulate cameras that speak VISCA over IP on this machine, until Ctrl-C.
+    """Simulate cameras that speak VISCA on this machine, until Ctrl-C.
 
     Each has a head with its own speeds, swing and play. Prints a line for each camera as it begins to listen.
 
@@ -129,12 +143,18 @@ def simulate(
       camera-2 lose-position  it says that it does not know where it stands
       camera-2 find-position  it knows again
       camera-2 silent 10      for 10 seconds it neither hears nor answers
+      camera-2 unplugged 10   its cable is out; on serial that of the whole chain
       camera-2 refuse-stops 10
       camera-2 ignore-stops 10
       camera-2 knocked 0.3       by degrees to the right, which only its picture tells; or
                                  to the right, up and clockwise: knocked 2 -0.5 1
       camera-2 zoom-slipped 1.2  by per cent, likewise
     """
+    serial = None if link != "serial" else Path(listen or Path(tempfile.gettempdir()) / f"ptzsim-{os.getpid()}")
+    if serial is not None:
+        if cameras > MOST_IN_A_CHAIN or cameras_file is not None:
+            raise click.UsageError(f"a serial chain has --cameras 1 to {MOST_IN_A_CHAIN}, and no --cameras-file")
+        listen = "127.0.0.1:1"
     if (cameras_file is None) == (listen is None):
         raise click.UsageError("say either where to listen with --listen, or which cameras with --cameras-file")
     try:
@@ -142,8 +162,10 @@ def simulate(
             plans = read_fleet(cameras_file)
         else:
             first = _first_camera(str(listen), dialect, cameras, seed, mount, ready, loss, doubled, habits)
+            if link != "serial":
+                first = replace(first, link=link)
             plans = _row_of_cameras(first, cameras)
-        asyncio.run(_serve(plans, seed, pictures, picture_login))
+        asyncio.run(_serve(plans, seed, pictures, picture_login, serial))
     except FleetError as error:
         raise click.UsageError(str(error)) from None
 
@@ -183,7 +205,9 @@ def _row_of_cameras(first: CameraPlan, cameras: int) -> list[CameraPlan]:
     ]
 
 
-async def _serve(plans: list[CameraPlan], seed: int, pictures: int | None, picture_login: str | None) -> None:
+async def _serve(
+    plans: list[CameraPlan], seed: int, pictures: int | None, picture_login: str | None, serial: Path | None
+) -> None:
     loop = asyncio.get_running_loop()
     told_to_end = asyncio.Event()
     for each in (signal.SIGINT, signal.SIGTERM):
@@ -193,20 +217,39 @@ async def _serve(plans: list[CameraPlan], seed: int, pictures: int | None, pictu
     async with AsyncExitStack() as listening:
         for plan in plans:
             camera = cameras[plan.name] = plan.build(loop.time())
+            if serial is None:
+                await _listen(camera, plan, listening, rng)
+        if serial is not None:
             try:
                 await listening.enter_async_context(
-                    serve_udp(camera, plan.host, plan.port, loss=plan.loss, doubled=plan.doubled, rng=rng)
+                    serve_serial(list(cameras.values()), serial, wiring=plans[0].wiring, rng=rng)
                 )
             except OSError as error:
-                raise click.ClickException(
-                    f"{plan.name} can't listen on {plan.host}:{plan.port} ({error.strerror}): choose another port"
-                ) from None
+                raise click.ClickException(f"{serial} can't be a device ({error.strerror}): choose another") from None
         if pictures is not None:
             await listening.enter_async_context(_pictures(cameras, pictures, picture_login, seed))
         for plan in plans:
-            click.echo(f"{plan.name} listens on {plan.host}:{plan.port} ({plan.dialect}, {plan.mount})")
+            where = f"{plan.host}:{plan.port}" if plan.link == "udp" else f"{plan.link}://{plan.host}:{plan.port}"
+            if serial is not None:
+                where = f"serial:{serial}?address={plans.index(plan) + 1}"
+            click.echo(f"{plan.name} listens on {where} ({plan.dialect}, {plan.mount})")
         with _hearing(cameras):
             await told_to_end.wait()
+
+
+async def _listen(camera: SimulatedCamera, plan: CameraPlan, listening: AsyncExitStack, rng: random.Random) -> None:
+    try:
+        if plan.link == "tcp":
+            await listening.enter_async_context(serve_tcp(camera, plan.host, plan.port, wiring=plan.wiring, rng=rng))
+        else:
+            bare = plan.link == "bare-udp"
+            await listening.enter_async_context(
+                serve_udp(camera, plan.host, plan.port, loss=plan.loss, doubled=plan.doubled, bare=bare, rng=rng)
+            )
+    except OSError as error:
+        raise click.ClickException(
+            f"{plan.name} can't listen on {plan.host}:{plan.port} ({error.strerror}): choose another port"
+        ) from None
 
 
 @asynccontextmanager

@@ -9,6 +9,7 @@ seed = 3                 # which unit of its kind; 0 if left out
 ready = true             # skip start-up; false if left out
 loss = 0.0               # share of the datagrams that is lost, each way
 doubled = 0.0            # share of the others that arrives twice
+link = "udp"             # VISCA over IP; or bare-udp, tcp: bare messages
 habits = 7               # what it makes of all that the protocol leaves open, by number; the plainest if left out
 ```
 """
@@ -19,7 +20,7 @@ import random
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -30,7 +31,9 @@ from .habits import Habits, draw_habits
 from .mount import mount_named
 from .serving import loopback
 from .truth import draw_truth
+from .wiring import Wiring, draw_wiring
 
+LinkKind = Literal["udp", "bare-udp", "tcp"]
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,31}$")]
 
 
@@ -52,6 +55,12 @@ class CameraPlan:
     loss: float
     doubled: float = 0.0
     habits: int | None = None  # the seed of its habits; None: the plainest
+    link: LinkKind = "udp"
+
+    @property
+    def wiring(self) -> Wiring:
+        """What it does where a document says nothing of its link."""
+        return Wiring() if self.habits is None else draw_wiring(random.Random(f"wiring {self.habits}"))
 
     def build(self, now: float) -> SimulatedCamera:
         """Switch it on at `now`. Raises `FleetError` for a dialect or a mount that does not exist."""
@@ -77,6 +86,7 @@ class _Camera(_Model):
     loss: Annotated[float, Field(ge=0.0, le=0.9)] = 0.0
     doubled: Annotated[float, Field(ge=0.0, le=0.9)] = 0.0
     habits: Annotated[int, Field(ge=0)] | None = None
+    link: LinkKind = "udp"
 
 
 class _File(_Model):

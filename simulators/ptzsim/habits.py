@@ -27,6 +27,7 @@ class Habits:
       once, or kept, which holds its socket until the motors rest and completes then.
     - `cancel_reply`: under whose number the end of a cancelled command is told: that of the Cancel, that of the command
       itself, or not at all.
+    - `answers_fragments`: whether less than a message, on a bare link, is answered by an error.
     """
 
     sockets: int = 2  # 1..3
@@ -34,6 +35,7 @@ class Habits:
     renewal: Renewal = "smooth"
     overtaken: Overtaken = "cancelled"
     cancel_reply: CancelReply = "to-cancel"
+    answers_fragments: bool = True
 
 
 def draw_habits(rng: random.Random) -> Habits:

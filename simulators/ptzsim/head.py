@@ -60,6 +60,10 @@ class _Side:
     def ramp(self, curve: int) -> None:
         self.axis.acceleration = self._sharpest_deg_per_s2 * RAMP_CURVE_SHARES[curve - 1]
 
+    @property
+    def is_slow(self) -> bool:
+        return self._slow != 1.0
+
     def slow(self, on: bool) -> None:
         self._slow = SLOW_MODE_SHARE if on else 1.0
 
@@ -236,6 +240,11 @@ class Head:
         """Choose how sharply it accelerates from the next rest on: 1 is the sharpest, 3 the softest."""
         self._pan.ramp(curve)
         self._tilt.ramp(curve)
+
+    @property
+    def in_slow_mode(self) -> bool:
+        """Whether slow mode is on."""
+        return self._pan.is_slow
 
     def slow(self, on: bool) -> None:
         """Turn slow mode on or off for the commands to come."""

@@ -27,6 +27,10 @@ def _silent(camera: SimulatedCamera, until: float) -> None:
     camera.silent_until = until
 
 
+def _unplugged(camera: SimulatedCamera, until: float) -> None:
+    camera.pull(until)
+
+
 def _refuse_stops(camera: SimulatedCamera, until: float) -> None:
     camera.refuses_stops_until = until
 
@@ -48,6 +52,7 @@ _AT_ONCE: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
 }
 _FOR_SECONDS: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
     "silent": ("neither hears nor answers", _silent),
+    "unplugged": ("has no cable", _unplugged),
     "refuse-stops": ("refuses every stop", _refuse_stops),
     "ignore-stops": ("confirms every stop and moves on", _ignore_stops),
 }

@@ -11,17 +11,25 @@ from .camera import SimulatedCamera
 class Station:
     """Gives a camera a clock. Between datagrams and moves it sets no timer, so an idle camera costs nothing."""
 
-    def __init__(self, camera: SimulatedCamera, send: Callable[[Hashable, bytes], None]) -> None:
-        """`send(peer, datagram)` takes whatever leaves."""
+    def __init__(self, camera: SimulatedCamera, send: Callable[[Hashable, bytes], None], *, bare: bool = False) -> None:
+        """`send(peer, datagram)` takes whatever leaves; on a `bare` link messages have no header."""
         self._camera = camera
+        self._bare = bare
         self._send = send
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
 
     def heard(self, datagram: bytes, peer: Hashable) -> None:
         """Hand the camera one datagram from `peer`."""
-        self._camera.receive(datagram, peer, self._loop.time())
+        if self._bare:
+            self._camera.receive(datagram, peer, self._loop.time(), bare=True)
+        else:
+            self._camera.receive(datagram, peer, self._loop.time())
         self._wind()
+
+    def gone(self, peer: Hashable) -> None:
+        """Answer nothing more to a peer."""
+        self._camera.forget(peer)
 
     def close(self) -> None:
         """Send nothing more."""

@@ -23,6 +23,7 @@ SHOTS = 12
 CUES = 300
 GAP_SECONDS = 24.0
 BASELINE_TIMES = 500.0
+BASELINE_TIMES_AT_REST = 100.0  # a camera at rest is asked seven times a second, so that straying is soon seen
 
 
 def long_evening(folder: Path) -> list[str]:
@@ -71,8 +72,14 @@ def play(*arguments: str) -> dict[str, Any]:
     return played
 
 
-@pytest.mark.parametrize("more", [[], ["--rests"]], ids=["rests passed over", "every rest played"])
-def test_a_two_hour_evening_with_eight_cameras_and_three_hundred_cues(tmp_path: Path, more: list[str]) -> None:
+@pytest.mark.parametrize(
+    ("more", "times"),
+    [([], BASELINE_TIMES), (["--rests"], BASELINE_TIMES_AT_REST)],
+    ids=["rests passed over", "every rest played"],
+)
+def test_a_two_hour_evening_with_eight_cameras_and_three_hundred_cues(
+    tmp_path: Path, more: list[str], times: float
+) -> None:
     played = play(*long_evening(tmp_path), *more)
     took = played["took_seconds"]
     busy, real = took["show_on_processor"], took["show"]
@@ -84,4 +91,4 @@ def test_a_two_hour_evening_with_eight_cameras_and_three_hundred_cues(tmp_path: 
     )
     assert len(played["moves"]) == 2 * CUES
     assert {move["ended"] for move in played["moves"]} == {"settled"}
-    assert played["seconds"] / busy >= BASELINE_TIMES
+    assert played["seconds"] / busy >= times

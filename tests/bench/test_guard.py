@@ -50,7 +50,8 @@ async def test_what_the_guard_costs_beside_the_daemon(tmp_path: Path, mosquitto_
         ear.bind(("127.0.0.1", 0))
         ear.setblocking(False)
         guarded = [
-            Guarded(f"camera-{number}", "127.0.0.1", ear.getsockname()[1], "nibble4-51") for number in range(CAMERAS)
+            Guarded(f"camera-{number}", f"udp://127.0.0.1:{ear.getsockname()[1]}", "nibble4-51")
+            for number in range(CAMERAS)
         ]
         began_at = time.monotonic()
         async with Keeper(guarded) as keeper:

@@ -10,20 +10,25 @@ import statistics
 import sys
 import textwrap
 import time
-from contextlib import AsyncExitStack
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from functools import partial
 from io import BytesIO
+from itertools import cycle
 from pathlib import Path
 
 import aiomqtt
 import numpy as np
 import psutil
 import pytest
+from aiohttp import web
 from page_theatre import Theatre, open_before_a_page, open_browser
 from PIL import Image
 from playwright.async_api import Locator, Page
 from processes import Processes, free_udp_ports, write_config
+from ptzsim.picture import Eye, View, place_of
+from ptzsim.stage import Stage
 from taps import Tap
 
 from ptzd.cameras import Framing
@@ -60,11 +65,13 @@ PICTURES = textwrap.dedent("""
     from aiohttp import ClientSession
 
     async def look(browser, address):
+        loop = asyncio.get_running_loop()
         for _ in range(round(10 * float(sys.argv[3]))):
+            asked_at = loop.time()
             async with asyncio.timeout(5), browser.get(address) as answer:
                 assert answer.status == 200, answer.status
                 await answer.read()
-            await asyncio.sleep(0.1)
+            await asyncio.sleep(asked_at + 0.1 - loop.time())
 
     async def main(address, cameras):
         async with ClientSession() as browser:
@@ -214,13 +221,35 @@ async def fill(path: Path, count: int) -> None:
             assert await store.keep_still(position, jpeg.getvalue())
 
 
+@asynccontextmanager
+async def prompt_pictures() -> AsyncIterator[int]:
+    """Serve pictures that are drawn already, as quickly as cameras do; yields the port."""
+    eye = Eye(Stage(), place_of("gallery", 0))
+    drawn = [eye.jpeg(View(pan_deg, -8.0, 114.0, 25.0, 0.0)) for pan_deg in range(-10, 10)]
+
+    async def picture(request: web.Request) -> web.Response:
+        return web.Response(body=next(turn), content_type="image/jpeg")
+
+    turn = cycle(drawn)
+    application = web.Application()
+    application.router.add_get("/{name}.jpg", picture)
+    runner = web.AppRunner(application, access_log=None)
+    await runner.setup()
+    try:
+        await web.TCPSite(runner, "127.0.0.1", 0).start()
+        yield runner.addresses[0][1]
+    finally:
+        await runner.cleanup()
+
+
 async def test_pictures_of_four_cameras_at_ten_a_second_cost_less_than_half_a_core(
     tmp_path: Path, mosquitto_broker: object
 ) -> None:
     broker_port: int = mosquitto_broker.port  # type: ignore[attr-defined]
-    async with Processes() as processes:
-        first, page_port, pictures_port = free_udp_ports(CAMERAS), free_tcp_port(), free_tcp_port()
-        await processes.simulator(first, CAMERAS, "--pictures", str(pictures_port))
+    async with Processes() as processes, AsyncExitStack() as stack:
+        first, page_port = free_udp_ports(CAMERAS), free_tcp_port()
+        await processes.simulator(first, CAMERAS)
+        pictures_port = await stack.enter_async_context(prompt_pictures())
         ports = range(first, first + CAMERAS)
         daemon = await processes.daemon(
             write_config(tmp_path, broker_port, ports, page_port=page_port, pictures_port=pictures_port)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from typing import Literal
 
 import pytest
 from recalls import Recalls, recalls_on_one_head
@@ -13,6 +14,19 @@ FIRST_SEED = int(os.environ.get("FIRST_SEED", "1000"))  # for other heads than t
 HEADS = 400
 RECALLS_A_HEAD = 250
 WORKERS = 2
+
+
+@pytest.mark.bench
+@pytest.mark.parametrize("form", ["stream", "serial"])
+def test_a_thousand_recalls_over_a_stream_and_over_a_serial_wire_all_settle_there(
+    form: Literal["stream", "serial"],
+) -> None:
+    every = Recalls()
+    for seed in range(FIRST_SEED, FIRST_SEED + 100):
+        every.add(recalls_on_one_head(seed, 10, 0.0, form))
+    print(f"\n{form}: {sum(every.ended.values())} recalls on 100 heads: {dict(every.ended.most_common())}")
+    assert not every.wrong, "\n".join(every.wrong[:20])
+    assert every.ended == {"settled": 1000}
 
 
 @pytest.mark.bench

@@ -15,7 +15,16 @@ from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraState, Lock, Recall, Tolerance
 from ptzd.refusal import Refusal
-from ptzd.visca import PowerOn, PowerStandby
+from ptzd.visca import (
+    DigitalZoomInquiry,
+    FocusModeInquiry,
+    Inquiry,
+    Packet,
+    PanTiltStatusInquiry,
+    PowerInquiry,
+    PowerOn,
+    PowerStandby,
+)
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
@@ -208,6 +217,26 @@ def test_a_camera_that_restarts_in_mid_move_is_told_of() -> None:
         report = await rig.end_of("1")
         assert report.phase == "failed"
         assert report.sentence
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("question", [PowerInquiry(), PanTiltStatusInquiry(), DigitalZoomInquiry(), FocusModeInquiry()])
+def test_a_restart_in_the_middle_of_asking_how_it_is_is_not_overlooked(question: Inquiry[Any]) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.until(lambda: rig.camera.state().activity == "at-rest")
+        asked = asyncio.Event()
+        send = rig.link.send
+
+        def restart(datagram: bytes) -> None:
+            if not asked.is_set() and Packet.decode(datagram).payload == question.message:
+                rig.simulated.power_cut(asyncio.get_running_loop().time())
+                asked.set()
+            send(datagram)
+
+        rig.link.send = restart  # type: ignore[method-assign]
+        await asked.wait()
+        await rig.until(lambda: rig.camera.state().power == "starting", 0.3)
 
     with_rig(scene)
 

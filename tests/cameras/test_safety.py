@@ -710,7 +710,7 @@ def test_a_move_on_air_ends_soon_when_its_camera_is_put_into_standby_and_that_is
         rig.simulated.moved_by_another(PowerStandby(), asyncio.get_running_loop().time())
         await asyncio.sleep(1.5)
         assert rig.camera.state().power == "standby"
-        assert (rig.moves[-1].phase, rig.moves[-1].code) == ("failed", "untold")
+        assert (rig.moves[-1].phase, rig.moves[-1].code) == ("failed", "standby")
         await rests(rig)
 
     with_rig(scene)

@@ -36,7 +36,7 @@ def findings(head: str, configured: str) -> list[Finding]:
         )
         ours, theirs = memory_pair(rng=rng)
         serving = asyncio.create_task(serve_memory(camera, theirs))
-        await question(ours, load_dialect(configured), notes)
+        await question(ours, load_dialect(configured), None, 0.1, notes)
         assert camera.head.pan_deg(asyncio.get_running_loop().time()) == pytest.approx(0.0, abs=0.1)
         serving.cancel()
 
@@ -87,7 +87,7 @@ def test_a_camera_that_restarts_is_ready_when_its_sweep_has_ended(seconds: float
         serving = asyncio.create_task(serve_memory(camera, theirs))
         camera.power_cut(now())
         await asyncio.sleep(seconds)
-        await question(ours, dialect, notes)
+        await question(ours, dialect, None, 0.1, notes)
         serving.cancel()
 
     virtual_time.run(ask())

@@ -328,3 +328,30 @@ async def test_a_daemon_that_does_not_answer_is_not_waited_for_without_end(
     assert ended.code == 1
     assert "did not answer" in ended.err
     assert "ptzd watch" in ended.err
+
+
+@pytest.mark.parametrize(
+    ("said", "topic", "asked"),
+    [
+        (("power", "gallery", "on"), "camera/gallery/power", {"power": "on"}),
+        (("power", "gallery", "standby"), "camera/gallery/power", {"power": "standby"}),
+        (("reset", "gallery"), "camera/gallery/reset", {}),
+    ],
+)
+async def test_what_may_sweep_a_head_is_asked_for_as_clear_only_with_a_yes(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, said: tuple[str, ...], topic: str, asked: dict[str, object]
+) -> None:
+    caution = 'camera gallery would sweep its whole range; see that no hand is near it, and then send "clear": true'
+    refusal = {"ok": False, "code": "not-clear", "sentence": caution, "hint": 'send "clear": true'}
+    async with stand_in(broker, {topic: [("outcome", refusal)]}) as daemon:
+        ended = await ptzd(*said, "--broker", broker)
+        assert (ended.code, ended.out) == (1, "")
+        assert ended.err.endswith("no hand is near it, and then add --yes.\n")
+        [(_, sent)] = daemon.asked
+        assert {key: sent[key] for key in sent if key not in ("id", "sent_at")} == asked
+    async with stand_in(broker, {topic: [("outcome", {"ok": True})]}) as daemon:
+        ended = await ptzd(*said, "--yes", "--broker", broker)
+        assert (ended.code, ended.err) == (0, "")
+        assert "gallery" in ended.out
+        [(_, sent)] = daemon.asked
+        assert {key: sent[key] for key in sent if key not in ("id", "sent_at")} == asked | {"clear": True}

@@ -486,9 +486,9 @@ def test_a_daemon_whose_base_another_has_taken_ends_what_it_moves_and_leaves_all
     def listen_to(name: str, camera: SimulatedCamera) -> None:
         receive = camera.receive
 
-        def heard(datagram: bytes, peer: Any, now: float) -> None:
+        def heard(datagram: bytes, peer: Any, now: float, *, bare: bool = False) -> None:
             stops[name] += datagram[8:12] == stop[:4] and datagram[14:16] == stop[6:8]
-            receive(datagram, peer, now)
+            receive(datagram, peer, now, bare=bare)
 
         camera.receive = heard  # type: ignore[method-assign]
 

@@ -20,6 +20,7 @@ class Watcher:
     """The guard's end of a wire. It counts what is sent, and can be cut."""
 
     form: Form = "numbered"
+    trouble: str | None = None
 
     def __init__(self, link: Link) -> None:
         self.link = link
@@ -31,6 +32,9 @@ class Watcher:
         self.sent_at.append(asyncio.get_running_loop().time())
         if not self.cut:
             self.link.send(datagram)
+
+    def overtake(self) -> None:
+        self.link.overtake()
 
     async def receive(self) -> bytes:
         while True:

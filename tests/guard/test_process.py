@@ -14,7 +14,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Hashable
 from contextlib import AsyncExitStack, asynccontextmanager
 
 import psutil
@@ -34,7 +34,7 @@ from ptzd.guard import Guarded, Keeper
 
 async def main():
     ports = zip(("gallery", "left"), sys.argv[1:])
-    cameras = [Guarded(name, "127.0.0.1", int(port), "nibble4-51") for name, port in ports]
+    cameras = [Guarded(name, f"udp://127.0.0.1:{port}", "nibble4-51") for name, port in ports]
     async with Keeper(cameras) as keeper:
         assert await keeper.living(20)
         print(keeper.pid, flush=True)
@@ -55,7 +55,7 @@ class Stage:
         self.packets = dict.fromkeys(NAMES, 0)
 
     def guarded(self) -> list[Guarded]:
-        return [Guarded(name, "127.0.0.1", port, DIALECT) for name, port in self.ports.items()]
+        return [Guarded(name, f"udp://127.0.0.1:{port}", DIALECT) for name, port in self.ports.items()]
 
     def drive(self, *names: str) -> None:
         """Set heads going, slowly enough not to reach an end: 9 degrees a second."""
@@ -76,9 +76,9 @@ class Stage:
 def counting(stage: Stage, name: str, camera: SimulatedCamera) -> None:
     receive = camera.receive
 
-    def counted(datagram: bytes, peer: object, now: float) -> None:
+    def counted(datagram: bytes, peer: Hashable, now: float, *, bare: bool = False) -> None:
         stage.packets[name] += 1
-        receive(datagram, peer, now)
+        receive(datagram, peer, now, bare=bare)
 
     camera.receive = counted  # type: ignore[method-assign]
 
@@ -277,7 +277,7 @@ async def test_a_guard_that_can_not_be_started_is_no_guard(stage: Stage) -> None
 
 
 async def test_a_guard_that_does_not_know_every_camera_does_not_watch(stage: Stage) -> None:
-    unknown = Guarded("right", "127.0.0.1", 9, "no-such-dialect")
+    unknown = Guarded("right", "udp://127.0.0.1:9", "no-such-dialect")
     async with Keeper([*stage.guarded(), unknown]) as keeper:
         assert not await keeper.living(3)
 
@@ -346,7 +346,7 @@ def start_guard(stage: Stage, stderr: int) -> tuple[subprocess.Popen[bytes], int
     )
     os.close(read)
     for each in stage.guarded():
-        say(write, {"watch": each.name, "host": each.host, "port": each.port, "dialect": each.dialect})
+        say(write, {"watch": each.name, "link": each.link, "dialect": each.dialect})
     return guard, write
 
 

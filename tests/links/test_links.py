@@ -10,7 +10,7 @@ import pytest
 from ptzsim import virtual_time
 
 from ptzd import links
-from ptzd.links import LinkAddress, memory_pair, parse_link
+from ptzd.links import LinkAddress, memory_pair
 
 
 async def test_a_reply_from_a_stranger_is_not_taken() -> None:
@@ -107,25 +107,3 @@ def test_a_wire_in_memory_brings_some_datagrams_twice_in_their_order() -> None:
     assert max(came.count(number) for number in came) == 2
     # 1000 draws at 0.3: five standard deviations are 72
     assert len(came) - 1000 == pytest.approx(300, abs=72)
-
-
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        ("tcp://127.0.0.1:1", "udp://"),
-        ("udp://127.0.0.1:0", "port 0"),
-        ("udp://127.0.0.1:99999", "1 to 65535"),
-        ("udp://", "host and a port"),
-        ("udp://127.0.0.1:1/x", "host and a port"),
-        ("127.0.0.1:1", "udp://"),
-    ],
-)
-def test_a_link_that_is_none_is_answered_with_one_that_is(text: str, words: str) -> None:
-    with pytest.raises(ValueError, match=words) as error:
-        parse_link(text)
-    assert "udp://127.0.0.1:52381" in str(error.value)
-
-
-def test_the_port_of_a_link_may_be_left_out() -> None:
-    assert parse_link("udp://127.0.0.1").port == 52381  # SRG-300H technical manual, "VISCA over IP"
-    assert str(parse_link("udp://[::1]:52390")) == "udp://[::1]:52390"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import re
 from collections.abc import Awaitable, Callable
 from math import atan, degrees, radians, tan
@@ -269,6 +270,21 @@ async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre
     await theatre.until(lambda: theatre.states["gallery"]["locks"] == [])
 
 
+async def test_what_a_camera_was_in_before_it_restarted_is_offered_and_not_done_unasked(
+    theatre: Theatre, page: Page
+) -> None:
+    await theatre.open_with("off")
+    await asyncio.sleep(READ_SECONDS)  # so that nothing truer is told later
+    told = json.dumps(theatre.states["gallery"] | {"was_in": "house", "position": None})
+    await page.evaluate(f"import('/static/known.js').then((known) => known.hear('camera/gallery/state', {told}))")
+    await page.get_by_role("button", name="Trouble").click()
+    await asyncio.sleep(READ_SECONDS)
+    assert not theatre.moves
+    await page.get_by_role("button", name="Recall house").click()
+    await theatre.until_at_rest("gallery", "house")
+    assert await page.get_by_role("button", name="Recall house").count() == 0
+
+
 async def test_two_operators_see_each_other_at_once(theatre: Theatre, page: Page, context: BrowserContext) -> None:
     await theatre.open_with("off")
     other = await context.new_page()
@@ -383,3 +399,24 @@ async def test_each_view_is_open_to_all(theatre: Theatre, browser: Browser, view
     assert [(each["id"], [node["html"][:120] for node in each["nodes"]]) for each in found.response["violations"]] == []
     assert await page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "it must be scrolled sideways"
     await context.close()
+
+
+async def test_a_camera_is_switched_and_finds_its_ends_after_a_caution_and_a_second_yes(
+    theatre: Theatre, page: Page
+) -> None:
+    await theatre.open_with("off")
+    await page.get_by_role("button", name="Trouble").click()
+    gallery = page.locator("article", has_text="gallery")
+    button = gallery.get_by_role("button", name="Let gallery find its ends", exact=True)
+    await button.click()
+    question = gallery.get_by_role("alertdialog")
+    await question.get_by_text("would sweep its whole range").wait_for()
+    await question.get_by_text("hangs over people").wait_for()
+    await page.keyboard.press("n")
+    await question.wait_for(state="detached")
+    assert theatre.states["gallery"]["power"] == "on"
+    await gallery.get_by_role("button", name="Put gallery in standby", exact=True).click()
+    await question.get_by_text("switch its picture off").wait_for()
+    await page.keyboard.press("y")
+    await theatre.until(lambda: theatre.states["gallery"]["power"] == "standby", 3.0)
+    await gallery.get_by_role("button", name="Switch gallery on").wait_for()

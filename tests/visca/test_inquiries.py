@@ -32,6 +32,7 @@ from ptzd.visca import (
     PanTiltStatusInquiry,
     Power,
     PowerInquiry,
+    SlowModeInquiry,
     Version,
     VersionInquiry,
     ZoomInquiry,
@@ -79,6 +80,7 @@ WIRE: list[tuple[str, Inquiry[Any], str, str, Any, str]] = [
         PanTiltStatus(Initialisation.DONE, Movement.UNDER_WAY, at_left_end=True),
         "H, packing from memory",
     ),
+    (FIVE, SlowModeInquiry(), "81 09 06 44 FF", "90 50 03 FF", False, "memory"),
     (
         FOUR,
         VersionInquiry(),

@@ -1,48 +1,54 @@
-"""`ptzd check`: is everything ready for the show? It asks only; nothing moves."""
+"""`ptzd check`: is everything as it should be before the doors open? It asks; nothing moves unless it is told to."""
 
 from __future__ import annotations
 
 import asyncio
-import os
-from collections.abc import Mapping
-from datetime import UTC, datetime
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 
 import click
 
 from ptzd import links
-from ptzd.bus import Incoming, Intake, Topics
-from ptzd.bus.commands import TallyCommand
+from ptzd.cameras import CameraSettings
 from ptzd.cli.broker import broker_of
-from ptzd.cli.client import reach
+from ptzd.cli.client import OFFLINE_HINT
 from ptzd.cli.configuration import read_configuration
-from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
-from ptzd.cli.stored import exported_positions, names_of, strangers
+from ptzd.cli.console import print_table
+from ptzd.cli.numbers import FiniteRange
+from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.cli.stored import exported_positions, strangers
 from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
-from ptzd.daemon import camera_settings
-from ptzd.files import TextFileError, read_show_file
-from ptzd.positions import PositionStore, StoredPosition, unfit_positions
+from ptzd.daemon import StartError, calendar, camera_settings
+from ptzd.daemon.setup import picture_addresses
+from ptzd.motion import HeadFileError
+from ptzd.pictures import PictureAddress, Pictures
+from ptzd.positions import StoredPosition
 from ptzd.refusal import Refusal
-from ptzd.visca import DialectError, dialect_named
+from ptzd.visca import Dialect, DialectError
 
-from .check_camera import question
-from .check_findings import Finding, Notes, as_json
+from .check_bus import Bus, listen, tell_of_state, tell_of_tally
+from .check_camera import question, switch_digital_zoom_off
+from .check_findings import WORDS, Finding, Notes, as_json, verdict
+from .check_kept import look_at_positions, look_at_show, look_at_store
+from .check_sheet import sheet
+from .check_visit import VISIT, visit
 
-OVERHEAD = (
-    "hangs over people: secure body, lens and motor with a secondary safety bond of their own; rigging is a "
-    "qualified person's work, and your local rules come first"
-)
-
-CUES_TELL = "until one comes, the cues' own takes count; let the vision mixer's be published, retained"
-COUNTS_AS_ON_AIR = (
-    "until one comes, each counts as on air, and a recall needs --on-air; let the vision mixer's be published, "
-    'retained, or, where nobody can, write source = "none" below [tally]'
+CAUTIONS = (  # for a camera that hangs over people; what only somebody who stands below it can see
+    "body, lens and motor are each secured with a secondary safety bond of their own",
+    "cables are free over the whole sweep of pan, tilt and zoom",
+    "nobody is below while it moves",
+    "a qualified rigger has looked at it today",
+    "local rules come first",
 )
 
 
 @click.command(
-    short_help="See whether all is ready; nothing moves.", epilog="Example: ptzd check --config configs/granary.toml"
+    short_help="See whether all is as it should be before doors; nothing moves.",
+    epilog="Example: ptzd check --config configs/granary.toml --sheet tonight.html",
 )
 @click.option(
     "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
@@ -51,152 +57,236 @@ COUNTS_AS_ON_AIR = (
     "--positions",
     "positions_path",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Exported positions to hold the show against, in place of those in the store.",
+    help="Exported positions to look at, in place of those in the store.",
 )
+@click.option(
+    "--seconds",
+    type=FiniteRange(0.1, 600),
+    default=3.0,
+    show_default=True,
+    help="How long to watch how each camera answers, and who else speaks to it.",
+)
+@click.option("--switch-off-digital-zoom", "switch_off", is_flag=True, help="Do so where it is on.")
+@click.option("--visit", "visits", is_flag=True, help="Go to every position too, slowly, through the running daemon.")
+@click.option(
+    "--speed", type=click.IntRange(1, 24), default=8, show_default=True, help="The step at which positions are visited."
+)
+@click.option("--yes", is_flag=True, help="Visit without asking: nobody is near, no cable is in the way.")
+@click.option(
+    "--sheet",
+    "sheet_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the findings to a sheet to sign, a file in HTML that prints on one page.",
+)
+@click.option("--operator", default="", metavar="NAME", help="Whose name the sheet is to bear.")
 @click.option("--json", "in_json", is_flag=True, help="Print the findings as JSON.")
-def check(path: Path, positions_path: Path | None, in_json: bool) -> int:
+def check(
+    path: Path,
+    positions_path: Path | None,
+    seconds: float,
+    switch_off: bool,
+    visits: bool,
+    speed: int,
+    yes: bool,
+    sheet_path: Path | None,
+    operator: str,
+    in_json: bool,
+) -> int:
     """Look at the configuration, then at the store, the show that it names, the broker and each camera.
 
     It asks only; nothing moves. Do it before the show, while no daemon runs: two controllers disturb each other's
-    count of messages. Ends with 1 where something must be put right.
+    count of messages, so a camera that a daemon speaks to is not asked. Ends with 1 where something must be put right;
+    what could not be looked at is told as not seen.
+
+    With --visit every position is gone to as well, there and back, camera by camera: through the running daemon, since
+    locks, windows, stops and the guard hold there. A camera that is locked, or on air as far as anybody knows, is left
+    alone.
     """
+    if visits and in_json and not yes:
+        raise Misuse("With --json nobody can be asked; make sure that nobody is near the heads, and add --yes.")
     config = read_configuration(path)
     exported = None if positions_path is None else exported_positions(positions_path)
+    try:
+        settings = {name: camera_settings(name, camera) for name, camera in config.camera.items()}
+    except (DialectError, HeadFileError) as error:
+        raise Misuse(f"{path}: {error}") from None
+    findings, bus, positions = asyncio.run(patiently("asking", _look(config, settings, exported, seconds), seconds))
+    findings.insert(0, Finding("configuration", "file", "ok", f"{path} has no mistakes"))
+    may_ask = not in_json and sys.stdin.isatty() and sys.stderr.isatty()
     findings = [
-        Finding("configuration", "ok", f"{path} has no mistakes"),
-        *asyncio.run(patiently("asking", _look(config, exported))),
+        _without_digital_zoom(config, settings, bus, finding, ask=may_ask, unasked=switch_off) for finding in findings
     ]
+    if visits:
+        findings += _visited(config, {name: settings[name] for name in bus.states}, positions or (), speed, yes=yes)
+    if sheet_path is not None:
+        cautions = {name: CAUTIONS for name, camera in config.camera.items() if camera.overhead}
+        _write(sheet_path, sheet(findings, cautions, looked_at=calendar(), operator=operator, title=path.stem))
     if in_json:
         say_json(as_json(findings))
     else:
-        for finding in findings:
-            say(finding.line())
+        rows = [
+            (WORDS[each.state], each.subject.removeprefix("camera "), each.what, each.sentence) for each in findings
+        ]
+        print_table(("", "of", "what", "found"), rows, whole=("",))
+        say(verdict(findings))
     return FAILED if any(finding.state == "failed" for finding in findings) else 0
 
 
-async def _look(config: Config, exported: list[StoredPosition] | None) -> list[Finding]:
-    """Look at everything at once: what does not answer takes its seconds beside the others."""
-    looks = [
-        _look_at_what_is_kept(config, exported),
-        _look_at_broker(config),
-        *(_look_at_camera(name, camera) for name, camera in config.camera.items()),
-    ]
-    return [finding for findings in await asyncio.gather(*looks) for finding in findings]
+def _visited(
+    config: Config,
+    cameras: dict[str, CameraSettings],
+    positions: Sequence[StoredPosition],
+    speed: int,
+    *,
+    yes: bool,
+) -> list[Finding]:
+    """Visit all positions of the cameras that a daemon speaks to, after a caution and a question."""
+    if not cameras:
+        return [Finding("visit", VISIT, "failed", f"no daemon is online, and it alone moves cameras; {OFFLINE_HINT}")]
+    overhead = [name for name in cameras if config.camera[name].overhead]
+    caution = (
+        f"CAUTION: {', '.join(cameras)} will move by themselves, one after the other, to every stored position and "
+        f"back, at speed step {speed}. Keep hands and people clear, and see that cables reach everywhere. `ptzd stop` "
+        "halts all."
+    )
+    if overhead:
+        caution += f" Overhead: {', '.join(overhead)}: see that {'; '.join(CAUTIONS)}."
+    complain(caution)
+    if not yes:
+        click.confirm("Begin?", abort=True, err=True)
+    try:
+        with_picture = [name for name in cameras if config.camera[name].picture is not None]
+        return asyncio.run(visit(broker_of(config.broker), cameras, positions, speed, with_picture=with_picture))
+    except KeyboardInterrupt:
+        raise Failure("The camera that was moving was told to stop; the visit is not over.") from None
 
 
-async def _look_at_what_is_kept(config: Config, exported: list[StoredPosition] | None) -> list[Finding]:
-    """Look at the store, and then at the show: whether all that it names is there."""
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, "utf-8")
+    except OSError as error:
+        raise Failure(f"The sheet {path} can't be written ({(error.strerror or 'no reason').lower()}).") from None
+
+
+async def _look(
+    config: Config, settings: dict[str, CameraSettings], exported: list[StoredPosition] | None, seconds: float
+) -> tuple[list[Finding], Bus, list[StoredPosition] | None]:
+    """Look at all cameras at once: what does not answer takes its seconds beside the others."""
     notes = Notes("store")
-    stored = await _look_at_store(config, notes)
+    stored = await look_at_store(config, notes)
+    bus = await listen(config)
+    if stored is None and bus.states:
+        stored = bus.positions
     positions = stored if exported is None else exported
     for trouble in strangers(config.camera, positions or ()):
-        notes.caution(trouble)
-    for camera in config.camera:
-        names = [one.name for one in positions or () if one.camera == camera and one.provisional]
-        if names:
-            notes.caution(
-                f"{', '.join(names)} of camera {camera} {'is' if len(names) == 1 else 'are'} provisional, reckoned and "
-                f"not framed: frame two or three anew and `ptzd align {camera}`, or store them anew"
-            )
-    return notes.findings + _look_at_show(config, positions)
-
-
-async def _look_at_store(config: Config, notes: Notes) -> list[StoredPosition] | None:
-    """Return all positions in the store, or None where it can't be read."""
-    path = config.store.path
-    if not await asyncio.to_thread(path.exists):  # opening it would make it
-        if os.access(path.parent, os.W_OK):
-            notes.ok(f"{path} will be made at the first start")
-            return []
-        notes.failed(f"the folder {path.parent} is not writable for you; change that or name another store")
-        return None
+        notes.caution("cameras", trouble)
+    addresses: dict[str, PictureAddress] = {}
     try:
-        async with PositionStore.open(path, calendar=lambda: datetime.now(UTC)) as store:
-            for trouble in store.troubles:
-                notes.failed(trouble)
-            if not store.troubles:
-                notes.ok(f"{path} can be read and written")
-            for name, camera in config.camera.items():
-                for trouble in unfit_positions(name, store.positions(name), dialect_named(camera.dialect)):
-                    notes.failed(trouble)
-            return [position for camera in store.cameras for position in store.positions(camera).values()]
-    except Refusal as error:
-        if error.code == "busy":
-            notes.caution(f"{path} is in use by another process: the daemon, if it runs")
-        else:
-            notes.failed(error.sentence)
-        return None
+        addresses = picture_addresses(config)
+    except StartError as error:
+        notes.unseen("pictures", str(error))
+    async with Pictures.open(addresses) as pictures:
+        looks = [_look_at_camera(config, each, positions, bus, pictures, seconds) for each in settings.values()]
+        of_cameras = await asyncio.gather(*looks)
+    findings = [*notes.findings, *look_at_show(config, positions), *bus.findings]
+    return [*findings, *(finding for each in of_cameras for finding in each)], bus, positions
 
 
-def _look_at_show(config: Config, positions: list[StoredPosition] | None) -> list[Finding]:
-    if config.show is None:
-        return []
-    notes, path = Notes("show"), config.show.file
-    known = dict.fromkeys(config.camera) if positions is None else names_of(config.camera, positions)
-    try:
-        show = read_show_file(path, known)
-    except TextFileError as mistakes:
-        for mistake in mistakes.mistakes:
-            notes.failed(f"{path.name}: {mistake}")
-        return notes.findings
-    if positions is None:
-        notes.caution(
-            f"the cameras of the {len(show.cue)} cues in {path.name} are there; nobody knows whether their positions "
-            "are, since the store can't be read now: name exported ones with --positions"
-        )
+async def _look_at_camera(
+    config: Config,
+    settings: CameraSettings,
+    positions: Sequence[StoredPosition] | None,
+    bus: Bus,
+    pictures: Pictures,
+    seconds: float,
+) -> list[Finding]:
+    camera = config.camera[settings.name]
+    notes = Notes(f"camera {settings.name}")
+    if settings.name in bus.states:
+        tell_of_state(bus.states[settings.name], settings.dialect, notes)
     else:
-        notes.ok(f"the cameras and positions of the {len(show.cue)} cues in {path.name} are there")
+        await _question(camera, settings.dialect, seconds, notes)
+    _tell_of_limits(camera, settings.dialect, notes)
+    tell_of_tally(config, settings.name, bus, notes)
+    await _look_at_picture(settings.name, pictures, notes)
+    look_at_positions(settings, positions, notes)
+    if camera.overhead:
+        notes.caution("overhead", f"hangs over people, so see that {'; '.join(CAUTIONS)}")
     return notes.findings
 
 
-async def _look_at_broker(config: Config) -> list[Finding]:
-    notes = Notes("broker")
+async def _question(camera: CameraConfig, dialect: Dialect, seconds: float, notes: Notes) -> None:
     try:
-        broker = broker_of(config.broker)
-        async with reach(broker) as client:
-            notes.ok(f"answers at {broker}")
-            kept = await client.kept("camera/+/tally")
-            if (await client.status() or {}).get("state") == "online":
-                notes.caution("a daemon is online there and speaks to the same cameras; better check while none runs")
-    except (Failure, Misuse) as error:
-        notes.failed(error.message)
-        return notes.findings
-    return [*notes.findings, *_look_at_tally(config, kept)]
-
-
-def _look_at_tally(config: Config, kept: Mapping[str, bytes]) -> list[Finding]:
-    """Judge who tells which camera is on air, by the tallies that the broker keeps, by topic."""
-    notes, topics = Notes("tally"), Topics(config.broker.base_topic)
-    intake = Intake(topics, calendar=lambda: datetime.now(UTC))
-    understood = [
-        topic
-        for topic, payload in kept.items()
-        if isinstance(intake.read(Incoming(topic, payload, retain=True)).what, TallyCommand)
-    ]
-    untold = [name for name in config.camera if topics.of(TallyCommand, name) not in understood]
-    names = ", ".join(untold)
-    if not untold:
-        notes.ok("the broker keeps one for every camera")
-    elif config.tally.source == "none":
-        notes.caution(f"nobody tells whether {names} is on air: off air until a message or a cue says otherwise")
-    elif config.show is not None:
-        notes.caution(f"no tally is kept for {names}: {CUES_TELL}")
-    else:
-        notes.caution(f"no tally is kept for {names}: {COUNTS_AS_ON_AIR}")
-    return notes.findings
-
-
-async def _look_at_camera(name: str, camera: CameraConfig) -> list[Finding]:
-    notes = Notes(f"camera {name} ({camera.label})" if camera.label else f"camera {name}")
-    try:
-        dialect = camera_settings(name, camera).dialect
         async with links.open(camera.link) as link:
-            await question(link, dialect, notes)
-    except DialectError as error:
-        notes.failed(str(error))
+            await question(link, dialect, camera.expects, seconds, notes)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
-        notes.failed(f"{camera.link} can't be opened ({reason}); check the host's name")
-    if camera.overhead:
-        notes.caution(OVERHEAD)
-    return notes.findings
+        notes.failed("answers", f"{camera.link} can't be opened ({reason}); check the host's name")
+
+
+def _tell_of_limits(camera: CameraConfig, dialect: Dialect, notes: Notes) -> None:
+    """Say what nobody can know: the documents have a command that sets limits, and no question for them."""
+    if dialect.limits and camera.window is not None:
+        notes.unseen(
+            "limits", "no head can be asked for those that it holds; its window is written into it at each start"
+        )
+    elif dialect.limits:
+        notes.unseen("limits", "no head can be asked for those that it holds, such as of an earlier window")
+    elif camera.window is not None:
+        notes.unseen("limits", f"no document gives heads of {dialect.name} any; ptzd alone keeps to the window")
+
+
+async def _look_at_picture(name: str, pictures: Pictures, notes: Notes) -> None:
+    if not pictures.has(name):
+        return
+    loop = asyncio.get_running_loop()
+    asked_at = loop.time()
+    try:
+        jpeg = (await pictures.now(name)).jpeg
+    except Refusal as refusal:
+        notes.caution("picture", refusal.sentence)
+        return
+    seconds = loop.time() - asked_at
+    size = await pictures.beside(lambda: _size_of(jpeg))
+    if size is None:
+        notes.caution("picture", "what comes from its address can't be read as a picture")
+    else:
+        notes.ok("picture", f"{size[0]} × {size[1]} px in {seconds:.1f} s; what it shows is for you to see")
+
+
+def _size_of(jpeg: bytes) -> tuple[int, int] | None:
+    from PIL import Image  # not before there is a picture: it takes its time
+
+    try:
+        with Image.open(BytesIO(jpeg)) as image:
+            return image.size
+    except (OSError, ValueError):
+        return None
+
+
+def _without_digital_zoom(
+    config: Config, settings: dict[str, CameraSettings], bus: Bus, finding: Finding, *, ask: bool, unasked: bool
+) -> Finding:
+    """Where it finds digital zoom on, have that switched off if somebody says so, and return how it is then."""
+    name = finding.subject.removeprefix("camera ")
+    if finding.what != "digital zoom" or finding.state != "caution" or name in bus.states:
+        return finding
+    if bus.tallies.get(name) == "program":
+        return replace(finding, sentence=f"{finding.sentence}; it is on air, so it was left as it is")
+    if unasked or (ask and click.confirm(f"Switch digital zoom off on {name}? Its picture may jump.", err=True)):
+        return _switched_off(config.camera[name], settings[name].dialect, finding)
+    return finding
+
+
+def _switched_off(camera: CameraConfig, dialect: Dialect, finding: Finding) -> Finding:
+    async def switch() -> bool | None:
+        async with links.open(camera.link) as link:
+            return await switch_digital_zoom_off(link, dialect)
+
+    match asyncio.run(switch()):
+        case False:
+            return replace(finding, state="ok", sentence="was on and has been switched off; it says that it is off")
+        case True:
+            return replace(finding, state="failed", sentence="is still on, though it was told to switch it off")
+        case None:
+            return replace(finding, state="unseen", sentence="was told to switch it off, and does not tell now")

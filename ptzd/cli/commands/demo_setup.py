@@ -138,7 +138,7 @@ def _configuration(
         '[tally]\nsource = "none"\n',  # the evening tells of the camera on air, and of no other
         *(
             f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "{DIALECT}"\nmount = "{MOUNT}"\n'
-            f'{LENS}picture = "http://127.0.0.1:{pictures}/{name}.jpg"\n'
+            f'{LENS}picture = "http://127.0.0.1:{pictures}/{name}.jpg"\noverhead = {str(name == "gallery").lower()}\n'
             for name, port in zip(CAMERAS, camera_ports, strict=True)
         ),
     ]

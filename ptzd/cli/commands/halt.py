@@ -67,7 +67,7 @@ async def _halt_one(name: str, camera: CameraConfig, seconds: float) -> Halt:
         dialect = dialect_named(camera.dialect)
     except DialectError as error:
         raise Failure(f"Camera {name}: {error}") from None
-    return await halt_until_still(Watched(name, dialect, partial(links.open, camera.link)), seconds)
+    return await halt_until_still(Watched(name, dialect, partial(links.go_on, camera.link, None)), seconds)
 
 
 def _line(halted: Halt) -> str:

@@ -4,16 +4,17 @@ import { Connection } from "./connection.js";
 import { cameraNames, hear, known, notice, onAir } from "./known.js";
 
 const YES_MS = 8000; // how long a second yes is waited for
+const CLEAR_MS = 60000; // for one that needs a look at the camera first
 
 /** @typedef {{camera: string, words: string, topic: string, payload: Record<string, unknown>, until: number,
- *   foreseen: import("./known.js").Foreseen|null}} Pending */
+ *   foreseen: import("./known.js").Foreseen|null, caution: string|null}} Pending */
 
 export const desk = {
   /** @type {"show"|"setup"|"cues"|"trouble"} */
   view: "show",
   chosen: "",
   keys: true,
-  /** @type {Pending|null} a move on air that waits for its second yes */
+  /** @type {Pending|null} a move on air, or a sweep, that waits for its second yes */
   pending: null,
   typed: "", // what was typed into the field for numbers and names
 };
@@ -80,11 +81,28 @@ export async function move(camera, what, payload, words) {
     foreseen = answer.result?.recalls[0] ?? null;
     if (foreseen?.sentence) return notice(camera, foreseen.sentence, true);
   }
-  desk.pending = { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, foreseen };
+  desk.pending = { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, foreseen, caution: null };
   changed();
 }
 
-/** Say yes to the move on air that waits for it. */
+/**
+ * Switch a camera or let it find its ends, after the daemon's caution and a second yes.
+ * @param {string} camera
+ * @param {"power"|"reset"} what the command
+ * @param {Record<string, unknown>} payload
+ * @param {string} words what it is, for the button
+ */
+export async function switchPower(camera, what, payload, words) {
+  const topic = `camera/${camera}/${what}`;
+  desk.pending = null;
+  const answer = await ask(topic, payload);
+  if (answer.code !== "not-clear") return;
+  const caution = (answer.sentence ?? "").replace(/,? and then send .*/, "");
+  desk.pending = { camera, words, topic, payload: { ...payload, clear: true }, until: Date.now() + CLEAR_MS, foreseen: null, caution };
+  changed();
+}
+
+/** Say yes to what waits for it. */
 export function sayYes() {
   const pending = desk.pending;
   desk.pending = null;
@@ -104,11 +122,8 @@ export function recall(camera, position) {
 }
 
 /**
-
  * Recall by what was typed: a number of the chosen camera's positions, or a name.
-
  * @param {string} typed
-
  */
 export function recallTyped(typed) {
   const positions = known.positions[desk.chosen] ?? [];

@@ -2,7 +2,7 @@
 
 /**
  * @typedef {{by: string, reason: string, since: string}} Lock
- * @typedef {{camera: string, link: string, power: string, phase: string, position: string|null, pan_deg: number|null,
+ * @typedef {{camera: string, link: string, power: string, phase: string, position: string|null, was_in: string|null, pan_deg: number|null,
  *   tilt_deg: number|null, zoom_counts: number|null, view_width_deg: number|null, view_height_deg: number|null,
  *   seconds_to_settled: number|null, activity: string|null, tally: string, locks: Lock[], faults: string[], as_of: string,
  *   heardAt: number}} Camera
@@ -53,6 +53,7 @@ export function hear(topic, payload) {
   }
   else if (topic === "cue/state") known.cue = payload;
   else if (topic === "outcome") {
+    if (payload.code === "not-clear") return; // it is asked about where it was asked for
     if (!payload.ok) notice(of(payload.topic), payload.sentence, true);
     else if (/\/(write|remove|load|learn)$/.test(payload.topic)) known.changes += 1;
   } else {

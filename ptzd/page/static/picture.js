@@ -2,7 +2,7 @@
 
 import { html, useEffect, useRef, useState } from "./vendor/preact-htm.js";
 
-const AGAIN_MS = 100;
+const EVERY_MS = 100;
 const AFTER_FAILURE_MS = 2000;
 
 /**
@@ -17,6 +17,7 @@ export function Picture({ camera, live, onKind }) {
     let shown = "";
     async function look() {
       while (!over) {
+        const askedAt = performance.now();
         let pause = AFTER_FAILURE_MS;
         try {
           const answer = await fetch(`/picture/${camera}`);
@@ -26,14 +27,14 @@ export function Picture({ camera, live, onKind }) {
             image.current.src = shown;
             if (old) URL.revokeObjectURL(old);
             onKind?.(answer.headers.get("Content-Type") ?? "");
-            pause = answer.headers.get("Content-Type")?.includes("svg") ? 1000 : AGAIN_MS;
+            pause = answer.headers.get("Content-Type")?.includes("svg") ? 1000 : askedAt + EVERY_MS - performance.now();
           }
           setThere(answer.status === 200);
         } catch {
           setThere(false);
         }
-        while (document.hidden && !over) await sleep(AGAIN_MS);
-        await sleep(pause);
+        while (document.hidden && !over) await sleep(EVERY_MS);
+        await sleep(Math.max(0, pause));
       }
     }
     if (live) void look();
@@ -55,11 +56,8 @@ function sleep(ms) {
 }
 
 /**
-
  * A picture that was kept with a position.
-
  * @param {{camera: string, position: import("./known.js").Position}} properties
-
  */
 export function Still({ camera, position }) {
   const [there, setThere] = useState(true);

@@ -9,7 +9,7 @@ import { corners } from "./geometry.js";
 import { cameraNames, doing, known, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 import { Stick } from "./stick.js";
-import { Drifted, Marks, Question, framing, pace } from "./show.js";
+import { Drifted, Lost, Marks, Question, framing, pace } from "./show.js";
 
 const NUDGE = 0.01; // of the picture
 const COARSE = 5; // times that, with Shift
@@ -44,11 +44,8 @@ export function Setup() {
 }
 
 /**
-
  * The picture, to point and to drag in.
-
  * @param {{camera: import("./known.js").Camera}} properties
-
  */
 function Aim({ camera }) {
   const [drag, setDrag] = useState(/** @type {number[]|null} */ (null)); // x0, y0, x1, y1 in shares of the picture
@@ -94,6 +91,7 @@ function Aim({ camera }) {
     </div>
     <p class="doing"><${Marks} camera=${camera} /> ${doing(camera)}${camera.pan_deg === null ? "" : ` · pan ${camera.pan_deg.toFixed(2)}° tilt ${camera.tilt_deg?.toFixed(2)}°`}</p>
     ${troublesOf(camera).map((each) => html`<p class="wrong">⚠ ${each}</p>`)}
+    <${Lost} camera=${camera} />
     <${Drifted} camera=${camera} />
     <${Question} camera=${camera.camera} />
     <div class="nudges" role="group" aria-label="Move a little">
@@ -123,11 +121,8 @@ function named(position, camera) {
 }
 
 /**
-
  * The positions, and how they come to be.
-
  * @param {{camera: import("./known.js").Camera}} properties
-
  */
 function Kept({ camera }) {
   const name = camera.camera;

@@ -22,6 +22,7 @@ function Strip({ camera }) {
     <${Picture} camera=${name} live=${line.alive} />
     <p class="doing">${doing(camera)}</p>
     ${troublesOf(camera).map((each) => html`<p class="wrong">⚠ ${each}</p>`)}
+    <${Lost} camera=${camera} />
     <${Drifted} camera=${camera} />
     <${Question} camera=${name} />
     ${chosen ? html`<${Typed} count=${positions.length} />` : null}
@@ -33,11 +34,8 @@ function Strip({ camera }) {
 }
 
 /**
-
  * What a camera is, in words and shapes.
-
  * @param {{camera: import("./known.js").Camera}} properties
-
  */
 export function Marks({ camera }) {
   return html`<span class="marks">
@@ -46,6 +44,17 @@ export function Marks({ camera }) {
     ${known.cue?.next?.take === camera.camera ? html`<b class="mark">▷ next</b>` : null}
     ${camera.locks.length ? html`<b class="mark">✕ locked</b>` : null}
   </span>`;
+}
+
+/**
+ * Where a camera was before it restarted: nothing is moved unasked.
+ * @param {{camera: import("./known.js").Camera}} properties
+ */
+export function Lost({ camera }) {
+  const { camera: name, was_in: position } = camera;
+  if (position === null) return null;
+  return html`<p class="wrong">⚠ ${name} restarted; it was in ${position}.
+    <button disabled=${!may()} onClick=${() => recall(name, position)}>Recall ${position}</button></p>`;
 }
 
 /**
@@ -60,15 +69,19 @@ export function Drifted({ camera }) {
 }
 
 /**
-
  * The second yes to a move on air.
-
  * @param {{camera: string}} properties
-
  */
 export function Question({ camera }) {
   const pending = desk.pending;
   if (pending === null || pending.camera !== camera || Date.now() > pending.until) return null;
+  if (pending.caution) {
+    return html`<div class="question" role="alertdialog" aria-label=${`${pending.words}?`}>
+      <p>⚠ ${pending.caution}.</p>
+      <button class="yes" onClick=${sayYes}>All is clear: ${pending.words} <kbd>Y</kbd></button>
+      <button onClick=${sayNo}>No <kbd>N</kbd></button>
+    </div>`;
+  }
   const seconds = pending.foreseen?.predicted_seconds;
   return html`<div class="question" role="alertdialog" aria-label=${`Move ${camera} on air?`}>
     <p><b>${camera} is on air.</b> Move it ${pending.words} in view${seconds ? `, ${seconds.toFixed(1)} s` : ""}?</p>

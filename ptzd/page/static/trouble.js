@@ -1,9 +1,9 @@
 // The view for trouble: what is wrong with whom, who keeps which camera still, and what was refused.
 
 import { html } from "./vendor/preact-htm.js";
-import { ask, line, may } from "./desk.js";
+import { ask, line, may, switchPower } from "./desk.js";
 import { cameraNames, doing, known, troublesOf } from "./known.js";
-import { Marks } from "./show.js";
+import { Lost, Marks, Question } from "./show.js";
 
 export function Trouble() {
   return html`<main class="trouble">
@@ -34,6 +34,8 @@ function Sick({ camera }) {
     <h3>${name} <${Marks} camera=${camera} /></h3>
     <p>${doing(camera)}</p>
     ${troubles.length ? html`<ul>${troubles.map((each) => html`<li>⚠ ${each}</li>`)}</ul>` : html`<p>✓ nothing is wrong that it could tell</p>`}
+    <${Lost} camera=${camera} />
+    <${Question} camera=${name} />
     ${camera.locks.map((each) => html`<p>Kept still by ${each.by}${each.reason ? `: ${each.reason}` : ""}, since ${new Date(each.since).toLocaleTimeString()}
       <button disabled=${!may()} onClick=${() => ask(`camera/${name}/unlock`, { by: known.who.name, whose: each.by })}>Take off the lock of ${each.by}</button></p>`)}
     <form class="lock" onSubmit=${lock}>
@@ -42,5 +44,8 @@ function Sick({ camera }) {
       <button disabled=${!may()}>Stop and lock ${name}</button>
     </form>
     <button disabled=${!line.alive} onClick=${() => ask(`camera/${name}/stop`)}>Stop ${name}</button>
+    ${camera.power === "standby" ? html`<button disabled=${!may()} onClick=${() => switchPower(name, "power", { power: "on" }, `switch ${name} on`)}>Switch ${name} on</button>`
+      : html`<button disabled=${!may()} onClick=${() => switchPower(name, "power", { power: "standby" }, `put ${name} in standby`)}>Put ${name} in standby</button>
+    <button disabled=${!may()} onClick=${() => switchPower(name, "reset", {}, `let ${name} find its ends`)}>Let ${name} find its ends</button>`}
   </article>`;
 }

@@ -57,12 +57,10 @@ class Bare:
 
     def wrap(self, packet: Packet) -> bytes:
         if packet.payload_type is PayloadType.CONTROL:
-            self._notes.clear()
-            self._relative = -1
-            self._sockets.clear()
-            self._begun = b""
+            clears = self._clears
+            self.forget()
             self._clearing = True
-            self._clears += 1
+            self._clears = clears + 1
             return Clear.message
         if packet.payload[1:4] == RELATIVE:
             if packet.sequence == self._relative:
@@ -70,6 +68,14 @@ class Bare:
             self._relative = packet.sequence
         self._notes.append(_Note(packet.sequence, packet.payload_type, packet.payload[1] >> 4 == 2))
         return packet.payload
+
+    def forget(self) -> None:
+        self._notes.clear()
+        self._relative = -1
+        self._sockets.clear()
+        self._begun = b""
+        self._clearing = False
+        self._clears = 0
 
     def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         *messages, self._begun = (self._begun + data).split(bytes((END,)))

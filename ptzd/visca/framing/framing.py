@@ -20,5 +20,8 @@ class Framing(Protocol):
     def wrap(self, packet: Packet) -> bytes:
         """Return what is to be sent for a packet; nothing where it must not be sent again."""
 
+    def forget(self) -> None:
+        """What was sent so far will not be answered."""
+
     def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         """Take in what the link brought, in whatever pieces; never raises."""

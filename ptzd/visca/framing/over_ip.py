@@ -13,6 +13,9 @@ class OverIp:
     def wrap(self, packet: Packet) -> bytes:
         return packet.encode()
 
+    def forget(self) -> None:
+        """Each reply has the number of what it answers."""
+
     def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         try:
             return [Packet.decode(data)]

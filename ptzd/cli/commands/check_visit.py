@@ -1,0 +1,248 @@
+"""`ptzd check --visit`: every position is gone to, there and back, and how far off it lands is told.
+
+It goes through the running daemon and never past it: locks, windows, stops, tallies and the guard hold as they do in
+the show, and `ptzd stop` ends it like any move. The positions of a camera are visited from the left to the right and
+back again, so that all but the outermost are come to from both sides: a cable that drags, or a gear with play, shows as
+two pictures of one position; a zoom ring that has slipped shows as a picture that is not its still's, though the counts
+are right. A camera that is on air, or may be, or is locked is left alone.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+from ptzd.cameras import CameraSettings, Landing
+from ptzd.cameras.reports import counts_as_on_air
+from ptzd.cli.broker import BrokerAddress
+from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
+from ptzd.cli.console import Console
+from ptzd.cli.moving import ENDED
+from ptzd.cli.sentences import landing_words
+from ptzd.daemon.drift import changes_of
+from ptzd.pictures import Similarity
+from ptzd.positions import StoredPosition
+from ptzd.visca import DialectError
+
+from .check_findings import Finding, Notes
+
+Payload = dict[str, Any]
+VISIT = "visit"
+LEFT, RIGHT = "from the left", "from the right"
+LONGEST_MOVE_SECONDS = 900.0  # at the slowest step from end to end; the daemon ends a move that hangs long before
+PICTURE_SECONDS = 8.0  # until a picture has come and was held against its still, or nobody could tell
+STATE_SECONDS = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """How a camera came to a position once; `drift` is what the daemon told of its picture."""
+
+    side: str
+    landing: Payload
+    drift: Payload | None
+
+
+async def visit(
+    broker: BrokerAddress,
+    cameras: Mapping[str, CameraSettings],
+    positions: Sequence[StoredPosition],
+    speed: int,
+    *,
+    with_picture: Container[str],
+) -> list[Finding]:
+    """Visit all positions, camera by camera, at a pan step; `with_picture` names the cameras that have one.
+
+    Raises Failure where no daemon is online.
+    """
+    ways = {name: _way(settings, positions) for name, settings in cameras.items()}
+    async with reach(broker) as client:
+        await client.require_daemon()
+        await client.listen(["camera/+/state", "camera/+/move", "camera/+/drift", "camera/+/positions", "outcome"])
+        with Progress(
+            TextColumn("{task.fields[goal]}", markup=False),
+            BarColumn(),
+            MofNCompleteColumn(),
+            console=Console(stderr=True),
+            transient=True,
+            disable=not sys.stderr.isatty(),
+        ) as progress:
+            bar = progress.add_task("", total=sum(map(len, ways.values())), goal="")
+
+            def show(goal: str) -> None:
+                progress.update(bar, goal=goal, advance=1)
+
+            states: dict[str, Payload] = {}
+            told = []
+            for name, way in ways.items():
+                visitor = _Visitor(client, states, cameras[name], speed, show, has_picture=name in with_picture)
+                told += await visitor.go(way)
+    return told
+
+
+def _way(settings: CameraSettings, positions: Sequence[StoredPosition]) -> list[StoredPosition]:
+    """Return a camera's positions from the left to the right and back."""
+    placed = []
+    for each in positions:
+        if each.camera == settings.name:
+            try:
+                placed.append((each.framing_for(settings.dialect).pan_counts, each.name, each))
+            except DialectError:  # told where positions are looked at
+                continue
+    there = [each for _, _, each in sorted(placed, key=lambda place: place[:2])]
+    return [*there, *there[-2::-1]]
+
+
+class _Visitor:
+    """One camera's visit."""
+
+    def __init__(
+        self,
+        client: Client,
+        states: dict[str, Payload],
+        settings: CameraSettings,
+        speed: int,
+        show: Callable[[str], None],
+        *,
+        has_picture: bool,
+    ) -> None:
+        """`states` are what the daemon has told of all cameras, whoever listened."""
+        self._client = client
+        self._states = states
+        self._settings = settings
+        self._name = settings.name
+        self._speed = speed
+        self._show = show
+        self._has_picture = has_picture
+        self._stills: set[str] = set()  # positions that are known to have one
+        self._notes = Notes(f"camera {settings.name}")
+
+    async def go(self, way: Sequence[StoredPosition]) -> list[Finding]:
+        arrivals: dict[str, list[Arrival]] = {}
+        if self._name not in self._states:
+            await self._hear(lambda heard: self._name in self._states, STATE_SECONDS)
+        try:
+            for position in way:
+                if (reason := self._why_not()) is not None:
+                    self._notes.unseen(VISIT, f"not gone to {position.name} and what comes after it: {reason}")
+                    break
+                self._show(f"{self._name} → {position.name}")
+                arrival = await self._arrive(position)
+                if arrival is None:
+                    break
+                arrivals.setdefault(position.name, []).append(arrival)
+        except asyncio.CancelledError:
+            # Whoever lets go of the keyboard wants the head to stand still.
+            await self._client.publish(f"camera/{self._name}/stop", {})
+            raise
+        for position in dict.fromkeys(way):
+            if position.name in arrivals:
+                said, wrong = judged(self._settings, position, arrivals[position.name])
+                if wrong:
+                    self._notes.failed(VISIT, f"{position.name}: {said}; but {'; '.join(wrong)}")
+                else:
+                    self._notes.ok(VISIT, f"{position.name}: {said}")
+        blind = [name for name, each in arrivals.items() if not all(arrival.drift for arrival in each)]
+        if blind:
+            self._notes.unseen(
+                VISIT,
+                f"whether a zoom ring has slipped in {', '.join(blind)}: not each time there was a picture, or a still "
+                "to hold it against",
+            )
+        return self._notes.findings
+
+    def _why_not(self) -> str | None:
+        """Return why the camera may not be moved now, or None."""
+        state = self._states.get(self._name)
+        if not state:
+            return "the daemon tells nothing of it"
+        if state.get("locks"):
+            return "it is locked"
+        if counts_as_on_air(state.get("tally", "unknown")):
+            return f"its tally is {state.get('tally')}, and only a camera that is known to be off air is visited"
+        if (state.get("link"), state.get("power")) != ("up", "on"):
+            return "it does not answer, or is not on"
+        return None
+
+    async def _arrive(self, position: StoredPosition) -> Arrival | None:
+        """Go there; None where it did not get there, which is noted."""
+        before = self._states[self._name].get("pan_counts")
+        wanted = {"position": position.name, "speed": self._speed, "sent_at": sent_at()}
+        ticket = await self._client.publish(f"camera/{self._name}/recall", wanted)
+        report: Payload = {}
+
+        def answered(heard: Heard) -> bool:
+            if heard.payload.get("id") == ticket:
+                report.update({"phase": "refused"} if heard.topic == "outcome" else {}, **heard.payload)
+            return bool(report)
+
+        def ended(heard: Heard) -> bool:
+            return answered(heard) and report["phase"] in ENDED
+
+        if await self._hear(answered, ANSWER_SECONDS) and report["phase"] not in ENDED:
+            await self._hear(ended, LONGEST_MOVE_SECONDS)
+        if report.get("phase") != "settled" or report.get("landing") is None:
+            why = report.get("sentence") or f"the daemon tells no end of the way there ({report.get('phase')})"
+            self._notes.failed(VISIT, f"{position.name}: {why}")
+            return None
+        drift: Payload = {}
+
+        def compared(heard: Heard) -> bool:
+            if heard.topic == f"camera/{self._name}/drift" and heard.payload.get("position") == position.name:
+                drift.update(heard.payload)
+            return bool(drift)
+
+        def kept(heard: Heard) -> bool:
+            told = heard.payload.get("positions", ()) if heard.topic == f"camera/{self._name}/positions" else ()
+            self._stills.update(each["name"] for each in told if each.get("still") is not None)
+            return position.name in self._stills
+
+        if self._has_picture and not (position.still is None and position.name not in self._stills):
+            await self._hear(compared, PICTURE_SECONDS)
+        elif self._has_picture:  # the daemon keeps one of what it shows now, while the camera stands there
+            await self._hear(kept, PICTURE_SECONDS)
+        counts = position.framing_for(self._settings.dialect).pan_counts
+        side = "from where it stood"
+        if before is not None and abs(before - counts) > self._settings.tolerance.pan_counts:
+            side = LEFT if before < counts else RIGHT
+        return Arrival(side, report["landing"], drift or None)
+
+    async def _hear(self, enough: Callable[[Heard], bool], seconds: float) -> bool:
+        """Listen until what was heard of this camera is enough; return whether it was, within so many seconds."""
+        try:
+            async with asyncio.timeout(seconds):
+                while True:
+                    heard = await self._client.hear()
+                    if heard.camera is not None and heard.topic.endswith("/state"):
+                        self._states[heard.camera] = heard.payload
+                    if enough(heard):
+                        return True
+        except TimeoutError:
+            return False
+
+
+def judged(settings: CameraSettings, position: StoredPosition, arrivals: Sequence[Arrival]) -> tuple[str, list[str]]:
+    """Return how a camera came to a position, and what is wrong with it there, in words."""
+    said = "; ".join(f"{each.side}{landing_words(each.landing)}" for each in arrivals)
+    wrong = [str(each.drift["sentence"]) for each in arrivals if each.drift and each.drift.get("drifted")]
+    return said, list(dict.fromkeys([*wrong, *_from_both_sides(settings, position, arrivals)]))
+
+
+def _from_both_sides(settings: CameraSettings, position: StoredPosition, arrivals: Sequence[Arrival]) -> Iterator[str]:
+    """Yield what the picture shows otherwise from the left than from the right, in words."""
+    seen = {each.side: (each.landing, each.drift) for each in arrivals if each.drift is not None}
+    if LEFT not in seen or RIGHT not in seen:
+        return
+    (landed_left, left), (landed_right, right) = seen[LEFT], seen[RIGHT]
+    assert left is not None and right is not None
+    apart = {what: left[what] - right[what] for what in ("right", "up", "larger", "roll_deg")}
+    between = {what: (landed_left[what] or 0) - (landed_right[what] or 0) for what in Landing.__slots__}
+    found = Similarity(**apart, sure=min(left["sure"], right["sure"]))
+    changes, _ = changes_of(settings, position, Landing(**between), found)
+    if changes:
+        yield f"{LEFT} it shows all {', '.join(changes)} against {RIGHT}: a cable drags, or a gear has play"

@@ -1,0 +1,132 @@
+"""A cable is pulled in mid-move, on each kind of link, and put back: what is said meanwhile, and what heads do then.
+
+Real sockets and pseudo-terminals, in real time. A pulled cable leaves nobody who could stop a head that is driven: it
+must be told that it may be moving, and the first thing that it hears when it is reached again is a stop.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from ptzsim import SimulatedCamera, Wiring, draw_truth, draw_wiring, mount_named, serve_serial, serve_tcp, serve_udp
+from rigs import camera_on, framing
+
+from ptzd import links
+from ptzd.cameras import Camera, CameraState, MoveReport, Recall
+from ptzd.links import LinkAddress, SerialAddress
+from ptzd.visca import PanTiltDrive, load_dialect
+
+pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
+DIALECT = load_dialect("nibble4-51")
+
+
+@dataclass
+class Cabled:
+    """One camera, its simulated counterpart and what was said of it."""
+
+    simulated: SimulatedCamera
+    said: list[CameraState | MoveReport] = field(default_factory=list)
+    camera: Camera | None = None
+
+    @property
+    def face(self) -> Camera:
+        assert self.camera is not None
+        return self.camera
+
+    @property
+    def up(self) -> bool:
+        return self.face.state().link == "up" and self.face.state().power == "on"
+
+    @property
+    def phases(self) -> list[str]:
+        return [each.phase.value for each in self.said if isinstance(each, MoveReport)]
+
+    @property
+    def speed(self) -> float:
+        now = asyncio.get_running_loop().time()
+        return abs(self.simulated.head.pan_deg_per_s(now)) + abs(self.simulated.head.tilt_deg_per_s(now))
+
+
+async def until(condition: Callable[[], bool], seconds: float) -> None:
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.01)
+
+
+@asynccontextmanager
+async def cabled(kind: str, folder: Path, wiring: Wiring) -> AsyncIterator[tuple[Cabled, Cabled]]:
+    """Two cameras on links of a kind; on a serial line on one wire."""
+    rng = random.Random(1)
+    now = asyncio.get_running_loop().time()
+    both = [
+        Cabled(
+            SimulatedCamera(
+                DIALECT, truth=draw_truth(DIALECT, rng), mount=mount_named("tripod"), started_at=now, ready=True
+            )
+        )
+        for _ in range(2)
+    ]
+    async with AsyncExitStack() as stack:
+        if kind == "serial":
+            simulated = [each.simulated for each in both]
+            await stack.enter_async_context(serve_serial(simulated, folder / "port", wiring=wiring, rng=rng))
+        for place, each in enumerate(both, 1):
+            address: links.Address
+            if kind == "serial":
+                address = SerialAddress(str(folder / "port"), place)
+            elif kind == "tcp":
+                served = serve_tcp(each.simulated, "127.0.0.1", 0, wiring=wiring, rng=rng)
+                address = LinkAddress("127.0.0.1", await stack.enter_async_context(served), "tcp")
+            else:
+                bare = serve_udp(each.simulated, "127.0.0.1", 0, bare=kind == "bare-udp", rng=rng)
+                port = await stack.enter_async_context(bare)
+                address = LinkAddress("127.0.0.1", port, "bare-udp" if kind == "bare-udp" else "udp")
+            link = await stack.enter_async_context(links.open(address))
+            each.camera = camera_on(link, DIALECT, each.said.append, name=f"camera-{place}")
+        async with asyncio.TaskGroup() as group:
+            running = [group.create_task(each.face.run()) for each in both]
+            try:
+                await until(lambda: all(each.up and not each.face.moving for each in both), 8)
+                yield both[0], both[1]
+            finally:
+                for task in running:
+                    task.cancel()
+
+
+@pytest.mark.parametrize(
+    ("kind", "seed"), [("udp", 1), ("bare-udp", 1), ("tcp", 1), ("tcp", 2), ("serial", 1), ("serial", 2)]
+)
+async def test_a_cable_is_pulled_in_mid_move_and_put_back(kind: str, seed: int, tmp_path: Path) -> None:
+    loop = asyncio.get_running_loop()
+    async with cabled(kind, tmp_path, draw_wiring(random.Random(f"wiring {seed}"))) as (recalled, driven):
+        recalled.face.recall(Recall("far", framing(1536), step=6, id="far"))  # 30° at 2.6°/s: it is long under way
+        for _ in range(5):
+            driven.face.drive(0.4, 0.0, 0.0, 0.0)
+            await asyncio.sleep(0.1)
+        assert recalled.speed > 0
+        assert driven.speed > 0
+        pulled_at = loop.time()
+        for each in (recalled, driven):
+            each.simulated.pull(pulled_at + 5.0)
+        driven.simulated.body.perform(PanTiltDrive(8, 1, 1, 0), pulled_at)  # whatever was on its way when it was pulled
+        await until(lambda: "failed" in recalled.phases, 4.5)
+        await until(lambda: driven.face.state().link == "down" and recalled.face.state().link == "down", 4.5)
+        assert any("may still be moving" in fault for fault in driven.face.state().faults)
+        assert driven.speed > 0  # nobody reaches it
+        await asyncio.sleep(pulled_at + 5.0 - loop.time())
+        await until(lambda: driven.speed == 0, 2.5)
+        await until(lambda: recalled.up and driven.up and not driven.face.moving and not recalled.face.moving, 60)
+        assert "settled" not in recalled.phases
+        recalled.face.recall(Recall("near", framing(recalled_counts(recalled) + 100), id="near"))
+        await until(lambda: "settled" in recalled.phases, 8)
+        assert recalled.speed == 0
+
+
+def recalled_counts(cabled: Cabled) -> int:
+    return DIALECT.pan.counts(cabled.simulated.head.pan_deg(asyncio.get_running_loop().time()))

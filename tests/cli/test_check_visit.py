@@ -1,0 +1,161 @@
+"""Every position is gone to, through the daemon: the picture tells what counts do not; who may not move does not."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+import re
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+
+import aiomqtt
+import pytest
+from commands import Ptzd, StartPtzd
+from ptzsim import serve_udp
+from ptzsim.camera import Knock, SimulatedCamera
+from ptzsim.fleet import CameraPlan
+from ptzsim.picture_server import serve_pictures
+from ptzsim.stage import Stage
+
+from ptzd.cli.commands.check_visit import LEFT, RIGHT, Arrival, judged
+from ptzd.config import CameraConfig
+from ptzd.daemon import camera_settings
+from ptzd.positions import read_show
+
+PLACES = {"left": ("one", "two", "three"), "right": ("one",), "gallery": ("one",), "balcony": ("one",)}
+POSITION = (
+    "[positions.{}.{}]\npan_counts = {}\ntilt_counts = 0\nzoom_counts = 8000\nfocus_counts = 8192\n"
+    'focus_mode = "auto"\ndialect = "nibble4-51"\n'
+)
+DRAGGED_DEG = 0.4
+
+
+@pytest.fixture
+async def cameras(tmp_path: Path, broker: str) -> AsyncIterator[dict[str, SimulatedCamera]]:
+    """Four cameras with pictures, of a configuration `granary.toml`; a tally is kept of each."""
+    loop = asyncio.get_running_loop()
+    made: dict[str, SimulatedCamera] = {}
+    ports: dict[str, int] = {}
+    async with AsyncExitStack() as stack:
+        for seed, name in enumerate(PLACES):
+            plan = CameraPlan(name, "127.0.0.1", 1, "nibble4-51", "tripod", seed, ready=True, loss=0.0)
+            made[name] = plan.build(loop.time())
+            ports[name] = await stack.enter_async_context(
+                serve_udp(made[name], "127.0.0.1", 0, rng=random.Random(seed))
+            )
+        pictures = await stack.enter_async_context(
+            serve_pictures(made, "127.0.0.1", 0, rng=random.Random(1), stage=Stage(1))
+        )
+        host, mqtt = broker.split(":")
+        text = f'[broker]\nport = {mqtt}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        for name, port in ports.items():
+            text += f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
+            text += (
+                f'sensor = [35.9, 24.0]\nfocal_length = [28, 135]\npicture = "http://127.0.0.1:{pictures}/{name}.jpg"\n'
+            )
+        (tmp_path / "granary.toml").write_text(text)
+        async with aiomqtt.Client(host, int(mqtt)) as mixer:
+            for name in PLACES:
+                tally = "program" if name == "balcony" else "off"
+                await mixer.publish(f"ptzd/camera/{name}/tally", tally, retain=True, qos=1)
+        yield made
+
+
+async def drag(camera: SimulatedCamera) -> None:
+    """Let a cable turn a camera on its mount whenever it goes to the left."""
+    loop = asyncio.get_running_loop()
+    before = camera.head.pan_counts(loop.time())
+    while True:
+        await asyncio.sleep(0.02)
+        now = camera.head.pan_counts(loop.time())
+        if abs(now - before) > 2:
+            camera.knocked = Knock(DRAGGED_DEG if now < before else 0.0)
+            before = now
+
+
+def places(cameras: dict[str, SimulatedCamera]) -> dict[str, int]:
+    now = asyncio.get_running_loop().time()
+    return {name: camera.head.pan_counts(now) for name, camera in cameras.items()}
+
+
+async def test_a_visit_shows_what_slips_and_drags_and_moves_nobody_who_is_locked_or_on_air(
+    ptzd: Ptzd, start_ptzd: StartPtzd, cameras: dict[str, SimulatedCamera], tmp_path: Path, broker: str
+) -> None:
+    await start_ptzd("run", "--config", str(tmp_path / "granary.toml"))
+    host, mqtt = broker.split(":")
+    async with asyncio.timeout(30), aiomqtt.Client(host, int(mqtt)) as client:
+        await client.subscribe("ptzd/camera/+/state")
+        up: set[str] = set()
+        async for message in client.messages:
+            if b'"at-rest"' in bytes(message.payload):
+                up.add(str(message.topic))
+            if len(up) == len(PLACES):
+                break
+    stored = "".join(
+        POSITION.format(name, place, -200 + 200 * at)
+        for name, places in PLACES.items()
+        for at, place in enumerate(places)
+    )
+    assert (await ptzd("positions", "import", "-", "--broker", broker, stdin=stored)).code == 0
+    assert (await ptzd("lock", "gallery", "--by", "rigger", "--broker", broker)).code == 0
+
+    async with asyncio.timeout(30), aiomqtt.Client(host, int(mqtt)) as client:
+        await client.subscribe("ptzd/camera/right/positions")
+        assert (await ptzd("recall", "right", "one", "--broker", broker)).code == 0
+        async for message in client.messages:  # which keeps a still of it
+            if json.loads(message.payload)["positions"][0]["still"] is not None:
+                break
+    cameras["right"].zoom_slipped = 0.05
+
+    visit = ("check", "--config", str(tmp_path / "granary.toml"), "--seconds", "0.1", "--visit", "--speed", "24")
+    began = places(cameras)
+    declined = await ptzd(*visit, stdin="n\n")
+    assert (declined.code, "CAUTION" in declined.err) == (1, True)
+    assert places(cameras) == began, "who does not say yes moves nothing"
+
+    dragging = asyncio.create_task(drag(cameras["left"]))
+    ended = await ptzd(*visit, "--yes", "--json", seconds=120)
+    dragging.cancel()
+    findings = [each for each in ended.json()["findings"] if each["what"] == "visit"]
+    told = {name: [each for each in findings if each["subject"] == f"camera {name}"] for name in PLACES}
+    for name, reason in (("gallery", "it is locked"), ("balcony", "its tally is program")):
+        assert [each["state"] for each in told[name]] == ["unseen"]
+        assert reason in told[name][0]["sentence"]
+        assert places(cameras)[name] == began[name]
+    [slipped] = [each for each in told["right"] if each["state"] == "failed"]
+    assert "tighter: the zoom ring may have slipped" in slipped["sentence"]
+    one, two, three, unseen = told["left"]
+    assert two["state"] == "failed"
+    assert "from the left" in two["sentence"] and "from the right" in two["sentence"]
+    assert re.search(r"two has drifted since it was stored, \d+ px left", two["sentence"]), (
+        "it had been come to otherwise"
+    )
+    assert [each["sentence"].partition(":")[0] for each in (one, two, three)] == ["one", "two", "three"]
+    assert (unseen["state"], "one, two, three" in unseen["sentence"]) == ("unseen", True), "there were no stills yet"
+
+
+def arrival(side: str, right: float, larger: float = 0.0) -> Arrival:
+    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+    drift = {"right": right, "up": 0.0, "larger": larger, "roll_deg": 0.0, "sure": 0.9, "drifted": False}
+    return Arrival(side, landing, drift)
+
+
+@pytest.mark.parametrize(
+    ("arrivals", "says"),
+    [
+        ([arrival(LEFT, 0.02), arrival(RIGHT, 0.02)], ""),  # off alike, which the daemon tells by itself
+        ([arrival(LEFT, 0.02), arrival(RIGHT, -0.02)], "77 px right (of 1920 × 1080) against from the right: a cable"),
+        ([arrival(LEFT, 0.0), arrival(RIGHT, 0.0, 0.02)], "2.0 % wider against from the right"),
+        ([arrival(LEFT, 0.02)], ""),  # nobody knows
+        ([arrival(LEFT, 0.02), Arrival(RIGHT, arrival(RIGHT, 0).landing, None)], ""),
+    ],
+)
+def test_what_a_picture_shows_otherwise_from_either_side_is_told(arrivals: list[Arrival], says: str) -> None:
+    text = POSITION.format("left", "one", 0)
+    [position] = read_show(text, datetime(2026, 5, 3, tzinfo=UTC), lambda camera, name: None, replace=True)
+    camera = CameraConfig.model_validate({"link": "udp://127.0.0.1:1", "dialect": "nibble4-51"})
+    _, wrong = judged(camera_settings("left", camera), position, arrivals)
+    assert (len(wrong), says in "".join(wrong)) == (bool(says), True)

@@ -1,0 +1,353 @@
+"""The walk before doors: whatever is wrong with one camera is found, of a good one nothing is said; a sheet to sign.
+
+That 0F 01 is what a camera says to a number out of order, and that it keeps one count for all: SRG-300H technical
+manual, "VISCA over IP". A4 is 210 mm wide and 297 high (ISO 216).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+import re
+import subprocess
+from collections.abc import AsyncIterator, Callable
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import aiomqtt
+import html5lib
+import pytest
+from brokers import required
+from commands import Ptzd, StandInFor
+from ptzsim import serve_udp, virtual_time
+from ptzsim.camera import SimulatedCamera
+from ptzsim.fleet import CameraPlan
+from ptzsim.picture_server import serve_pictures
+from ptzsim.serving import serve_memory
+
+from ptzd import links
+from ptzd.cameras.line import Line, LineDown, PushedAside
+from ptzd.cli.commands.check import CAUTIONS
+from ptzd.cli.commands.check_camera import ASKED, question
+from ptzd.cli.commands.check_findings import Finding, Notes
+from ptzd.cli.commands.check_sheet import sheet
+from ptzd.config import ExpectsConfig
+from ptzd.links import Link, LinkAddress, memory_pair
+from ptzd.positions import PositionStore
+from ptzd.visca import (
+    DigitalZoomOn,
+    PowerInquiry,
+    PowerStandby,
+    dialect_names,
+    load_dialect,
+)
+
+AS_IT_IS = ExpectsConfig(vendor="0000", model="0000", rom="0001")  # what simulated cameras tell
+DIALECTS = dialect_names()
+
+
+def unit(seed: int = 1, dialect: str = "nibble4-51", *, ready: bool = True, habits: int | None = None) -> CameraPlan:
+    return CameraPlan("any", "127.0.0.1", 1, dialect, "tripod", seed, ready=ready, loss=0.0, habits=habits)
+
+
+async def speak(link: Link, every_seconds: float) -> None:
+    """Be another controller: ask something now and then, and begin anew whenever the count is lost."""
+    line = Line(link, load_dialect("nibble4-51"), on_restart=lambda: None)
+    carrying = asyncio.create_task(line.run())
+    try:
+        while True:
+            with suppress(LineDown, PushedAside):
+                await line.ask(PowerInquiry())
+            await asyncio.sleep(every_seconds)
+    finally:
+        carrying.cancel()
+        await asyncio.wait([carrying])
+
+
+@dataclass(frozen=True)
+class Case:
+    """One camera, what was done to it, and what is to be told of it."""
+
+    wrong: set[str]
+    do: Callable[[SimulatedCamera], object] = lambda camera: None
+    plan: CameraPlan = field(default_factory=unit)
+    loss: float = 0.0
+    doubled: float = 0.0
+    other: bool = False
+    there: bool = True
+    expects: ExpectsConfig = AS_IT_IS
+
+
+def lose_position(camera: SimulatedCamera) -> None:
+    camera.head.pan_fault = True
+
+
+CASES = {
+    "nobody there": Case({"answers"}, there=False),
+    "lossy": Case({"round trip"}, loss=0.1),
+    "another controller": Case({"others"}, other=True),
+    "standby": Case({"power"}, lambda camera: camera.moved_by_another(PowerStandby(), 0.0)),
+    "starting up": Case({"head"}, plan=unit(ready=False)),
+    "has lost where it stands": Case({"head"}, lose_position),
+    "digital zoom": Case({"digital zoom"}, lambda camera: camera.moved_by_another(DigitalZoomOn(), 0.0)),
+    "another dialect": Case({"dialect"}, plan=unit(dialect="nibble4-14")),
+    "another version": Case({"version"}, expects=ExpectsConfig(rom="0002")),
+    "good, and all is doubled": Case(set(), doubled=0.3),
+    **{
+        f"good, unit {seed}": Case(set(), plan=unit(seed, DIALECTS[seed % len(DIALECTS)], habits=seed))
+        for seed in range(20)
+    },
+}
+
+
+def findings(case: Case) -> list[Finding]:
+    async def ask() -> list[Finding]:
+        rng = random.Random(7)
+        camera = case.plan.build(0.0)
+        case.do(camera)
+        here, there = memory_pair(loss=case.loss, doubled=case.doubled, rng=rng)
+        elsewhere, there_too = memory_pair(rng=rng)
+        tasks = [asyncio.create_task(serve_memory(camera, there, there_too))] if case.there else []
+        if case.other:
+            tasks.append(asyncio.create_task(speak(elsewhere, 0.5)))
+        notes = Notes("camera left")
+        dialect = "nibble4-51" if "dialect" in case.wrong else case.plan.dialect
+        await question(here, load_dialect(dialect), case.expects, 3.0, notes)
+        for task in tasks:
+            task.cancel()
+        if tasks:
+            await asyncio.wait(tasks)
+        return notes.findings
+
+    return virtual_time.run(ask())
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_one_thing_wrong_with_a_camera_is_found_and_nothing_else(name: str) -> None:
+    found = findings(CASES[name])
+    assert {each.what for each in found if each.state in ("failed", "caution")} == CASES[name].wrong
+    assert {each.what for each in found} == set(ASKED), "what could not be asked is told too"
+    if CASES[name].wrong & {"answers", "others", "power"}:
+        seen = {each.what for each in found if each.state == "ok"}
+        assert not seen & {"head", "stands", "digital zoom", "focus", "dialect"}, "what was not asked is not fine"
+    if not CASES[name].wrong:
+        assert [each.what for each in found if each.state == "unseen"] == []
+
+
+@dataclass
+class Served:
+    """Cameras on real sockets, and the configuration of them."""
+
+    config: Path
+    cameras: dict[str, SimulatedCamera]
+
+
+FAULTS = {
+    "unreachable": "answers",
+    "lossy": "round trip",
+    "talked-to": "others",
+    "standby": "power",
+    "starting": "head",
+    "digital": "digital zoom",
+    "other-head": "dialect",
+    "other-rom": "version",
+    "no-picture": "picture",
+    "too-far": "positions",
+    "outside": "positions",
+    "good": "",
+}
+POSITION = (
+    "[positions.{}.wide]\npan_counts = {}\ntilt_counts = 0\nzoom_counts = 0\nfocus_counts = 8192\n"
+    'focus_mode = "auto"\ndialect = "{}"\n'
+)
+
+
+@asynccontextmanager
+async def served(folder: Path, broker: str, names: list[str]) -> AsyncIterator[Served]:
+    now = asyncio.get_running_loop().time()
+    cameras: dict[str, SimulatedCamera] = {}
+    text = [f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n']
+    stored = ""
+    async with AsyncExitStack() as stack:
+        for seed, name in enumerate(names):
+            spoken = "nibble4-14" if name == "other-head" else "nibble4-51"
+            camera = cameras[name] = unit(seed, spoken).build(now)
+            loss = 0.2 if name == "lossy" else 0.0
+            port = await stack.enter_async_context(
+                serve_udp(camera, "127.0.0.1", 0, loss=loss, rng=random.Random(seed))
+            )
+            if name == "unreachable":
+                camera.silent_until = now + 1e6
+            elif name == "standby":
+                camera.moved_by_another(PowerStandby(), now)
+            elif name == "digital":
+                camera.moved_by_another(DigitalZoomOn(), now)
+            elif name == "talked-to":
+                link = await stack.enter_async_context(links.open(LinkAddress("127.0.0.1", port)))
+                talking = asyncio.create_task(speak(link, 0.05))
+                stack.callback(talking.cancel)
+            rom = "0002" if name == "other-rom" else "0001"
+            text.append(f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n')
+            text.append(f'expects = {{ rom = "{rom}" }}\nwindow = {{ pan_deg = [-60, 60] }}\n')
+            if name in ("no-picture", "good"):
+                # a picture server knows its cameras by name, and "no-picture" is none of its own
+                pictures = await stack.enter_async_context(
+                    serve_pictures({"good": camera}, "127.0.0.1", 0, rng=random.Random(seed))
+                )
+                text.append(f'picture = "http://127.0.0.1:{pictures}/{name}.jpg"\n')
+            pan = {"too-far": 8705, "outside": 51 * 61}.get(name, 51 * 59)  # the head ends at 8704 [B]
+            stored += POSITION.format(name, pan, "nibble4-51")
+        config = folder / "granary.toml"
+        config.write_text("".join(text))
+        async with PositionStore.open(folder / "show.db", calendar=lambda: datetime.now(UTC)) as store:
+            await store.import_(stored)
+        host, mqtt = broker.split(":")
+        async with aiomqtt.Client(host, int(mqtt)) as mixer:
+            for name in names:
+                await mixer.publish(f"ptzd/camera/{name}/tally", "off", retain=True, qos=1)
+        yield Served(config, cameras)
+
+
+def wrong_of(checked: dict[str, Any], name: str) -> set[str]:
+    return {
+        each["what"]
+        for each in checked["findings"]
+        if each["subject"] == f"camera {name}" and each["state"] in ("failed", "caution")
+    }
+
+
+async def test_a_walk_along_twelve_cameras_finds_what_is_wrong_with_each(
+    ptzd: Ptzd, tmp_path: Path, broker: str
+) -> None:
+    async with served(tmp_path, broker, [*FAULTS]) as cameras:
+        cameras.cameras["starting"].power_cut(asyncio.get_running_loop().time())
+        ended = await ptzd("check", "--config", str(cameras.config), "--seconds", "1", "--json", seconds=60)
+    assert (ended.code, ended.err) == (1, "")
+    checked = ended.json()
+    assert {name: wrong_of(checked, name) for name in FAULTS} == {
+        name: {what} if what else set() for name, what in FAULTS.items()
+    }
+    [picture] = [
+        each["sentence"]
+        for each in checked["findings"]
+        if (each["subject"], each["what"]) == ("camera good", "picture")
+    ]
+    assert re.match(r"\d+ × \d+ px in \d\.\d s", picture)
+
+
+async def test_a_good_camera_alone_is_no_reason_to_stay_and_digital_zoom_is_switched_off_only_when_told_to(
+    ptzd: Ptzd, tmp_path: Path, broker: str
+) -> None:
+    async with served(tmp_path, broker, ["good", "digital"]) as cameras:
+        check = ("check", "--config", str(cameras.config), "--seconds", "0.3")
+        first = await ptzd(*check)
+        assert (first.code, first.err) == (0, "")
+        assert cameras.cameras["digital"].lens.digital_zoom, "nobody said that it should be switched off"
+        second = await ptzd(*check, "--switch-off-digital-zoom", "--json")
+        assert not cameras.cameras["digital"].lens.digital_zoom
+    [said] = [
+        each for each in second.json()["findings"] if each["what"] == "digital zoom" and "was on" in each["sentence"]
+    ]
+    assert (said["subject"], said["state"]) == ("camera digital", "ok")
+    assert "ready" not in first.out, "it knows what it looked at, and no more"
+    assert first.out.splitlines()[-1].startswith("Of what was looked at nothing must be put right; 1 to think of")
+
+
+async def test_a_camera_that_a_daemon_speaks_to_is_not_asked(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor
+) -> None:
+    async with served(tmp_path, broker, ["left", "good"]) as cameras, stand_in(broker, {}) as daemon:
+        heard: list[bytes] = []
+
+        def deaf(datagram: bytes, peer: object, now: float, *, bare: bool = False) -> None:
+            heard.append(datagram)
+
+        cameras.cameras["left"].receive = deaf  # type: ignore[method-assign]
+        state: dict[str, Any] = {"link": "up", "power": "on", "faults": [], "focus_mode": "auto"}
+        state |= {"locks": [{"by": "rigger"}], "pan_deg": 10.0, "tilt_deg": 0.0}
+        state |= {"pan_counts": 512, "tilt_counts": 0, "zoom_counts": 0, "focus_counts": 0}
+        await daemon.client.publish("ptzd/camera/left/state", json.dumps(state), retain=True, qos=1)
+        checked = (await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")).json()
+    assert heard == []
+    assert wrong_of(checked, "left") == {"locks"}
+    told = {each["what"]: each["state"] for each in checked["findings"] if each["subject"] == "camera left"}
+    assert told["power"] == told["answers"] == told["stands"] == "ok"
+    assert {what for what in told if told[what] == "unseen"} >= {"round trip", "others", "version", "dialect", "head"}
+
+
+def made_up(cameras: int) -> tuple[list[Finding], dict[str, tuple[str, ...]]]:
+    """Findings of so many cameras as they come on a bad day, each overhead."""
+    notes = [Finding("configuration", "file", "ok", "granary.toml has no mistakes")]
+    notes += [Finding("store", "file", "caution", "show.db is in use by another process: the daemon, if it runs")]
+    names = [f"camera-on-the-gallery-{number}" for number in range(1, cameras + 1)]
+    for at, name in enumerate(names):
+        for place, what in enumerate((*ASKED, "limits", "tally", "picture", "positions", "overhead")):
+            failed = place == at % len(ASKED)
+            sentence = f"of {name}: does not answer; check its power, its network and the link in the configuration"
+            if what in ("limits", "overhead", "tally"):
+                notes.append(
+                    Finding(f"camera {name}", what, "unseen" if what == "limits" else "caution", "as of all cameras")
+                )
+            else:
+                notes.append(Finding(f"camera {name}", what, *(("failed", sentence) if failed else ("ok", "is fine"))))
+    return notes, dict.fromkeys(names, CAUTIONS)
+
+
+def signed_sheet(cameras: int) -> str:
+    notes, cautions = made_up(cameras)
+    looked_at = datetime(2026, 5, 3, 18, 30, tzinfo=UTC)
+    return sheet(notes, cautions, looked_at=looked_at, operator="A. Operator", title="granary")
+
+
+@pytest.mark.parametrize("cameras", [1, 3, 8])
+def test_the_sheet_prints_on_one_page_of_a4(tmp_path: Path, cameras: int) -> None:
+    page, paper = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    page.write_text(signed_sheet(cameras), "utf-8")
+    quiet = "headless no-sandbox disable-gpu no-first-run disable-background-networking disable-dev-shm-usage"
+    subprocess.run(
+        [
+            *(
+                required("chromium"),
+                *(f"--{word}" for word in quiet.split()),
+                f"--user-data-dir={tmp_path / 'profile'}",
+            ),
+            *("--no-pdf-header-footer", f"--print-to-pdf={paper}", page.as_uri()),
+        ],
+        capture_output=True,
+        timeout=120,
+        check=True,
+    )
+    printed = paper.read_bytes()
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) == 1
+    sides = {
+        tuple(float(side) for side in box.split()[2:]) for box in re.findall(rb"/MediaBox\s*\[([^\]]*)\]", printed)
+    }
+    [(wide, high)] = sides
+    assert [wide / 72 * 25.4, high / 72 * 25.4] == pytest.approx([210, 297], abs=1)
+
+
+def test_the_sheet_has_all_that_is_wrong_in_words_and_ticks_nothing_that_only_a_person_sees() -> None:
+    text = signed_sheet(3)
+    html5lib.HTMLParser(strict=True).parse(text)
+    tree = ElementTree.fromstring(text.partition("\n")[2])
+    words = " ".join("".join(tree.itertext()).split())
+    for each in made_up(3)[0]:
+        if each.what != "overhead":  # that is the boxes'
+            assert (each.sentence in words) == (each.state != "ok"), each
+    boxes = [each for each in tree.iter("span") if each.get("class") == "box"]
+    assert len(boxes) == 3 * len(CAUTIONS)
+    assert all(not each.text and len(each) == 0 for each in boxes)
+    assert "2026-05-03" in words and "A. Operator" in words and "Signature" in words
+    assert "<input" not in text
+
+
+def test_where_no_camera_is_overhead_the_sheet_cautions_of_none() -> None:
+    notes, _ = made_up(2)
+    text = sheet(notes, {}, looked_at=datetime(2026, 5, 3, tzinfo=UTC), operator="", title="granary")
+    assert "box" not in text.partition("</head>")[2]
+    assert not any(caution in text for caution in CAUTIONS)
