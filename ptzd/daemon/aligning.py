@@ -18,7 +18,7 @@ from ptzd.bus.commands import AlignCommand, MatchCommand, SightCommand, UnalignC
 from ptzd.bus.messages import AlignResult, MatchResult, SightingMessage, SightingsResult, UnalignResult
 from ptzd.cameras import Camera, Framing, alike
 from ptzd.pictures import Pictures
-from ptzd.positions import Alignment, PositionStore, Sighting, StoredPosition, align, proposed
+from ptzd.positions import Alignment, PositionStore, Sighting, StoredPosition, align, most_telling, proposed
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
@@ -195,7 +195,9 @@ class Aligning:
         sightings = self._sightings(camera)
         every = [] if sightings is None else [*sightings.of.values()]
         return SightingsResult(
-            camera=camera.name, sightings=[SightingMessage.of(each, camera.settings) for each in every]
+            camera=camera.name,
+            sightings=[SightingMessage.of(each, camera.settings) for each in every],
+            next=most_telling(camera.settings, self._kept.positions(camera.name), every) if len(every) == 1 else None,
         )
 
     def _known(self, camera: Camera, name: str) -> StoredPosition:
