@@ -603,6 +603,7 @@ class SightingsResult(Result):
 
     camera: str
     sightings: list[SightingMessage]
+    next: str | None  # where there is but one: the position that would tell most beside it
 
 
 class MatchResult(Result):

@@ -316,7 +316,7 @@ class PositionStore:
                 f"SELECT name, number, current FROM entry WHERE {of_latest} ORDER BY name", {"camera": camera}
             ).fetchall()
             if not rows:
-                raise Refusal("unknown", f"the positions of camera {camera} were not corrected together")
+                raise Refusal("unknown", f"there is no alignment of camera {camera} to take back")
             changed = [name for name, _, current in rows if not current]
             if changed:
                 raise Refusal(
