@@ -258,6 +258,13 @@ class SecondsAcrossConfig(_Table):
     fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
+class MemoriesConfig(_Table):
+    """The camera's own memories, by which it is recalled off air: `memories` of a camera."""
+
+    count: int = Field(ge=1, le=256, description="how many it has, 1 to 256; they are numbered from 0")
+    speed: bool = Field(default=False, description="true where it takes the speed at which a memory is recalled")
+
+
 Hex = Annotated[str, Field(pattern="^[0-9A-Fa-f]{4}$")]
 
 
@@ -339,6 +346,10 @@ class CameraConfig(_Table):
     seconds_across: SecondsAcrossConfig = Field(
         default=SecondsAcrossConfig(),
         description="a table of the seconds that a full push by hand takes across the picture, { fine = 7, fast = 2 }",
+    )
+    memories: MemoriesConfig | None = Field(
+        default=None,
+        description="a table, to recall off air by the camera's own memories: { count = 6, speed = false }",
     )
     overhead: bool = Field(default=False, description="true where the camera hangs over people, else false")
     window: Annotated[WindowConfig, AfterValidator(_inside_reach)] | None = Field(

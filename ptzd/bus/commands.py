@@ -27,6 +27,8 @@ from .fields import (
     CueMoves,
     CueNumber,
     Deflection,
+    HeadCounts,
+    LensCounts,
     Point,
     PositionName,
     SentAt,
@@ -36,6 +38,7 @@ from .fields import (
     Turn,
 )
 from .messages import (
+    AlignResult,
     CuesResult,
     DriveResult,
     ExportResult,
@@ -47,12 +50,16 @@ from .messages import (
     LearnResult,
     LoadResult,
     LocksResult,
+    MatchResult,
     NamedResult,
     PlacesResult,
     RehearsedResult,
+    RestoreResult,
     Result,
+    SightingsResult,
     StandbyResult,
     StoreResult,
+    UnalignResult,
     WrittenResult,
 )
 
@@ -436,6 +443,76 @@ class HistoryCommand(Command):
     position: PositionName
 
 
+class SightCommand(Command):
+    """Note that what the camera shows now is a stored position; after a knock, to `align` it; nothing moves.
+
+    With `as_wide` its picture is as wide as it was, too. With counts it is sighted where a `match` found it.
+    """
+
+    on = "camera/NAME/sight"
+    examples = ("choir-wide", '{"position": "choir-wide", "as_wide": true}')
+    bare = A_NAME
+    results = (SightingsResult,)
+
+    position: PositionName
+    as_wide: Switch = False
+    pan_counts: HeadCounts | None = None
+    tilt_counts: HeadCounts | None = None
+    zoom_counts: LensCounts | None = None
+
+    @model_validator(mode="after")
+    def _all_counts(self) -> Self:
+        counts = (self.pan_counts, self.tilt_counts, self.zoom_counts)
+        if any(each is None for each in counts) and any(each is not None for each in counts):
+            raise PydanticCustomError("conflict", "say pan_counts, tilt_counts and zoom_counts, or none of them")
+        return self
+
+
+class UnsightCommand(Command):
+    """Forget the sighting of a position, or all of the camera's."""
+
+    on = "camera/NAME/unsight"
+    examples = ("choir-wide", "")
+    bare = A_NAME
+    may_be_empty = True
+    results = (SightingsResult,)
+
+    position: PositionName | None = None
+
+
+class MatchCommand(Command):
+    """Ask where a position lies now by its still, as the camera's picture shows it; nothing moves, nothing is noted."""
+
+    on = "camera/NAME/match"
+    only_asks = True
+    examples = ("choir-wide",)
+    bare = A_NAME
+    results = (MatchResult,)
+
+    position: PositionName
+
+
+class AlignCommand(Command):
+    """Tell what the sightings say of all positions, and with `apply` correct these in one step; nothing moves."""
+
+    on = "camera/NAME/align"
+    examples = ("", '{"apply": true, "leave": ["soloist"]}')
+    may_be_empty = True
+    results = (AlignResult,)
+
+    apply: Switch = False
+    leave: list[PositionName] = Field(default=[], max_length=10_000, description="names of positions to be left alone")
+
+
+class UnalignCommand(Command):
+    """Take back the last correction of the camera's positions, where none of them has changed since."""
+
+    on = "camera/NAME/unalign"
+    examples = ("", "{}")
+    may_be_empty = True
+    results = (UnalignResult,)
+
+
 class LearnCommand(Command):
     """Measure how the head moves, within ranges that are free of people and cables.
 
@@ -455,6 +532,18 @@ class LearnCommand(Command):
     @property
     def would_move(self) -> bool:
         return not self.estimate
+
+
+class RestoreCommand(_Moving):
+    """Set the camera's own memories anew, as after a swap: it goes to each of its positions, one after the other."""
+
+    on = "camera/NAME/restore"
+    examples = ('{"clear": true}',)
+    results = (RestoreResult,)
+    momentary = True
+
+    clear: Switch = False  # "yes, I have seen to it that nobody and nothing is near"
+    sent_at: SentAt | None = None
 
 
 class ExportCommand(Command):
@@ -648,7 +737,13 @@ COMMANDS: tuple[type[Command], ...] = (
     DeleteCommand,
     RevertCommand,
     HistoryCommand,
+    SightCommand,
+    UnsightCommand,
+    MatchCommand,
+    AlignCommand,
+    UnalignCommand,
     LearnCommand,
+    RestoreCommand,
     ExportCommand,
     ImportCommand,
     StandbyCommand,

@@ -50,6 +50,10 @@ Turn = Annotated[
     float, Field(ge=-360, le=360, allow_inf_nan=False, description="degrees from -360 to 360, to the right or upwards")
 ]
 Counts = Annotated[int, Field(ge=-65_535, le=65_535, description="whole counts from -65535 to 65535, to tele or near")]
+HeadCounts = Annotated[
+    int, Field(ge=-0x80000, le=0x7FFFF, description="whole counts from -524288 to 524287, to the right or upwards")
+]
+LensCounts = Annotated[int, Field(ge=0, le=0xFFFF, description="whole counts from 0 to 65535")]
 _InPicture = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 _POINT = "[x, y], shares of the picture's width and height from its top left, each from 0 to 1, such as [0.5, 0.5]"
 Point = Annotated[

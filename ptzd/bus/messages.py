@@ -27,7 +27,7 @@ from ptzd.cameras import (
 from ptzd.cues import CueState, Gone, ListedCue, Placed
 from ptzd.files import Cue, number_text
 from ptzd.motion import angle_of_view_deg
-from ptzd.positions import HistoryEntry, StoredPosition
+from ptzd.positions import Alignment, HistoryEntry, Realigned, Sighting, StoredPosition
 from ptzd.visca import DialectError
 
 from .fields import ONE_LINE
@@ -238,6 +238,7 @@ class PositionMessage(Message):
     still: (
         int | None
     )  # the number of the picture that is kept of it, unlike that of any other picture; null without one
+    provisional: bool  # whether it was reckoned and not framed: to be aligned, or stored anew
 
     @classmethod
     def of(cls, position: StoredPosition, settings: CameraSettings) -> Self:
@@ -268,6 +269,7 @@ class PositionMessage(Message):
             note=position.note,
             stored_at=position.stored_at,
             still=position.still,
+            provisional=position.provisional,
         )
 
 
@@ -453,7 +455,14 @@ class StoreResult(Result):
     """The `result` of `camera/NAME/store`: whether a picture is kept with the position."""
 
     still: bool
-    warning: str | None = None  # why there is none, where the camera has a picture address
+    warning: str | None = None  # why there is none though the camera has a picture, or why none of its memories has it
+
+
+class RestoreResult(Result):
+    """Which positions the camera's own memories hold now, and which not."""
+
+    restored: list[str]
+    left: list[str]  # a sentence on each
 
 
 class NamedResult(Result):
@@ -560,6 +569,177 @@ class RehearsedResult(Result):
     verdict: str
     reservations: list[str]  # what the figures rest on without being known
     conflicts: list[ConflictMessage]
+
+
+class SightingMessage(Message):
+    """A sighting: the framing in which a camera showed a position, and how far that is from where it was stored."""
+
+    position: str
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    pan_deg: float  # so much further right than it was stored
+    tilt_deg: float  # so much further up
+    as_wide: bool  # whether the picture was as wide as it was, too
+
+    @classmethod
+    def of(cls, sighting: Sighting, settings: CameraSettings) -> Self:
+        """The message for a sighting of the camera with these settings."""
+        seen, dialect = sighting.seen, settings.dialect
+        before = sighting.position.framing_for(dialect)
+        return cls(
+            position=sighting.position.name,
+            pan_counts=seen.pan_counts,
+            tilt_counts=seen.tilt_counts,
+            zoom_counts=seen.zoom_counts,
+            pan_deg=round(dialect.pan.degrees(seen.pan_counts - before.pan_counts), 3),
+            tilt_deg=round(dialect.tilt.degrees(seen.tilt_counts - before.tilt_counts), 3),
+            as_wide=sighting.as_wide,
+        )
+
+
+class SightingsResult(Result):
+    """The `result` of `camera/NAME/sight` and `unsight`: all sightings of the camera."""
+
+    camera: str
+    sightings: list[SightingMessage]
+    next: str | None  # where there is but one: the position that would tell most beside it
+
+
+class MatchResult(Result):
+    """The `result` of `camera/NAME/match`: what a sighting would have to say, and what the picture told."""
+
+    camera: str
+    position: str
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    as_wide: bool  # whether the zoom ring seems to have slipped: then the sighting should tell the zoom, too
+    right: float  # so much further right than in the still lies what is seen, as a share of the picture's width
+    up: float  # of its height
+    larger: float  # 0.012 where all is 1.2 % larger
+    roll_deg: float  # clockwise
+    sure: float  # the share of the picture that agrees on it, of what could be found again
+
+
+class JudgedMessage(SightingMessage):
+    """A sighting, held against what all of them tell."""
+
+    off_deg: float  # how far from there it was sighted
+    allowed_deg: float  # as much as is put down to framing by eye
+    larger: float | None  # by which share its picture is larger than it was; null where that was not sighted
+    fits: bool
+
+
+class TurnedMessage(Message):
+    """How a head is turned, as it sees that: to the right, then up, then about where it looks."""
+
+    right_deg: float
+    up_deg: float
+    clockwise_deg: float
+
+
+class OffsetMessage(Message):
+    """By how much further right and up all is found than it was stored."""
+
+    pan_deg: float
+    tilt_deg: float
+
+
+class CountsMessage(Alike):
+    """A framing as far as an alignment changes it."""
+
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+
+
+class RealignedMessage(Message):
+    """What becomes of one position."""
+
+    position: str
+    before: CountsMessage | None  # in the counts of the head that is there now; null where nobody knows them
+    after: CountsMessage | None  # null where it is left alone
+    was_off_px: float | None  # of 1920, how far off a recall would show it as it is stored; null without optics
+    expected_px: float | None  # how far off it is to be expected as corrected; null where that can't be told
+    expected_deg: float | None
+    leans_deg: float | None  # its picture is turned clockwise by so much, which no pan and tilt take back
+    note: str | None  # why it is left alone, or what kept it from being as it was
+
+    @classmethod
+    def of(cls, realigned: Realigned) -> Self:
+        """The message for what becomes of a position."""
+        before, after = (
+            None if each is None else CountsMessage.of(each) for each in (realigned.before, realigned.after)
+        )
+        return cls(
+            position=realigned.position.name,
+            before=before,
+            after=after,
+            was_off_px=_rounded(realigned.was_off_px, 1),
+            expected_px=_rounded(realigned.expected_px, 1),
+            expected_deg=_rounded(realigned.expected_deg, 4),
+            leans_deg=_rounded(realigned.leans_deg, 2),
+            note=realigned.note,
+        )
+
+
+class AlignResult(Result):
+    """The `result` of `camera/NAME/align`: what the sightings tell, and what becomes of each position.
+
+    `turned` is null with a single sighting, which tells no more than an `offset` of pan and tilt. `slipped_counts` is
+    by how many counts all zoom positions are higher, null where no sighting tells.
+    """
+
+    camera: str
+    applied: bool
+    sentence: str
+    turned: TurnedMessage | None
+    offset: OffsetMessage | None
+    slipped_counts: float | None
+    sightings: list[JudgedMessage]
+    positions: list[RealignedMessage]
+
+    @classmethod
+    def of(cls, alignment: Alignment, settings: CameraSettings, *, applied: bool) -> Self:
+        """The result for an alignment of the camera with these settings."""
+        judged = [
+            JudgedMessage(
+                **dict(SightingMessage.of(each.sighting, settings)),
+                off_deg=round(each.off_deg, 4),
+                allowed_deg=round(each.allowed_deg, 3),
+                larger=_rounded(each.larger, 4),
+                fits=each.fits,
+            )
+            for each in alignment.sightings
+        ]
+        turned = None
+        if (by_deg := alignment.turned_deg) is not None:
+            right, up, clockwise = (round(each, 3) for each in by_deg)
+            turned = TurnedMessage(right_deg=right, up_deg=up, clockwise_deg=clockwise)
+        offset = None
+        if (off_deg := alignment.offset_deg) is not None:
+            offset = OffsetMessage(pan_deg=round(off_deg[0], 3), tilt_deg=round(off_deg[1], 3))
+        return cls(
+            camera=settings.name,
+            applied=applied,
+            sentence=alignment.sentence,
+            turned=turned,
+            offset=offset,
+            slipped_counts=_rounded(alignment.slipped_counts, 1),
+            sightings=judged,
+            positions=[RealignedMessage.of(each) for each in alignment.positions],
+        )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+class UnalignResult(Result):
+    """The `result` of `camera/NAME/unalign`: the positions that are again what they were."""
+
+    positions: list[str]
 
 
 class LearnResult(Result):

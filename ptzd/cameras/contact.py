@@ -36,6 +36,7 @@ class Contact:
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
+        self.generation = 0  # another number: it may be another head, or have found its ends anew
         self._restarts = 0  # so far
         self.framing: Framing | None = None  # None before the first reading
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
@@ -86,6 +87,7 @@ class Contact:
             raise PushedAside  # it restarted meanwhile: a part of that is of before
         self.condition = condition
         self.starting = self.condition.power == "starting"
+        self.generation += self.condition.power != "on"
 
     async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above.
@@ -97,6 +99,7 @@ class Contact:
         if self._restarts != restarts:
             raise PushedAside
         self.starting = power == "starting"
+        self.generation += power != "on"
         if self.condition is not None:
             self.condition = replace(self.condition, power=power)
         elif power != "on":
@@ -155,10 +158,12 @@ class Contact:
         """Take note that it lost count: power, start-up, focus mode and digital zoom are to be asked anew."""
         self.condition = None
         self._restarts += 1
+        self.generation += 1
 
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""
         self.up = False
+        self.generation += 1
         self.condition = None
         self.standing.forget()
         self.doubt_focus()

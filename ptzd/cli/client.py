@@ -160,19 +160,21 @@ class Client:
             raise Failure(f"The broker at {self._broker} did not take the command ({error}); try again.") from None
         return ticket
 
-    async def ask(self, topic: str, payload: Mapping[str, object]) -> Payload:
-        """Send a command and return its outcome. Raises Failure where it was refused or nobody answered."""
-        return await self._ask(topic, payload, self.hear)
+    async def ask(self, topic: str, payload: Mapping[str, object], seconds: float = ANSWER_SECONDS) -> Payload:
+        """Send a command and return its outcome. Raises Failure where it was refused or nobody answered in time."""
+        return await self._ask(topic, payload, self.hear, seconds)
 
     async def ask_urgently(self, topic: str, payload: Mapping[str, object]) -> Payload:
         """Like `ask`, but believe no status that says that nobody is there: it may be wrong, and this must be heard."""
-        return await self._ask(topic, payload, self.receive)
+        return await self._ask(topic, payload, self.receive, ANSWER_SECONDS)
 
-    async def _ask(self, topic: str, payload: Mapping[str, object], hear: Callable[[], Awaitable[Heard]]) -> Payload:
+    async def _ask(
+        self, topic: str, payload: Mapping[str, object], hear: Callable[[], Awaitable[Heard]], seconds: float
+    ) -> Payload:
         await self.listen(["status", "outcome"])
         ticket = await self.publish(topic, payload)
         try:
-            async with asyncio.timeout(ANSWER_SECONDS) as patience:
+            async with asyncio.timeout(seconds) as patience:
                 while True:
                     heard = await hear()
                     if heard.topic == "status" and not self.online:
@@ -180,15 +182,15 @@ class Client:
                     if heard.topic == "outcome" and heard.payload.get("id") == ticket:
                         break
         except TimeoutError:
-            raise (self.silent() if self.online else self.offline()) from None
+            raise (self.silent(seconds) if self.online else self.offline()) from None
         if heard.payload.get("ok") is not True:
             raise refused(heard.payload)
         return heard.payload
 
-    def silent(self) -> Failure:
+    def silent(self, seconds: float = ANSWER_SECONDS) -> Failure:
         """Return the failure that says that an answer is overdue."""
         return Failure(
-            f"The daemon at {self._broker} did not answer within {ANSWER_SECONDS:.0f} s; "
+            f"The daemon at {self._broker} did not answer within {seconds:.0f} s; "
             "whether it did it is not known: look with `ptzd watch`."
         )
 

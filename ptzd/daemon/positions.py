@@ -26,6 +26,7 @@ from ptzd.refusal import Refusal
 from .advice import unknown
 from .cues import Cues
 from .handling import handles
+from .memories import Memories
 from .seen import Seen
 
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
@@ -41,6 +42,7 @@ class Positions:
     calendar: Callable[[], datetime]
     cues: Cues
     seen: Seen
+    memories: Memories
 
     @handles(StoreCommand)
     async def store(self, asked: Asked[StoreCommand], camera: Camera) -> StoreResult:
@@ -71,29 +73,31 @@ class Positions:
             scales=camera.settings.dialect.scales,
         )
         await self.kept.store(position, wanted.replace)
-        self._changed(camera)
+        self.changed(camera)
+        forgotten = await self.memories.remember(camera, position)
         if not self.seen.sees(camera.name):
-            return StoreResult(still=False)
+            return StoreResult(still=False, warning=forgotten)
         try:
             still = await self.seen.still_standing(camera, framing)
             if not await self.kept.keep_still(position, still):
                 raise Refusal("replaced", f"{position.name} is another position by now")
         except Refusal as refusal:
-            return StoreResult(still=False, warning=f"no still was kept: {refusal.sentence}")
+            no_still = f"no still was kept: {refusal.sentence}"
+            return StoreResult(still=False, warning="; ".join(each for each in (forgotten, no_still) if each))
         self.say(camera.name)
-        return StoreResult(still=True)
+        return StoreResult(still=True, warning=forgotten)
 
     @handles(PaceCommand)
     async def pace(self, asked: Asked[PaceCommand], camera: Camera) -> None:
         position = self.kept.known(camera.name, asked.what.position)
         paced = replace(position, speed=asked.what.speed, seconds=asked.what.seconds, stored_at=self.calendar())
         await self.kept.store(paced, replace=True)
-        self._changed(camera)
+        self.changed(camera)
 
     @handles(RenameCommand)
     async def rename(self, asked: Asked[RenameCommand], camera: Camera) -> NamedResult:
         await self.kept.rename(camera.name, asked.what.position, asked.what.to)
-        self._changed(camera)
+        self.changed(camera)
         return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
 
     @handles(ArrangeCommand)
@@ -104,13 +108,13 @@ class Positions:
     @handles(DeleteCommand)
     async def delete(self, asked: Asked[DeleteCommand], camera: Camera) -> NamedResult:
         await self.kept.delete(camera.name, asked.what.position)
-        self._changed(camera)
+        self.changed(camera)
         return NamedResult(warning=self.cues.still_names(camera.name, asked.what.position))
 
     @handles(RevertCommand)
     async def revert(self, asked: Asked[RevertCommand], camera: Camera) -> None:
         await self.kept.revert(camera.name, asked.what.position, asked.what.number)
-        self._changed(camera)
+        self.changed(camera)
 
     @handles(HistoryCommand)
     async def history(self, asked: Asked[HistoryCommand], camera: Camera) -> HistoryResult:
@@ -128,7 +132,7 @@ class Positions:
         imported = await self.kept.import_(asked.what.show, asked.what.replace)
         warnings: list[str] = []
         for name, camera in self.cameras.items():
-            self._changed(camera)
+            self.changed(camera)
             warnings += unfit_positions(name, self.kept.positions(name), camera.settings.dialect)
         return ImportResult(
             added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged, warnings=warnings
@@ -139,7 +143,8 @@ class Positions:
         message = PositionsMessage.of(self.cameras[camera].settings, self.kept.arranged(camera))
         self.bus.publish(self.bus.topics.of(PositionsMessage, camera), message.encode(), retain=True)
 
-    def _changed(self, camera: Camera) -> None:
+    def changed(self, camera: Camera) -> None:
+        """Let all hear that what is stored of a camera is otherwise."""
         self.say(camera.name)
         camera.positions_changed()
         self.cues.positions_changed()

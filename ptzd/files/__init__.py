@@ -32,5 +32,6 @@ from .showfile import (
     show_with,
     unknown_names,
 )
+from .stageplan import CameraPlace, Mark, StagePlan, WantedShot, read_stage_plan
 from .stands import Stands, in_order
 from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text, text_of

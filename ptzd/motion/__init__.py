@@ -1,7 +1,7 @@
 """Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
 
 from .across import nearest_step, panning_deg_per_s, tilting_deg_per_s, zooming_counts_per_s
-from .aiming import filling_mm, turned_to
+from .aiming import aimed_at, filling_mm, turned_to
 from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
     Figure,
@@ -40,12 +40,15 @@ from .headfile import HeadFileError, LearnedHead, Measured, read_head, write_hea
 from .lens import Lens, lens_between
 from .optics import (
     PANNING_SECONDS,
+    SHOT_HEIGHT_M,
     PanningVerdict,
     Sensor,
     Shot,
     angle_of_view_deg,
+    depth_of_field_m,
     focal_length_for_picture_mm,
     focal_length_for_shot_mm,
+    hyperfocal_m,
     judge_panning,
     panning_limit_deg_per_s,
     picture_size_m,

@@ -11,6 +11,18 @@ from math import atan2, cos, degrees, hypot, radians, sin
 from .optics import Sensor
 
 Place = tuple[float, float]  # in the picture
+Point = tuple[float, float, float]  # of a room, in metres: to the right, ahead and up
+
+
+def aimed_at(eye: Point, facing_deg: float, thing: Point) -> tuple[float, float, float]:
+    """Return the pan and tilt at which a camera sees a thing in the middle, and how many metres away that is.
+
+    `facing_deg` is which way the camera looks at pan 0: degrees to the right of straight ahead. Pan is -180 to 180.
+    """
+    right, ahead, up = (there - here for here, there in zip(eye, thing, strict=True))
+    pan_deg = degrees(atan2(right, ahead)) - facing_deg
+    pan_deg -= 360.0 * round(pan_deg / 360.0)
+    return pan_deg, degrees(atan2(up, hypot(right, ahead))), hypot(right, ahead, up)
 
 
 def turned_to(sensor: Sensor, focal_mm: float, pan_deg: float, tilt_deg: float, place: Place) -> tuple[float, float]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import atan, degrees, hypot
+from math import atan, degrees, hypot, inf
 
 PICTURE_SHAPE = 16.0 / 9.0  # width by height of a video picture (ITU-R BT.709)
 PANNING_SECONDS = 7.0  # nothing crosses the picture faster, at 24 frames/s and a 180° shutter ("Panning speed best
@@ -66,6 +66,25 @@ def focal_length_for_picture_mm(side_mm: float, distance_m: float, picture_m: fl
 def focal_length_for_shot_mm(sensor: Sensor, shot: Shot, distance_m: float) -> float:
     """Return the focal length for a shot of a person at a distance."""
     return focal_length_for_picture_mm(sensor.height_mm, distance_m, SHOT_HEIGHT_M[shot])
+
+
+def hyperfocal_m(focal_length_mm: float, aperture: float, circle_mm: float) -> float:
+    """Return the least distance that a lens is to be focused on for infinity to look sharp: f²/(N·c) + f."""
+    return (focal_length_mm * focal_length_mm / (aperture * circle_mm) + focal_length_mm) / 1000.0
+
+
+def depth_of_field_m(
+    focal_length_mm: float, aperture: float, circle_mm: float, distance_m: float
+) -> tuple[float, float]:
+    """Return from where to where all looks sharp with a lens that is focused on a distance; infinity may be the end.
+
+    `aperture` is the f-number, `circle_mm` how large a disc still looks like a point on the sensor (Greenleaf,
+    "Photographic Optics", 1950).
+    """
+    focal_m, hyperfocal = focal_length_mm / 1000.0, hyperfocal_m(focal_length_mm, aperture, circle_mm)
+    near = distance_m * (hyperfocal - focal_m) / (hyperfocal + distance_m - 2.0 * focal_m)
+    far = distance_m * (hyperfocal - focal_m) / (hyperfocal - distance_m) if distance_m < hyperfocal else inf
+    return near, far
 
 
 def pixels_per_count(counts_per_degree: float, picture_angle_deg: float, picture_pixels: int) -> float:

@@ -25,7 +25,8 @@ class StoredPosition:
     `speed` is a pan step (1..24), `seconds` a wished time of travel (above 0, at most 600); at most one of the
     two is given. `dialect` names the scale that the framing's counts are in, and `scales` is its fingerprint as of
     then; None is trusted by the name alone. `stored_at` must know its time zone and
-    is kept in UTC. `still` is the number of the picture that the store keeps of it; None where there is none.
+    is kept in UTC. `still` is the number of the picture that the store keeps of it; None where there is none. A
+    `provisional` one was reckoned and not framed: good only once it was aligned, or is stored anew.
     """
 
     camera: str
@@ -38,6 +39,7 @@ class StoredPosition:
     stored_at: datetime
     scales: str | None = None
     still: int | None = field(default=None, compare=False)
+    provisional: bool = False
 
     def framing_for(self, dialect: Dialect) -> Framing:
         """Return the framing in the counts of a head that may have been swapped.

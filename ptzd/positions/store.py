@@ -37,6 +37,7 @@ from ptzd.toml import LARGEST_CHARACTERS
 from .cueplace import CuePlace
 from .disk import RunDisk, in_thread
 from .errors import disk_error
+from .memories import Content, Memories, read_memories, write_memory
 from .position import HistoryEntry, StoredPosition, in_utc
 from .schema import APPLICATION_ID, bring_up_to_date
 from .text import IMPORT_WITH_REPLACE, read_show_and_stills, written_show, written_stills
@@ -53,7 +54,7 @@ T = TypeVar("T")
 
 _COLUMNS = (
     "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
-    "dialect, speed, seconds, note, stored_at, scales, still"
+    "dialect, speed, seconds, note, stored_at, scales, still, provisional"
 )
 
 
@@ -70,7 +71,7 @@ class PositionStore:
     """The store of one show. Every method that waits raises Refusal, and then nothing has changed, neither on disk nor
     in memory; those that don't wait read memory.
 
-    Codes: `exists`, `unknown` (no such position, history or number), `invalid`, and of the disk: `missing`,
+    Codes: `exists`, `unknown` (no such position, history or number), `changed`, `invalid`, and of the disk: `missing`,
     `read-only`, `full`, `damaged`, `busy`, `foreign`, `newer`, `disk`. Made by `PositionStore.open`.
     """
 
@@ -91,6 +92,7 @@ class PositionStore:
         troubles = [] if unfit is None else [unfit.sentence]
         self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
         self._arranged: Mapping[str, tuple[str, ...]] = _read_arranged(connection)
+        self._memories = _read_memories(connection)
         self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
         # A store that was begun anew in memory has no locks because the real ones can't be read.
         self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
@@ -157,6 +159,10 @@ class PositionStore:
         if position is None:
             raise self._unknown(camera, name)
         return position
+
+    def memories(self, camera: str) -> Mapping[int, Content]:
+        """Return what a camera's own memories hold, as far as that is known."""
+        return self._memories.get(camera, MappingProxyType({}))
 
     def locks(self) -> Mapping[str, tuple[Lock, ...]]:
         """Return the locked cameras that are known, each with who locked it and why, the oldest lock first."""
@@ -226,6 +232,16 @@ class PositionStore:
 
         await self._run(work)
 
+    async def keep_memory(self, camera: str, number: int, content: Content | None) -> None:
+        """Keep what one of a camera's own memories holds by now; None: nobody knows."""
+
+        def work() -> None:
+            with self._transaction() as db:
+                write_memory(db, camera, number, content)
+            self._memories = _read_memories(self._connection)
+
+        await self._run(work)
+
     async def delete(self, camera: str, name: str) -> None:
         """Delete a position. Its framings stay in history, and `revert` brings one back."""
 
@@ -266,6 +282,58 @@ class PositionStore:
                 _append(db, position)
             self._remember([position])
             return position
+
+        return await self._run(work)
+
+    async def correct(self, corrected: Mapping[StoredPosition, StoredPosition]) -> None:
+        """Put other framings in the place of these positions, all in one step, which `uncorrect` takes back.
+
+        Raises Refusal `changed` where one of these is not what is stored under its name any more.
+        """
+
+        def work() -> None:
+            changed = [old.name for old in corrected if self.position(old.camera, old.name) != old]
+            if changed:
+                raise Refusal("changed", f"{', '.join(changed)} changed meanwhile; nothing was corrected: ask anew")
+            with self._transaction() as db:
+                (latest,) = db.execute("SELECT coalesce(max(correction), 0) FROM entry").fetchone()
+                for position in corrected.values():
+                    _append(db, position, latest + 1)
+            self._remember(corrected.values())
+
+        await self._run(work)
+
+    async def uncorrect(self, camera: str) -> list[str]:
+        """Bring back what a camera's positions were before they were last corrected, and return their names.
+
+        Raises Refusal `unknown` where they were not, and `changed` where one of them was stored anew or deleted
+        since; then nothing is brought back.
+        """
+
+        def work() -> list[str]:
+            of_latest = "camera = :camera AND correction = (SELECT max(correction) FROM entry WHERE camera = :camera)"
+            rows = self._connection.execute(
+                f"SELECT name, number, current FROM entry WHERE {of_latest} ORDER BY name", {"camera": camera}
+            ).fetchall()
+            if not rows:
+                raise Refusal("unknown", f"there is no alignment of camera {camera} to take back")
+            changed = [name for name, _, current in rows if not current]
+            if changed:
+                raise Refusal(
+                    "changed",
+                    f"{', '.join(changed)} of camera {camera} changed since it was aligned, so nothing is taken back: "
+                    "bring back single positions from their history",
+                )
+            back = []
+            for name, number, _ in rows:  # what a position was before is the entry below
+                entries = {entry.number: entry.position for entry in _read_history(self._connection, camera, name)}
+                back.append(replace(entries[number - 1], stored_at=self._calendar()))
+            with self._transaction() as db:
+                db.execute(f"UPDATE entry SET correction = NULL WHERE {of_latest}", {"camera": camera})
+                for position in back:
+                    _append(db, position)
+            self._remember(back)
+            return [position.name for position in back]
 
         return await self._run(work)
 
@@ -554,13 +622,13 @@ def _transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]
         raise
 
 
-def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
-    """Make a position the current one of its name."""
+def _append(db: sqlite3.Connection, position: StoredPosition, correction: int | None = None) -> None:
+    """Make a position the current one of its name; `correction` is the step in which others are corrected with it."""
     framing = position.framing
     number = _last_number(db, position.camera, position.name) + 1
     db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
     db.execute(
-        f"INSERT INTO entry ({_COLUMNS}) VALUES (?, ?, ?, 1, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        f"INSERT INTO entry ({_COLUMNS}, correction) VALUES (?, ?, ?, 1, {', '.join('?' * 14)})",
         (
             position.camera,
             position.name,
@@ -577,6 +645,8 @@ def _append(db: sqlite3.Connection, position: StoredPosition) -> None:
             position.stored_at.isoformat(),
             position.scales,
             position.still,
+            int(position.provisional),
+            correction,
         ),
     )
 
@@ -661,6 +731,13 @@ def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[Histor
     return entries
 
 
+def _read_memories(db: sqlite3.Connection) -> Memories:
+    try:
+        return read_memories(db)
+    except (sqlite3.Error, ValueError, TypeError):  # then recalls go by position, and `restore` sets them anew
+        return MappingProxyType({})
+
+
 def _read_locks(
     db: sqlite3.Connection, troubles: list[str], calendar: Callable[[], datetime]
 ) -> tuple[Mapping[str, tuple[Lock, ...]], bool]:
@@ -712,10 +789,12 @@ def _number_text(number: Decimal | None) -> str | None:
 
 def _entry(row: tuple[Any, ...]) -> HistoryEntry:
     camera, name, number, current, pan, tilt, zoom, focus, focus_mode, *rest = row
-    dialect, speed, seconds, note, stored_at, scales, still = rest
+    dialect, speed, seconds, note, stored_at, scales, still, provisional = rest
     framing = Framing(pan, tilt, zoom, focus, focus_mode)
     stored = datetime.fromisoformat(stored_at)
-    position = StoredPosition(camera, name, framing, dialect, speed, seconds, note, stored, scales, still)
+    position = StoredPosition(
+        camera, name, framing, dialect, speed, seconds, note, stored, scales, still, bool(provisional)
+    )
     return HistoryEntry(number, position, bool(current))
 
 

@@ -46,6 +46,9 @@ class PositionTable(BaseModel):
     speed: Speed = None
     seconds: Seconds = None
     note: str = Field(default="", max_length=LONGEST_NOTE, description=f"a text of at most {LONGEST_NOTE} characters")
+    provisional: bool = Field(
+        default=False, description="true where it was reckoned and not framed, as `ptzd aim` does it, else false"
+    )
     stored_at: Annotated[datetime, AfterValidator(in_utc)] | None = Field(
         default=None, description="a date and time with its offset, written as 2031-05-24T19:30:00Z without quotes"
     )
@@ -62,6 +65,7 @@ class PositionTable(BaseModel):
             note=self.note,
             stored_at=self.stored_at or now,
             scales=self.scales,
+            provisional=self.provisional,
         )
 
 
@@ -117,6 +121,8 @@ def _written(position: StoredPosition) -> dict[str, int | float | str | datetime
         table["seconds"] = position.seconds
     if position.note:
         table["note"] = position.note
+    if position.provisional:
+        table["provisional"] = True
     return table | {"stored_at": position.stored_at}
 
 

@@ -1,6 +1,6 @@
 """The simulated camera: wire side, head physics and faults. The daemon never imports it."""
 
-from .camera import SimulatedCamera
+from .camera import Knock, SimulatedCamera
 from .habits import Habits, draw_habits
 from .head import Head
 from .lens import Lens, Scene

@@ -72,6 +72,18 @@ class _Running:
     stop: Command | None = None  # the order to stop that takes effect then
 
 
+@dataclass(frozen=True, slots=True)
+class Knock:
+    """How a camera stands turned on its mount: to the right, then up, then clockwise about where it looks at home."""
+
+    right_deg: float = 0.0
+    up_deg: float = 0.0
+    clockwise_deg: float = 0.0
+
+
+PLUMB = Knock()
+
+
 class SimulatedCamera:
     """One camera. Hand it what arrives with `receive`, fetch what leaves with `due`, no later than `next_due`.
 
@@ -83,8 +95,8 @@ class SimulatedCamera:
 
     - `pull(until)` pulls its cable, whatever that carries.
 
-    What its picture tells and its readings do not: `knocked_deg`, by which it stands turned to the right on its mount,
-    and `zoom_slipped`, by which share it shows all larger than at its zoom position.
+    What its picture tells and its readings do not: `knocked`, how it stands turned on its mount, and `zoom_slipped`, by
+    which share it shows all larger than at its zoom position.
     """
 
     def __init__(
@@ -106,7 +118,7 @@ class SimulatedCamera:
         self.silent_until = -math.inf
         self.pull: Callable[[float], None] = self._fall_silent
         self.restarted: Callable[[], None] = lambda: None  # hears of a restart
-        self.knocked_deg = 0.0
+        self.knocked = PLUMB
         self.zoom_slipped = 0.0
         self.body = Body(dialect, truth, mount, habits, rng)
         self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, truth.picture_seconds, rng)

@@ -146,7 +146,8 @@ def simulate(
       camera-2 unplugged 10   its cable is out; on serial that of the whole chain
       camera-2 refuse-stops 10
       camera-2 ignore-stops 10
-      camera-2 knocked 0.3       by degrees to the right, which only its picture tells
+      camera-2 knocked 0.3       by degrees to the right, which only its picture tells; or
+                                 to the right, up and clockwise: knocked 2 -0.5 1
       camera-2 zoom-slipped 1.2  by per cent, likewise
     """
     serial = None if link != "serial" else Path(listen or Path(tempfile.gettempdir()) / f"ptzsim-{os.getpid()}")

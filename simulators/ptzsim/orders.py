@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from ptzd.visca import PowerOn, PowerStandby
 
 from .body import Refusal
-from .camera import SimulatedCamera
+from .camera import Knock, SimulatedCamera
 
 EVERY = "all"
 LONGEST_SECONDS = 86_400.0
@@ -39,10 +39,6 @@ def _ignore_stops(camera: SimulatedCamera, until: float) -> None:
     camera.ignores_stops_until = until
 
 
-def _knocked(camera: SimulatedCamera, by_deg: float) -> None:
-    camera.knocked_deg = by_deg
-
-
 def _zoom_slipped(camera: SimulatedCamera, by_percent: float) -> None:
     camera.zoom_slipped = by_percent / 100
 
@@ -61,12 +57,12 @@ _FOR_SECONDS: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]]
     "ignore-stops": ("confirms every stop and moves on", _ignore_stops),
 }
 _BY_SO_MUCH: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
-    "knocked": ("stands turned by {:g}° to the right", _knocked),
     "zoom-slipped": ("shows all {:g} % larger than its zoom position says", _zoom_slipped),
 }
+KNOCKED = "knocked"  # to the right, and if wished up and clockwise
 MOST_SO_MUCH = 30.0
 HOW = (
-    f"{', '.join(_AT_ONCE)}; {', '.join(f'{word} NUMBER' for word in _BY_SO_MUCH)}; "
+    f"{', '.join(_AT_ONCE)}; {', '.join(f'{word} NUMBER' for word in (KNOCKED, *_BY_SO_MUCH))}; "
     "and for so many seconds, 0 to end it: "
     f"{', '.join(f'{word} SECONDS' for word in _FOR_SECONDS)}"
 )
@@ -89,8 +85,14 @@ def do(line: str, cameras: Mapping[str, SimulatedCamera], now: float) -> list[st
         became, begin = _BY_SO_MUCH[what]
         until = _so_much(more[0])
         became = became.format(until)
+    elif what == KNOCKED and 1 <= len(more) <= 3:
+        knock = Knock(*map(_so_much, more))
+        turned = f"{knock.right_deg:g}° to the right, {knock.up_deg:g}° up, {knock.clockwise_deg:g}° clockwise"
+        for camera in chosen.values():
+            camera.knocked = knock
+        return [f"{each} stands turned by {turned}" for each in chosen]
     else:
-        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS, *_BY_SO_MUCH])
+        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS, KNOCKED, *_BY_SO_MUCH])
         raise ValueError(f"{' '.join((what, *more))!r} is nothing to do to a camera{near or f'; write {HOW}'}")
     for each, camera in chosen.items():
         try:

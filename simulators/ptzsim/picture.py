@@ -1,6 +1,6 @@
 """What a simulated camera sees: the stage through a pinhole, from where its head and its lens truly are.
 
-A pan turns a camera about the vertical, a tilt about its own horizontal axis, and it never rolls. What lies nearer or
+A pan turns a camera about the vertical of its mount, a tilt about its own horizontal axis. What lies nearer or
 farther than what the lens is focused on is blurred, over the whole picture as much as what is seen in its middle.
 """
 
@@ -16,7 +16,7 @@ from PIL import Image, ImageDraw, ImageFilter
 
 from ptzd.visca import Dialect
 
-from .camera import SimulatedCamera
+from .camera import PLUMB, Knock, SimulatedCamera
 from .stage import Colour, Point, Stage, distance_m
 
 WIDTH, HEIGHT = 640, 360
@@ -71,6 +71,7 @@ class View:
     focal_length_mm: float
     focus_m: float  # what is sharp; infinite beyond the far end of the scale
     at: float  # by the clock by which people sway
+    knocked: Knock = PLUMB  # how the mount stands
 
 
 class Eye:
@@ -117,16 +118,17 @@ class Eye:
         """Return which way a camera looks now, as it truly is."""
         zoom = camera.lens.zoom_counts(now)
         return View(
-            camera.head.picture_pan_deg(now) + camera.knocked_deg,
+            camera.head.picture_pan_deg(now),
             camera.head.picture_tilt_deg(now),
             self.focal_length_mm(camera.dialect, zoom) * (1.0 + camera.zoom_slipped),
             _focus_m(camera.dialect, camera.lens.focus_counts(now)),
             now,
+            camera.knocked,
         )
 
-    def distance_m(self, pan_deg: float, tilt_deg: float) -> float:
+    def distance_m(self, pan_deg: float, tilt_deg: float, knocked: Knock = PLUMB) -> float:
         """Return how far away what is in the middle of the picture is."""
-        _, _, ahead = self._axes(pan_deg, tilt_deg)
+        _, _, ahead = self.axes(pan_deg, tilt_deg, knocked)
         return distance_m(self._place.eye, (float(ahead[0]), float(ahead[1]), float(ahead[2])))
 
     def draw(self, view: View) -> Image.Image:
@@ -152,7 +154,7 @@ class Eye:
         """Return the faces that are to be seen, by number, and x and y of their corners in what is drawn."""
         sways = np.array([figure.sway_m(view.at) for figure in self._stage.figures] + [0.0])
         points = self._points - self._eye + (self._aside * sways[:, None])[self._owners]
-        right, up, ahead = self._axes(view.pan_deg, view.tilt_deg)
+        right, up, ahead = self.axes(view.pan_deg, view.tilt_deg, view.knocked)
         seen = points @ np.stack([right, up, ahead]).T
         starts, ends = self._starts[:-1], self._starts[1:]
         depth = seen[:, 2]
@@ -181,27 +183,31 @@ class Eye:
             ]
         return shown.tolist(), outlines
 
-    def _axes(self, pan_deg: float, tilt_deg: float) -> tuple[Floats, Floats, Floats]:
-        """To the right, upwards and ahead of the camera."""
-        pan, tilt = math.radians(pan_deg + self._place.heading_deg), math.radians(tilt_deg)
-        level = np.array([math.sin(pan), math.cos(pan), 0.0])
-        upright = np.array([0.0, 0.0, 1.0])
-        right = np.array([math.cos(pan), -math.sin(pan), 0.0])
-        return (
-            right,
-            upright * math.cos(tilt) - level * math.sin(tilt),
-            level * math.cos(tilt) + upright * math.sin(tilt),
-        )
+    def axes(self, pan_deg: float, tilt_deg: float, knocked: Knock = PLUMB) -> tuple[Floats, Floats, Floats]:
+        """Return what lies to the right, upwards and ahead of the camera: units of the stage's x, y and z."""
+        east, north, upright = np.eye(3)
+        right, up, ahead = _turned((east, upright, north), self._place.heading_deg + knocked.right_deg, knocked.up_deg)
+        roll = math.radians(knocked.clockwise_deg)
+        right, up = right * math.cos(roll) - up * math.sin(roll), up * math.cos(roll) + right * math.sin(roll)
+        return _turned((right, up, ahead), pan_deg, tilt_deg)
 
     def _away(self, place: Point) -> float:
         return math.dist(place[:2], self._place.eye[:2])
 
     def _blur_pixels(self, view: View) -> float:
         """The radius of the disc that a point in the middle becomes, by the thin lens."""
-        metres = self.distance_m(view.pan_deg, view.tilt_deg)
+        metres = self.distance_m(view.pan_deg, view.tilt_deg, view.knocked)
         focal_m = view.focal_length_mm / 1000.0
         disc_m = focal_m**2 / STOP * abs(1.0 / view.focus_m - 1.0 / metres)
         return min(MOST_BLUR_PIXELS, disc_m * 1000.0 / self.glass.picture_width_mm * WIDTH / 2)
+
+
+def _turned(axes: tuple[Floats, Floats, Floats], pan_deg: float, tilt_deg: float) -> tuple[Floats, Floats, Floats]:
+    """To the right, upwards and ahead after a turn about what was upwards, and then about what is to the right."""
+    right, up, ahead = axes
+    pan, tilt = math.radians(pan_deg), math.radians(tilt_deg)
+    right, level = right * math.cos(pan) - ahead * math.sin(pan), ahead * math.cos(pan) + right * math.sin(pan)
+    return right, up * math.cos(tilt) - level * math.sin(tilt), level * math.cos(tilt) + up * math.sin(tilt)
 
 
 def focus_counts(dialect: Dialect, metres: float) -> int:

@@ -28,7 +28,8 @@ from ptzsim import serve_udp, virtual_time
 from ptzsim.camera import SimulatedCamera
 from ptzsim.fleet import CameraPlan
 from ptzsim.picture_server import serve_pictures
-from ptzsim.serving import serve_memory
+from ptzsim.serving import serve_bare, serve_memory
+from rigs import CutLink
 
 from ptzd import links
 from ptzd.cameras.line import Line, LineDown, PushedAside
@@ -37,7 +38,7 @@ from ptzd.cli.commands.check_camera import ASKED, question
 from ptzd.cli.commands.check_findings import Finding, Notes
 from ptzd.cli.commands.check_sheet import sheet
 from ptzd.config import ExpectsConfig
-from ptzd.links import Link, LinkAddress, memory_pair
+from ptzd.links import Form, Link, LinkAddress, memory_pair
 from ptzd.positions import PositionStore
 from ptzd.visca import (
     DigitalZoomOn,
@@ -69,6 +70,13 @@ async def speak(link: Link, every_seconds: float) -> None:
         await asyncio.wait([carrying])
 
 
+async def answer_another(there: Link) -> None:
+    """Be a camera that answers what another controller on the wire has asked."""
+    while True:
+        await asyncio.sleep(0.53)
+        there.send(bytes.fromhex("90 50 02 FF"))
+
+
 @dataclass(frozen=True)
 class Case:
     """One camera, what was done to it, and what is to be told of it."""
@@ -81,6 +89,7 @@ class Case:
     other: bool = False
     there: bool = True
     expects: ExpectsConfig = AS_IT_IS
+    form: Form = "numbered"
 
 
 def lose_position(camera: SimulatedCamera) -> None:
@@ -91,12 +100,16 @@ CASES = {
     "nobody there": Case({"answers"}, there=False),
     "lossy": Case({"round trip"}, loss=0.1),
     "another controller": Case({"others"}, other=True),
+    "another controller on the same wire": Case({"others"}, other=True, form="stream"),
     "standby": Case({"power"}, lambda camera: camera.moved_by_another(PowerStandby(), 0.0)),
     "starting up": Case({"head"}, plan=unit(ready=False)),
     "has lost where it stands": Case({"head"}, lose_position),
     "digital zoom": Case({"digital zoom"}, lambda camera: camera.moved_by_another(DigitalZoomOn(), 0.0)),
     "another dialect": Case({"dialect"}, plan=unit(dialect="nibble4-14")),
     "another version": Case({"version"}, expects=ExpectsConfig(rom="0002")),
+    "good, on a serial line": Case(set(), form="stream"),
+    "good, in bare datagrams": Case(set(), form="datagrams"),
+    "lossy, in bare datagrams": Case({"round trip"}, loss=0.05, form="datagrams"),
     "good, and all is doubled": Case(set(), doubled=0.3),
     **{
         f"good, unit {seed}": Case(set(), plan=unit(seed, DIALECTS[seed % len(DIALECTS)], habits=seed))
@@ -112,12 +125,17 @@ def findings(case: Case) -> list[Finding]:
         case.do(camera)
         here, there = memory_pair(loss=case.loss, doubled=case.doubled, rng=rng)
         elsewhere, there_too = memory_pair(rng=rng)
-        tasks = [asyncio.create_task(serve_memory(camera, there, there_too))] if case.there else []
+        tasks: list[asyncio.Task[None]] = []
+        if case.form != "numbered":
+            tasks.append(asyncio.create_task(serve_bare(camera, there, stream=case.form == "stream", rng=rng)))
+        elif case.there:
+            tasks.append(asyncio.create_task(serve_memory(camera, there, there_too)))
         if case.other:
-            tasks.append(asyncio.create_task(speak(elsewhere, 0.5)))
+            numbered = case.form == "numbered"
+            tasks.append(asyncio.create_task(speak(elsewhere, 0.5) if numbered else answer_another(there)))
         notes = Notes("camera left")
         dialect = "nibble4-51" if "dialect" in case.wrong else case.plan.dialect
-        await question(here, load_dialect(dialect), case.expects, 3.0, notes)
+        await question(CutLink(here, case.form), load_dialect(dialect), case.expects, 3.0, notes)
         for task in tasks:
             task.cancel()
         if tasks:

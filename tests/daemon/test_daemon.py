@@ -11,15 +11,17 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from io import BytesIO
-from math import radians, tan
+from math import acos, degrees, radians, tan
 from pathlib import Path
 from typing import Any
 
+import drawn_knocks
 import numpy as np
 import pytest
 from bus_document import promised, promised_of
 from PIL import Image
-from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim import Knock, SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim.picture import Eye, place_of
 from ptzsim.picture_server import look_at
 from ptzsim.stage import Stage
 from pydantic import Field
@@ -38,7 +40,16 @@ from ptzd.bus import (
     tables,
 )
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand, RemoveCommand, WriteCommand
+from ptzd.bus.commands import (
+    COMMANDS,
+    Bare,
+    Command,
+    ImportCommand,
+    LoadCommand,
+    MatchCommand,
+    RemoveCommand,
+    WriteCommand,
+)
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, DriftMessage, LearnProgressMessage, Result
 from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
@@ -2057,7 +2068,7 @@ def test_what_only_the_picture_tells_is_told_after_a_recall_with_a_trim_and_noth
         assert "1.2 % tighter" in slipped["sentence"]
         assert "zoom ring" in slipped["sentence"]
 
-        camera.zoom_slipped, camera.knocked_deg = 0.0, -0.4
+        camera.zoom_slipped, camera.knocked = 0.0, Knock(-0.4)
         knocked = await seen_after_a_recall("3")
         share = 100 / 35.9 * tan(radians(0.4))  # of the picture's width, through 100 mm on 35.9 mm
         assert knocked["trim"]["right"] == pytest.approx(share, abs=1 / 640)
@@ -2075,6 +2086,69 @@ def test_what_only_the_picture_tells_is_told_after_a_recall_with_a_trim_and_noth
         assert told == [message for topic, message in house.heard if topic.endswith("/drift")]
 
     in_house(tmp_path, scene, pictures=onlooker)
+
+
+def test_two_sightings_bring_thirty_positions_of_a_knocked_head_back_and_it_is_undone_in_one_step(
+    tmp_path: Path,
+) -> None:
+    rng = random.Random(5)
+    framings = {f"shot-{number}": (rng.randint(-3000, 3000), rng.randint(-700, 1400)) for number in range(28)} | {
+        "far-left": (-3100, 100),
+        "far-right": (3100, 300),
+    }
+    show = "".join(
+        f"[positions.gallery.{name}]\npan_counts = {pan}\ntilt_counts = {tilt}\nzoom_counts = 4096\n"
+        f'focus_counts = 16384\nfocus_mode = "manual"\ndialect = "nibble4-51"\n'
+        for name, (pan, tilt) in framings.items()
+    )
+    eye = Eye(Stage(), place_of("gallery"))
+
+    async def scene(house: House) -> None:
+        head, knock = house.simulated["gallery"].head, Knock(3.0, -1.5, 2.0)
+
+        async def done(verb: str, **payload: Any) -> dict[str, Any]:
+            id = f"{verb} {len(house.heard)}"
+            house.say(f"camera/gallery/{verb}", payload | {"id": id})
+            return await (house.end(id) if verb in ("recall", "nudge") else house.outcome(id))
+
+        def stored() -> dict[str, tuple[int, int]]:
+            [*_, told] = [message for topic, message in house.heard if topic == "ptzd/camera/gallery/positions"]
+            return {each["name"]: (each["pan_counts"], each["tilt_counts"]) for each in told["positions"]}
+
+        for name in ("choir-wide", "soloist"):
+            await done("delete", position=name)
+        house.say("show/import", {"show": show, "id": "import"})
+        assert (await house.outcome("import"))["result"]["added"] == 30
+        house.simulated["gallery"].knocked = knock
+        assert (await done("align"))["code"] == "no-sightings"
+        for name in ("far-left", "far-right"):  # what scipy says that an operator does who frames them anew
+            before = framings[name][0] / 51.2, framings[name][1] / 51.2
+            pan, tilt = drawn_knocks.Knock(3.0, -1.5, 2.0).now(before)
+            await done("recall", position=name)
+            assert (await done("nudge", pan_deg=pan - before[0], tilt_deg=tilt - before[1]))["phase"] == "settled"
+            assert (await done("sight", position=name))["ok"]
+        shown = (await done("align"))["result"]
+        assert stored() == framings, "nothing is written unasked"
+        assert (shown["turned"]["right_deg"], shown["turned"]["up_deg"], shown["turned"]["clockwise_deg"]) == (
+            pytest.approx((3.0, -1.5, 2.0), abs=0.05)
+        )
+        applied = (await done("align", apply=True))["result"]
+        assert (applied["applied"], applied["positions"]) == (True, shown["positions"])
+        for name in rng.sample(sorted(framings), 6):
+            before = framings[name][0] / 51.2, framings[name][1] / 51.2
+            wanted = eye.axes(*before)[2]
+            assert (await done("recall", position=name))["phase"] == "settled"
+            now = asyncio.get_running_loop().time()
+            looks = eye.axes(head.pan_deg(now), head.tilt_deg(now), knock)[2]
+            off_deg = degrees(acos(min(1.0, float(looks @ wanted))))
+            assert off_deg * 51.2 < 3.0, name
+        assert (await done("align"))["code"] == "no-sightings", "what was applied is forgotten"
+        assert len((await done("unalign"))["result"]["positions"]) == 30
+        await house.until(lambda topic, message: topic.endswith("gallery/positions"))
+        assert stored() == framings
+        assert (await done("unalign"))["code"] == "unknown"
+
+    in_house(tmp_path, scene)
 
 
 class BlinkResult(Result):
@@ -2162,6 +2236,15 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             for id in ("4", "5", "6", "7"):
                 await house.outcome(id)
             await asyncio.sleep(10)
+            for verb, payload in (
+                ("sight", "choir-wide"),
+                ("unsight", "choir-wide"),
+                ("sight", "soloist"),
+                ("align", {"apply": True}),
+                ("unalign", ""),
+            ):
+                house.say(f"camera/gallery/{verb}", payload)
+                await asyncio.sleep(2)
 
     virtual_time.run(play())
     topics, heard, with_result = Topics("ptzd"), set(), set()
@@ -2182,4 +2265,5 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
         LoadCommand,
         WriteCommand,
         RemoveCommand,
+        MatchCommand,
     }

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from ptzd.motion import Sensor, filling_mm, turned_to
+from ptzd.motion import Sensor, aimed_at, filling_mm, turned_to
 
 FULL_FRAME = Sensor(36.0, 20.25)
 MIDDLE = (0.5, 0.5)
@@ -78,3 +78,18 @@ def test_the_middle_half_of_the_picture_fills_it_at_twice_the_focal_length() -> 
 def test_a_part_without_width_is_an_error() -> None:
     with pytest.raises(ValueError, match="wider and higher than zero"):
         filling_mm(FULL_FRAME, 50.0, 0.0, 0.0, (0.5, 0.2), (0.5, 0.4))
+
+
+@pytest.mark.parametrize(
+    "facing, thing, pan, tilt, distance",
+    [  # the camera is at (1, 1, 5); the ways to the things are worked out by hand
+        (0.0, (4.0, 5.0, 0.0), 36.8699, -45.0, 50**0.5),  # 3 to the right and 4 ahead are 5, and 5 down
+        (90.0, (4.0, 5.0, 0.0), -53.1301, -45.0, 50**0.5),
+        (0.0, (1.0, 13.0, 10.0), 0.0, 22.6199, 13.0),  # 12 ahead and 5 up
+        (170.0, (0.0, -4.67128, 5.0), 20.0, 0.0, 5.75877),  # 10 degrees beyond straight back: not 340 the other way
+    ],
+)
+def test_a_thing_in_the_room_is_looked_for_along_the_way_to_it(
+    facing: float, thing: tuple[float, float, float], pan: float, tilt: float, distance: float
+) -> None:
+    assert aimed_at((1.0, 1.0, 5.0), facing, thing) == pytest.approx((pan, tilt, distance), abs=1e-4)

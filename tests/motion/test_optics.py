@@ -5,7 +5,7 @@ Full frame is 36 × 24 mm.
 
 from __future__ import annotations
 
-from math import hypot, pi, tan
+from math import hypot, inf, pi, tan
 
 import pytest
 from hypothesis import given, settings
@@ -15,8 +15,10 @@ from ptzd.motion import (
     Sensor,
     Shot,
     angle_of_view_deg,
+    depth_of_field_m,
     focal_length_for_picture_mm,
     focal_length_for_shot_mm,
+    hyperfocal_m,
     judge_panning,
     panning_limit_deg_per_s,
     picture_size_m,
@@ -143,3 +145,21 @@ def test_a_picture_is_the_largest_part_of_a_sensor_that_is_16_by_9(
     # ITU-R BT.709, by hand.
     part = Sensor(*sensor).picture
     assert (part.width_mm, part.height_mm) == pytest.approx(picture, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("focal_length_mm", "near_m", "far_m"),
+    [(28.0, 1.80512, inf), (35.0, 2.25122, 17.9225), (50.0, 2.90023, 6.4433), (85.0, 3.53967, 4.59796)],
+)
+def test_what_is_sharp_is_what_is_printed_of_four_lenses(focal_length_mm: float, near_m: float, far_m: float) -> None:
+    # Focused at 4 m, f/8, circles of 0.03 mm: printed in the Euler Math Toolbox reference, "dof.e".
+    assert depth_of_field_m(focal_length_mm, 8.0, 0.03, 4.0) == pytest.approx((near_m, far_m), rel=1e-5)
+
+
+def test_focused_on_the_hyperfocal_distance_all_is_sharp_from_half_of_it_on() -> None:
+    # Greenleaf, "Photographic Optics", 1950.
+    distance_m = hyperfocal_m(50.0, 8.0, 0.03)
+    assert distance_m == pytest.approx(10.4667, abs=0.0001)  # 2500 / 0.24 + 50 mm
+    near_m, far_m = depth_of_field_m(50.0, 8.0, 0.03, distance_m)
+    assert near_m == pytest.approx(distance_m / 2, rel=0.003)
+    assert far_m == inf

@@ -331,3 +331,50 @@ async def test_an_order_holds_over_a_restart_a_new_name_and_a_deletion(
         with pytest.raises(Refusal, match="no position solist: did you mean soloist"):
             await store.arrange("gallery", ["solist"])
         assert next(iter(store.arranged("gallery"))) == "soloist"
+
+
+async def test_positions_that_were_corrected_together_come_back_together(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    wide, solo, other = make(provisional=True), make(name="soloist", note="gently"), make(name="piano")
+    async with opened() as store:
+        for each in (wide, solo, other):
+            await store.store(each)
+        turned = {each: replace(make(name=each.name, pan_counts=99), note=each.note) for each in (wide, solo)}
+        await store.correct(turned)
+        await store.rename("gallery", "soloist", "solo")
+    async with opened() as store:
+        assert [each.framing.pan_counts for each in store.positions("gallery").values()] == [99, 26, 99]
+        assert not store.known("gallery", "choir-wide").provisional
+        assert [entry.number for entry in await store.history("gallery", "choir-wide")] == [2, 1]
+        assert await store.uncorrect("gallery") == ["choir-wide", "solo"]
+        assert store.known("gallery", "choir-wide") == replace(
+            wide, stored_at=store.known("gallery", "choir-wide").stored_at
+        )
+        assert store.known("gallery", "solo").framing == solo.framing
+        assert len(await store.history("gallery", "solo")) == 3, "what was corrected stays in history"
+        with pytest.raises(Refusal, match="no alignment of camera gallery to take back"):
+            await store.uncorrect("gallery")
+
+
+async def test_what_changed_meanwhile_is_named_and_nothing_is_corrected_or_taken_back(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    wide, solo = make(), make(name="soloist")
+    turned = {each: make(name=each.name, pan_counts=99) for each in (wide, solo)}
+    async with opened() as store:
+        await store.store(wide)
+        await store.store(make(name="soloist", pan_counts=7))
+        with pytest.raises(Refusal) as refusal:
+            await store.correct(turned)
+        assert (refusal.value.code, store.known("gallery", "choir-wide")) == ("changed", wide)
+        assert refusal.value.sentence.startswith("soloist changed meanwhile")
+        await store.store(solo, replace=True)
+        await store.correct(turned)
+        for change in (store.store(make(pan_counts=5), replace=True), store.delete("gallery", "choir-wide")):
+            await change
+            with pytest.raises(Refusal) as refusal:
+                await store.uncorrect("gallery")
+            assert refusal.value.code == "changed"
+            assert "choir-wide of camera gallery changed" in refusal.value.sentence
+            assert store.known("gallery", "soloist").framing.pan_counts == 99

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable
 
 import pytest
-from ptzsim import SimulatedCamera
+from ptzsim import Knock, SimulatedCamera
 from ptzsim.orders import do
 
 MakeCamera = Callable[..., SimulatedCamera]
@@ -38,9 +38,12 @@ def test_power_and_faults_are_set_by_a_line(make_camera: MakeCamera) -> None:
     do("camera-2 refuse-stops 2", cameras, 5.0)
     do("camera-2 ignore-stops 3", cameras, 5.0)
     assert (one.silent_until, two.refuses_stops_until, two.ignores_stops_until) == (15.0, 7.0, 8.0)
-    assert do("camera-1 knocked -0.3", cameras, 6.0) == ["camera-1 stands turned by -0.3° to the right"]
+    [told] = do("camera-1 knocked -0.3", cameras, 6.0)
+    assert told == "camera-1 stands turned by -0.3° to the right, 0° up, 0° clockwise"
     do("camera-1 zoom-slipped 1.2", cameras, 6.0)
-    assert (one.knocked_deg, one.zoom_slipped) == (-0.3, pytest.approx(0.012))
+    assert (one.knocked, one.zoom_slipped) == (Knock(-0.3), pytest.approx(0.012))
+    do("camera-2 knocked 2 -0.5 1", cameras, 6.0)
+    assert two.knocked == Knock(2.0, -0.5, 1.0)
     do("camera-1 silent 0", cameras, 6.0)
     assert one.silent_until == 6.0
 

@@ -1,79 +1,179 @@
-"""`ptzd nudge` and `ptzd frame`: move a camera by what its picture shows."""
+"""`ptzd aim`: where cameras will have to look, from a stage plan, before anything hangs."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+from math import isinf
+from pathlib import Path
+from typing import Any
+
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import sent_at
-from ptzd.cli.moving import follow_options, move
-from ptzd.cli.names import name
-from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Misuse
+from ptzd.cameras import CameraSettings
+from ptzd.cli.configuration import read_configuration
+from ptzd.cli.console import print_table
+from ptzd.cli.names import advice
+from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.daemon import camera_settings
+from ptzd.files import StagePlan, TextFileError, read_stage_plan
+from ptzd.motion import HeadFileError
+from ptzd.positions.text import written_show
+from ptzd.visca import DialectError
 
-_SHARE = FiniteRange(-1, 1)
-_TURN = FiniteRange(-360, 360)
-_PLACE = FiniteRange(0, 1)
+from .aim_sums import Aimed
+from .aim_sums import aim as aimed
+from .shot_sums import mm
 
-
-@click.command(short_help="Move a camera a little.", epilog="Example: ptzd nudge gallery --right 0.01 --tighter 0.05")
-@click.argument("camera", type=name)
-@click.option("--right", type=_SHARE, help="By so much of the picture's width; below 0 to the left.")
-@click.option("--up", type=_SHARE, help="By so much of the picture's height; below 0 down.")
-@click.option("--tighter", type=FiniteRange(-4, 0.9), help="By so much of the picture narrower; below 0 wider.")
-@click.option("--pan-deg", type=_TURN, help="Degrees to the right.")
-@click.option("--tilt-deg", type=_TURN, help="Degrees upwards.")
-@click.option("--zoom-counts", type=int, help="Counts of the zoom, towards tele.")
-@click.option("--focus-counts", type=int, help="Counts of the focus, towards near.")
-@click.option("--on-air", is_flag=True, help="Move although the camera is on program.")
-@follow_options
-@broker_options
-def nudge(
-    broker: BrokerAddress,
-    camera: str,
-    on_air: bool,
-    no_wait: bool,
-    timeout: float,
-    as_json: bool,
-    **by: float | None,
-) -> None:
-    """Move CAMERA by shares of its picture, or by degrees and counts, and wait until it stands there.
-
-    Shares need the camera's sensor and focal_length in the configuration. Nudges that follow each other add up.
-    """
-    wanted = {field: much for field, much in by.items() if much}
-    if not wanted:
-        raise Misuse("This moves nothing; say how far, such as --right 0.01.")
-    payload = {**wanted, "on_air": on_air or None, "sent_at": sent_at()}
-    move(broker, camera, "nudge", payload, "a little further", no_wait=no_wait, timeout=timeout, as_json=as_json)
+NOT_RECKONED = "Who stands in front of whom is not reckoned; go and look."
 
 
 @click.command(
-    short_help="Turn to a point of the picture, or fill it with a part.",
-    epilog="Example: ptzd frame gallery --box 0.2 0.1 0.6 0.5",
+    short_help="Reckon positions from a stage plan.",
+    epilog="Example: ptzd aim configs/granary-plan.toml --config configs/granary.toml --write aimed.toml",
 )
-@click.argument("camera", type=name)
-@click.option("--point", type=(_PLACE, _PLACE), metavar="X Y", help="What comes to the middle of the picture.")
-@click.option("--box", type=(_PLACE,) * 4, metavar="X0 Y0 X1 Y1", help="Top left and bottom right of what fills it.")
-@click.option("--on-air", is_flag=True, help="Move although the camera is on program.")
-@follow_options
-@broker_options
-def frame(
-    broker: BrokerAddress,
-    camera: str,
-    point: tuple[float, float] | None,
-    box: tuple[float, float, float, float] | None,
-    on_air: bool,
-    no_wait: bool,
-    timeout: float,
-    as_json: bool,
-) -> None:
-    """Turn CAMERA to a point that its picture shows, or turn and zoom until a part of the picture fills it.
+@click.argument("file", metavar="PLAN", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--config",
+    "path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    required=True,
+    help="The configuration: each camera's dialect, sensor, lens and window.",
+)
+@click.option(
+    "--write",
+    "positions_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Write the positions, provisional, for `ptzd positions import`.",
+)
+@click.option(
+    "--drawing", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Draw the plan, as SVG."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
+def aim(file: Path, path: Path, positions_path: Path | None, drawing: Path | None, as_json: bool) -> int:
+    """Reckon pan, tilt and focal length of each shot in PLAN, whether they can be had, and what is sharp then.
 
-    Places are shares of the picture's width and height from its top left; 0.5 0.5 is the middle. The camera's sensor
-    and focal_length must stand in the configuration.
+    Needs no camera and no daemon. A shot is as high as a person in it: full 2.0 m, medium 1.1 m, medium-close 0.75 m,
+    close 0.5 m. What is written is provisional: once the cameras hang, import it, frame two or three of the marks anew,
+    and `ptzd align` brings the others right. Ends with 1 where a head can't look where it should.
     """
-    if (point is None) == (box is None):
-        raise Misuse("Say either --point or --box.")
-    payload = {"point": point, "box": box, "on_air": on_air or None, "sent_at": sent_at()}
-    move(broker, camera, "frame", payload, "its new framing", no_wait=no_wait, timeout=timeout, as_json=as_json)
+    try:
+        plan = read_stage_plan(file)
+    except TextFileError as error:
+        raise Misuse(*(f"{file}: {mistake}" for mistake in error.mistakes)) from None
+    for out in (positions_path, drawing):
+        if out is not None and out.exists() and any(out.samefile(source) for source in (file, path)):
+            raise Misuse(f"{out} is what this is reckoned from; name another file.")
+    settings = _settings(plan, path)
+    found = [_aimed(plan, index, settings) for index in range(len(plan.shot))]
+    if drawing is not None:
+        from ptzd.report import DrawnShot, drawn_plan
+
+        shots = [
+            DrawnShot(one.shot.camera, one.shot.position, one.eye, one.thing, one.focal_length_mm, one.view_deg[0])
+            for one in found
+        ]
+        eyes = {name: (place.place_m, place.facing_deg) for name, place in plan.camera.items()}
+        marks = {name: mark.place_m for name, mark in plan.mark.items()}
+        _write(drawing, drawn_plan(plan.plan.label or plan.plan.name, eyes, marks, shots))
+    if positions_path is not None:
+        now = datetime.now(UTC)
+        kept = [one.position(plan, settings[one.shot.camera], now) for one in found if one.beyond is None]
+        _write(positions_path, written_show(sorted(kept, key=lambda one: (one.camera, one.name))))
+    if as_json:
+        say_json({"plan": plan.plan.name, "note": NOT_RECKONED, "shots": [_as_json(one) for one in found]})
+    else:
+        _print(found)
+        if positions_path is not None:
+            say(f"The positions are in {positions_path}, provisional: `ptzd positions import {positions_path}`.")
+        if drawing is not None:
+            say(f"The plan is drawn in {drawing}.")
+    return FAILED if any(one.beyond is not None for one in found) else 0
+
+
+def _settings(plan: StagePlan, path: Path) -> dict[str, CameraSettings]:
+    """What the configuration says of the cameras of a plan."""
+    config = read_configuration(path)
+    found = {}
+    for name in plan.camera:
+        if name not in config.camera:
+            raise Misuse(f"There is no camera {name} in {path}; {advice(name, config.camera)}")
+        try:
+            found[name] = camera_settings(name, config.camera[name])
+        except (DialectError, HeadFileError) as error:
+            raise Misuse(f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+        if found[name].optics is None:
+            raise Misuse(f"Camera {name} needs a sensor and the focal_length of its zoom in {path}.")
+    return found
+
+
+def _aimed(plan: StagePlan, index: int, settings: dict[str, CameraSettings]) -> Aimed:
+    shot = plan.shot[index]
+    own = settings[shot.camera]
+    assert own.optics is not None
+    try:
+        return aimed(plan, shot, own, own.optics)
+    except ValueError as error:
+        raise Misuse(f"Shot {index + 1}: {error}.") from None
+
+
+def _print(found: list[Aimed]) -> None:
+    sharp = any(one.sharp_m is not None for one in found)
+    headings = ("camera", "position", "shot", "away", "pan", "tilt", "lens", "view", *(("sharp",) if sharp else ()))
+    rows = [
+        (
+            one.shot.camera,
+            one.shot.position,
+            f"{one.seen}, {one.shot.mark}",
+            f"{one.distance_m:.1f} m",
+            f"{one.pan_deg:.1f}°",
+            f"{one.tilt_deg:.1f}°",
+            mm(one.focal_length_mm),
+            f"{one.view_deg[0]:.1f}°",
+            *((_sharp(one),) if sharp else ()),
+        )
+        for one in found
+    ]
+    print_table(headings, rows, figures=headings[3:], whole=headings[:2])
+    say(NOT_RECKONED)
+    for one in found:
+        if one.sentence is not None:
+            complain(f"Camera {one.shot.camera}, {one.shot.position}: {one.sentence}.")
+
+
+def _sharp(one: Aimed) -> str:
+    if one.sharp_m is None:
+        return ""
+    near, far = one.sharp_m
+    return f"from {near:.1f} m" if isinf(far) else f"{near:.1f} to {far:.1f} m"
+
+
+def _as_json(one: Aimed) -> dict[str, Any]:
+    near, far = one.sharp_m or (None, None)
+    return {
+        "camera": one.shot.camera,
+        "position": one.shot.position,
+        "mark": one.shot.mark,
+        "shot": one.seen,
+        "distance_m": round(one.distance_m, 3),
+        "pan_deg": round(one.pan_deg, 3),
+        "tilt_deg": round(one.tilt_deg, 3),
+        "needed_mm": round(one.wanted_mm, 2),
+        "focal_length_mm": round(one.focal_length_mm, 2),
+        "view_width_deg": round(one.view_deg[0], 2),
+        "view_height_deg": round(one.view_deg[1], 2),
+        "sharp_from_m": None if near is None else round(near, 3),
+        "sharp_to_m": None if far is None or isinf(far) else round(far, 3),  # null, too, where there is no end
+        "hyperfocal_m": None if one.hyperfocal_m is None else round(one.hyperfocal_m, 2),
+        "within_reach": one.beyond is None,
+        "lens_fits": one.fits,
+        "sentence": one.sentence,
+    }
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        file.write_text(text, "utf-8")
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{file} can't be written ({reason}); name a file in a folder that you may write to.") from None

@@ -81,6 +81,12 @@ def look_at_positions(settings: CameraSettings, positions: Sequence[StoredPositi
     if not troubles:
         inside = "reach and window" if settings.window is not None else "reach"
         notes.ok("positions", f"{len(own)} stored, each within {inside}: {', '.join(own)}")
+    if provisional := [name for name, each in own.items() if each.provisional]:
+        notes.caution(
+            "positions",
+            f"reckoned and not framed, so provisional: {', '.join(provisional)}; frame two or three of them anew and "
+            f"`ptzd align {settings.name}`, or store them anew",
+        )
 
 
 def _beyond(settings: CameraSettings, position: StoredPosition) -> str | None:

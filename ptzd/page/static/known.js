@@ -8,7 +8,7 @@
  *   heardAt: number}} Camera
  * @typedef {{name: string, pan_deg: number|null, tilt_deg: number|null, focal_length_mm: number|null,
  *   view_width_deg: number|null, view_height_deg: number|null, speed: number|null, seconds: number|null, note: string,
- *   stored_at: string, still: number|null}} Position
+ *   stored_at: string, still: number|null, provisional: boolean}} Position
  * @typedef {{position: string, stands: boolean, predicted_seconds: number|null, least_seconds: number|null,
  *   most_seconds: number|null, warning: string|null, code: string|null, sentence: string|null}} Foreseen
  * @typedef {{number: string, label: string, take: string|null}} Cue

@@ -1,6 +1,7 @@
 // The view for the set-up: one camera large, aimed in its picture, and its positions kept, named and brought back.
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
+import { Alignment } from "./align.js";
 import { ask, choose, desk, line, may, move, recall } from "./desk.js";
 import { pageHadFocus } from "./focus.js";
 import { GamepadSettings } from "./gamepad.js";
@@ -129,8 +130,14 @@ function Kept({ camera }) {
   const [replacing, setReplacing] = useState(/** @type {{position: string, payload: Record<string, unknown>}|null} */ (null));
   const [undo, setUndo] = useState(/** @type {{words: string, topic: string, payload: Record<string, unknown>}|null} */ (null));
   const [looking, setLooking] = useState(/** @type {{position: string, entries: any[]}|null} */ (null));
+  const [sightings, setSightings] = useState(/** @type {import("./align.js").Sighting[]} */ ([]));
   const still = camera.activity === "at-rest" && may();
 
+  /** @param {string} position */
+  async function sight(position) {
+    const answer = await ask(`camera/${name}/sight`, { position });
+    if (answer.ok) setSightings(answer.result.sightings);
+  }
   /** @param {string} position the number of its framing in the history, which an undo brings back */
   async function currentNumber(position) {
     const answer = await ask(`camera/${name}/history`, { position });
@@ -199,6 +206,7 @@ function Kept({ camera }) {
       <button class="yes" disabled=${!still} onClick=${() => store(replacing.payload)}>Replace ${replacing.position}</button>
       <button onClick=${() => setReplacing(null)}>Keep it as it is</button>
     </div>` : null}
+    <${Alignment} camera=${name} sightings=${sightings} tell=${setSightings} />
     <ol class="rows">
       ${positions.map((position, index) => html`<li key=${position.name} class=${camera.position === position.name ? "stands" : ""}>
         <${Still} camera=${name} position=${position} />
@@ -207,6 +215,7 @@ function Kept({ camera }) {
         <span class="deeds">
           <button disabled=${!may()} onClick=${() => recall(name, position.name)}>Recall</button>
           <button disabled=${!still} onClick=${() => setReplacing({ position: position.name, payload: { position: position.name, ...kept(position), replace: true } })}>Replace…</button>
+          <button disabled=${!still} title="After a knock: the camera shows again what this position is; nothing moves" onClick=${() => sight(position.name)}>Seen now</button>
           <${Rename} position=${position.name} rename=${rename} />
           <button disabled=${!may() || index === 0} aria-label=${`Move ${position.name} up`} onClick=${() => shift(index, -1)}>▲</button>
           <button disabled=${!may() || index === positions.length - 1} aria-label=${`Move ${position.name} down`} onClick=${() => shift(index, 1)}>▼</button>

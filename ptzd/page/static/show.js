@@ -130,6 +130,11 @@ export function pace(position) {
 
 /** @param {import("./known.js").Position} position */
 export function framing(position) {
+  return position.provisional ? `provisional, ${lens(position)}` : lens(position);
+}
+
+/** @param {import("./known.js").Position} position */
+function lens(position) {
   if (position.focal_length_mm !== null) return `${position.focal_length_mm} mm`;
   return position.pan_deg === null ? "other scales" : `${position.pan_deg.toFixed(1)}° ${position.tilt_deg?.toFixed(1)}°`;
 }
