@@ -266,6 +266,13 @@ async def test_a_good_camera_alone_is_no_reason_to_stay_and_digital_zoom_is_swit
         first = await ptzd(*check)
         assert (first.code, first.err) == (0, "")
         assert cameras.cameras["digital"].lens.digital_zoom, "nobody said that it should be switched off"
+        host, mqtt = broker.split(":")
+        async with aiomqtt.Client(host, int(mqtt)) as mixer:
+            await mixer.publish("ptzd/camera/digital/tally", "program", retain=True, qos=1)
+            on_air = await ptzd(*check, "--switch-off-digital-zoom")
+            assert cameras.cameras["digital"].lens.digital_zoom, "its picture would jump before everybody"
+            assert "it is on air, so it was left as it is" in on_air.out
+            await mixer.publish("ptzd/camera/digital/tally", "off", retain=True, qos=1)
         second = await ptzd(*check, "--switch-off-digital-zoom", "--json")
         assert not cameras.cameras["digital"].lens.digital_zoom
     [said] = [
