@@ -36,8 +36,8 @@ class Contact:
         self.up = False
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
-        self._restarts = 0  # so far
         self.generation = 0  # another number: it may be another head, or have found its ends anew
+        self._restarts = 0  # so far
         self.framing: Framing | None = None  # None before the first reading
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
         self._focus_agreed = 0  # how many readings in a row were as the one before

@@ -18,7 +18,7 @@ from ptzd.bus.commands import AlignCommand, MatchCommand, SightCommand, UnalignC
 from ptzd.bus.messages import AlignResult, MatchResult, SightingMessage, SightingsResult, UnalignResult
 from ptzd.cameras import Camera, Framing, alike
 from ptzd.pictures import Pictures
-from ptzd.positions import Alignment, PositionStore, Sighting, StoredPosition, align, proposed
+from ptzd.positions import Alignment, PositionStore, Sighting, StoredPosition, align, most_telling, proposed
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
@@ -179,8 +179,9 @@ class Aligning:
             for each in alignment.positions
             if each.after is not None and each.stored(camera.settings) != each.position
         }
-        if corrected:
-            await self._kept.correct(corrected)
+        if not corrected:
+            raise Refusal("unchanged", f"every position of camera {camera.name} is as its sightings have it already")
+        await self._kept.correct(corrected)
         self._open.pop(camera.name, None)
         self._changed(camera)
         log.info(f"positions are aligned: {alignment.sentence}", camera=camera.name, positions=len(corrected))
@@ -194,7 +195,9 @@ class Aligning:
         sightings = self._sightings(camera)
         every = [] if sightings is None else [*sightings.of.values()]
         return SightingsResult(
-            camera=camera.name, sightings=[SightingMessage.of(each, camera.settings) for each in every]
+            camera=camera.name,
+            sightings=[SightingMessage.of(each, camera.settings) for each in every],
+            next=most_telling(camera.settings, self._kept.positions(camera.name), every) if len(every) == 1 else None,
         )
 
     def _known(self, camera: Camera, name: str) -> StoredPosition:

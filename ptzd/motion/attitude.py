@@ -138,13 +138,16 @@ def unfit(sightings: Sequence[Sighted], noise_deg: float) -> tuple[int, ...]:
 
 
 def _fit(sightings: Sequence[Sighted], noise_deg: float) -> bool:
-    if len(sightings) == 2:  # each shares in what the angle between them is off
-        one, other = sightings
-        off = abs(apart_deg(one.before, other.before) - apart_deg(one.now, other.now))
-        find_attitude(sightings, noise_deg)
-        return off <= one.allowed_deg + other.allowed_deg
     found = find_attitude(sightings, noise_deg)
+    if len(sightings) == 2:  # each shares in what the angle between them is off
+        return not angle_is_another(*sightings)
     return all(found.off_deg(each) <= each.allowed_deg for each in sightings)
+
+
+def angle_is_another(one: Sighted, other: Sighted) -> bool:
+    """Return whether two things are seen at another angle to each other than before: no turn of the head does that."""
+    off = abs(apart_deg(one.before, other.before) - apart_deg(one.now, other.now))
+    return off > one.allowed_deg + other.allowed_deg
 
 
 def direction(angles: Angles) -> NDArray[np.float64]:

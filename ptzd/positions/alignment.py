@@ -8,8 +8,9 @@ picture as wide as it was tell whether the zoom ring has slipped too. Nothing in
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from math import hypot
+from math import hypot, radians, sin
 
 from ptzd.cameras.framing import out_of_reach
 from ptzd.cameras.reports import Framing
@@ -21,6 +22,7 @@ from ptzd.motion.attitude import (
     Offsets,
     Sighted,
     UntoldError,
+    angle_is_another,
     apart_deg,
     find_attitude,
     find_offsets,
@@ -38,6 +40,7 @@ FRAMED_COUNTS = 3.0  # beside what counts and gears leave open
 UNKNOWN_DEG = 0.2  # what that share is taken for where nobody knows how wide the picture is
 WIDTH_SHARE = 0.02  # as much of the picture's width, by eye, too
 PICTURE_PIXELS = 1920  # by the width of which what is off is told
+DISAGREE = "do not fit each other: forget one, sight it anew, or sight another position"
 ROUNDED_COUNTS = 12.0**-0.5  # a standard deviation of what whole counts leave open
 
 
@@ -143,7 +146,7 @@ class Alignment:
         if len(wrong) == 1:
             yield f"{names} does not fit the others: forget it, or sight it anew"
         else:
-            yield f"{names} do not fit each other: forget one, sight it anew, or sight another position"
+            yield f"{names} {DISAGREE}"
 
 
 def align(
@@ -166,6 +169,8 @@ def align(
             found, wrong = find_attitude(sighted, noise_deg), set(unfit(sighted, noise_deg))
         except UntoldError as why:
             names = " and ".join(each.position.name for each in sightings)
+            if len(sighted) == 2 and angle_is_another(*sighted):
+                raise Refusal("misfit", f"{names} {DISAGREE}") from None
             raise Refusal(
                 "untold", f"{names} lie too near to each other: {why}; sight a position that lies farther away too"
             ) from None
@@ -182,6 +187,23 @@ def align(
         for position in positions.values()
     )
     return Alignment(found, slipped, judged, realigned)
+
+
+def most_telling(
+    settings: CameraSettings, positions: Mapping[str, StoredPosition], sightings: Sequence[Sighting]
+) -> str | None:
+    """Return which position would tell most of a roll if it were sighted too; None where there is no other.
+
+    It is the one that lies most nearly a quarter turn away from what was sighted.
+    """
+    seen = [_angles(settings, each.position.framing_for(settings.dialect)) for each in sightings]
+    apart = {}
+    for name, position in positions.items():
+        with suppress(DialectError):
+            there = _angles(settings, position.framing_for(settings.dialect))
+            apart[name] = min((sin(radians(apart_deg(there, each))) for each in seen), default=0.0)
+    best = max(apart, key=lambda name: apart[name], default=None)
+    return best if best is not None and apart[best] > 0.0 else None
 
 
 def proposed(settings: CameraSettings, position: StoredPosition, here: Framing, found: Similarity) -> Framing:

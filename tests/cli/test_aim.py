@@ -53,9 +53,9 @@ async def test_what_is_written_is_read_back_as_provisional_positions(ptzd: Ptzd,
     [soloist] = [one for one in stored if (one.camera, one.name) == ("gallery", "soloist")]
     assert soloist.framing.pan_counts == round(degrees(atan(1.6 / 15.4)) * 51.2)
     check = await ptzd("check", "--config", str(CONFIG), "--positions", str(file), "--json")
-    said = [one["sentence"] for one in check.json()["findings"] if "provisional" in one["sentence"]]
-    assert len(said) == 3
-    assert said[0].startswith("basses, choir-wide, conductor, soloist are provisional")
+    said = {one["subject"]: one["sentence"] for one in check.json()["findings"] if "provisional" in one["sentence"]}
+    assert set(said) == {"camera left", "camera right", "camera gallery"}
+    assert "so provisional: basses, choir-wide, conductor, soloist; frame two" in said["camera left"]
 
 
 async def test_what_head_or_lens_cannot_do_is_told_and_a_head_s_end_keeps_it_from_being_written(

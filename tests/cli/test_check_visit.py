@@ -16,7 +16,7 @@ import aiomqtt
 import pytest
 from commands import Answering, Answers, Ptzd, StandInFor, StartPtzd
 from ptzsim import serve_udp
-from ptzsim.camera import PLUMB, Knock, SimulatedCamera
+from ptzsim.camera import Knock, SimulatedCamera
 from ptzsim.fleet import CameraPlan
 from ptzsim.picture_server import serve_pictures
 from ptzsim.stage import Stage
@@ -73,7 +73,7 @@ async def drag(camera: SimulatedCamera) -> None:
         await asyncio.sleep(0.02)
         now = camera.head.pan_counts(loop.time())
         if abs(now - before) > 2:
-            camera.knocked = Knock(DRAGGED_DEG) if now < before else PLUMB
+            camera.knocked = Knock(DRAGGED_DEG if now < before else 0.0)
             before = now
 
 

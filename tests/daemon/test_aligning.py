@@ -47,11 +47,11 @@ class Scene:
         found = self.kept.positions("gallery").values()
         return {each.name: (each.framing.pan_counts, each.framing.tilt_counts) for each in found}
 
-    async def sight(self, name: str, off_deg: float = 0.0, **more: Any) -> None:
+    async def sight(self, name: str, off_deg: float = 0.0, **more: Any) -> Any:
         """As it is seen now by a head that was knocked."""
         pan, tilt = KNOCK.now(SHOTS[name])
         counts = {"pan_counts": round(pan * 51.2), "tilt_counts": round((tilt + off_deg) * 51.2), "zoom_counts": 0x1000}
-        await self.do(SightCommand, position=name, **(counts | more))
+        return await self.do(SightCommand, position=name, **(counts | more))
 
     async def do(self, kind: type[Command], **fields: Any) -> Any:
         brought: Any = handlers_of(self.aligning)[kind](Asked("topic", kind(**fields), "gallery"), self.rig.camera)
@@ -100,8 +100,10 @@ def play(
 
 def test_a_sighting_that_does_not_fit_is_named_and_keeps_all_from_being_written(tmp_path: Path) -> None:
     async def scene(scene: Scene) -> None:
-        for name in ("choir-wide", "piano", "organ"):
-            await scene.sight(name)
+        told = await scene.sight("choir-wide")
+        assert told.next == "soloist", "45.7° away, more than any other and less than a quarter turn"
+        for name in ("piano", "organ"):
+            assert (await scene.sight(name)).next is None
         await scene.sight("soloist", off_deg=3.0)
         shown = await scene.align()
         assert [each.position for each in shown.sightings if not each.fits] == ["soloist"]
@@ -129,6 +131,10 @@ def test_two_that_see_another_angle_between_them_disagree_and_two_too_near_tell_
         await scene.sight("soloist", off_deg=5.0)
         refusal = await scene.refused(apply=True)
         assert "choir-wide and soloist do not fit each other" in refusal.sentence
+        at = [round(deg * 51.2) for deg in KNOCK.now(SHOTS["choir-wide"])]  # both at one place: one of them is not it
+        await scene.sight("soloist", pan_counts=at[0], tilt_counts=at[1])
+        refusal = await scene.refused()
+        assert (refusal.code, "do not fit each other" in refusal.sentence) == ("misfit", True)
 
     play(tmp_path, scene)
 

@@ -40,7 +40,17 @@ from ptzd.bus import (
     tables,
 )
 from ptzd.bus.asyncapi import name_of
-from ptzd.bus.commands import COMMANDS, Bare, Command, ImportCommand, LoadCommand, RemoveCommand, WriteCommand
+from ptzd.bus.commands import (
+    COMMANDS,
+    Bare,
+    Command,
+    ImportCommand,
+    LoadCommand,
+    MatchCommand,
+    RemoveCommand,
+    RestoreCommand,
+    WriteCommand,
+)
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, DriftMessage, LearnProgressMessage, Result
 from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
@@ -2227,6 +2237,15 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
             for id in ("4", "5", "6", "7"):
                 await house.outcome(id)
             await asyncio.sleep(10)
+            for verb, payload in (
+                ("sight", "choir-wide"),
+                ("unsight", "choir-wide"),
+                ("sight", "soloist"),
+                ("align", {"apply": True}),
+                ("unalign", ""),
+            ):
+                house.say(f"camera/gallery/{verb}", payload)
+                await asyncio.sleep(2)
 
     virtual_time.run(play())
     topics, heard, with_result = Topics("ptzd"), set(), set()
@@ -2247,4 +2266,6 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
         LoadCommand,
         WriteCommand,
         RemoveCommand,
+        MatchCommand,
+        RestoreCommand,
     }

@@ -244,6 +244,25 @@ async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(th
     await row.wait_for(state="detached")
 
 
+async def test_a_position_that_is_seen_anew_aligns_all_and_that_is_undone(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await page.get_by_role("button", name="Set-up").click()
+    await page.keyboard.press("Shift+ArrowUp")
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+    await theatre.until_at_rest("gallery")
+    row = page.locator(".rows > li", has=page.locator(".called", has_text="choir-wide"))
+    await row.get_by_role("button", name="Seen now").click()
+    alignment = page.get_by_role("group", name="Alignment")
+    await alignment.get_by_text("choir-wide seen +0.00° of pan, +").wait_for()
+    await alignment.get_by_role("button", name="What does that tell of all positions?").click()
+    await alignment.get_by_text("can't tell whether the head has rolled").wait_for()
+    assert theatre.states["gallery"]["position"] is None, "nothing is written before it was looked at"
+    await alignment.get_by_role("button", name="Write").click()
+    await theatre.until_at_rest("gallery", "choir-wide")  # it did not move: the position came to where it stands
+    await page.get_by_role("button", name="positions aligned").click()
+    await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
+
+
 async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, page: Page) -> None:
     await page.get_by_role("button", name="Set-up").click()
     await page.get_by_role("button", name="Move soloist up").click()

@@ -353,7 +353,7 @@ async def test_positions_that_were_corrected_together_come_back_together(
         )
         assert store.known("gallery", "solo").framing == solo.framing
         assert len(await store.history("gallery", "solo")) == 3, "what was corrected stays in history"
-        with pytest.raises(Refusal, match="not corrected together"):
+        with pytest.raises(Refusal, match="no alignment of camera gallery to take back"):
             await store.uncorrect("gallery")
 
 

@@ -130,7 +130,8 @@ def _tell_sightings(outcome: Payload, as_json: bool) -> None:
     if not sightings:
         say(f"No position of camera {camera} is seen.")
     elif len(sightings) == 1:
-        say("One more, far from it, tells how the head is turned.")
+        best = f"; {result['next']} would tell most" if result.get("next") else ""
+        say(f"One more, about a quarter turn from it, tells how the head is turned{best}.")
     else:
         say(f"`ptzd align {camera}` shows what that tells of all positions, and asks before it writes.")
 

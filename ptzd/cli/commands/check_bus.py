@@ -107,6 +107,7 @@ def _stored(told: bytes) -> Iterator[StoredPosition]:
                 stored_at=each.stored_at,
                 scales=None if each.pan_deg is not None else "other figures",
                 still=each.still,
+                provisional=each.provisional,
             )
     except ValueError:  # of another version
         return

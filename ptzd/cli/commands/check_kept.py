@@ -78,16 +78,15 @@ def look_at_positions(settings: CameraSettings, positions: Sequence[StoredPositi
     troubles += [f"{name}: {trouble}" for name, each in own.items() if (trouble := _beyond(settings, each))]
     for trouble in troubles:
         notes.failed("positions", trouble)
-    reckoned = [name for name, each in own.items() if each.provisional]
-    if reckoned:
-        notes.caution(
-            "positions",
-            f"{', '.join(reckoned)} {'is' if len(reckoned) == 1 else 'are'} provisional, reckoned and not framed: "
-            f"frame two or three anew and `ptzd align {settings.name}`, or store them anew",
-        )
     if not troubles:
         inside = "reach and window" if settings.window is not None else "reach"
         notes.ok("positions", f"{len(own)} stored, each within {inside}: {', '.join(own)}")
+    if provisional := [name for name, each in own.items() if each.provisional]:
+        notes.caution(
+            "positions",
+            f"reckoned and not framed, so provisional: {', '.join(provisional)}; frame two or three of them anew and "
+            f"`ptzd align {settings.name}`, or store them anew",
+        )
 
 
 def _beyond(settings: CameraSettings, position: StoredPosition) -> str | None:

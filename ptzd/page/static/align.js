@@ -48,7 +48,7 @@ export function Alignment({ camera, sightings, tell }) {
       ${found.sightings.every((each) => each.fits) ? html`<button class="yes" disabled=${!may()} onClick=${() => align(true)}>Write ${corrected(found).length} positions</button>` : null}
       <button onClick=${() => setFound(null)}>Not now</button>`
     : html`<button disabled=${!may()} onClick=${() => align(false)}>What does that tell of all positions?</button>
-      ${sightings.length === 1 ? html` <span class="hint">one more, far from it, tells how the head is turned</span>` : null}`}
+      ${sightings.length === 1 ? html` <span class="hint">one more, about a quarter turn from it, tells how the head is turned</span>` : null}`}
   </div>`;
 }
 
