@@ -145,7 +145,8 @@ async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others
         f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
         '[camera.left]\nlink = "udp://127.0.0.1:1"\ndialect = "nibble4-51"\n'
     )
-    (tmp_path / "positions.toml").write_text(POSITION.format("left", "one", 0))
+    reckoned = POSITION.format("left", "reckoned", 100) + "provisional = true\n"
+    (tmp_path / "positions.toml").write_text(POSITION.format("left", "one", 0) + reckoned)
     state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
     state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
     landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
@@ -175,6 +176,7 @@ async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others
     ]
     order = [topic.rpartition("/")[2] for topic, _ in daemon.asked]
     assert order[0] == order[-1] == "recall", "it ends where it was"
+    assert {asked["position"] for _, asked in daemon.asked if "position" in asked} == {"one"}, "nobody framed the other"
     assert order.count("stop") == 2 and order[-2] == "stop"
 
 

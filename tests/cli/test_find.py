@@ -317,12 +317,19 @@ async def test_what_is_no_camera_and_what_can_not_be_told_is_said(ptzd: Ptzd, tm
     assert "camera" in ended.err
 
 
+async def test_a_serial_device_that_is_not_there_is_told(ptzd: Ptzd, tmp_path: Path) -> None:
+    ended = await ptzd("find", f"serial:{tmp_path / 'nowhere'}")
+    assert (ended.code, ended.out) == (1, "0 of 7 answered, 0 as a camera does.\n")
+    assert "Nobody answers on" in ended.err and "there is no such device" in ended.err
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
         ([], "127.0.0.0/8"),
         (["8.8.8.0/24"], "in no network of this computer"),
         (["127.0.0.1", "--dialect", "/nowhere.toml"], "can't be read"),
+        (["serial:ttyUSB0"], "by its whole path"),
         (["127.0.0.1", "--per-second", "0"], "0.5<=x<=200"),
     ],
 )

@@ -10,12 +10,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bus_document import promised
 from drawn_evenings import actor
 from evening_watcher import Counts
 from ptzevening.house import House, open_doors
 from ptzsim import virtual_time
 
 from ptzd.bus import Said
+from ptzd.bus.asyncapi import name_of
+from ptzd.bus.commands import RestoreCommand
 from ptzd.cameras import OwnMemories
 from ptzd.visca import MemoryRecall, MemoryRecallSpeed, MemorySet, PanTiltAbsolute, load_dialect
 
@@ -160,6 +163,7 @@ def test_a_swapped_camera_gets_its_memories_back_after_a_yes(tmp_path: Path) -> 
         assert not on.of(ABSOLUTE)
         outcome = await on.ask("camera/left/restore", clear=True, seconds=200.0)
         assert outcome["ok"], outcome
+        promised(f"{name_of(RestoreCommand)}-outcome").validate(outcome)
         assert sorted(outcome["result"]["restored"]) == ["door", "solo", "wide"] and outcome["result"]["left"] == []
         assert memories_of(on.house) == {0, 1, 2}
         await on.away()

@@ -56,7 +56,8 @@ async def question(link: Link, dialect: Dialect, expects: ExpectsConfig | None, 
         why = "" if link.trouble is None else f" ({link.trouble})"
         silent = f"does not answer{why}; check its power, its cable or network and the link in the configuration"
         notes.forget("answers")
-        notes.failed("answers", strange if overheard.heard and not overheard.answered else silent)
+        if overheard.others < 2:  # else its silence is the other's doing
+            notes.failed("answers", strange if overheard.heard and not overheard.answered else silent)
     except PushedAside:
         overheard.others += 2
     if overheard.others:
@@ -96,8 +97,10 @@ async def _look_at_line(line: Line, overheard: Overheard, seconds: float, notes:
     if overheard.lost:
         await asyncio.sleep(STRAGGLER_SECONDS)
     lost_before, sent_before = overheard.lost, overheard.sent
-    ends_at, took = loop.time() + seconds, []
-    while (asked_at := loop.time()) < ends_at and overheard.others < 2:
+    ends_at = loop.time() + seconds
+    took: list[float] = []
+    while not took or (loop.time() < ends_at and overheard.others < 2):
+        asked_at = loop.time()
         with suppress(InquiryRefused):
             await line.ask(PowerInquiry())
         took.append(loop.time() - asked_at)

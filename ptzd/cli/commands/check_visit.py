@@ -89,10 +89,10 @@ async def visit(
 
 
 def _way(settings: CameraSettings, positions: Sequence[StoredPosition]) -> list[StoredPosition]:
-    """Return a camera's positions from the left to the right and back."""
+    """Return a camera's positions from the left to the right and back, but for those that nobody has framed."""
     placed = []
     for each in positions:
-        if each.camera == settings.name:
+        if each.camera == settings.name and not each.provisional:
             try:
                 placed.append((each.framing_for(settings.dialect).pan_counts, each.name, each))
             except DialectError:  # told where positions are looked at
@@ -129,7 +129,7 @@ class _Visitor:
         arrivals: dict[str, list[Arrival]] = {}
         await self._camera.begin()
         if not way:
-            self._notes.unseen(VISIT, "no position is stored that could be gone to")
+            self._notes.unseen(VISIT, "no position is stored that could be gone to, or all are provisional")
         try:
             for position in way:
                 if (reason := self._camera.why_not()) is not None:

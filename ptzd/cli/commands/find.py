@@ -18,7 +18,7 @@ from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
 from ptzd.daemon import calendar
-from ptzd.links import Address
+from ptzd.links import Address, SerialAddress
 from ptzd.logs import errors_alone
 from ptzd.visca import Dialect, DialectError, Power, dialect_names, load_dialect, read_dialect
 
@@ -107,6 +107,7 @@ def find(
 async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
     pace, room = Pace(per_second), asyncio.Semaphore(AT_ONCE)
     found: dict[Address, Found] = {}
+    silent: dict[str, str] = {}  # why, by serial device
 
     async def one(address: Address, done: Callable[[], None]) -> None:
         async with room:
@@ -115,6 +116,9 @@ async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
                     found[address] = each
             except OSError as error:
                 reason = (error.strerror or str(error)).lower()
+                if isinstance(address, SerialAddress):  # the other places on the line may be taken all the same
+                    silent.setdefault(address.device, reason)
+                    return
                 raise Failure(f"{address} can't be asked ({reason}); check how it is written.") from None
             done()
 
@@ -133,6 +137,9 @@ async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
                     group.create_task(one(address, lambda: progress.advance(bar)))
         except* Failure as failures:
             raise failures.exceptions[0] from None
+    for device, reason in silent.items():
+        if not any(isinstance(each, SerialAddress) and each.device == device for each in found):
+            complain(f"Nobody answers on {device} ({reason}); check the device, its cable and its baud rate.")
     return [found[address] for address in asked if address in found]
 
 
