@@ -420,7 +420,8 @@ def over(link: LinkKind | Literal["serial"], scene: Play) -> Play:
     """The same, with cameras on another kind of link."""
 
     async def play(folder: Path, broker: int, size: Size) -> Outcome:
-        outcome = await scene(folder, broker, replace(size, link=link))
+        each = min(size.each, 3) if link == "serial" else size.each  # seven at most share a wire
+        outcome = await scene(folder, broker, replace(size, link=link, each=each))
         outcome.did = [replace(did, scene=f"{did.scene}, {link}") for did in outcome.did]
         return outcome
 

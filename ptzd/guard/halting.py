@@ -11,7 +11,7 @@ from ptzd.cameras import Framing
 from ptzd.cameras.halting import HALT
 from ptzd.cameras.line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.still import Standing
-from ptzd.links import Link
+from ptzd.links import Form, Link
 from ptzd.visca import (
     Dialect,
     PanTiltPositionInquiry,
@@ -29,6 +29,8 @@ READ_PAUSE_SECONDS = 0.03
 STOP_COMPLETION_SECONDS = 0.5
 SILENCE_SECONDS = 3.0  # then a new socket: the way to the camera may be another by now
 UNOPENED_PAUSE_SECONDS = 0.5
+# Where nothing is counted, a first stop waits for no answer to a RESET; where datagrams are lost, it goes twice.
+BLIND_STOPS: dict[Form, int] = {"numbered": 0, "stream": 1, "datagrams": 2}
 TIMING = Timing(first_repeat_seconds=0.05)  # every packet counts while a head runs on
 
 
@@ -88,7 +90,7 @@ class _Attempt:
     def __init__(self, link: Link, dialect: Dialect, halted: Halt) -> None:
         self._loop = asyncio.get_running_loop()
         twice = TwiceLink(link) if link.form == "numbered" else link
-        if link.form != "numbered":  # where nothing is counted, the first stop waits for no answer to a RESET
+        for _ in range(BLIND_STOPS[link.form]):
             link.send(HALT[0].encode(dialect))
         self._line = Line(twice, dialect, on_restart=lambda: None, timing=TIMING)
         self._dialect = dialect

@@ -278,7 +278,7 @@ class Conversation:
 
     def receive(self, datagram: bytes, now: float) -> list[Event]:
         """Take what the link brought from the camera; return what happened."""
-        for packet in self._framing.unwrap(datagram):
+        for packet in self._framing.unwrap(datagram, now):
             if isinstance(packet, Unreadable):
                 self._events.append(Ignored(*packet))
                 continue
@@ -387,7 +387,7 @@ class Conversation:
 
     def _transmit_again(self, exchange: _Exchange, now: float) -> None:
         kind = PayloadType.INQUIRY if exchange.inquiry else PayloadType.COMMAND
-        self._say(Packet(kind, exchange.sequence, exchange.payload))
+        self._say(Packet(kind, exchange.sequence, exchange.payload), now)
         times = self._reply_times
         expected = times.measured_seconds if exchange.urgent else times.expected_seconds
         exchange.deadline = now + self._timing.pause(exchange.sent, expected, urgent=exchange.urgent)
@@ -397,13 +397,13 @@ class Conversation:
         if not exchange.inquiry:
             self._may_report[exchange.numbering, exchange.sequence] = now + exchange.completion_seconds
 
-    def _say(self, packet: Packet) -> None:
-        if data := self._framing.wrap(packet):
+    def _say(self, packet: Packet, now: float) -> None:
+        if data := self._framing.wrap(packet, now):
             self._outgoing.append(data)
 
     def _send_reset(self, now: float) -> None:
         self._linked = False
-        self._say(Packet(PayloadType.CONTROL, 0, RESET))
+        self._say(Packet(PayloadType.CONTROL, 0, RESET), now)
         self._reset_deadline = now + self._timing.pause(self._resets, urgent=bool(self._urgent))
         self._resets += 1
 
