@@ -684,6 +684,12 @@ class RealignedMessage(Message):
         )
 
 
+WINDOW_TURNED = (
+    "its window counts in the head's own angles, so it has turned with the head: see whether it still keeps the head "
+    "where it may be"
+)
+
+
 class AlignResult(Result):
     """The `result` of `camera/NAME/align`: what the sightings tell, and what becomes of each position.
 
@@ -699,6 +705,7 @@ class AlignResult(Result):
     slipped_counts: float | None
     sightings: list[JudgedMessage]
     positions: list[RealignedMessage]
+    warning: str | None  # where the camera has a window, which has turned with its head
 
     @classmethod
     def of(cls, alignment: Alignment, settings: CameraSettings, *, applied: bool) -> Self:
@@ -729,6 +736,7 @@ class AlignResult(Result):
             slipped_counts=_rounded(alignment.slipped_counts, 1),
             sightings=judged,
             positions=[RealignedMessage.of(each) for each in alignment.positions],
+            warning=None if settings.window is None else WINDOW_TURNED,
         )
 
 

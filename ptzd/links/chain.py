@@ -8,12 +8,12 @@ chosen when it has left: what ends motion before other commands, these before qu
 `QUESTIONS` are asked ahead of their answers, which come on one wire as well.
 
 Addresses are set when the port has been opened, and IF_Clear to all follows: whoever held the port before holds it no
-more, so no camera on it is in anybody's control. A camera that restarts says "network change"; then addresses are set
-anew while others may be moving. Setting addresses alone moves and ends nothing, so nothing else is said to all;
-meanwhile the chain carries what ends motion, and nothing besides. Where more or fewer cameras have taken an address
-than belong there, or than before, a place may be another camera's: an order would move the wrong head. Then every
-conversation is lost, as after a pulled cable, all are cleared and stopped, and nothing but what ends motion is carried
-until a later count is right; then conversations begin anew.
+more, so no camera on it is in anybody's control. Not so where a guard opens it beside its holder, and where a camera
+restarts, which says "network change": then addresses are set while cameras may be moving. Setting addresses alone moves
+and ends nothing, so nothing else is said to all; meanwhile the chain carries what ends motion, and nothing besides.
+Where more or fewer cameras have taken an address than belong there, or than before, a place may be another camera's: an
+order would move the wrong head. Then every conversation is lost, as after a pulled cable, all are cleared and stopped,
+and nothing but what ends motion is carried until a later count is right; then conversations begin anew.
 
 Sources: SRG-300H technical manual and FCB-EH4300 VISCA reference (addresses, broadcasts, network change).
 """
@@ -132,14 +132,13 @@ class Chain:
             return None
         return f"the last camera on this port has taken address {self._counted}"
 
-    def begin(self, write: Callable[[bytes], None], *, addressing: bool) -> None:
-        """There is a wire, into which `write` puts bytes at once. Without `addressing`, addresses are as they were."""
+    def begin(self, write: Callable[[bytes], None], *, fresh: bool) -> None:
+        """There is a wire, into which `write` puts bytes at once; on a `fresh` one nobody is in control of a camera."""
         self._write = write
         self._free_at = self._loop.time()
         self.trouble = None
         self._say(END)  # ends what somebody may have left half said
-        if addressing:
-            self._set_addresses(fresh=True)
+        self._set_addresses(fresh=fresh)
 
     def end(self, reason: str) -> None:
         """There is no wire any more."""

@@ -26,7 +26,7 @@ class SerialPort:
     """See the module. `keep` must run for anything to pass."""
 
     def __init__(self, address: SerialAddress, *, alone: bool) -> None:
-        """`alone`: nobody else may hold it, and addresses are set. Otherwise both are left as they are."""
+        """`alone`: nobody else may hold it, and all cameras are cleared."""
         self.chain = Chain(address.baud, address.cameras)
         self.users = 0
         self.keeping: asyncio.Task[None] | None = None
@@ -64,7 +64,7 @@ class SerialPort:
         termios.tcflush(file, termios.TCOFLUSH)  # what nobody is there to answer for
         self._over.clear()
         self._loop.add_reader(file, self._read)
-        self.chain.begin(self._write, addressing=self._alone)
+        self.chain.begin(self._write, fresh=self._alone)
 
     def _opened(self, *, alone: bool) -> serial.Serial:
         return serial.Serial(self._device, self._baud, timeout=0, write_timeout=0, exclusive=alone)

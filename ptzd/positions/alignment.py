@@ -76,13 +76,18 @@ class Realigned:
     expected_deg: float | None
     leans_deg: float | None  # its picture is turned clockwise by so much, which no pan and tilt take back
     note: str | None  # why it is left alone, or that the zoom's end kept it from being as it was
+    provisional: bool  # whether it stays so: one sighting makes no other position good
 
     def stored(self, settings: CameraSettings) -> StoredPosition:
         """Return the position as it is to be kept, but for the date."""
         assert self.after is not None
         dialect = settings.dialect
         return replace(
-            self.position, framing=self.after, dialect=dialect.name, scales=dialect.scales, provisional=False
+            self.position,
+            framing=self.after,
+            dialect=dialect.name,
+            scales=dialect.scales,
+            provisional=self.provisional,
         )
 
 
@@ -180,10 +185,11 @@ def align(
         Judged(sighting, found.off_deg(one), one.allowed_deg, larger[index], index not in wrong)
         for index, (sighting, one) in enumerate(zip(sightings, sighted, strict=True))
     )
+    framed = {each.position.name for each in sightings}
     realigned = tuple(
         _left(settings, position, left_alone[position.name])
         if position.name in left_alone
-        else _realigned(settings, position, found, slipped)
+        else _realigned(settings, position, found, slipped, framed=position.name in framed)
         for position in positions.values()
     )
     return Alignment(found, slipped, judged, realigned)
@@ -266,13 +272,18 @@ def _as_wide(lens: Lens, seen: Sequence[ZoomSeen]) -> bool:
 
 
 def _realigned(
-    settings: CameraSettings, position: StoredPosition, found: Attitude | Offsets, slipped: float | None
+    settings: CameraSettings,
+    position: StoredPosition,
+    found: Attitude | Offsets,
+    slipped: float | None,
+    *,
+    framed: bool,
 ) -> Realigned:
     dialect, optics = settings.dialect, settings.optics
     try:
         before = position.framing_for(dialect)
     except DialectError as error:
-        return Realigned(position, None, None, None, None, None, None, str(error))
+        return _left(settings, position, str(error))
     was = _angles(settings, before)
     pan_deg, tilt_deg = found.now(was)
     turned = replace(before, pan_counts=dialect.pan.counts(pan_deg), tilt_counts=dialect.tilt.counts(tilt_deg))
@@ -305,6 +316,7 @@ def _realigned(
         expected_deg,
         leans_deg,
         note,
+        position.provisional and expected_deg is None and not framed,
     )
 
 
@@ -313,7 +325,7 @@ def _left(settings: CameraSettings, position: StoredPosition, why: str) -> Reali
         before = position.framing_for(settings.dialect)
     except DialectError as error:
         before, why = None, str(error)
-    return Realigned(position, before, None, None, None, None, None, why)
+    return Realigned(position, before, None, None, None, None, None, why, position.provisional)
 
 
 def _angles(settings: CameraSettings, framing: Framing) -> Angles:

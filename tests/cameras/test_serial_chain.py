@@ -71,7 +71,7 @@ async def chained(seed: int, wires: list[SerialChain] | None = None) -> AsyncIte
         said: list[CameraState | MoveReport] = []
         camera = camera_on(chain.join(place), DIALECT, said.append, name=f"camera-{place}")
         heads.append(Head(each, camera, said))
-    chain.begin(wire.heard, addressing=True)
+    chain.begin(wire.heard, fresh=True)
     async with asyncio.TaskGroup() as group:
         running = [group.create_task(head.camera.run()) for head in heads]
         try:

@@ -141,9 +141,13 @@ def test_two_that_see_another_angle_between_them_disagree_and_two_too_near_tell_
 
 def test_one_sighting_moves_all_by_its_offsets_and_says_that_a_roll_is_unknown(tmp_path: Path) -> None:
     async def scene(scene: Scene) -> None:
+        for name in ("choir-wide", "organ"):
+            await scene.kept.store(replace(scene.kept.known("gallery", name), provisional=True), replace=True)
         before = scene.stored()
         await scene.sight("choir-wide")
         told = await scene.align(apply=True)
+        provisional = {each.name for each in scene.kept.positions("gallery").values() if each.provisional}
+        assert provisional == {"organ"}, "one sighting makes no other position good"
         assert (told.turned, "can't tell whether the head has rolled" in told.sentence) == (None, True)
         assert {each.expected_px for each in told.positions} == {None}
         moved = {name: (pan - before[name][0], tilt - before[name][1]) for name, (pan, tilt) in scene.stored().items()}
@@ -168,6 +172,7 @@ def test_what_is_to_stay_was_framed_since_or_leaves_the_window_is_left_alone_and
         left = {each.position: each.note for each in told.positions if each.after is None}
         assert left["piano"] == "it was framed since the first sighting"
         assert left["soloist"] == "it is to stay as it is"
+        assert told.warning is not None and "turned with the head" in told.warning
         assert "outside this camera's window" in left["organ"], "it was not framed anew: only its pace is another"
         assert len(left) == 3
         changed = {name for name, counts in scene.stored().items() if counts != before[name]}

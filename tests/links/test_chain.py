@@ -39,7 +39,7 @@ class Wire:
         self.said.append((self.loop.time(), data.hex(" ").upper()))
 
     async def begin(self) -> None:
-        self.chain.begin(self.write, addressing=True)
+        self.chain.begin(self.write, fresh=True)
         await asyncio.sleep(0.02)
         self.hears(f"88 30 0{self.cameras + 1} FF")
         await asyncio.sleep(0.02)
@@ -75,7 +75,7 @@ async def received(link: ChainLink) -> list[bytes]:
 
 def test_a_port_that_is_opened_has_its_cameras_addressed_and_cleared() -> None:
     async def play(wire: Wire) -> None:
-        wire.chain.begin(wire.write, addressing=True)
+        wire.chain.begin(wire.write, fresh=True)
         wire.links[0].send(POSITION)  # too early: it is lost
         assert wire.words == ["FF", ADDRESS_SET]  # FF ends what was left half said
         wire.hears("88 30 08 FF")
@@ -87,9 +87,21 @@ def test_a_port_that_is_opened_has_its_cameras_addressed_and_cleared() -> None:
     played(play)
 
 
+def test_a_guard_that_opens_the_port_gets_its_stops_out_at_once_and_clears_none_but_its_own() -> None:
+    async def play(wire: Wire) -> None:
+        wire.chain.begin(wire.write, fresh=False)
+        wire.links[1].send(STOP)
+        await asyncio.sleep(0.1)
+        wire.hears("88 30 08 FF")
+        await asyncio.sleep(0.1)
+        assert wire.words == ["FF", ADDRESS_SET, "82 01 06 01 01 01 03 03 FF"]
+
+    played(play)
+
+
 def test_cameras_that_set_their_address_in_silence_are_asked_three_times_and_spoken_to() -> None:
     async def play(wire: Wire) -> None:
-        wire.chain.begin(wire.write, addressing=True)
+        wire.chain.begin(wire.write, fresh=True)
         await asyncio.sleep(2.0)
         wire.links[0].send(POSITION)
         assert wire.words == ["FF", *[ADDRESS_SET] * 3, CLEAR_ALL, "81 09 06 12 FF"]
@@ -243,7 +255,7 @@ def test_where_it_is_said_how_many_cameras_belong_there_fewer_are_not_moved() ->
     async def play(wire: Wire) -> None:
         wire.chain = Chain(9600, 7)
         link = wire.chain.join(1)
-        wire.chain.begin(wire.write, addressing=True)
+        wire.chain.begin(wire.write, fresh=True)
         wire.hears("88 30 07 FF")
         link.send(DRIVE)
         await asyncio.sleep(0.5)
@@ -254,7 +266,7 @@ def test_where_it_is_said_how_many_cameras_belong_there_fewer_are_not_moved() ->
 
 def test_a_place_beyond_the_end_of_the_chain_is_told() -> None:
     async def play(wire: Wire) -> None:
-        wire.chain.begin(wire.write, addressing=True)
+        wire.chain.begin(wire.write, fresh=True)
         wire.hears("88 30 03 FF")
         told = [link.trouble for link in wire.links]
         assert told == [None] * 2 + ["the last camera on this port has taken address 2"] * 5

@@ -90,6 +90,8 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
         if each["note"] is not None:
             what = "is left alone" if each["after"] is None else "is not quite as it was"
             complain(f"{each['position']} {what}: {each['note']}.")
+    if found.get("warning"):
+        complain(f"Mind: {found['warning']}.")
     count = sum(each["after"] is not None for each in found["positions"])
     if not yes:
         click.confirm(f"Write {count} positions?", abort=True, err=True)

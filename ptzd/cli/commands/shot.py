@@ -296,9 +296,9 @@ def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:
         yield "The speeds of the steps are assumed, as none are published for this head."
     if (pixels := views[-1].pixels_per_count) is not None and max(pixels) > VISIBLE_PIXELS:
         yield (
-            f"Recalled by position a picture comes back within half a count: {max(pixels) / 2:.1f} px, {views[-1].name}; "
-            "the camera's own memories may be finer, though nothing is published of them: see memories in `ptzd schema "
-            "config`, and compare."
+            f"By position a picture comes back within half a count: {max(pixels) / 2:.1f} px, {views[-1].name}; "
+            "the camera's own memories may be finer, though nothing is published of them: compare, see memories in "
+            "`ptzd schema config`."
         )
     too_fast = any(each.panning is not None and each.panning.fastest_watchable_step is None for each in views)
     if too_fast and kit.dialect is not None and kit.dialect.slow_mode and not kit.slow_steps_deg_per_s:
