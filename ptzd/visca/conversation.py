@@ -46,6 +46,9 @@ stranger or from before a start, those are cancelled: a stop does not wait for s
 that came with it: a head that takes its time over a stop has no room for the third one yet, and to cancel the first two
 would set it moving again.
 
+Where messages travel bare, a reply has no number, and one to a message that was sent again may be followed by another.
+Until that has come, or comes no more, nothing is sent that can wait: its own reply would be taken for the other.
+
 Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
 stranger's, garbage) is Ignored.
 
@@ -231,8 +234,8 @@ class Conversation:
         self._sockets = set(SOCKETS)  # that the camera has, as far as is known
         self._busy: set[int] = set()  # sockets in which something may be performed
         self._doubt = False  # whether something may be performed in a socket that nobody knows
-        # Which message was answered that had been sent again, and until when another answer to it may come, which would be
-        # taken for that to the next.
+        # Which message was answered that had been sent again, and until when another answer to it may come: it would be
+        # taken for one to the next message.
         self._echo: tuple[int, float] | None = None
         self._outgoing: list[bytes] = []
         self._events: list[Event] = []
