@@ -132,16 +132,6 @@ def test_after_a_lost_answer_no_question_gets_that_of_another_though_each_is_ask
     assert talk.hears("90 50 02 00 00 00 FF") == [Answered(focus, 0x2000)]
 
 
-def test_in_datagrams_a_loss_is_over_after_a_second_and_questions_are_asked_once_again() -> None:
-    talk = Talk(stream=False)
-    zoom = talk.send(ZoomInquiry())
-    talk.wait(0.15)
-    assert talk.hears("90 50 01 00 00 00 FF") == [Answered(zoom, 0x1000)]  # one of two: the other was lost
-    talk.wait(1.1)
-    focus = talk.send(FocusInquiry())
-    assert talk.hears("90 50 02 00 00 00 FF") == [Answered(focus, 0x2000)]
-
-
 def test_an_answer_tells_that_the_acks_of_what_was_asked_before_were_lost(talk: Talk) -> None:
     stop, zoom_stop = talk.conversation.interrupt([PanTiltStop(), ZoomStop()], talk.now)
     talk.hears("90 42 FF")  # one of two ACKs, and nobody knows whose

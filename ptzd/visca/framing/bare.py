@@ -2,10 +2,9 @@
 
 Whose a reply is, its place tells: a camera answers in the order in which it is asked. So everything sent is noted in a
 row, repeats as well, and a first reply (ACK, answer, error) is about the oldest note that it can be about; what is
-older was lost. A note may thus take the reply to a later message, never to an earlier one: where a reply was lost,
-questions are asked once more, and no answer is taken for that to another question. From its ACK on, the socket tells
-whose a reply is. In datagrams, where losses are nothing unusual, a note is given up after a second, or each loss would
-have every question asked once more from then on.
+older was lost. A note may thus take the reply to a later message, never to an earlier one: no answer is taken for that
+to another question. So where a message was sent again and one reply has come, the conversation sends nothing that can
+wait until the other has come too, or can be given up. From its ACK on, the socket tells whose a reply is.
 
 IF_Clear stands for RESET: a camera that has answered it sends no reply to what was asked before.
 
@@ -28,7 +27,6 @@ from ptzd.visca.replies import ADDRESS, END, Ack, Answer, Completion, ErrorCode,
 from .framing import Unreadable
 
 CLEARED = bytes.fromhex("90 50 FF")
-LATE_SECONDS = 1.0  # after which nothing is answered any more: six times what the slowest heads take (common practice)
 RELATIVE = bytes.fromhex("01 06 03")  # performed twice, it turns twice as far
 
 
@@ -38,7 +36,6 @@ class _Note(NamedTuple):
     sequence: int
     kind: PayloadType
     cancels: bool
-    sent_at: float
 
     @property
     def is_acknowledged(self) -> bool:
@@ -58,7 +55,7 @@ class Bare:
         self._clearing = False
         self._clears = 0  # IF_Clears that were not answered
 
-    def wrap(self, packet: Packet, now: float) -> bytes:
+    def wrap(self, packet: Packet) -> bytes:
         if packet.payload_type is PayloadType.CONTROL:
             clears = self._clears
             self.forget()
@@ -69,7 +66,7 @@ class Bare:
             if packet.sequence == self._relative:
                 return b""
             self._relative = packet.sequence
-        self._notes.append(_Note(packet.sequence, packet.payload_type, packet.payload[1] >> 4 == 2, now))
+        self._notes.append(_Note(packet.sequence, packet.payload_type, packet.payload[1] >> 4 == 2))
         return packet.payload
 
     def forget(self) -> None:
@@ -80,9 +77,13 @@ class Bare:
         self._clearing = False
         self._clears = 0
 
-    def unwrap(self, data: bytes, now: float) -> list[Packet | Unreadable]:
-        while self._notes and not self._stream and self._notes[0].sent_at < now - LATE_SECONDS:
-            self._notes.popleft()
+    def may_mistake(self, sequence: int) -> bool:
+        return any(note.sequence == sequence for note in self._notes)
+
+    def give_up(self, sequence: int) -> None:
+        self._notes = deque(note for note in self._notes if note.sequence != sequence)
+
+    def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         *messages, self._begun = (self._begun + data).split(bytes((END,)))
         found = [self._read(message + bytes((END,))) for message in messages]
         if len(self._begun) >= LONGEST_PAYLOAD or (self._begun and not self._stream):

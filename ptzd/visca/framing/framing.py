@@ -15,16 +15,19 @@ class Unreadable(NamedTuple):
 
 
 class Framing(Protocol):
-    """Packets out, packets in: each with its number, whether or not that travels. One for each conversation.
+    """Packets out, packets in: each with its number, whether or not that travels. One for each conversation."""
 
-    Times are seconds of any clock that only runs forward.
-    """
-
-    def wrap(self, packet: Packet, now: float) -> bytes:
+    def wrap(self, packet: Packet) -> bytes:
         """Return what is to be sent for a packet; nothing where it must not be sent again."""
 
     def forget(self) -> None:
         """What was sent so far will not be answered."""
 
-    def unwrap(self, data: bytes, now: float) -> list[Packet | Unreadable]:
+    def may_mistake(self, sequence: int) -> bool:
+        """Whether a later reply would be taken for another to this message: it was sent again, and answered once."""
+
+    def give_up(self, sequence: int) -> None:
+        """No other reply to this message is to be expected any more."""
+
+    def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         """Take in what the link brought, in whatever pieces; never raises."""

@@ -10,13 +10,19 @@ from .framing import Unreadable
 class OverIp:
     """See `packets` for the header."""
 
-    def wrap(self, packet: Packet, now: float) -> bytes:
+    def wrap(self, packet: Packet) -> bytes:
         return packet.encode()
 
     def forget(self) -> None:
         """Each reply has the number of what it answers."""
 
-    def unwrap(self, data: bytes, now: float) -> list[Packet | Unreadable]:
+    def may_mistake(self, sequence: int) -> bool:
+        return False
+
+    def give_up(self, sequence: int) -> None:
+        pass
+
+    def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         try:
             return [Packet.decode(data)]
         except PacketError as reason:
