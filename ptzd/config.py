@@ -258,6 +258,13 @@ class SecondsAcrossConfig(_Table):
     fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
+class MemoriesConfig(_Table):
+    """The camera's own memories, by which it is recalled off air: `memories` of a camera."""
+
+    count: int = Field(ge=1, le=256, description="how many it has, 1 to 256; they are numbered from 0")
+    speed: bool = Field(default=False, description="true where it takes the speed at which a memory is recalled")
+
+
 Hex = Annotated[str, Field(pattern="^[0-9A-Fa-f]{4}$")]
 
 
@@ -288,7 +295,7 @@ class CameraConfig(_Table):
         WithJsonSchema(
             {
                 "type": "string",
-                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)?)?)$",
+                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)*)?)$",
             }
         ),
     ] = Field(
@@ -339,6 +346,10 @@ class CameraConfig(_Table):
     seconds_across: SecondsAcrossConfig = Field(
         default=SecondsAcrossConfig(),
         description="a table of the seconds that a full push by hand takes across the picture, { fine = 7, fast = 2 }",
+    )
+    memories: MemoriesConfig | None = Field(
+        default=None,
+        description="a table, to recall off air by the camera's own memories: { count = 6, speed = false }",
     )
     overhead: bool = Field(default=False, description="true where the camera hangs over people, else false")
     window: Annotated[WindowConfig, AfterValidator(_inside_reach)] | None = Field(
@@ -442,7 +453,7 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
         yield from _open_to_others(page)
     cameras = raw.get("camera")
     addresses: dict[Address, str] = {}
-    bauds: dict[str, tuple[int, str]] = {}
+    ports: dict[str, tuple[SerialAddress, str]] = {}
     for name, camera in cameras.items() if isinstance(cameras, dict) else ():
         if not isinstance(camera, dict):
             continue
@@ -462,11 +473,12 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
                 f"camera {first} has the address {address} too; give each camera its own, two would fight over one",
             )
         if isinstance(address, SerialAddress):
-            baud, beside = bauds.setdefault(address.device, (address.baud, name))
-            if baud != address.baud:
+            other, beside = ports.setdefault(address.device, (address, name))
+            if (other.baud, other.cameras) != (address.baud, address.cameras):
                 yield Complaint(
                     ("camera", name, "link"),
-                    f"camera {beside} has {address.device} at {baud} baud; a port has one rate for all its cameras",
+                    f"camera {beside} has {address.device} with another baud rate or number of cameras; write baud and "
+                    "cameras alike for all on one port",
                 )
 
 

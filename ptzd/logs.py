@@ -10,7 +10,8 @@ import logging
 import os
 import select
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import Any, TextIO, cast
 
 import structlog
@@ -64,6 +65,20 @@ def log_from(level: int, *, unhindered: bool = False) -> None:
     handler = logging.StreamHandler(file)
     handler.setFormatter(structlog.stdlib.ProcessorFormatter(processor=renderer, foreign_pre_chain=shared))
     logging.basicConfig(level=max(level, logging.WARNING), handlers=[handler], force=True)
+
+
+@contextmanager
+def errors_alone() -> Iterator[None]:
+    """Let a command that says itself what it finds log errors alone, on stderr, for as long as the context lasts."""
+    before = structlog.get_config()
+    structlog.configure(
+        wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+    try:
+        yield
+    finally:
+        structlog.configure(**before)
 
 
 def _json(event: object, **more: Any) -> str:

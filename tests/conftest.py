@@ -23,7 +23,7 @@ settings.load_profile("any machine")
 gc.set_threshold(100_000, 20, 20)  # tests make millions of objects that no cycle holds: a sixth of their time goes else
 
 # One set-up serves many tests of these files, so all of them go to one process.
-TOGETHER = ("tests/cameras/test_learning.py",)
+TOGETHER = ("tests/cameras/test_learning.py", "tests/cameras/test_cable_pulled.py")
 # Real processes, browsers among them, that must keep real time: these go to one process as well, one after the other.
 IN_REAL_TIME = (
     "tests/page/test_in_a_browser.py",

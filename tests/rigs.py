@@ -249,7 +249,7 @@ def serial_links(simulated: Sequence[SimulatedCamera], *, wiring: Wiring | None,
     chain = Chain(9600)
     wire = SerialChain(simulated, chain.heard, wiring=wiring, rng=rng)
     made: list[Link] = [chain.join(place + 1) for place in range(len(simulated))]
-    chain.begin(wire.heard, addressing=True)
+    chain.begin(wire.heard, fresh=True)
     return made
 
 

@@ -336,7 +336,7 @@ async def staged(
     rng: random.Random,
 ) -> AsyncIterator[Stage]:
     """Set up a camera for each of `habits`, and a daemon not yet started. Each takes one TCP connection and no more."""
-    base = f"stage-{rng.getrandbits(40):x}"
+    base = f"stage-{link}-{rng.getrandbits(40):x}"
     async with AsyncExitStack() as stack:
         actors: list[Actor] = []
         lines = [

@@ -25,7 +25,7 @@ from ptzd.bus import BrokerSettings, Holding, Intake, MqttBus, Topics, commands,
 from ptzd.cameras import Window
 from ptzd.config import TextFileError, config_schema, load_config
 from ptzd.daemon import camera_settings
-from ptzd.links import LinkAddress
+from ptzd.links import LinkAddress, parse_link
 from ptzd.positions import PositionStore, inline
 
 Write = Callable[[str], Path]
@@ -415,6 +415,35 @@ BROKEN = {
     "lateness": setting("recall", "late_after_seconds", 0),
     "both tolerances": lambda config: config["camera"]["left"].update(tolerance_counts=1, tolerance_deg=0.1),
 }
+
+
+@pytest.mark.parametrize(
+    "link",
+    [
+        "udp://127.0.0.1",
+        "udp://127.0.0.1:52381",
+        "tcp://127.0.0.1:5678",
+        "bare-udp://[::1]:1259",
+        "serial:/dev/ttyUSB0",
+        "serial:/dev/ttyUSB0?address=2&baud=38400&cameras=3",
+    ],
+)
+def test_each_kind_of_link_is_read_and_fits_the_schema(link: str, write: Write) -> None:
+    config = example()
+    config["camera"]["left"]["link"] = link
+    assert not list(Draft202012Validator(config_schema()).iter_errors(config))
+    assert load_config(write(SMALLEST.replace("udp://127.0.0.1:52381", link))).camera["gallery"].link == parse_link(
+        link
+    )
+
+
+def test_cameras_on_one_serial_port_agree_on_it(mistakes: Mistakes) -> None:
+    first = SMALLEST.replace("udp://127.0.0.1:52381", "serial:/dev/ttyUSB0?address=1")
+    second = '[camera.second]\nlink = "serial:/dev/ttyUSB0?address=2&baud=38400"\ndialect = "nibble4-51"\n'
+    (told,) = mistakes(first + second)
+    assert "camera gallery has /dev/ttyUSB0 with another baud rate" in told
+    (told,) = mistakes(first + second.replace("address=2&baud=38400", "address=1"))
+    assert "give each camera its own" in told
 
 
 @pytest.mark.parametrize("change", BROKEN.values(), ids=BROKEN.keys())

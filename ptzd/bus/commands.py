@@ -54,6 +54,7 @@ from .messages import (
     NamedResult,
     PlacesResult,
     RehearsedResult,
+    RestoreResult,
     Result,
     SightingsResult,
     StandbyResult,
@@ -533,6 +534,18 @@ class LearnCommand(Command):
         return not self.estimate
 
 
+class RestoreCommand(_Moving):
+    """Set the camera's own memories anew, as after a swap: it goes to each of its positions, one after the other."""
+
+    on = "camera/NAME/restore"
+    examples = ('{"clear": true}',)
+    results = (RestoreResult,)
+    momentary = True
+
+    clear: Switch = False  # "yes, I have seen to it that nobody and nothing is near"
+    sent_at: SentAt | None = None
+
+
 class ExportCommand(Command):
     """Ask for all positions as text, or for those of one camera; with `stills` their pictures are in it."""
 
@@ -730,6 +743,7 @@ COMMANDS: tuple[type[Command], ...] = (
     AlignCommand,
     UnalignCommand,
     LearnCommand,
+    RestoreCommand,
     ExportCommand,
     ImportCommand,
     StandbyCommand,

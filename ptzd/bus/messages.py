@@ -455,7 +455,14 @@ class StoreResult(Result):
     """The `result` of `camera/NAME/store`: whether a picture is kept with the position."""
 
     still: bool
-    warning: str | None = None  # why there is none, where the camera has a picture address
+    warning: str | None = None  # why there is none though the camera has a picture, or why none of its memories has it
+
+
+class RestoreResult(Result):
+    """Which positions the camera's own memories hold now, and which not."""
+
+    restored: list[str]
+    left: list[str]  # a sentence on each
 
 
 class NamedResult(Result):

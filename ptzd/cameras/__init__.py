@@ -25,6 +25,6 @@ from .reports import (
     Way,
     locked_by,
 )
-from .settings import USUAL_SECONDS_ACROSS, CameraSettings, Grip, Optics, SecondsAcross
+from .settings import USUAL_SECONDS_ACROSS, CameraSettings, Grip, Optics, OwnMemories, SecondsAcross
 from .still import alike
 from .window import Window, limit_orders, open_to, reach_of

@@ -5,7 +5,8 @@ RESET their next message is out of order, and an IF_Clear ends the moves that th
 goes without either. Over IP its number is one that is nobody's next: a camera that keeps count refuses it, goes on
 counting for the other, and by that has shown that it is there; one that does not keep count just answers. Only a
 camera that refused it is sent a RESET, one, since it tells nothing otherwise; where its count changes again under the
-questions that follow, somebody else is speaking to it, and it is left alone at once. On bare links nothing is reset.
+questions that follow, somebody else is speaking to it, and it is left alone at once. On bare links nothing is reset;
+but whoever opens a serial port has it alone, and by that sets addresses and clears all (`links/chain.py`).
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ NOBODYS_NUMBER = 0x5A5A0000  # whoever numbers from a RESET on has to say a thou
 PATIENCE_SECONDS = 0.4  # for one reply: three times as long as the slowest heads take, as the first repeats are
 SENDINGS = 4  # of one question
 FIRST_SENDINGS = 2  # of the very first: most addresses of a range are nobody's
+FIRST_SENDINGS_ON_A_STREAM = 6  # a connection takes its time, and so does setting addresses
 END = 0xFF
 
 
@@ -72,7 +74,7 @@ class Asker:
 
     async def there(self, inquiry: Inquiry[T], dialect: Dialect) -> bool:
         """Ask something for the first time; return whether a camera is there, having brought its count in step."""
-        for _ in range(FIRST_SENDINGS):
+        for _ in range(FIRST_SENDINGS_ON_A_STREAM if self._link.form == "stream" else FIRST_SENDINGS):
             reply = await self._reply_to(inquiry.encode(dialect))
             if reply == SEQUENCE_ABNORMAL:
                 self.keeps_count = True
@@ -141,7 +143,7 @@ class Asker:
         try:
             packet = Packet.decode(datagram)
         except PacketError:
-            self.strange = datagram
+            self.strange = datagram or self.strange  # nothing at all says that a connection has begun anew
             return
         if packet.sequence == self._number and packet.payload_type is not PayloadType.CONTROL_REPLY:
             yield packet.payload

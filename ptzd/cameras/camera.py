@@ -18,7 +18,7 @@ from typing import Any
 
 from ptzd.motion import LearnedHead
 from ptzd.refusal import Refusal
-from ptzd.visca import Interrupted, Refused, Unanswered
+from ptzd.visca import Completed, Interrupted, MemorySet, Refused, Unanswered
 
 from . import activity as causes
 from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
@@ -56,6 +56,8 @@ class Camera(Doing):
         """Start a move to a framing; every phase of it is reported, a refusal too."""
         try:
             plan = self._planned(recall, seen=self.on_air)
+            if self.on_air:
+                recall = replace(recall, memory=None)  # what is seen goes the way that was planned
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
             warning = "; ".join(each for each in (recall.warning, plan.warning) if each is not None) or None
             measured = self.settings.head_measured
@@ -172,6 +174,15 @@ class Camera(Doing):
                 "switch digital zoom off and frame again",
             )
         return second
+
+    async def remember(self, number: int) -> None:
+        """Have the camera keep where it stands in one of its own memories. Raises Refusal where it did not."""
+        require_reachable(self)
+        if self.moving:
+            raise Refusal("moving", f"camera {self.name} is moving; its memory {number} was not set")
+        ending = await self.contact.line.perform(MemorySet(number), TAKEN_SECONDS).ended
+        if not isinstance(ending, Completed) or self.moving:
+            raise Refusal("no-memory", f"camera {self.name} did not set its own memory {number}")
 
     async def switch(self, switching: Switching, *, clear: bool, on_air: bool = False) -> None:
         """Switch it on or to standby, or have its head find its ends: mostly a sweep over its whole range.

@@ -15,14 +15,14 @@ from dataclasses import replace
 
 import structlog
 
-from ptzd.visca import Completed, ErrorCode, Interrupted, Refused, Unanswered
+from ptzd.visca import Completed, DigitalZoomOff, ErrorCode, Interrupted, Refused, Unanswered
 
 from .activity import SWEEPS, SWITCHED_OFF, Activity, Host
 from .framing import landing
 from .halting import HALT
 from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
 from .move import Move
-from .orders import lens_orders, pan_tilt_order
+from .orders import lens_orders, memory_orders, pan_tilt_order
 from .reading import read_focus_mode, read_settling
 from .reports import Activity as Kind
 from .reports import Framing, Phase
@@ -58,6 +58,7 @@ class Direct(Activity):
         self._task: asyncio.Task[None] | None = None
         self._ordered_at = move.started_at
         self._older_unended = False
+        self._memory = move.recall.memory if move.plan.shaped is None else None  # by which it goes, the first time
         self._looking = False  # whether it is still; nobody else need ask, which would only hold that up
 
     @property
@@ -87,11 +88,18 @@ class Direct(Activity):
     def _order(self) -> None:
         """Send the camera straight to the framing."""
         move, seconds = self.move, self.move.completion_seconds()
+        self._ordered_at = self._loop.time()
+        if self._memory is not None and (memories := self._host.settings.memories) is not None:
+            orders = memory_orders(memories, self._memory, move.plan.pan_step)
+            *_, recall = self._contact.slow.interrupt(orders, seconds)
+            move.exchanges = [recall]
+            if self._contact.digital_zoom is not False:
+                move.exchanges.append(self._contact.line.perform(DigitalZoomOff(), seconds))
+            return
         order = pan_tilt_order(move.recall.framing, move.plan.pan_step, move.plan.tilt_step)
         move.exchanges = self._contact.slow.interrupt([order], seconds)
         orders = lens_orders(move.recall.framing, digital_zoom=self._contact.digital_zoom)
         move.exchanges += [self._contact.line.perform(each, seconds) for each in orders]
-        self._ordered_at = self._loop.time()
 
     async def _run(self) -> None:
         """Carry it out in the time that it has. A mistake of ours must not leave a head driving."""
@@ -148,6 +156,10 @@ class Direct(Activity):
                     return
             if not (self._waits_for_rest(endings) or self._is_there_unheard(endings)):
                 attempts += 1
+            if self._memory is not None and not move.arrival.there and (completed or self._contact.standing.still):
+                self._go_by_position()
+                await self._heard_order()
+                continue
             # To insist would be to fight whoever or whatever held it.
             if self._rests_far_off() and (completed or (attempts > 1 and self._contact.standing.still)):
                 self._fail("held", HELD, halt=not move.taken)
@@ -159,6 +171,22 @@ class Direct(Activity):
             move.arrival.forget()
             self._order()
             await self._heard_order()
+
+    def _go_by_position(self) -> None:
+        """Its own memory did not bring it there: somebody has set that anew, or it is another camera."""
+        move, framing = self.move, self._contact.framing
+        off = None if framing is None else landing(self._contact.dialect, framing, move.recall.framing)
+        beside = (
+            "" if off is None else f" (pan {off.pan_counts:+d}, tilt {off.tilt_counts:+d}, zoom {off.zoom_counts:+d})"
+        )
+        move.lost_memory, self._memory = self._memory, None
+        move.warning = (
+            f"its own memory {move.lost_memory} does not bring it there{beside}, so it goes by position "
+            f"from now on: `ptzd positions restore {self._host.settings.name}` sets its memories anew"
+        )
+        self._host.told(move)
+        move.arrival.forget()
+        self._order()
 
     async def _heard_order(self) -> None:
         """Wait until the camera has taken the order to go to the framing, or will not.

@@ -31,6 +31,7 @@ class Recall:
     id: str | None = None
     token: object = None  # comes back with every report of the move, such as whom to answer
     warning: str | None = None  # that is told with it
+    memory: int | None = None  # of the camera's own, in which the framing lies as well
     exactly: bool = False  # refused where the time can't be had; else the nearest is taken
 
     @property
@@ -52,6 +53,7 @@ class Move:
     warning: str | None = None  # on air and too fast to watch, or in another time than was stored
     exchanges: list[Exchange] = field(default_factory=list)  # of a shaped move, those that land it
     phase: Phase = Phase.ACCEPTED
+    lost_memory: int | None = None  # that did not bring it where it should
     taken: bool = False  # by the camera: the order to go to the framing, which ends whatever it did before
 
     @property

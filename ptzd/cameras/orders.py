@@ -7,17 +7,26 @@ from ptzd.visca import (
     DigitalZoomOff,
     FocusAuto,
     FocusManual,
+    MemoryRecall,
+    MemoryRecallSpeed,
     PanTiltAbsolute,
     ZoomDirect,
     ZoomFocusDirect,
 )
 
 from .reports import Framing
+from .settings import OwnMemories
 
 
 def pan_tilt_order(framing: Framing, pan_step: int, tilt_step: int) -> PanTiltAbsolute:
     """The longest way goes first, so that it starts with the first packet."""
     return PanTiltAbsolute(framing.pan_counts, framing.tilt_counts, pan_step, tilt_step)
+
+
+def memory_orders(memories: OwnMemories, number: int, step: int) -> list[Command]:
+    """Recall one of the camera's own memories, at a pan step where it takes that; the recall comes last."""
+    speed: list[Command] = [MemoryRecallSpeed(number, step)] if memories.speed else []
+    return [*speed, MemoryRecall(number)]
 
 
 def lens_orders(framing: Framing, *, digital_zoom: bool | None) -> list[Command]:

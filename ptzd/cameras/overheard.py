@@ -51,7 +51,7 @@ class Overheard:
 
     async def receive(self) -> bytes:
         datagram = await self._link.receive()
-        self.heard = True
+        self.heard = self.heard or bool(datagram)
         if self.form == "numbered":
             self._hear(datagram)
             return datagram

@@ -150,3 +150,4 @@ class MoveReport:
     warning: str | None = None  # what a viewer would see, where the move is on air and too fast to watch
     token: object = None  # what came with the recall, untouched
     hint: str | None = None  # of a refusal: see `Refusal`
+    lost_memory: int | None = None  # the camera's own, which turned out not to hold what was stored

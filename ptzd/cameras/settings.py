@@ -39,6 +39,14 @@ class Optics:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnMemories:
+    """The camera's own memories, by which it is recalled off air."""
+
+    count: int
+    speed: bool = False  # whether it takes the speed at which one is recalled
+
+
+@dataclass(frozen=True, slots=True)
 class CameraSettings:
     """Fixed for as long as the daemon runs, but for the head's model, which may be learned anew."""
 
@@ -52,6 +60,7 @@ class CameraSettings:
     optics: Optics | None = None
     window: Window | None = None
     seconds_across: SecondsAcross = USUAL_SECONDS_ACROSS
+    memories: OwnMemories | None = None  # None: it is recalled by position
     overhead: bool = False  # it hangs over people
     strange_motion: StrangeMotion = "halt"  # a locked camera is halted all the same
 

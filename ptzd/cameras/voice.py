@@ -72,6 +72,7 @@ class Voice:
                 way=plan.way,
                 why=plan.why,
                 warning=move.warning,
+                lost_memory=move.lost_memory,
                 token=recall.token,
             )
         )

@@ -35,6 +35,7 @@ from .cuelist import CueList
 from .cues import Cues
 from .drift import Drift
 from .handling import Brought, handlers_of
+from .memories import Memories
 from .moves import Moves
 from .positions import Positions
 from .recalls import Recalls
@@ -121,8 +122,15 @@ class Daemon:
             spawn=self._spawn,
             once_within_seconds=once_within_seconds,
         )
+        self._memories = Memories(store, self._spawn)
         self._positions = Positions(
-            cameras=self.cameras, kept=store, bus=bus, calendar=calendar, cues=self._cues, seen=self.seen
+            cameras=self.cameras,
+            kept=store,
+            bus=bus,
+            calendar=calendar,
+            cues=self._cues,
+            seen=self.seen,
+            memories=self._memories,
         )
         self._drift = Drift(
             self.cameras,
@@ -153,7 +161,9 @@ class Daemon:
             beside=beside,
         )
         aligning = Aligning(store, pictures, changed=self._positions.changed, calendar=calendar)
-        self.handlers = handlers_of(self._moves, Aiming(), self._positions, aligning, self._cues, cue_list)
+        self.handlers = handlers_of(
+            self._moves, Aiming(), self._positions, self._memories, aligning, self._cues, cue_list
+        )
 
     async def run(self, ready: Callable[[], None]) -> None:
         """Serve until cancelled; then bring every camera to rest. `not_at_rest` tells whether that was seen.
@@ -334,6 +344,7 @@ class Daemon:
         self._answers.moved(report)
         self._cues.heard(report)
         self._drift.heard(report)
+        self._memories.heard(report)
         if report.phase is not Phase.REFUSED:
             log.info(
                 "move",

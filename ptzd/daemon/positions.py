@@ -26,6 +26,7 @@ from ptzd.refusal import Refusal
 from .advice import unknown
 from .cues import Cues
 from .handling import handles
+from .memories import Memories
 from .seen import Seen
 
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
@@ -41,6 +42,7 @@ class Positions:
     calendar: Callable[[], datetime]
     cues: Cues
     seen: Seen
+    memories: Memories
 
     @handles(StoreCommand)
     async def store(self, asked: Asked[StoreCommand], camera: Camera) -> StoreResult:
@@ -72,16 +74,18 @@ class Positions:
         )
         await self.kept.store(position, wanted.replace)
         self.changed(camera)
+        forgotten = await self.memories.remember(camera, position)
         if not self.seen.sees(camera.name):
-            return StoreResult(still=False)
+            return StoreResult(still=False, warning=forgotten)
         try:
             still = await self.seen.still_standing(camera, framing)
             if not await self.kept.keep_still(position, still):
                 raise Refusal("replaced", f"{position.name} is another position by now")
         except Refusal as refusal:
-            return StoreResult(still=False, warning=f"no still was kept: {refusal.sentence}")
+            no_still = f"no still was kept: {refusal.sentence}"
+            return StoreResult(still=False, warning="; ".join(each for each in (forgotten, no_still) if each))
         self.say(camera.name)
-        return StoreResult(still=True)
+        return StoreResult(still=True, warning=forgotten)
 
     @handles(PaceCommand)
     async def pace(self, asked: Asked[PaceCommand], camera: Camera) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Set
 from dataclasses import replace
 
 from ptzd.cameras import Camera, CameraSettings, Framing, MovePlan, Recall, landing
-from ptzd.positions import PositionStore, StoredPosition
+from ptzd.positions import PositionStore, StoredPosition, content_of
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
 
@@ -75,7 +75,20 @@ class Recalls:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:
             speed, seconds = position.speed, position.seconds
-        return Recall(name, framing, speed, seconds, on_air=True)
+        memory = self._memory(settings, position)
+        if memory is not None and settings.memories is not None and not settings.memories.speed:
+            if speed is None and seconds is None:
+                speed = settings.head.pan.fastest_step  # of its own; nobody can choose it
+            else:
+                memory = None
+        return Recall(name, framing, speed, seconds, on_air=True, memory=memory)
+
+    def _memory(self, settings: CameraSettings, position: StoredPosition) -> int | None:
+        """Return which of the camera's own memories holds a position, where it is recalled by them."""
+        if settings.memories is None or settings.name in self._focus_by_itself:
+            return None
+        held, wanted = self._store.memories(settings.name), content_of(position)
+        return next((number for number, content in held.items() if content == wanted), None)
 
 
 class StandsIn:

@@ -10,7 +10,7 @@ from pathlib import Path
 import structlog
 
 from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
-from ptzd.cameras import CameraSettings, Optics, SecondsAcross, Tolerance, Window, reach_of
+from ptzd.cameras import CameraSettings, Optics, OwnMemories, SecondsAcross, Tolerance, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
@@ -57,6 +57,7 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         optics=_optics(dialect, config),
         window=_window(dialect, config),
         seconds_across=SecondsAcross(config.seconds_across.fine, config.seconds_across.fast),
+        memories=None if config.memories is None else OwnMemories(config.memories.count, config.memories.speed),
         overhead=config.overhead,
         strange_motion=config.moved_by_others,
     )

@@ -37,10 +37,12 @@ class SerialAddress:
     device: str
     place: int = 1
     baud: int = USUAL_BAUD
+    cameras: int | None = None  # how many belong on the port, where that is said
 
     def __str__(self) -> str:
         baud = "" if self.baud == USUAL_BAUD else f"&baud={self.baud}"
-        return f"serial:{self.device}?address={self.place}{baud}"
+        cameras = "" if self.cameras is None else f"&cameras={self.cameras}"
+        return f"serial:{self.device}?address={self.place}{baud}{cameras}"
 
 
 Address = LinkAddress | SerialAddress
@@ -80,15 +82,21 @@ def _serial(text: str) -> SerialAddress:
         raise ValueError(f"the link {text!r} names no serial device by its whole path: {example}")
     given = parse_qsl(query, keep_blank_values=True)
     options = dict(given)
-    unknown = [name for name in options if name not in ("address", "baud")]
+    unknown = [name for name in options if name not in ("address", "baud", "cameras")]
     if unknown or len(options) != len(given) or (question and not given):
         raise ValueError(
             f"the link {text!r} says {unknown[0] if unknown else 'something twice, or nothing'} behind its question "
-            f"mark; there may stand address and baud, each once: {example}&baud={USUAL_BAUD}"
+            f"mark; there may stand address, baud and cameras, each once: {example}&baud={USUAL_BAUD}&cameras=3"
         )
     place, baud = options.get("address", "1"), options.get("baud", str(USUAL_BAUD))
+    cameras = options.get("cameras", place)
     if not place.isdecimal() or not 1 <= int(place) <= MOST_IN_A_CHAIN:
         raise ValueError(f"the link {text!r} has no address from 1 to {MOST_IN_A_CHAIN} in the chain: {example}")
     if not baud.isdecimal() or int(baud) not in BAUDS:
         raise ValueError(f"the link {text!r} has no usual baud rate ({', '.join(map(str, BAUDS))}): {example}")
-    return SerialAddress(device, int(place), int(baud))
+    if not cameras.isdecimal() or not int(place) <= int(cameras) <= MOST_IN_A_CHAIN:
+        raise ValueError(
+            f"the link {text!r} has no number of cameras from its own address {place} to {MOST_IN_A_CHAIN}: write how "
+            f"many stand in the chain, as in {example}&cameras=3"
+        )
+    return SerialAddress(device, int(place), int(baud), int(cameras) if "cameras" in options else None)

@@ -8,11 +8,12 @@ chosen when it has left: what ends motion before other commands, these before qu
 `QUESTIONS` are asked ahead of their answers, which come on one wire as well.
 
 Addresses are set when the port has been opened, and IF_Clear to all follows: whoever held the port before holds it no
-more, so no camera on it is in anybody's control. A camera that restarts says "network change"; then addresses are set
-anew while others may be moving. Setting addresses alone moves and ends nothing, so nothing else is said to all;
-meanwhile the chain carries what ends motion, and nothing besides. Where it turns out that there are more or fewer
-cameras than before, a place may be another camera's by now: then every conversation is lost and begins anew, as
-after a pulled cable, with IF_Clear to all, which ends what they do.
+more, so no camera on it is in anybody's control. Not so where a guard opens it beside its holder, and where a camera
+restarts, which says "network change": then addresses are set while cameras may be moving. Setting addresses alone moves
+and ends nothing, so nothing else is said to all; meanwhile the chain carries what ends motion, and nothing besides.
+Where more or fewer cameras have taken an address than belong there, or than before, a place may be another camera's: an
+order would move the wrong head. Then every conversation is lost, as after a pulled cable, all are cleared and stopped,
+and nothing but what ends motion is carried until a later count is right; then conversations begin anew.
 
 Sources: SRG-300H technical manual and FCB-EH4300 VISCA reference (addresses, broadcasts, network change).
 """
@@ -22,6 +23,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 
 from .address import MOST_IN_A_CHAIN
 from .link import LOST, Form
@@ -37,6 +39,8 @@ ANSWER_SECONDS = 0.25  # then a question counts as lost
 WAITING_AT_MOST = 16  # messages of one camera; the conversation repeats what is lost
 ADDRESSING_SECONDS = 0.4  # a camera passes it on within some pictures
 ADDRESSINGS = 3  # some cameras obey it and do not answer
+RECOUNT_SECONDS = 2.0  # while their number is not right
+STOPS = (bytes.fromhex("01 06 01 01 01 03 03 FF"), bytes.fromhex("01 04 07 00 FF"))  # of the head, and of the zoom
 HALTS = (
     bytes.fromhex("01 00 01 FF"),  # IF_Clear
     bytes.fromhex("01 04 07 00 FF"),  # zoom, and focus
@@ -57,7 +61,7 @@ class ChainLink:
 
     @property
     def trouble(self) -> str | None:
-        return self._chain.trouble or self._chain.missing(self._place)
+        return self._chain.trouble or self._chain.doubt or self._chain.missing(self._place)
 
     def send(self, datagram: bytes) -> None:
         self._chain.send(self._place, datagram)
@@ -83,7 +87,8 @@ class ChainLink:
 class Chain:
     """See the module. Its owner says when there is a wire, `begin`, what comes on it, `heard`, and when it is gone."""
 
-    def __init__(self, baud: int) -> None:
+    def __init__(self, baud: int, cameras: int | None = None) -> None:
+        """`cameras` is how many belong there; None: as many as are counted first."""
         self.trouble: str | None = "the port is not open yet"
         self._byte_seconds = BITS_A_BYTE / baud
         self._links: dict[int, ChainLink] = {}
@@ -91,7 +96,8 @@ class Chain:
         self._asked: dict[int, float] = {}  # until when an answer of this place is to be expected
         self._write: Callable[[bytes], None] | None = None
         self._begun = b""
-        self._cameras: int | None = None  # that were counted last
+        self._expected = cameras
+        self._counted: int | None = None  # how many there were last
         self._addressing = 0  # how often addresses are still to be set, where nobody answers
         self._fresh = False  # whether all are to be cleared afterwards
         self._free_at = 0.0  # when the wire has carried what was written (loop time)
@@ -110,20 +116,29 @@ class Chain:
         for each in (self._links, self._waiting, self._asked):
             each.pop(place, None)
 
+    @property
+    def doubt(self) -> str | None:
+        """Why nobody knows which camera is at which place, in words."""
+        if self._counted in (None, self._expected):
+            return None
+        return (
+            f"{self._counted} have taken an address on this port, where {self._expected} cameras belong: nobody knows "
+            "which is which"
+        )
+
     def missing(self, place: int) -> str | None:
         """Return why nothing can be at a place, in words."""
-        if self._cameras is None or place <= self._cameras:
+        if self._counted is None or place <= self._counted:
             return None
-        return f"{self._cameras} cameras have taken an address on this port, and its own is {place}"
+        return f"the last camera on this port has taken address {self._counted}"
 
-    def begin(self, write: Callable[[bytes], None], *, addressing: bool) -> None:
-        """There is a wire, into which `write` puts bytes at once. Without `addressing`, addresses are as they were."""
+    def begin(self, write: Callable[[bytes], None], *, fresh: bool) -> None:
+        """There is a wire, into which `write` puts bytes at once; on a `fresh` one nobody is in control of a camera."""
         self._write = write
         self._free_at = self._loop.time()
         self.trouble = None
         self._say(END)  # ends what somebody may have left half said
-        if addressing:
-            self._set_addresses(fresh=True)
+        self._set_addresses(fresh=fresh)
 
     def end(self, reason: str) -> None:
         """There is no wire any more."""
@@ -132,7 +147,7 @@ class Chain:
             return
         self._write = None
         self._stop_timers()
-        self._cameras = None
+        self._counted = None
         self._lose()
 
     def close(self) -> None:
@@ -144,7 +159,7 @@ class Chain:
 
     def send(self, place: int, message: bytes) -> None:
         """Have a message carried when it is its turn; it is lost where there is no wire, or addresses are being set."""
-        if self._write is None or (self._addressing and not _halts(message)):
+        if self._write is None or ((self._addressing or self.doubt) and not _halts(message)):
             return
         waiting = self._waiting[place]
         if len(waiting) < WAITING_AT_MOST:
@@ -208,11 +223,11 @@ class Chain:
             return
         message = message[start:]  # what stands before it is noise
         if message[:2] == ADDRESS_SET[:2] and len(message) == len(ADDRESS_SET):
-            self._counted(message[2] - 1)
+            self._count(message[2] - 1)
         elif message[1:] == b"\x38" + END:
             if not self._addressing:
                 self._set_addresses(fresh=False)
-        elif message[0] != 0x88 and (place := (message[0] >> 4) - 8) in self._links:
+        elif message[0] != 0x88 and not self.doubt and (place := (message[0] >> 4) - 8) in self._links:
             if message[1] in (0x50, 0x60, 0x61, 0x62):  # an answer, or an error
                 self._asked.pop(place, None)
             self._links[place].take(b"\x90" + message[1:])
@@ -239,13 +254,14 @@ class Chain:
         else:
             self._addressed()  # addresses may be set by switches, or silently
 
-    def _counted(self, cameras: int) -> None:
+    def _count(self, cameras: int) -> None:
         if not self._addressing or not 0 < cameras <= MOST_IN_A_CHAIN:
             return
-        before, self._cameras = self._cameras, cameras
-        if before is not None and cameras != before:
-            self._fresh = True
+        doubted, self._counted = self.doubt, cameras
+        self._expected = self._expected or cameras
+        if self.doubt and not doubted:
             self._lose()
+        self._fresh = self._fresh or bool(self.doubt or doubted)
         self._addressed()
 
     def _addressed(self) -> None:
@@ -255,6 +271,11 @@ class Chain:
         if self._fresh:
             self._fresh = False
             self._say(CLEAR_ALL)
+        if self.doubt:
+            for place in range(1, (self._counted or 0) + 1):
+                for stop in STOPS:
+                    self._say(bytes((0x80 | place,)) + stop)
+            self._addressing_timer = self._loop.call_later(RECOUNT_SECONDS, partial(self._set_addresses, fresh=True))
         self._serve()
 
     def _lose(self) -> None:

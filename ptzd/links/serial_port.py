@@ -25,12 +25,12 @@ READ_BYTES = 4096
 class SerialPort:
     """See the module. `keep` must run for anything to pass."""
 
-    def __init__(self, device: str, baud: int, *, alone: bool) -> None:
-        """`alone`: nobody else may hold it, and addresses are set. Otherwise both are left as they are."""
-        self.chain = Chain(baud)
+    def __init__(self, address: SerialAddress, *, alone: bool) -> None:
+        """`alone`: nobody else may hold it, and all cameras are cleared."""
+        self.chain = Chain(address.baud, address.cameras)
         self.users = 0
         self.keeping: asyncio.Task[None] | None = None
-        self._device, self._baud, self._alone = device, baud, alone
+        self._device, self._baud, self._alone = address.device, address.baud, alone
         self._port: serial.Serial | None = None
         self._over = asyncio.Event()
         self._loop = asyncio.get_running_loop()
@@ -64,7 +64,7 @@ class SerialPort:
         termios.tcflush(file, termios.TCOFLUSH)  # what nobody is there to answer for
         self._over.clear()
         self._loop.add_reader(file, self._read)
-        self.chain.begin(self._write, addressing=self._alone)
+        self.chain.begin(self._write, fresh=self._alone)
 
     def _opened(self, *, alone: bool) -> serial.Serial:
         return serial.Serial(self._device, self._baud, timeout=0, write_timeout=0, exclusive=alone)
@@ -118,7 +118,7 @@ async def open_serial(address: SerialAddress, *, alone: bool = True) -> AsyncIte
     key = (asyncio.get_running_loop(), address.device, alone)
     port = _open_ports.get(key)
     if port is None:
-        port = _open_ports[key] = SerialPort(address.device, address.baud, alone=alone)
+        port = _open_ports[key] = SerialPort(address, alone=alone)
         port.keeping = asyncio.create_task(port.keep())
     link = port.chain.join(address.place)
     port.users += 1

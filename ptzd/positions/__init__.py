@@ -4,6 +4,7 @@ from .alignment import Alignment, Realigned, Sighting, align, most_telling, prop
 from .cueplace import CuePlace
 from .disk import RunDisk, in_thread, inline
 from .heads import HeadFiles, read_head_file
+from .memories import content_of, memory_for
 from .position import HistoryEntry, StoredPosition, unfit_positions
 from .store import PositionStore
 from .text import read_show

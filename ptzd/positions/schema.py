@@ -94,6 +94,21 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "ALTER TABLE entry ADD COLUMN provisional INTEGER NOT NULL DEFAULT 0",
         "ALTER TABLE entry ADD COLUMN correction INTEGER",
     ),
+    (
+        """
+        CREATE TABLE memory (
+            camera TEXT NOT NULL,
+            number INTEGER NOT NULL,
+            pan_counts INTEGER NOT NULL,
+            tilt_counts INTEGER NOT NULL,
+            zoom_counts INTEGER NOT NULL,
+            focus_counts INTEGER NOT NULL,
+            focus_mode TEXT NOT NULL,
+            dialect TEXT NOT NULL,
+            PRIMARY KEY (camera, number)
+        ) STRICT, WITHOUT ROWID
+        """,
+    ),
 )
 
 

@@ -37,6 +37,7 @@ from ptzd.toml import LARGEST_CHARACTERS
 from .cueplace import CuePlace
 from .disk import RunDisk, in_thread
 from .errors import disk_error
+from .memories import Content, Memories, read_memories, write_memory
 from .position import HistoryEntry, StoredPosition, in_utc
 from .schema import APPLICATION_ID, bring_up_to_date
 from .text import IMPORT_WITH_REPLACE, read_show_and_stills, written_show, written_stills
@@ -91,6 +92,7 @@ class PositionStore:
         troubles = [] if unfit is None else [unfit.sentence]
         self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
         self._arranged: Mapping[str, tuple[str, ...]] = _read_arranged(connection)
+        self._memories = _read_memories(connection)
         self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
         # A store that was begun anew in memory has no locks because the real ones can't be read.
         self._locks_unknown = unfit is not None and not _is_sound(connection, path, "lock")
@@ -158,6 +160,10 @@ class PositionStore:
             raise self._unknown(camera, name)
         return position
 
+    def memories(self, camera: str) -> Mapping[int, Content]:
+        """Return what a camera's own memories hold, as far as that is known."""
+        return self._memories.get(camera, MappingProxyType({}))
+
     def locks(self) -> Mapping[str, tuple[Lock, ...]]:
         """Return the locked cameras that are known, each with who locked it and why, the oldest lock first."""
         return self._locks
@@ -223,6 +229,16 @@ class PositionStore:
                 rows = [(camera, place, name) for place, name in enumerate(order)]
                 db.executemany("INSERT INTO arranged (camera, place, name) VALUES (?, ?, ?)", rows)
             self._arranged = {**self._arranged, camera: order}
+
+        await self._run(work)
+
+    async def keep_memory(self, camera: str, number: int, content: Content | None) -> None:
+        """Keep what one of a camera's own memories holds by now; None: nobody knows."""
+
+        def work() -> None:
+            with self._transaction() as db:
+                write_memory(db, camera, number, content)
+            self._memories = _read_memories(self._connection)
 
         await self._run(work)
 
@@ -713,6 +729,13 @@ def _read_history(db: sqlite3.Connection, camera: str, name: str) -> list[Histor
                 "the position anew",
             ) from None
     return entries
+
+
+def _read_memories(db: sqlite3.Connection) -> Memories:
+    try:
+        return read_memories(db)
+    except (sqlite3.Error, ValueError, TypeError):  # then recalls go by position, and `restore` sets them anew
+        return MappingProxyType({})
 
 
 def _read_locks(

@@ -53,6 +53,7 @@ class SerialChain:
         ]
         # A camera alone on its wire is at 1 from the beginning.
         self._places: list[int | None] = [1] if len(cameras) == 1 else [None] * len(cameras)
+        self._away: set[int] = set()  # taken out of the chain
         self._in_free_at = self._out_free_at = 0.0
         self._timers: set[asyncio.TimerHandle] = set()
         for index, camera in enumerate(cameras):
@@ -62,6 +63,17 @@ class SerialChain:
         for message in self._messages.feed(data):
             self._in_free_at = max(self._in_free_at, self._loop.time()) + len(message) * self._byte_seconds
             self._at(self._in_free_at, partial(self._arrived, message))
+
+    def take_out(self, index: int) -> None:
+        """Take a camera out of the chain, and join what is left; its neighbours tell."""
+        self._away.add(index)
+        self._places[index] = None
+        self._say(b"\x90" + NETWORK_CHANGE)
+
+    def put_back(self, index: int) -> None:
+        """Put it back to its place."""
+        self._away.discard(index)
+        self._say(b"\x90" + NETWORK_CHANGE)
 
     def close(self) -> None:
         """Forget all that is on the wire."""
@@ -80,12 +92,16 @@ class SerialChain:
 
     def _arrived(self, message: bytes) -> None:
         if message == ADDRESS_SET:
-            self._places = list(range(1, len(self._cameras) + 1))
+            next_place = 1
+            for index in range(len(self._cameras)):
+                self._places[index] = None if index in self._away else next_place
+                next_place += index not in self._away
             if len(self._cameras) > 1 or self._wiring.answers_broadcast:
-                self._say(bytes((0x88, 0x30, len(self._cameras) + 1, 0xFF)))
+                self._say(bytes((0x88, 0x30, next_place, 0xFF)))
         elif message == CLEAR_ALL:
-            for station in self._stations:
-                station.heard(CLEAR, None)
+            for index, station in enumerate(self._stations):
+                if index not in self._away:
+                    station.heard(CLEAR, None)
             self._say(CLEAR_ALL)
         elif 0x81 <= message[0] <= 0x87 and message[0] & 0x0F in self._places:
             index = self._places.index(message[0] & 0x0F)

@@ -9,12 +9,14 @@ from typing import Any, Literal
 
 import pytest
 from ptzsim import virtual_time
+from ptzsim.body import Body
+from ptzsim.body import Refusal as SaysError
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import CameraState, Framing, LearnLimits, Lock, Recall, Switching
 from ptzd.links import Form
 from ptzd.refusal import Refusal
-from ptzd.visca import PanTiltReset, PowerOn, PowerStandby
+from ptzd.visca import ErrorCode, Inquiry, PanTiltReset, PanTiltStatusInquiry, PowerOn, PowerStandby
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
@@ -95,6 +97,45 @@ def test_a_power_cut_at_whatever_moment_is_told_within_three_seconds_and_followe
             assert rig.camera.state().was_in is None
 
     with_rig(scene, seed=seed, stranger=True, form=FORMS[rng.randrange(len(FORMS))])
+
+
+@pytest.mark.parametrize("form", ["numbered", "stream"])
+@pytest.mark.parametrize("doing", ["rest", "move", "shaped", "drive"])
+def test_a_head_that_does_not_tell_that_it_starts_up_is_sent_nowhere_after_its_sweep_either(
+    doing: str, form: Form, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answer = Body.answer
+
+    def mute(body: Body, inquiry: Inquiry[Any], at: float) -> bytes:
+        if isinstance(inquiry, PanTiltStatusInquiry):
+            raise SaysError(ErrorCode.SYNTAX)
+        return answer(body, inquiry, at)
+
+    monkeypatch.setattr(Body, "answer", mute)
+
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("keys", KEYS, id="there"))
+        match doing:
+            case "move":
+                rig.camera.recall(Recall("door", DOOR, id="1"))
+            case "shaped":
+                rig.camera.set_tally("program")
+                rig.camera.recall(Recall("door", DOOR, seconds=12.0, on_air=True, id="1"))
+            case "drive":
+                rig.camera.drive(0.2, 0.0, 0.0, 0.0)
+        await asyncio.sleep(0.3)
+        rig.simulated.power_cut(now())
+        await rig.until(lambda: not rig.simulated.head.starting(now()), 60.0)
+        await rig.ready()
+        for _ in range(50):
+            await asyncio.sleep(0.1)
+            assert rig.speed() == 0, "it moves, and nobody has asked it to"
+        if doing in ("move", "shaped"):
+            assert rig.moves[-1].phase == "failed"
+        if form == "numbered":
+            assert rig.camera.state().was_in == {"rest": "keys", "drive": None}.get(doing, "door")
+
+    with_rig(scene, form=form)
 
 
 @pytest.mark.parametrize("after", ["silence", "stranger", "drive"])

@@ -47,7 +47,8 @@ class Head:
 
 
 @asynccontextmanager
-async def chained(seed: int) -> AsyncIterator[list[Head]]:
+async def chained(seed: int, wires: list[SerialChain] | None = None) -> AsyncIterator[list[Head]]:
+    """Seven heads on one wire, which is put into `wires`."""
     rng = random.Random(seed)
     loop = asyncio.get_running_loop()
     simulated = [
@@ -63,12 +64,14 @@ async def chained(seed: int) -> AsyncIterator[list[Head]]:
     ]
     chain = Chain(9600)
     wire = SerialChain(simulated, chain.heard, wiring=draw_wiring(rng), rng=rng)
+    if wires is not None:
+        wires.append(wire)
     heads = []
     for place, each in enumerate(simulated, 1):
         said: list[CameraState | MoveReport] = []
         camera = camera_on(chain.join(place), DIALECT, said.append, name=f"camera-{place}")
         heads.append(Head(each, camera, said))
-    chain.begin(wire.heard, addressing=True)
+    chain.begin(wire.heard, fresh=True)
     async with asyncio.TaskGroup() as group:
         running = [group.create_task(head.camera.run()) for head in heads]
         try:
@@ -144,6 +147,37 @@ def test_one_that_restarts_disturbs_none_that_moves_and_comes_back_by_its_addres
             heads[2].camera.recall(Recall("near", framing(500), id="near"))
             await until(lambda: bool(heads[2].ended), 20)
             assert heads[2].ended == ["settled"]
+
+    virtual_time.run(play())
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_while_one_is_taken_out_no_head_moves_since_nobody_knows_which_is_which(seed: int) -> None:
+    async def play() -> None:
+        loop = asyncio.get_running_loop()
+        wires: list[SerialChain] = []
+        async with chained(seed, wires) as heads:
+            driven = heads[6]
+            for _ in range(10):
+                driven.camera.drive(0.3, 0.1, 0.2, 0.0)
+                await asyncio.sleep(0.1)
+            assert driven.moving
+            taken_out_at = loop.time()
+            wires[0].take_out(2)
+            await until(lambda: not driven.moving, 2.0)
+            assert driven.driven_until - taken_out_at < 0.6
+            await until(lambda: all(head.camera.state().link == "down" for head in heads), 6)
+            assert any("may still be moving" in fault for fault in driven.camera.state().faults)
+            places = [head.simulated.head.pan_deg(loop.time()) for head in heads]
+            for head in heads:
+                head.camera.recall(Recall("aside", framing(1000), id="aside"))
+            await asyncio.sleep(5.0)
+            assert [head.simulated.head.pan_deg(loop.time()) for head in heads] == pytest.approx(places)
+            wires[0].put_back(2)
+            await until(lambda: all(head.ready for head in heads), 20)
+            heads[3].camera.recall(Recall("aside", framing(1000), id="again"))
+            await until(lambda: "settled" in heads[3].ended, 20)
+            assert DIALECT.pan.counts(heads[3].simulated.head.pan_deg(loop.time())) == pytest.approx(1000, abs=1)
 
     virtual_time.run(play())
 

@@ -10,10 +10,11 @@ from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import pytest
-from commands import Ptzd, StartPtzd
+from commands import Answering, Answers, Ptzd, StandInFor, StartPtzd
 from ptzsim import serve_udp
 from ptzsim.camera import Knock, SimulatedCamera
 from ptzsim.fleet import CameraPlan
@@ -135,6 +136,48 @@ async def test_a_visit_shows_what_slips_and_drags_and_moves_nobody_who_is_locked
     )
     assert [each["sentence"].partition(":")[0] for each in (one, two, three)] == ["one", "two", "three"]
     assert (unseen["state"], "one, two, three" in unseen["sentence"]) == ("unseen", True), "there were no stills yet"
+
+
+async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor
+) -> None:
+    (tmp_path / "granary.toml").write_text(
+        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        '[camera.left]\nlink = "udp://127.0.0.1:1"\ndialect = "nibble4-51"\n'
+    )
+    reckoned = POSITION.format("left", "reckoned", 100) + "provisional = true\n"
+    (tmp_path / "positions.toml").write_text(POSITION.format("left", "one", 0) + reckoned)
+    state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
+    state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
+    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+
+    def driven(asked: dict[str, Any]) -> Answers:
+        assert abs(asked["zoom"]) <= 0.3, "slowly"
+        assert set(asked) == {"zoom", "sent_at", "id"}, "nothing else is driven"
+        state["zoom_counts"] = min(max(state["zoom_counts"] + (6000 if asked["zoom"] > 0 else -6000), 0), 16000)
+        return [("camera/left/state", state), ("outcome", {"ok": True})]
+
+    answers: dict[str, Answering] = {
+        "camera/left/recall": [("camera/left/move", {"phase": "settled", "landing": landing, "position": "one"})],
+        "camera/left/drive": driven,
+        "camera/left/stop": [],
+    }
+    async with stand_in(broker, answers) as daemon:
+        await daemon.client.publish("ptzd/camera/left/state", json.dumps(state), retain=True, qos=1)
+        ended = await ptzd(
+            *("check", "--config", str(tmp_path / "granary.toml"), "--positions", str(tmp_path / "positions.toml")),
+            *("--seconds", "0.1", "--visit", "--zoom-ends", "--yes", "--json"),
+            seconds=60,
+        )
+    told = [(each["state"], each["sentence"]) for each in ended.json()["findings"] if each["what"] == "zoom ends"]
+    assert told == [
+        ("ok", "the wide end is where it was, at 0"),
+        ("caution", "the tele end is at 16000, 384 counts below 16384"),
+    ]
+    order = [topic.rpartition("/")[2] for topic, _ in daemon.asked]
+    assert order[0] == order[-1] == "recall", "it ends where it was"
+    assert {asked["position"] for _, asked in daemon.asked if "position" in asked} == {"one"}, "nobody framed the other"
+    assert order.count("stop") == 2 and order[-2] == "stop"
 
 
 def arrival(side: str, right: float, larger: float = 0.0) -> Arrival:

@@ -11,7 +11,7 @@ import json
 import random
 import re
 import subprocess
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -23,12 +23,13 @@ import aiomqtt
 import html5lib
 import pytest
 from brokers import required
-from commands import Ptzd, StandInFor
+from commands import OnATerminal, Ptzd, StandInFor
 from ptzsim import serve_udp, virtual_time
 from ptzsim.camera import SimulatedCamera
 from ptzsim.fleet import CameraPlan
 from ptzsim.picture_server import serve_pictures
-from ptzsim.serving import serve_memory
+from ptzsim.serving import serve_bare, serve_memory
+from rigs import CutLink
 
 from ptzd import links
 from ptzd.cameras.line import Line, LineDown, PushedAside
@@ -37,10 +38,12 @@ from ptzd.cli.commands.check_camera import ASKED, question
 from ptzd.cli.commands.check_findings import Finding, Notes
 from ptzd.cli.commands.check_sheet import sheet
 from ptzd.config import ExpectsConfig
-from ptzd.links import Link, LinkAddress, memory_pair
+from ptzd.links import Form, Link, LinkAddress, memory_pair
 from ptzd.positions import PositionStore
 from ptzd.visca import (
     DigitalZoomOn,
+    Packet,
+    PayloadType,
     PowerInquiry,
     PowerStandby,
     dialect_names,
@@ -69,6 +72,17 @@ async def speak(link: Link, every_seconds: float) -> None:
         await asyncio.wait([carrying])
 
 
+async def answer_another(there: Link, reply: bytes) -> None:
+    """Be a camera that lets us hear what it answers to another controller."""
+    while True:
+        await asyncio.sleep(0.53)
+        there.send(reply)
+
+
+REPLY = bytes.fromhex("90 50 02 FF")
+NOT_OURS = Packet(PayloadType.REPLY, 5000, REPLY).encode()  # we have not said so much
+
+
 @dataclass(frozen=True)
 class Case:
     """One camera, what was done to it, and what is to be told of it."""
@@ -78,9 +92,10 @@ class Case:
     plan: CameraPlan = field(default_factory=unit)
     loss: float = 0.0
     doubled: float = 0.0
-    other: bool = False
+    other: Callable[[Link, Link], Coroutine[Any, Any, None]] | None = None  # of a wire of its own, or on ours
     there: bool = True
     expects: ExpectsConfig = AS_IT_IS
+    form: Form = "numbered"
 
 
 def lose_position(camera: SimulatedCamera) -> None:
@@ -90,13 +105,20 @@ def lose_position(camera: SimulatedCamera) -> None:
 CASES = {
     "nobody there": Case({"answers"}, there=False),
     "lossy": Case({"round trip"}, loss=0.1),
-    "another controller": Case({"others"}, other=True),
+    "another controller": Case({"others"}, other=lambda own, ours: speak(own, 0.5)),
+    "replies that are another's": Case({"others"}, other=lambda own, ours: answer_another(ours, NOT_OURS)),
+    "another controller on the same wire": Case(
+        {"others"}, other=lambda own, ours: answer_another(ours, REPLY), form="stream"
+    ),
     "standby": Case({"power"}, lambda camera: camera.moved_by_another(PowerStandby(), 0.0)),
     "starting up": Case({"head"}, plan=unit(ready=False)),
     "has lost where it stands": Case({"head"}, lose_position),
     "digital zoom": Case({"digital zoom"}, lambda camera: camera.moved_by_another(DigitalZoomOn(), 0.0)),
     "another dialect": Case({"dialect"}, plan=unit(dialect="nibble4-14")),
     "another version": Case({"version"}, expects=ExpectsConfig(rom="0002")),
+    "good, on a serial line": Case(set(), form="stream"),
+    "good, in bare datagrams": Case(set(), form="datagrams"),
+    "lossy, in bare datagrams": Case({"round trip"}, loss=0.05, form="datagrams"),
     "good, and all is doubled": Case(set(), doubled=0.3),
     **{
         f"good, unit {seed}": Case(set(), plan=unit(seed, DIALECTS[seed % len(DIALECTS)], habits=seed))
@@ -112,12 +134,16 @@ def findings(case: Case) -> list[Finding]:
         case.do(camera)
         here, there = memory_pair(loss=case.loss, doubled=case.doubled, rng=rng)
         elsewhere, there_too = memory_pair(rng=rng)
-        tasks = [asyncio.create_task(serve_memory(camera, there, there_too))] if case.there else []
+        tasks: list[asyncio.Task[None]] = []
+        if case.form != "numbered":
+            tasks.append(asyncio.create_task(serve_bare(camera, there, stream=case.form == "stream", rng=rng)))
+        elif case.there:
+            tasks.append(asyncio.create_task(serve_memory(camera, there, there_too)))
         if case.other:
-            tasks.append(asyncio.create_task(speak(elsewhere, 0.5)))
+            tasks.append(asyncio.create_task(case.other(elsewhere, there)))
         notes = Notes("camera left")
         dialect = "nibble4-51" if "dialect" in case.wrong else case.plan.dialect
-        await question(here, load_dialect(dialect), case.expects, 3.0, notes)
+        await question(CutLink(here, case.form), load_dialect(dialect), case.expects, 3.0, notes)
         for task in tasks:
             task.cancel()
         if tasks:
@@ -248,6 +274,13 @@ async def test_a_good_camera_alone_is_no_reason_to_stay_and_digital_zoom_is_swit
         first = await ptzd(*check)
         assert (first.code, first.err) == (0, "")
         assert cameras.cameras["digital"].lens.digital_zoom, "nobody said that it should be switched off"
+        host, mqtt = broker.split(":")
+        async with aiomqtt.Client(host, int(mqtt)) as mixer:
+            await mixer.publish("ptzd/camera/digital/tally", "program", retain=True, qos=1)
+            on_air = await ptzd(*check, "--switch-off-digital-zoom")
+            assert cameras.cameras["digital"].lens.digital_zoom, "its picture would jump before everybody"
+            assert "it is on air, so it was left as it is" in on_air.out
+            await mixer.publish("ptzd/camera/digital/tally", "off", retain=True, qos=1)
         second = await ptzd(*check, "--switch-off-digital-zoom", "--json")
         assert not cameras.cameras["digital"].lens.digital_zoom
     [said] = [
@@ -256,6 +289,19 @@ async def test_a_good_camera_alone_is_no_reason_to_stay_and_digital_zoom_is_swit
     assert (said["subject"], said["state"]) == ("camera digital", "ok")
     assert "ready" not in first.out, "it knows what it looked at, and no more"
     assert first.out.splitlines()[-1].startswith("Of what was looked at nothing must be put right; 1 to think of")
+
+
+@pytest.mark.parametrize(("answer", "on"), [(b"n\r", True), (b"y\r", False)])
+async def test_on_a_terminal_somebody_is_asked_whether_to_switch_digital_zoom_off(
+    on_a_terminal: OnATerminal, tmp_path: Path, broker: str, answer: bytes, on: bool
+) -> None:
+    async with served(tmp_path, broker, ["digital"]) as cameras:
+        check = await on_a_terminal("check", "--config", str(cameras.config), "--seconds", "0.3")
+        await check.until("Switch digital zoom off on digital?")
+        check.press(answer)
+        assert await check.end() == 0
+        assert cameras.cameras["digital"].lens.digital_zoom is on
+    assert ("has been switched off" in " ".join(check.shown.split())) is not on
 
 
 async def test_a_camera_that_a_daemon_speaks_to_is_not_asked(

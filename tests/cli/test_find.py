@@ -27,7 +27,8 @@ from commands import Ptzd, StartPtzd
 from ptzsim import serve_udp, virtual_time
 from ptzsim.camera import SimulatedCamera
 from ptzsim.fleet import CameraPlan
-from ptzsim.serving import serve_memory
+from ptzsim.serial_line import serve_serial
+from ptzsim.serving import serve_memory, serve_tcp
 
 from ptzd.cameras.asking import Asker, Pace, SpokenTo
 from ptzd.cameras.line import Line
@@ -69,6 +70,9 @@ def test_the_networks_of_this_computer_are_those_without_a_gateway() -> None:
     [
         (["10.99.1.2"], ["udp://10.99.1.2:52381"]),  # a single address may lie anywhere
         (["udp://stage.granary:52382"], ["udp://stage.granary:52382"]),
+        (["serial:/dev/ttyS0?address=2"], ["serial:/dev/ttyS0?address=2"]),
+        (["serial:/dev/ttyS0"], [f"serial:/dev/ttyS0?address={place}" for place in range(1, 8)]),
+        (["tcp://127.0.0.1:5678-5679"], ["tcp://127.0.0.1:5678", "tcp://127.0.0.1:5679"]),
         (["127.0.0.1:52381-52383"], [f"udp://127.0.0.1:{port}" for port in (52381, 52382, 52383)]),
         (
             ["192.168.7.16/30"],
@@ -93,6 +97,7 @@ def test_what_is_asked(written: list[str], asked: list[str]) -> None:
         ("127.0.0.1:9-8", "no range of ports"),
         ("127.0.0.1:0-70000", "no range of ports"),
         ("http://127.0.0.1", "http://127.0.0.1"),
+        ("tcp://127.0.0.1", "has no port"),
         ("two words", "two words"),
     ],
 )
@@ -239,30 +244,50 @@ async def five_heads() -> AsyncIterator[dict[str, tuple[str, SimulatedCamera]]]:
         yield found
 
 
-async def test_each_dialect_is_found_and_the_daemon_runs_with_what_is_written(
+async def test_each_dialect_is_found_over_each_link_and_the_daemon_runs_with_what_is_written(
     ptzd: Ptzd, start_ptzd: StartPtzd, tmp_path: Path, broker: str
 ) -> None:
-    path = tmp_path / "found.toml"
-    async with five_heads() as heads:
-        ended = await ptzd("find", *heads, "--write", str(path), "--name", "left", "--json", "--per-second", "100")
-        assert ended.code == 0
-        assert {each["address"]: each["fits"][0] for each in ended.json()} == {
-            address: name for address, (name, _) in heads.items()
-        }
+    path, now = tmp_path / "found.toml", asyncio.get_running_loop().time()
+    truly: dict[str, str] = {}
+    cameras: list[SimulatedCamera] = []
+
+    def camera(name: str) -> SimulatedCamera:
+        cameras.append(unit(name, len(cameras)).build(now))
+        return cameras[-1]
+
+    async with AsyncExitStack() as stack:
+        for name in dialect_names():
+            rng = random.Random(len(cameras))
+            for scheme, serving in (
+                ("udp", serve_udp(camera(name), "127.0.0.1", 0, rng=rng)),
+                ("bare-udp", serve_udp(camera(name), "127.0.0.1", 0, bare=True, rng=rng)),
+                ("tcp", serve_tcp(camera(name), "127.0.0.1", 0, rng=rng)),
+            ):
+                truly[f"{scheme}://127.0.0.1:{await stack.enter_async_context(serving)}"] = name
+        asked = [*truly, f"serial:{tmp_path / 'wire'}"]
+        chain = [camera(name) for name in dialect_names()]
+        await stack.enter_async_context(serve_serial(chain, tmp_path / "wire", rng=random.Random(1)))
+        for place, name in enumerate(dialect_names(), 1):
+            truly[f"serial:{tmp_path / 'wire'}?address={place}"] = name
+        ended = await ptzd(
+            *("find", *asked, "--write", str(path), "--name", "left", "--json", "--per-second", "100"), seconds=60
+        )
+        assert ended.code == 0, ended.err
+        assert {each["address"]: each["fits"][0] for each in ended.json()} == truly
         sure = {each["fits"][0]: each["sureness"] for each in ended.json()}
         assert sure["nibble4-14"] == "fits nibble4-14 alone"
         assert sure["shared5-205"] == "fits shared5-205 alone"
         assert sure["shared4-51"].startswith("fits 2: shared4-51 and nibble4-51; shared4-51 is likelier")
         assert "nothing moves" in ended.err
 
-        again = await ptzd("find", next(iter(heads)), "--write", str(path))
+        again = await ptzd("find", asked[0], "--write", str(path))
         assert (again.code, "not written over" in again.err) == (2, True)
         config = load_config(path)
-        assert [*config.camera] == ["left", *(f"camera-{number}" for number in range(2, 6))]
+        assert [*config.camera] == ["left", *(f"camera-{number}" for number in range(2, 21))]
         path.write_text(path.read_text().replace("port = 1883", f'port = {broker.split(":")[1]}\nprotocol = "3.1.1"'))
         await start_ptzd("run", "--config", str(path))
         up: set[str] = set()
-        async with asyncio.timeout(30), aiomqtt.Client("127.0.0.1", int(broker.split(":")[1])) as client:
+        async with asyncio.timeout(60), aiomqtt.Client("127.0.0.1", int(broker.split(":")[1])) as client:
             await client.subscribe("ptzd/camera/+/state", qos=1)
             async for message in client.messages:
                 state = json.loads(message.payload)
@@ -270,7 +295,7 @@ async def test_each_dialect_is_found_and_the_daemon_runs_with_what_is_written(
                     up.add(state["camera"])
                 if up == set(config.camera):
                     break
-        assert all(not camera.head.asked_to_move for _, camera in heads.values())
+        assert not any(camera.head.asked_to_move for camera in cameras)
 
 
 async def test_what_is_no_camera_and_what_can_not_be_told_is_said(ptzd: Ptzd, tmp_path: Path, free_port: int) -> None:
@@ -292,12 +317,19 @@ async def test_what_is_no_camera_and_what_can_not_be_told_is_said(ptzd: Ptzd, tm
     assert "camera" in ended.err
 
 
+async def test_a_serial_device_that_is_not_there_is_told(ptzd: Ptzd, tmp_path: Path) -> None:
+    ended = await ptzd("find", f"serial:{tmp_path / 'nowhere'}")
+    assert (ended.code, ended.out) == (1, "0 of 7 answered, 0 as a camera does.\n")
+    assert "Nobody answers on" in ended.err and "there is no such device" in ended.err
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
         ([], "127.0.0.0/8"),
         (["8.8.8.0/24"], "in no network of this computer"),
         (["127.0.0.1", "--dialect", "/nowhere.toml"], "can't be read"),
+        (["serial:ttyUSB0"], "by its whole path"),
         (["127.0.0.1", "--per-second", "0"], "0.5<=x<=200"),
     ],
 )

@@ -11,8 +11,7 @@ from pathlib import Path
 
 import pytest
 from commands import Ptzd
-from ptzsim import SimulatedCamera, draw_truth, mount_named
-from ptzsim.serving import serve_udp
+from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_serial, serve_tcp, serve_udp
 
 from ptzd.visca import PanTiltDrive, load_dialect
 
@@ -56,6 +55,41 @@ async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd: Ptzd, driving
         assert not camera.head.moving(now)
         assert line.startswith(f"camera {name}: stands still after ")
         assert f"pan {dialect.pan.degrees(camera.head.pan_counts(now)):.1f}°" in line
+
+
+@pytest.mark.parametrize("kind", ["bare-udp", "tcp", "serial"])
+async def test_so_it_is_on_each_kind_of_link(ptzd: Ptzd, kind: str, tmp_path: Path) -> None:
+    dialect, loop, rng = load_dialect("nibble4-51"), asyncio.get_running_loop(), random.Random(1)
+    cameras = [
+        SimulatedCamera(
+            dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
+        )
+        for _ in NAMES
+    ]
+    async with AsyncExitStack() as stack:
+        if kind == "serial":
+            await stack.enter_async_context(serve_serial(cameras, tmp_path / "port", rng=rng))
+            addresses = [f"serial:{tmp_path / 'port'}?address={place}" for place in (1, 2)]
+        else:
+            served = [
+                serve_tcp(each, "127.0.0.1", 0, wiring=Wiring(connections=1), rng=rng)
+                if kind == "tcp"
+                else serve_udp(each, "127.0.0.1", 0, bare=True, rng=rng)
+                for each in cameras
+            ]
+            addresses = [f"{kind}://127.0.0.1:{await stack.enter_async_context(each)}" for each in served]
+        path = tmp_path / "show.toml"
+        tables = [
+            f'[camera.{name}]\nlink = "{address}"\ndialect = "nibble4-51"\n'
+            for name, address in zip(NAMES, addresses, strict=True)
+        ]
+        path.write_text('[store]\npath = "show.db"\n' + "".join(tables))
+        for each in cameras:
+            each.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
+        ended = await ptzd("halt", "--config", str(path))
+        assert (ended.code, ended.err) == (0, "")
+        assert ended.out.count("stands still after") == 2
+        assert not any(each.head.moving(loop.time()) for each in cameras)
 
 
 async def test_a_camera_that_is_not_seen_at_rest_makes_it_fail_and_is_warned_of(

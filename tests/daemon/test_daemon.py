@@ -48,6 +48,7 @@ from ptzd.bus.commands import (
     LoadCommand,
     MatchCommand,
     RemoveCommand,
+    RestoreCommand,
     WriteCommand,
 )
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
@@ -2266,4 +2267,5 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
         WriteCommand,
         RemoveCommand,
         MatchCommand,
+        RestoreCommand,
     }

@@ -16,6 +16,7 @@ from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
         ("bare-udp://127.0.0.1:1259", LinkAddress("127.0.0.1", 1259, "bare-udp")),
         ("serial:/dev/ttyUSB0?address=2", SerialAddress("/dev/ttyUSB0", 2)),
         ("serial:/dev/ttyUSB0?address=7&baud=38400", SerialAddress("/dev/ttyUSB0", 7, 38400)),
+        ("serial:/dev/ttyUSB0?address=2&cameras=3", SerialAddress("/dev/ttyUSB0", 2, 9600, 3)),
     ],
 )
 def test_a_link_is_read_as_it_is_written_and_written_as_it_was_read(text: str, address: Address) -> None:
@@ -46,6 +47,7 @@ def test_what_is_usual_may_be_left_out() -> None:
         ("serial:/dev/ttyUSB0?address=8", "from 1 to 7", "serial:/dev/ttyUSB0?address=1"),
         ("serial:/dev/ttyUSB0?address=", "from 1 to 7", "serial:/dev/ttyUSB0?address=1"),
         ("serial:/dev/ttyUSB0?baud=9601", "9600", "serial:/dev/ttyUSB0?address=1"),
+        ("serial:/dev/ttyUSB0?address=3&cameras=2", "from its own address 3 to 7", "&cameras=3"),
         ("serial:/dev/ttyUSB0?parity=odd", "parity", "address=1&baud=9600"),
         ("serial:/dev/ttyUSB0?address=1&address=2", "twice", "address=1&baud=9600"),
         ("serial:/dev/ttyUSB0?", "nothing", "address=1&baud=9600"),

@@ -39,7 +39,7 @@ class Wire:
         self.said.append((self.loop.time(), data.hex(" ").upper()))
 
     async def begin(self) -> None:
-        self.chain.begin(self.write, addressing=True)
+        self.chain.begin(self.write, fresh=True)
         await asyncio.sleep(0.02)
         self.hears(f"88 30 0{self.cameras + 1} FF")
         await asyncio.sleep(0.02)
@@ -75,7 +75,7 @@ async def received(link: ChainLink) -> list[bytes]:
 
 def test_a_port_that_is_opened_has_its_cameras_addressed_and_cleared() -> None:
     async def play(wire: Wire) -> None:
-        wire.chain.begin(wire.write, addressing=True)
+        wire.chain.begin(wire.write, fresh=True)
         wire.links[0].send(POSITION)  # too early: it is lost
         assert wire.words == ["FF", ADDRESS_SET]  # FF ends what was left half said
         wire.hears("88 30 08 FF")
@@ -87,9 +87,21 @@ def test_a_port_that_is_opened_has_its_cameras_addressed_and_cleared() -> None:
     played(play)
 
 
+def test_a_guard_that_opens_the_port_gets_its_stops_out_at_once_and_clears_none_but_its_own() -> None:
+    async def play(wire: Wire) -> None:
+        wire.chain.begin(wire.write, fresh=False)
+        wire.links[1].send(STOP)
+        await asyncio.sleep(0.1)
+        wire.hears("88 30 08 FF")
+        await asyncio.sleep(0.1)
+        assert wire.words == ["FF", ADDRESS_SET, "82 01 06 01 01 01 03 03 FF"]
+
+    played(play)
+
+
 def test_cameras_that_set_their_address_in_silence_are_asked_three_times_and_spoken_to() -> None:
     async def play(wire: Wire) -> None:
-        wire.chain.begin(wire.write, addressing=True)
+        wire.chain.begin(wire.write, fresh=True)
         await asyncio.sleep(2.0)
         wire.links[0].send(POSITION)
         assert wire.words == ["FF", *[ADDRESS_SET] * 3, CLEAR_ALL, "81 09 06 12 FF"]
@@ -209,14 +221,55 @@ def test_a_network_change_sets_addresses_anew_and_disturbs_nobody() -> None:
     played(play)
 
 
-def test_cameras_of_another_number_than_before_are_all_begun_anew_with() -> None:
+def test_while_another_number_of_cameras_is_there_than_before_all_are_stopped_and_none_is_moved() -> None:
     async def play(wire: Wire) -> None:
         await wire.begin()
         wire.said.clear()
         wire.hears("B0 38 FF")
         wire.hears("88 30 07 FF")
-        assert wire.words == [ADDRESS_SET, CLEAR_ALL]
+        assert wire.words[:2] == [ADDRESS_SET, CLEAR_ALL]
+        assert wire.words[2:] == [
+            f"8{place} {stop}" for place in range(1, 7) for stop in ("01 06 01 01 01 03 03 FF", "01 04 07 00 FF")
+        ]
         assert [await received(link) for link in wire.links] == [[LOST]] * 7
+        assert "which is which" in str(wire.links[0].trouble)
+        await asyncio.sleep(0.5)
+        wire.said.clear()
+        wire.links[3].send(DRIVE)
+        wire.links[3].send(STOP)
+        wire.hears("C0 41 FF C0 50 02 FF")  # whose it is, nobody knows
+        await asyncio.sleep(0.1)
+        assert wire.words == ["84 01 06 01 01 01 03 03 FF"]
+        assert await received(wire.links[3]) == []
+        await asyncio.sleep(1.6)
+        wire.hears("88 30 08 FF")  # they are counted anew
+        wire.links[3].send(POSITION)
+        await asyncio.sleep(0.1)
+        assert wire.words[1:] == [ADDRESS_SET, CLEAR_ALL, "84 09 06 12 FF"]
+        assert wire.links[0].trouble is None
+
+    played(play)
+
+
+def test_where_it_is_said_how_many_cameras_belong_there_fewer_are_not_moved() -> None:
+    async def play(wire: Wire) -> None:
+        wire.chain = Chain(9600, 7)
+        link = wire.chain.join(1)
+        wire.chain.begin(wire.write, fresh=True)
+        wire.hears("88 30 07 FF")
+        link.send(DRIVE)
+        await asyncio.sleep(0.5)
+        assert not any(word.startswith("81 01 06 01 0C") for word in wire.words)
+
+    played(play)
+
+
+def test_a_place_beyond_the_end_of_the_chain_is_told() -> None:
+    async def play(wire: Wire) -> None:
+        wire.chain.begin(wire.write, fresh=True)
+        wire.hears("88 30 03 FF")
+        told = [link.trouble for link in wire.links]
+        assert told == [None] * 2 + ["the last camera on this port has taken address 2"] * 5
 
     played(play)
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 
+import pytest
 import pytest_asyncio
 from page_theatre import Theatre, look_seldom, open_before_a_page, open_browser
-from playwright.async_api import Browser, BrowserContext, Page
+from playwright.async_api import Browser, BrowserContext, Locator, Page
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
@@ -23,11 +24,18 @@ async def browser() -> AsyncIterator[Browser]:
 
 @pytest_asyncio.fixture(loop_scope="module")
 async def context(browser: Browser) -> AsyncIterator[BrowserContext]:
-    context = await browser.new_context(viewport={"width": 1366, "height": 900})
+    context = await browser.new_context(viewport={"width": 1366, "height": 900}, has_touch=True)
     context.set_default_timeout(15000)
     await look_seldom(context)
     yield context
     await context.close()
+
+
+@pytest.fixture(params=["mouse", "touch"])
+def by_touch_too(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Do all that is clicked by mouse, and by touch as well."""
+    if request.param == "touch":
+        monkeypatch.setattr(Locator, "click", Locator.tap)
 
 
 @pytest_asyncio.fixture(loop_scope="module")

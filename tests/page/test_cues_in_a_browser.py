@@ -98,6 +98,7 @@ async def test_what_can_not_be_written_is_said_in_the_editor_and_the_draft_stays
     assert await page.get_by_role("article").count() == 8
 
 
+@pytest.mark.usefixtures("by_touch_too")
 async def test_a_cue_is_made_the_next_and_who_must_be_where_for_it_is_told(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off", position="house")
     await press(page, "Cues")

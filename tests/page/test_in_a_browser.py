@@ -209,6 +209,7 @@ async def test_what_is_pointed_at_comes_to_the_middle_and_a_frame_fills_the_pict
     assert tan(radians(after["view_width_deg"] / 2)) == pytest.approx(part * half_width, rel=0.03)
 
 
+@pytest.mark.usefixtures("by_touch_too")
 async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await page.get_by_role("button", name="Set-up").click()
@@ -244,6 +245,7 @@ async def test_a_position_is_stored_replaced_renamed_brought_back_and_deleted(th
     await row.wait_for(state="detached")
 
 
+@pytest.mark.usefixtures("by_touch_too")
 async def test_a_position_that_is_seen_anew_aligns_all_and_that_is_undone(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await page.get_by_role("button", name="Set-up").click()
@@ -263,6 +265,7 @@ async def test_a_position_that_is_seen_anew_aligns_all_and_that_is_undone(theatr
     await theatre.until(lambda: theatre.states["gallery"]["position"] is None)
 
 
+@pytest.mark.usefixtures("by_touch_too")
 async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, page: Page) -> None:
     await page.get_by_role("button", name="Set-up").click()
     await page.get_by_role("button", name="Move soloist up").click()
@@ -271,6 +274,7 @@ async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, p
     await page.locator(".rows > li").nth(2).get_by_text("3 soloist").wait_for()
 
 
+@pytest.mark.usefixtures("by_touch_too")
 async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await page.get_by_role("button", name="Trouble").click()

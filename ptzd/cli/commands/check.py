@@ -24,6 +24,7 @@ from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
 from ptzd.daemon import StartError, calendar, camera_settings
 from ptzd.daemon.setup import picture_addresses
+from ptzd.logs import errors_alone
 from ptzd.motion import HeadFileError
 from ptzd.pictures import PictureAddress, Pictures
 from ptzd.positions import StoredPosition
@@ -71,6 +72,7 @@ CAUTIONS = (  # for a camera that hangs over people; what only somebody who stan
 @click.option(
     "--speed", type=click.IntRange(1, 24), default=8, show_default=True, help="The step at which positions are visited."
 )
+@click.option("--zoom-ends", is_flag=True, help="With --visit: drive each zoom slowly to both its ends, too.")
 @click.option("--yes", is_flag=True, help="Visit without asking: nobody is near, no cable is in the way.")
 @click.option(
     "--sheet",
@@ -87,6 +89,7 @@ def check(
     switch_off: bool,
     visits: bool,
     speed: int,
+    zoom_ends: bool,
     yes: bool,
     sheet_path: Path | None,
     operator: str,
@@ -102,6 +105,8 @@ def check(
     locks, windows, stops and the guard hold there. A camera that is locked, or on air as far as anybody knows, is left
     alone.
     """
+    if zoom_ends and not visits:
+        raise Misuse("The ends of a zoom are driven to in a visit; add --visit.")
     if visits and in_json and not yes:
         raise Misuse("With --json nobody can be asked; make sure that nobody is near the heads, and add --yes.")
     config = read_configuration(path)
@@ -110,17 +115,20 @@ def check(
         settings = {name: camera_settings(name, camera) for name, camera in config.camera.items()}
     except (DialectError, HeadFileError) as error:
         raise Misuse(f"{path}: {error}") from None
-    findings, bus, positions = asyncio.run(patiently("asking", _look(config, settings, exported, seconds), seconds))
+    with errors_alone():
+        findings, bus, positions = asyncio.run(patiently("asking", _look(config, settings, exported, seconds), seconds))
     findings.insert(0, Finding("configuration", "file", "ok", f"{path} has no mistakes"))
     may_ask = not in_json and sys.stdin.isatty() and sys.stderr.isatty()
     findings = [
         _without_digital_zoom(config, settings, bus, finding, ask=may_ask, unasked=switch_off) for finding in findings
     ]
     if visits:
-        findings += _visited(config, {name: settings[name] for name in bus.states}, positions or (), speed, yes=yes)
+        cameras = {name: settings[name] for name in bus.states}
+        findings += _visited(config, cameras, positions or (), speed, ends=zoom_ends, yes=yes)
     if sheet_path is not None:
         cautions = {name: CAUTIONS for name, camera in config.camera.items() if camera.overhead}
-        _write(sheet_path, sheet(findings, cautions, looked_at=calendar(), operator=operator, title=path.stem))
+        looked_at = calendar().astimezone()
+        _write(sheet_path, sheet(findings, cautions, looked_at=looked_at, operator=operator, title=path.stem))
     if in_json:
         say_json(as_json(findings))
     else:
@@ -138,6 +146,7 @@ def _visited(
     positions: Sequence[StoredPosition],
     speed: int,
     *,
+    ends: bool,
     yes: bool,
 ) -> list[Finding]:
     """Visit all positions of the cameras that a daemon speaks to, after a caution and a question."""
@@ -149,6 +158,8 @@ def _visited(
         f"back, at speed step {speed}. Keep hands and people clear, and see that cables reach everywhere. `ptzd stop` "
         "halts all."
     )
+    if ends:
+        caution += " Their zooms will be driven to both ends: see that nothing is in the way of a motor on the lens."
     if overhead:
         caution += f" Overhead: {', '.join(overhead)}: see that {'; '.join(CAUTIONS)}."
     complain(caution)
@@ -156,7 +167,8 @@ def _visited(
         click.confirm("Begin?", abort=True, err=True)
     try:
         with_picture = [name for name in cameras if config.camera[name].picture is not None]
-        return asyncio.run(visit(broker_of(config.broker), cameras, positions, speed, with_picture=with_picture))
+        visiting = visit(broker_of(config.broker), cameras, positions, speed, with_picture=with_picture, ends=ends)
+        return asyncio.run(visiting)
     except KeyboardInterrupt:
         raise Failure("The camera that was moving was told to stop; the visit is not over.") from None
 

@@ -37,6 +37,7 @@ T = TypeVar("T")
 ASKED = ("answers", "round trip", "others", "version", "power", "head", "dialect", "stands", "digital zoom", "focus")
 ENDS_ASKING = ("answers", "others", "power", "dialect", "stands")
 PAUSE_SECONDS = 0.02  # between two questions that only tell how long answers take
+PAUSE_ON_A_STREAM_SECONDS = 0.2  # seven cameras share a serial line of 960 bytes a second
 SLOW_SECONDS = 0.1  # after which the first repeat is sent to a camera of which nothing is known: see `Timing`
 MOST_LOST = 0.05  # more, and every twentieth order is late by a repeat
 STRAGGLER_SECONDS = 0.3  # that a reply may be late and counts as no loss
@@ -55,7 +56,8 @@ async def question(link: Link, dialect: Dialect, expects: ExpectsConfig | None, 
         why = "" if link.trouble is None else f" ({link.trouble})"
         silent = f"does not answer{why}; check its power, its cable or network and the link in the configuration"
         notes.forget("answers")
-        notes.failed("answers", strange if overheard.heard and not overheard.answered else silent)
+        if overheard.others < 2:  # else its silence is the other's doing
+            notes.failed("answers", strange if overheard.heard and not overheard.answered else silent)
     except PushedAside:
         overheard.others += 2
     if overheard.others:
@@ -89,20 +91,29 @@ async def _speaking(link: Link, dialect: Dialect) -> AsyncIterator[Line]:
 async def _look_at_line(line: Line, overheard: Overheard, seconds: float, notes: Notes) -> None:
     """Ask the same again and again: how long answers take, how many are lost, who else speaks."""
     loop = asyncio.get_running_loop()
-    ends_at, took = loop.time() + seconds, []
-    while (asked_at := loop.time()) < ends_at and overheard.others < 2:
+    pause_seconds = PAUSE_ON_A_STREAM_SECONDS if overheard.form == "stream" else PAUSE_SECONDS
+    with suppress(InquiryRefused):  # what is lost before a connection stands, or addresses are set, is no loss
+        await line.ask(PowerInquiry())
+    if overheard.lost:
+        await asyncio.sleep(STRAGGLER_SECONDS)
+    lost_before, sent_before = overheard.lost, overheard.sent
+    ends_at = loop.time() + seconds
+    took: list[float] = []
+    while not took or (loop.time() < ends_at and overheard.others < 2):
+        asked_at = loop.time()
         with suppress(InquiryRefused):
             await line.ask(PowerInquiry())
         took.append(loop.time() - asked_at)
-        await asyncio.sleep(max(0.0, PAUSE_SECONDS - took[-1]))
+        await asyncio.sleep(max(0.0, pause_seconds - took[-1]))
     if overheard.lost:
         await asyncio.sleep(STRAGGLER_SECONDS)
+    lost, sent = max(0, overheard.lost - lost_before), overheard.sent - sent_before
     usual, worst = (f"{1000 * each:.0f} ms" for each in (median(took), max(took)))
     said = f"answers within {usual}, {worst} at worst; "
-    said += f"{overheard.lost} of {overheard.sent} questions were lost" if overheard.lost else "none was lost"
-    if overheard.lost > MOST_LOST * overheard.sent:
+    said += f"{lost} of {sent} questions were lost" if lost else f"of {sent} none was lost"
+    if lost > MOST_LOST * sent:
         notes.failed("round trip", f"{said}; check cables, switches and what else is on that network")
-    elif overheard.lost or median(took) > SLOW_SECONDS:
+    elif lost or median(took) > SLOW_SECONDS:
         notes.caution("round trip", f"{said}; a stop may come late by as much")
     else:
         notes.ok("round trip", said)

@@ -18,10 +18,10 @@ from typing import Any
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from ptzd.cameras import CameraSettings, Landing
-from ptzd.cameras.reports import counts_as_on_air
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
 from ptzd.cli.console import Console
+from ptzd.cli.driving import Following, NotDriven
 from ptzd.cli.moving import ENDED
 from ptzd.cli.sentences import landing_words
 from ptzd.daemon.drift import changes_of
@@ -33,10 +33,10 @@ from .check_findings import Finding, Notes
 
 Payload = dict[str, Any]
 VISIT = "visit"
+ENDS = "zoom ends"
 LEFT, RIGHT = "from the left", "from the right"
 LONGEST_MOVE_SECONDS = 900.0  # at the slowest step from end to end; the daemon ends a move that hangs long before
 PICTURE_SECONDS = 8.0  # until a picture has come and was held against its still, or nobody could tell
-STATE_SECONDS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,11 @@ async def visit(
     speed: int,
     *,
     with_picture: Container[str],
+    ends: bool,
 ) -> list[Finding]:
     """Visit all positions, camera by camera, at a pan step; `with_picture` names the cameras that have one.
+
+    With `ends`, each zoom is driven to both its ends afterwards, and brought back.
 
     Raises Failure where no daemon is online.
     """
@@ -81,15 +84,15 @@ async def visit(
             told = []
             for name, way in ways.items():
                 visitor = _Visitor(client, states, cameras[name], speed, show, has_picture=name in with_picture)
-                told += await visitor.go(way)
+                told += await visitor.go(way, ends=ends)
     return told
 
 
 def _way(settings: CameraSettings, positions: Sequence[StoredPosition]) -> list[StoredPosition]:
-    """Return a camera's positions from the left to the right and back."""
+    """Return a camera's positions from the left to the right and back, but for those that nobody has framed."""
     placed = []
     for each in positions:
-        if each.camera == settings.name:
+        if each.camera == settings.name and not each.provisional:
             try:
                 placed.append((each.framing_for(settings.dialect).pan_counts, each.name, each))
             except DialectError:  # told where positions are looked at
@@ -113,7 +116,7 @@ class _Visitor:
     ) -> None:
         """`states` are what the daemon has told of all cameras, whoever listened."""
         self._client = client
-        self._states = states
+        self._camera = Following(client, states, settings.name)
         self._settings = settings
         self._name = settings.name
         self._speed = speed
@@ -122,13 +125,14 @@ class _Visitor:
         self._stills: set[str] = set()  # positions that are known to have one
         self._notes = Notes(f"camera {settings.name}")
 
-    async def go(self, way: Sequence[StoredPosition]) -> list[Finding]:
+    async def go(self, way: Sequence[StoredPosition], *, ends: bool) -> list[Finding]:
         arrivals: dict[str, list[Arrival]] = {}
-        if self._name not in self._states:
-            await self._hear(lambda heard: self._name in self._states, STATE_SECONDS)
+        await self._camera.begin()
+        if not way:
+            self._notes.unseen(VISIT, "no position is stored that could be gone to, or all are provisional")
         try:
             for position in way:
-                if (reason := self._why_not()) is not None:
+                if (reason := self._camera.why_not()) is not None:
                     self._notes.unseen(VISIT, f"not gone to {position.name} and what comes after it: {reason}")
                     break
                 self._show(f"{self._name} → {position.name}")
@@ -136,9 +140,12 @@ class _Visitor:
                 if arrival is None:
                     break
                 arrivals.setdefault(position.name, []).append(arrival)
+            else:
+                if ends and way:
+                    await self._find_ends(back_to=way[-1])
         except asyncio.CancelledError:
             # Whoever lets go of the keyboard wants the head to stand still.
-            await self._client.publish(f"camera/{self._name}/stop", {})
+            await self._camera.stop()
             raise
         for position in dict.fromkeys(way):
             if position.name in arrivals:
@@ -156,22 +163,9 @@ class _Visitor:
             )
         return self._notes.findings
 
-    def _why_not(self) -> str | None:
-        """Return why the camera may not be moved now, or None."""
-        state = self._states.get(self._name)
-        if not state:
-            return "the daemon tells nothing of it"
-        if state.get("locks"):
-            return "it is locked"
-        if counts_as_on_air(state.get("tally", "unknown")):
-            return f"its tally is {state.get('tally')}, and only a camera that is known to be off air is visited"
-        if (state.get("link"), state.get("power")) != ("up", "on"):
-            return "it does not answer, or is not on"
-        return None
-
     async def _arrive(self, position: StoredPosition) -> Arrival | None:
         """Go there; None where it did not get there, which is noted."""
-        before = self._states[self._name].get("pan_counts")
+        before = self._camera.state.get("pan_counts")
         wanted = {"position": position.name, "speed": self._speed, "sent_at": sent_at()}
         ticket = await self._client.publish(f"camera/{self._name}/recall", wanted)
         report: Payload = {}
@@ -184,8 +178,8 @@ class _Visitor:
         def ended(heard: Heard) -> bool:
             return answered(heard) and report["phase"] in ENDED
 
-        if await self._hear(answered, ANSWER_SECONDS) and report["phase"] not in ENDED:
-            await self._hear(ended, LONGEST_MOVE_SECONDS)
+        if await self._camera.hear(answered, ANSWER_SECONDS) and report["phase"] not in ENDED:
+            await self._camera.hear(ended, LONGEST_MOVE_SECONDS)
         if report.get("phase") != "settled" or report.get("landing") is None:
             why = report.get("sentence") or f"the daemon tells no end of the way there ({report.get('phase')})"
             self._notes.failed(VISIT, f"{position.name}: {why}")
@@ -203,27 +197,35 @@ class _Visitor:
             return position.name in self._stills
 
         if self._has_picture and not (position.still is None and position.name not in self._stills):
-            await self._hear(compared, PICTURE_SECONDS)
+            await self._camera.hear(compared, PICTURE_SECONDS)
         elif self._has_picture:  # the daemon keeps one of what it shows now, while the camera stands there
-            await self._hear(kept, PICTURE_SECONDS)
+            await self._camera.hear(kept, PICTURE_SECONDS)
         counts = position.framing_for(self._settings.dialect).pan_counts
         side = "from where it stood"
         if before is not None and abs(before - counts) > self._settings.tolerance.pan_counts:
             side = LEFT if before < counts else RIGHT
         return Arrival(side, report["landing"], drift or None)
 
-    async def _hear(self, enough: Callable[[Heard], bool], seconds: float) -> bool:
-        """Listen until what was heard of this camera is enough; return whether it was, within so many seconds."""
-        try:
-            async with asyncio.timeout(seconds):
-                while True:
-                    heard = await self._client.hear()
-                    if heard.camera is not None and heard.topic.endswith("/state"):
-                        self._states[heard.camera] = heard.payload
-                    if enough(heard):
-                        return True
-        except TimeoutError:
-            return False
+    async def _find_ends(self, back_to: StoredPosition) -> None:
+        """Drive the zoom slowly to both its ends, and tell how far these are from where they are known to be."""
+        lens = None if self._settings.optics is None else self._settings.optics.lens
+        zoom = self._settings.dialect.zoom
+        known = (zoom.wide_counts, zoom.tele_counts) if lens is None else (lens.points[0][0], lens.points[-1][0])
+        for name, way, counts in (("wide", -1, known[0]), ("tele", 1, known[1])):
+            self._show(f"{self._name} → {name} end")
+            try:
+                end = await self._camera.to_end("zoom", way)
+            except NotDriven as reason:
+                self._notes.unseen(ENDS, f"not driven to: {reason}")
+                return
+            off = end - counts
+            if abs(off) <= self._settings.tolerance.zoom_counts:
+                self._notes.ok(ENDS, f"the {name} end is where it was, at {end}")
+            else:
+                self._notes.caution(
+                    ENDS, f"the {name} end is at {end}, {abs(off)} counts {'above' if off > 0 else 'below'} {counts}"
+                )
+        await self._arrive(back_to)
 
 
 def judged(settings: CameraSettings, position: StoredPosition, arrivals: Sequence[Arrival]) -> tuple[str, list[str]]:

@@ -18,7 +18,8 @@ from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
 from ptzd.daemon import calendar
-from ptzd.links import Address
+from ptzd.links import Address, SerialAddress
+from ptzd.logs import errors_alone
 from ptzd.visca import Dialect, DialectError, Power, dialect_names, load_dialect, read_dialect
 
 from .find_camera import Found, look_up
@@ -59,6 +60,7 @@ def find(
       udp://127.0.0.1:52381    a link as in the configuration
       127.0.0.1:52381-52388    VISCA over IP on these ports
       127.0.0.0/28             or in a range of this computer's own networks
+      serial:/dev/ttyUSB0      all seven places on a serial line
 
     It asks for version, power, speeds, position and zoom; nothing moves, and nothing is switched on. A camera that
     counts messages is sent one RESET, at which another controller that speaks to it has to find its count again; one
@@ -79,7 +81,8 @@ def find(
         f"Asking {len(asked)} address{'es' if len(asked) > 1 else ''}, {per_second:g} questions a second at most, "
         f"which takes {seconds:.0f} s or somewhat more; nothing moves."
     )
-    found = asyncio.run(_look(asked, per_second))
+    with errors_alone():
+        found = asyncio.run(_look(asked, per_second))
     cameras = [each for each in found if each.strange is None]
     if as_json:
         say_json([_as_json(each, known) for each in found])
@@ -104,6 +107,7 @@ def find(
 async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
     pace, room = Pace(per_second), asyncio.Semaphore(AT_ONCE)
     found: dict[Address, Found] = {}
+    silent: dict[str, str] = {}  # why, by serial device
 
     async def one(address: Address, done: Callable[[], None]) -> None:
         async with room:
@@ -112,7 +116,10 @@ async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
                     found[address] = each
             except OSError as error:
                 reason = (error.strerror or str(error)).lower()
-                raise Failure(f"{address} can't be asked ({reason}); check the host's name.") from None
+                if isinstance(address, SerialAddress):  # the other places on the line may be taken all the same
+                    silent.setdefault(address.device, reason)
+                    return
+                raise Failure(f"{address} can't be asked ({reason}); check how it is written.") from None
             done()
 
     with Progress(
@@ -130,6 +137,9 @@ async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
                     group.create_task(one(address, lambda: progress.advance(bar)))
         except* Failure as failures:
             raise failures.exceptions[0] from None
+    for device, reason in silent.items():
+        if not any(isinstance(each, SerialAddress) and each.device == device for each in found):
+            complain(f"Nobody answers on {device} ({reason}); check the device, its cable and its baud rate.")
     return [found[address] for address in asked if address in found]
 
 

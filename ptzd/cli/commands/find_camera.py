@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ptzd import links
 from ptzd.cameras.asking import Asker, Pace, SpokenTo
-from ptzd.links import Address
+from ptzd.links import Address, SerialAddress
 from ptzd.visca import (
     Dialect,
     FastestSpeeds,
@@ -75,10 +75,12 @@ class Found:
 
 
 async def look_up(address: Address, pace: Pace) -> Found | None:
-    """Ask what is at an address; None where nothing answers. Raises OSError for a name that is unknown."""
+    """Ask what is at an address; None where nothing answers. Raises OSError for an unknown name, or device."""
     async with links.open(address) as link:
         asker = Asker(link, pace)
         if not await asker.there(VersionInquiry(), ANY):
+            if isinstance(address, SerialAddress) and link.trouble is not None:
+                raise OSError(0, link.trouble)
             return None if asker.strange is None else Found(address, strange=asker.strange)
         try:
             version = await asker.ask(VersionInquiry(), ANY)

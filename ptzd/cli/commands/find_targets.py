@@ -12,6 +12,7 @@ from ipaddress import IPv4Network
 from pathlib import Path
 
 from ptzd.links import Address, parse_link
+from ptzd.links.address import MOST_IN_A_CHAIN
 
 WIDEST_RANGE = 22  # the shortest prefix
 MOST = 1024  # addresses with their ports in all
@@ -51,6 +52,10 @@ def targets(written: Sequence[str], own: Sequence[IPv4Network]) -> list[Address]
 
 
 def _targets(text: str, own: Sequence[IPv4Network]) -> Iterator[Address]:
+    if text.startswith("serial:") and "address=" not in text:
+        for place in range(1, MOST_IN_A_CHAIN + 1):
+            yield parse_link(f"{text}{'&' if '?' in text else '?'}address={place}")
+        return
     match = None if text.startswith("serial:") else _WRITTEN.fullmatch(text)
     if match is None:
         yield parse_link(text)

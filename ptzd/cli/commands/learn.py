@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -25,6 +26,7 @@ IN_MID_MOVE = {
     "unknown": "the trials did not agree, or the range was too small to tell",
 }
 DEGREES = FiniteRange(-360, 360)
+ANGLE = FiniteRange(1, 180)
 
 
 @click.command(
@@ -32,22 +34,30 @@ DEGREES = FiniteRange(-360, 360)
     epilog="Example: ptzd learn gallery --pan -60 60 --tilt -10 30",
 )
 @click.argument("camera", type=name)
-@click.option(
-    "--pan", type=(DEGREES, DEGREES), required=True, metavar="FROM TO", help="Range of pan it may use, in degrees."
-)
-@click.option(
-    "--tilt", type=(DEGREES, DEGREES), required=True, metavar="FROM TO", help="Range of tilt it may use, in degrees."
-)
+@click.option("--pan", type=(DEGREES, DEGREES), metavar="FROM TO", help="Range of pan it may use, in degrees.")
+@click.option("--tilt", type=(DEGREES, DEGREES), metavar="FROM TO", help="Range of tilt it may use, in degrees.")
 @click.option("--near-ends", is_flag=True, help="Allow ranges that come nearer than 5 degrees to the head's ends.")
+@click.option(
+    "--limits", is_flag=True, help="Instead: find the ends of pan, tilt and zoom, at the slowest speed; needs --config."
+)
+@click.option(
+    "--pan-angle", type=ANGLE, metavar="DEGREES", help="With --limits: between two marks, as seen from above."
+)
+@click.option("--tilt-angle", type=ANGLE, metavar="DEGREES", help="With --limits: between two marks above each other.")
+@click.option("--write", "path", type=click.Path(dir_okay=False, path_type=Path), help="With --limits: a new dialect.")
 @click.option("--yes", is_flag=True, help="Begin without asking: nobody is near, no cable is in the way.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
 @broker_options
 def learn(
     broker: BrokerAddress,
     camera: str,
-    pan: tuple[float, float],
-    tilt: tuple[float, float],
+    pan: tuple[float, float] | None,
+    tilt: tuple[float, float] | None,
     near_ends: bool,
+    limits: bool,
+    pan_angle: float | None,
+    tilt_angle: float | None,
+    path: Path | None,
     yes: bool,
     as_json: bool,
 ) -> None:
@@ -58,7 +68,17 @@ def learn(
     when a first look, near where it stands, has shown how late the camera answers and how slow its zoom is. The wider
     the range, the more of the fast steps can be measured. `ptzd stop CAMERA`, or Ctrl-C here, ends it at any moment. A
     camera that is locked or on air refuses.
+
+    With --limits it finds out instead what no document tells of a head: where its ends are, and, by two marks that you
+    bring to the middle of the picture, how many counts a degree has. What it does with a new order in mid-move is
+    learned without.
     """
+    if limits:
+        angles = {axis: each for axis, each in (("pan", pan_angle), ("tilt", tilt_angle)) if each is not None}
+        _learn_limits(broker, camera, angles, path, yes=yes, as_json=as_json)
+        return
+    if pan is None or tilt is None:
+        raise click.UsageError("Missing option '--pan' or '--tilt': in which range may it move?")
     for axis, (least, most) in (("pan", pan), ("tilt", tilt)):
         if not least < most:
             raise Misuse(f"--{axis} {least:g} {most:g} is no range; write the smaller angle first.")
@@ -79,6 +99,46 @@ def learn(
     say(f"Camera {camera} has been learned; from now on its moves are planned with what {result.get('path')} says.")
     if (renewal := IN_MID_MOVE.get(str(result.get("renewal")))) is not None:
         say(f"A new order in mid-move: {renewal}.")
+
+
+def _learn_limits(
+    broker: BrokerAddress, camera: str, angles: dict[str, float], path: Path | None, *, yes: bool, as_json: bool
+) -> None:
+    from ptzd.cli.configuration import read_configuration
+    from ptzd.daemon import calendar
+    from ptzd.visca import dialect_named
+
+    from .learn_limits import measured, write
+
+    config = click.get_current_context().params.get("config")
+    if config is None:
+        raise Misuse("Which dialect and window it has, the configuration tells; add --config FILE.")
+    known = read_configuration(config).camera
+    if camera not in known:
+        raise Misuse(f"There is no camera {camera} in {config}; there are {', '.join(known)}.")
+    if known[camera].window is not None:
+        raise Misuse(
+            f"Camera {camera} has a window, and goes no further; take it out, restart the daemon, and mind its cables."
+        )
+    if as_json and (angles or not yes):
+        raise Misuse(
+            "With --json nobody can be asked: make sure that nobody is near the head, add --yes, and leave out angles."
+        )
+    if path is not None and path.exists():
+        raise Misuse(f"There is a file {path} already, and it is not written over; name another.")
+    like = dialect_named(known[camera].dialect)
+    found = measured(broker, camera, angles, yes=yes, aloud=not as_json)
+    if as_json:
+        say_json(found.as_json())
+    else:
+        for line in found.told(like):
+            say(line)
+    if path is not None:
+        try:
+            dialect = found.dialect(like, path.stem, calendar())
+        except ValueError as error:
+            raise Failure(f"What was found can't be a dialect ({' '.join(str(error).split())}).") from None
+        write(dialect, path)
 
 
 def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], seconds: float) -> str:

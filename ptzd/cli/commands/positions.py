@@ -13,12 +13,14 @@ from typing import TextIO
 import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.clear import ask_when_clear
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach
 from ptzd.cli.console import print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, say, say_as_it_is, say_json
 
+RESTORE_SECONDS = 3600.0  # a camera may have many positions, and a slow zoom
 COUNTS = "Figures without a unit are the camera's counts"
 
 
@@ -99,6 +101,29 @@ def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_js
     """Bring framing NUMBER of a position's history back, also of a deleted one. Nothing moves."""
     outcome = asyncio.run(_ask(broker, camera, "revert", {"position": position, "number": number}))
     _tell(outcome, f"Position {position} of camera {camera} is again what it was as number {number}.", as_json)
+
+
+@positions.command(
+    short_help="Set a camera's own memories anew, as after a swap.",
+    epilog="Example: ptzd positions restore gallery",
+)
+@click.argument("camera", type=name)
+@click.option("--yes", is_flag=True, help="Begin without asking: nobody is near, no cable is in the way.")
+@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
+@broker_options
+def restore(broker: BrokerAddress, camera: str, yes: bool, as_json: bool) -> None:
+    """Have CAMERA go to each of its positions and keep it in a memory of its own. It asks first.
+
+    For a camera whose configuration has `memories`. `ptzd stop CAMERA` ends it at any moment.
+    """
+    outcome = ask_when_clear(broker, camera, "restore", {}, yes=yes, may_ask=not as_json, seconds=RESTORE_SECONDS)
+    if as_json:
+        say_json(outcome)
+        return
+    result = outcome["result"]
+    say(f"Camera {camera} holds in its own memories: {', '.join(result['restored']) or 'nothing'}.")
+    for sentence in result["left"]:
+        complain(f"Mind: {sentence}.")
 
 
 @positions.command(

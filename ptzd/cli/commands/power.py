@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
-import sys
-
 import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import Payload, reach, sent_at
+from ptzd.cli.clear import ask_when_clear
+from ptzd.cli.client import Payload
 from ptzd.cli.names import name
-from ptzd.cli.output import Failure, complain, say, say_json
+from ptzd.cli.output import say, say_json
 
 DONE = {
     "on": "Camera {camera} is starting up: keep clear of it until `ptzd watch` says that it is on.",
@@ -55,22 +53,9 @@ def reset(broker: BrokerAddress, camera: str, yes: bool, on_air: bool, as_json: 
 def _switch(
     broker: BrokerAddress, camera: str, what: str, topic: str, more: Payload, *, yes: bool, on_air: bool, as_json: bool
 ) -> None:
-    wanted = more | {"clear": yes or None, "on_air": on_air or None}
-    try:
-        outcome = asyncio.run(_ask(broker, camera, topic, wanted))
-    except Failure as failure:
-        if failure.code != "not-clear" or as_json or not sys.stdin.isatty():
-            raise
-        complain(f"CAUTION: {failure.message}")
-        click.confirm("Is all clear of it?", abort=True, err=True)
-        outcome = asyncio.run(_ask(broker, camera, topic, wanted | {"clear": True}))
+    wanted = more | {"on_air": on_air or None}
+    outcome = ask_when_clear(broker, camera, topic, wanted, yes=yes, may_ask=not as_json)
     if as_json:
         say_json(outcome)
     else:
         say(DONE[what].format(camera=camera))
-
-
-async def _ask(broker: BrokerAddress, camera: str, topic: str, wanted: Payload) -> Payload:
-    async with reach(broker) as client:
-        await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/{topic}", wanted | {"sent_at": sent_at()})

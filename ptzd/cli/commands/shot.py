@@ -35,6 +35,8 @@ from .shot_sums import Kit, View, mm
 
 DEFAULT_FRAME_RATE = 25.0
 
+VISIBLE_PIXELS = 4.0  # of the picture's width: half of it is seen where two pictures are compared; assumed
+
 
 def _sensor(text: str) -> Sensor:
     sides = re.fullmatch(r"([0-9.]+) *[x×] *([0-9.]+)", text)
@@ -292,6 +294,12 @@ def _notes(kit: Kit, views: Sequence[View]) -> Iterator[str]:
         yield f"At that distance the focus stands near {counts}; the counts are {source}, and drift with temperature."
     if kit.steps_are_assumed:
         yield "The speeds of the steps are assumed, as none are published for this head."
+    if (pixels := views[-1].pixels_per_count) is not None and max(pixels) > VISIBLE_PIXELS:
+        yield (
+            f"By position a picture comes back within half a count: {max(pixels) / 2:.1f} px, {views[-1].name}; "
+            "the camera's own memories may be finer, though nothing is published of them: compare, see memories in "
+            "`ptzd schema config`."
+        )
     too_fast = any(each.panning is not None and each.panning.fastest_watchable_step is None for each in views)
     if too_fast and kit.dialect is not None and kit.dialect.slow_mode and not kit.slow_steps_deg_per_s:
         yield "This head has a slow mode, and nobody publishes how slow: `ptzd learn` finds out, and it may do."

@@ -1,0 +1,105 @@
+"""Following what the daemon tells of one camera, and driving that slowly to where it goes no further."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any, Literal
+
+from ptzd.cameras.reports import counts_as_on_air
+
+from .client import Client, Heard, sent_at
+
+Payload = dict[str, Any]
+Driven = Literal["pan", "tilt", "zoom"]
+
+DRIVE = {"pan": 0.02, "tilt": 0.02, "zoom": 0.25}  # of a full push: an end is met so slowly that it does no harm
+ANEW_SECONDS = 0.2  # a drive ends by itself half a second after its last message
+AT_END_SECONDS = 2.0  # without a count more: longer than readings and states are apart
+LONGEST_DRIVE_SECONDS = 600.0  # at the slowest step from end to end
+STATE_SECONDS = 2.0
+
+
+class NotDriven(Exception):
+    """An end was not come to; the text says why."""
+
+
+class Following:
+    """One camera as the daemon tells of it, to a client that listens to states and outcomes."""
+
+    def __init__(self, client: Client, states: dict[str, Payload], camera: str) -> None:
+        """`states` are what was told of all cameras so far, whoever listened."""
+        self._client = client
+        self._states = states
+        self.camera = camera
+
+    @property
+    def state(self) -> Payload:
+        """What was told last; empty where nothing was."""
+        return self._states.get(self.camera, {})
+
+    async def begin(self) -> None:
+        """Wait until something was told of the camera, or nothing will be."""
+        if not self.state:
+            await self.hear(lambda heard: bool(self.state), STATE_SECONDS)
+
+    async def hear(self, enough: Callable[[Heard], bool], seconds: float) -> bool:
+        """Listen until what was heard is enough; return whether it was, within so many seconds."""
+        try:
+            async with asyncio.timeout(seconds):
+                while True:
+                    heard = await self._client.hear()
+                    if heard.camera is not None and heard.topic.endswith("/state"):
+                        self._states[heard.camera] = heard.payload
+                    if enough(heard):
+                        return True
+        except TimeoutError:
+            return False
+
+    def why_not(self) -> str | None:
+        """Return why the camera may not be moved now, or None."""
+        state = self.state
+        if not state:
+            return "the daemon tells nothing of it"
+        if state.get("locks"):
+            return "it is locked"
+        if counts_as_on_air(state.get("tally", "unknown")):
+            return f"its tally is {state.get('tally')}, and only a camera that is known to be off air is moved"
+        if (state.get("link"), state.get("power")) != ("up", "on"):
+            return "it does not answer, or is not on"
+        return None
+
+    async def stop(self) -> None:
+        """Have the camera stand still."""
+        await self._client.publish(f"camera/{self.camera}/stop", {})
+
+    async def to_end(self, axis: Driven, way: int) -> int:
+        """Drive an axis slowly until it goes no further, `way` being 1 or -1; return its counts there.
+
+        Raises NotDriven. However it ends, the camera is told to stop.
+        """
+        loop = asyncio.get_running_loop()
+        ends_at, last, since = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time()
+        refused: Payload = {}
+
+        def no(heard: Heard) -> bool:
+            if heard.topic == "outcome" and heard.payload.get("ok") is False:
+                refused.update(heard.payload)
+            return bool(refused)
+
+        try:
+            while loop.time() < ends_at:
+                if (reason := self.why_not()) is not None or refused:
+                    raise NotDriven(reason or str(refused.get("sentence")))
+                await self._client.publish(
+                    f"camera/{self.camera}/drive", {axis: way * DRIVE[axis], "sent_at": sent_at()}
+                )
+                await self.hear(no, ANEW_SECONDS)
+                counts = self.state.get(f"{axis}_counts")
+                if counts != last:
+                    last, since = counts, loop.time()
+                elif counts is not None and loop.time() - since > AT_END_SECONDS:
+                    return int(counts)
+        finally:
+            await self.stop()
+        raise NotDriven(f"no end was come to in {LONGEST_DRIVE_SECONDS:.0f} s")

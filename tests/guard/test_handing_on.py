@@ -1,0 +1,124 @@
+"""A head that has room for one connection is halted over that of a daemon that still holds it."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import signal
+import socket
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from functools import partial
+
+from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_tcp
+
+from ptzd import links
+from ptzd.guard import Guarded, Keeper
+from ptzd.links import Link, LinkAddress
+from ptzd.visca import PanTiltDrive, load_dialect
+
+DIALECT = load_dialect("nibble4-51")
+POWER, ON = bytes.fromhex("81 09 04 00 FF"), bytes.fromhex("90 50 02 FF")  # SRG-300H, command list
+
+
+class OneConnection:
+    """A head with room for one connection."""
+
+    def __init__(self, camera: SimulatedCamera, port: int) -> None:
+        self.camera = camera
+        self.address = LinkAddress("127.0.0.1", port, "tcp")
+        self.guarded = Guarded("gallery", str(self.address), DIALECT.name)
+
+    def drive(self) -> None:
+        self.camera.body.perform(PanTiltDrive(13, 1, 1, 0), asyncio.get_running_loop().time())
+
+    @property
+    def moving(self) -> bool:
+        return self.camera.head.moving(asyncio.get_running_loop().time())
+
+    async def rests(self, within: float) -> None:
+        began_at = time.monotonic()
+        while self.moving:
+            assert time.monotonic() - began_at < within, f"it still moves after {within} s"
+            await asyncio.sleep(0.01)
+
+    @asynccontextmanager
+    async def held_by(self, keeper: Keeper) -> AsyncIterator[Link]:
+        """Hold its connection, and let the guard have it, as a daemon does."""
+        async with links.open(self.address, connected=partial(keeper.hand_on, str(self.address))) as link:
+            await answer(link)
+            yield link
+
+
+@asynccontextmanager
+async def one_connection() -> AsyncIterator[OneConnection]:
+    camera = SimulatedCamera(
+        DIALECT,
+        truth=draw_truth(DIALECT, random.Random(1)),
+        mount=mount_named("tripod"),
+        started_at=asyncio.get_running_loop().time(),
+        ready=True,
+    )
+    async with serve_tcp(camera, "127.0.0.1", 0, wiring=Wiring(connections=1), rng=random.Random(1)) as port:
+        yield OneConnection(camera, port)
+
+
+async def answer(link: Link) -> None:
+    async with asyncio.timeout(3):
+        while True:
+            link.send(POWER)
+            try:
+                async with asyncio.timeout(0.3):
+                    while await link.receive() != ON:
+                        pass
+                return
+            except TimeoutError:
+                pass
+
+
+async def test_the_guard_goes_on_with_the_connection_that_it_was_handed_and_leaves_it_open() -> None:
+    async with one_connection() as head, Keeper([head.guarded]) as keeper:
+        left: list[str] = []
+        keeper.halted = left.append
+        assert await keeper.living(20)
+        loop = asyncio.get_running_loop()
+        with socket.create_connection((head.address.host, head.address.port)) as ours:  # a daemon that reads nothing
+            ours.setblocking(False)
+            keeper.hand_on(str(head.address), ours.fileno())
+            for _ in range(2):
+                head.drive()
+                keeper.renew("gallery", 0.2)
+                await head.rests(within=1.0)
+                async with asyncio.timeout(2):
+                    while not left:
+                        await asyncio.sleep(0.01)
+                    assert left.pop() == "gallery"
+                    await loop.sock_sendall(ours, POWER)
+                    assert (await loop.sock_recv(ours, 100)).endswith(ON)
+
+
+async def test_a_guard_that_follows_another_has_the_connections_that_were_handed_to_that_one() -> None:
+    async with one_connection() as head, Keeper([head.guarded]) as keeper:
+        assert await keeper.living(20)
+        async with head.held_by(keeper):
+            assert keeper.pid is not None
+            os.kill(keeper.pid, signal.SIGKILL)
+            while keeper.watches:
+                await asyncio.sleep(0.01)
+            assert await keeper.living(20)
+            head.drive()
+            keeper.renew("gallery", 0.2)
+            await head.rests(within=1.0)
+
+
+async def test_where_the_connection_that_it_was_handed_has_ended_the_guard_makes_one_of_its_own() -> None:
+    async with one_connection() as head, Keeper([head.guarded]) as keeper:
+        assert await keeper.living(20)
+        with socket.create_connection((head.address.host, head.address.port)) as lost:
+            keeper.hand_on(str(head.address), lost.fileno())
+            lost.shutdown(socket.SHUT_RDWR)
+        head.drive()
+        keeper.renew("gallery", 0.2)
+        await head.rests(within=1.2)
