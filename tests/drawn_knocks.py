@@ -95,7 +95,7 @@ def offs(knocks: int, seed: int, counts_per_degree: float) -> dict[str, Off]:
             reached = (whole(now[0], counts_per_degree), whole(now[1], counts_per_degree))
             off = found[zone]
             off.before.append(apart_deg(true, before) * counts_per_degree)
-            off.pan.append(abs(reached[0] - true[0]) * counts_per_degree)
+            off.pan.append(abs((reached[0] - true[0] + 180.0) % 360.0 - 180.0) * counts_per_degree)
             off.tilt.append(abs(reached[1] - true[1]) * counts_per_degree)
             off.seen.append(apart_deg(reached, true) * counts_per_degree)
     return found
