@@ -88,6 +88,8 @@ class _Attempt:
     def __init__(self, link: Link, dialect: Dialect, halted: Halt) -> None:
         self._loop = asyncio.get_running_loop()
         twice = TwiceLink(link) if link.form == "numbered" else link
+        if link.form != "numbered":  # where nothing is counted, the first stop waits for no answer to a RESET
+            link.send(HALT[0].encode(dialect))
         self._line = Line(twice, dialect, on_restart=lambda: None, timing=TIMING)
         self._dialect = dialect
         self._halted = halted

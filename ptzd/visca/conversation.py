@@ -46,6 +46,9 @@ stranger or from before a start, those are cancelled: a stop does not wait for s
 that came with it: a head that takes its time over a stop has no room for the third one yet, and to cancel the first two
 would set it moving again.
 
+Where messages travel bare, a reply has no number, and one to a message that was sent again may be followed by another.
+Until that has come, or comes no more, nothing is sent that can wait: its own reply would be taken for the other.
+
 Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
 stranger's, garbage) is Ignored.
 
@@ -77,6 +80,7 @@ from .timing import ReplyTimes, Timing
 
 SOCKETS = (1, 2)  # that every camera is taken to have; one that names a third has that, too
 CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
+ECHO_SECONDS = 0.1  # by which one reply may be later than another; assumed
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +194,7 @@ class _Exchange:
     numbering: int = 0  # which one the number is of: each RESET begins another
     sent: int = 0  # how often, with this number
     sent_at: float = 0.0  # the first time
+    again_at: float = 0.0  # the last sending
     renewals: int = 0  # how often it got a new number because the old one said nothing about it
     refusals: int = 0  # how often the camera's sockets were full
     full_until: float = 0.0  # when that is no longer put up with
@@ -229,6 +234,9 @@ class Conversation:
         self._sockets = set(SOCKETS)  # that the camera has, as far as is known
         self._busy: set[int] = set()  # sockets in which something may be performed
         self._doubt = False  # whether something may be performed in a socket that nobody knows
+        # Which message was answered that had been sent again, and until when another answer to it may come: it would be
+        # taken for one to the next message.
+        self._echo: tuple[int, float] | None = None
         self._outgoing: list[bytes] = []
         self._events: list[Event] = []
 
@@ -279,6 +287,8 @@ class Conversation:
     def receive(self, datagram: bytes, now: float) -> list[Event]:
         """Take what the link brought from the camera; return what happened."""
         for packet in self._framing.unwrap(datagram):
+            if self._echo is not None and not self._framing.may_mistake(self._echo[0]):
+                self._echo = None
             if isinstance(packet, Unreadable):
                 self._events.append(Ignored(*packet))
                 continue
@@ -291,6 +301,9 @@ class Conversation:
 
     def tick(self, now: float) -> list[Event]:
         """Repeat what was not answered, end what is overdue; return what happened."""
+        if self._echo is not None and now >= self._echo[1]:
+            self._framing.give_up(self._echo[0])
+            self._echo = None
         if self._resets and now >= self._reset_deadline:
             if self._resets < (self._timing.urgent_attempts if self._urgent else self._timing.attempts):
                 self._send_reset(now)
@@ -322,7 +335,8 @@ class Conversation:
             deadlines += [exchange.deadline for exchange in self._answerable()]
             deadlines += [exchange.deadline for exchange in self._urgent if not exchange.own]
             if self._queue and not self._urgent and all(each.own for each in self._asked.values()):
-                deadlines.append(self._queue[0].deadline)  # the camera was full when it had its turn
+                echo = 0.0 if self._echo is None else self._echo[1]
+                deadlines.append(max(echo, self._queue[0].deadline))  # the camera was full when it had its turn
         return min(deadlines, default=None)
 
     # Sending
@@ -363,6 +377,8 @@ class Conversation:
                     self._urgent.append(exchange)
                 else:
                     self._transmit(exchange, now)
+        if self._echo is not None:
+            return
         for exchange in self._asked.values():
             if not exchange.own:
                 return
@@ -393,6 +409,7 @@ class Conversation:
         exchange.deadline = now + self._timing.pause(exchange.sent, expected, urgent=exchange.urgent)
         if not exchange.sent:
             exchange.sent_at = now
+        exchange.again_at = now
         exchange.sent += 1
         if not exchange.inquiry:
             self._may_report[exchange.numbering, exchange.sequence] = now + exchange.completion_seconds
@@ -474,6 +491,10 @@ class Conversation:
             if asked.sent == 1:
                 self._reply_times.heard_after(now - asked.sent_at)
             else:
+                if self._framing.may_mistake(packet.sequence):
+                    # It came as late as that at most, and the last sending was as long ago as that.
+                    late = now - asked.sent_at + max(ECHO_SECONDS, self._reply_times.measured_seconds or 0.0)
+                    self._echo = packet.sequence, asked.again_at + late
                 self._reply_times.back_off(self._timing.pause(0, self._reply_times.expected_seconds))
         self._desyncs = 0
 
@@ -675,6 +696,7 @@ class Conversation:
             self._asked.pop(exchange.sequence, None)
 
     def _forget_all(self) -> None:
+        self._echo = None
         self._asked.clear()
         self._underway.clear()
         self._urgent.clear()

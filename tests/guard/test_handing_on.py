@@ -122,3 +122,26 @@ async def test_where_the_connection_that_it_was_handed_has_ended_the_guard_makes
         head.drive()
         keeper.renew("gallery", 0.2)
         await head.rests(within=1.2)
+
+
+async def test_the_first_that_a_head_hears_of_its_guard_ends_what_was_half_said_and_is_a_stop() -> None:
+    loop = asyncio.get_running_loop()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.setblocking(False)
+        address = LinkAddress("127.0.0.1", server.getsockname()[1], "tcp")
+        async with Keeper([Guarded("gallery", str(address), DIALECT.name)]) as keeper:
+            assert await keeper.living(20)
+            with socket.create_connection((address.host, address.port)) as ours:
+                keeper.hand_on(str(address), ours.fileno())
+                ours.send(bytes.fromhex("81 01 06 01 18"))  # the beginning of a drive
+                connection, _ = await loop.sock_accept(server)
+                with connection:
+                    heard = b""
+                    keeper.renew("gallery", 0.2)
+                    async with asyncio.timeout(3):
+                        while len(heard) < 20:
+                            heard += await loop.sock_recv(connection, 100)
+                    keeper.renew("gallery", 2.0)
+                    keeper.renew("gallery", 0.0)
+    # SRG-300H, command list (4/4); IF_Clear follows
+    assert heard[:20] == bytes.fromhex("81 01 06 01 18 FF 81 01 06 01 01 01 03 03 FF 81 01 00 01 FF")

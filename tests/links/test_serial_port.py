@@ -10,6 +10,7 @@ import os
 import random
 import subprocess
 import sys
+import termios
 import tty
 from collections.abc import Callable
 from contextlib import AsyncExitStack
@@ -23,7 +24,6 @@ from ptzd.links import LOST, Link, SerialAddress
 from ptzd.visca import load_dialect
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
-VERSION = bytes.fromhex("81 09 00 02 FF")
 POWER = bytes.fromhex("81 09 04 00 FF")
 ON = bytes.fromhex("90 50 02 FF")
 
@@ -75,6 +75,13 @@ async def test_what_is_said_on_the_wire_is_what_the_documents_print(tmp_path: Pa
     asyncio.get_running_loop().add_reader(ours, hear)
     async with links.open(SerialAddress(os.ttyname(theirs), 3)) as link:
         await until(lambda: said == bytes.fromhex("FF 88 30 01 FF"))
+        flags, speed = termios.tcgetattr(theirs)[2], termios.tcgetattr(theirs)[5]
+        assert (speed, flags & termios.CSIZE, flags & (termios.PARENB | termios.CSTOPB)) == (
+            termios.B9600,
+            termios.CS8,
+            0,
+        )
+        assert not flags & termios.HUPCL  # termios(3): or the lines drop as the last one closes it
         os.write(ours, bytes.fromhex("88 30 04 FF"))
         await until(lambda: said.endswith(bytes.fromhex("88 01 00 01 FF")))
         os.write(ours, bytes.fromhex("88 01 00 01 FF"))

@@ -27,6 +27,7 @@ from ptzd.visca import (
     PanTiltRelative,
     PanTiltStop,
     Refused,
+    Unanswered,
     ZoomInquiry,
     ZoomStop,
     load_dialect,
@@ -185,6 +186,19 @@ def test_the_answer_to_a_second_clear_ends_no_command(talk: Talk) -> None:
     talk.send(MOVE)
     (late,) = talk.hears("90 50 FF")
     assert isinstance(late, Ignored)
+
+
+def test_on_a_new_connection_nothing_is_waited_for_that_was_sent_on_the_one_before(talk: Talk) -> None:
+    zoom = talk.send(ZoomInquiry())
+    talk.wait(0.5)  # it is repeated
+    talk.conversation.lose(talk.now)
+    assert talk.conversation.tick(talk.now) == [Unanswered(zoom)]
+    talk.said()
+    talk.conversation.lose(talk.now)
+    assert talk.said() == ["81 01 00 01 FF"]
+    assert talk.hears("90 50 FF") == [Linked()]
+    move = talk.send(MOVE)
+    assert talk.hears("90 50 FF") == [Completed(move)]  # and no late answer to a clear that was lost with the other
 
 
 def test_a_message_on_a_stream_comes_in_any_pieces() -> None:

@@ -102,8 +102,7 @@ def check(
     what could not be looked at is told as not seen.
 
     With --visit every position is gone to as well, there and back, camera by camera: through the running daemon, since
-    locks, windows, stops and the guard hold there. A camera that is locked, or on air as far as anybody knows, is left
-    alone.
+    locks, windows, stops and the guard hold there. A camera that is locked, or not known to be off air, is left alone.
     """
     if zoom_ends and not visits:
         raise Misuse("The ends of a zoom are driven to in a visit; add --visit.")

@@ -15,6 +15,7 @@ from ptzd.cli.output import Failure, say, say_json
 from ptzd.config import CameraConfig, Config
 from ptzd.guard import Halt, Watched
 from ptzd.guard import halt as halt_until_still
+from ptzd.logs import errors_alone
 from ptzd.visca import DialectError, dialect_named
 
 PATIENCE_SECONDS = 5.0
@@ -42,7 +43,8 @@ def halt(path: Path, seconds: float, as_json: bool) -> None:
     `ptzd stop` is the better way. Ends with 1 where a camera was not seen to come to rest.
     """
     config = read_configuration(path)
-    halted = asyncio.run(_halt(config, seconds))
+    with errors_alone():  # what is printed is what became of each, and nothing else
+        halted = asyncio.run(_halt(config, seconds))
     if as_json:
         say_json({name: _as_json(each) for name, each in halted.items()})
     else:

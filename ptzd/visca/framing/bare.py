@@ -2,9 +2,9 @@
 
 Whose a reply is, its place tells: a camera answers in the order in which it is asked. So everything sent is noted in a
 row, repeats as well, and a first reply (ACK, answer, error) is about the oldest note that it can be about; what is
-older was lost. A note may thus take the reply to a later message, never to an earlier one: where a reply was lost,
-questions are asked once more, and no answer is taken for that to another question. From its ACK on, the socket tells
-whose a reply is.
+older was lost. A note may thus take the reply to a later message, never to an earlier one: no answer is taken for that
+to another question. So where a message was sent again and one reply has come, the conversation sends nothing that can
+wait until the other has come too, or can be given up. From its ACK on, the socket tells whose a reply is.
 
 IF_Clear stands for RESET: a camera that has answered it sends no reply to what was asked before.
 
@@ -76,6 +76,12 @@ class Bare:
         self._begun = b""
         self._clearing = False
         self._clears = 0
+
+    def may_mistake(self, sequence: int) -> bool:
+        return any(note.sequence == sequence for note in self._notes)
+
+    def give_up(self, sequence: int) -> None:
+        self._notes = deque(note for note in self._notes if note.sequence != sequence)
 
     def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         *messages, self._begun = (self._begun + data).split(bytes((END,)))

@@ -23,5 +23,11 @@ class Framing(Protocol):
     def forget(self) -> None:
         """What was sent so far will not be answered."""
 
+    def may_mistake(self, sequence: int) -> bool:
+        """Whether a later reply would be taken for another to this message: it was sent again, and answered once."""
+
+    def give_up(self, sequence: int) -> None:
+        """No other reply to this message is to be expected any more."""
+
     def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         """Take in what the link brought, in whatever pieces; never raises."""

@@ -16,6 +16,12 @@ class OverIp:
     def forget(self) -> None:
         """Each reply has the number of what it answers."""
 
+    def may_mistake(self, sequence: int) -> bool:
+        return False
+
+    def give_up(self, sequence: int) -> None:
+        pass
+
     def unwrap(self, data: bytes) -> list[Packet | Unreadable]:
         try:
             return [Packet.decode(data)]
