@@ -83,8 +83,10 @@ def offs(knocks: int, seed: int, counts_per_degree: float) -> dict[str, Off]:
             (whole(rng.uniform(*PAN_DEG), counts_per_degree), whole(rng.uniform(*TILT_DEG), counts_per_degree))
             for _ in range(POSITIONS)
         ]
-        pairs = [(one, other) for index, one in enumerate(stored) for other in stored[:index]]
-        sighted = min(pairs, key=lambda pair: abs(apart_deg(*pair) - SIGHTED_APART_DEG))
+        ways = np.array([ahead(each) for each in stored])
+        between = np.degrees(np.arccos(np.clip(ways @ ways.T, -1.0, 1.0)))
+        one, other = divmod(int(np.abs(between - SIGHTED_APART_DEG).argmin()), POSITIONS)
+        sighted = [stored[one], stored[other]]
         aligned = find_attitude(
             [_sighted(each, knock, counts_per_degree, rng) for each in sighted], 1 / counts_per_degree
         )
@@ -93,7 +95,7 @@ def offs(knocks: int, seed: int, counts_per_degree: float) -> dict[str, Off]:
             reached = (whole(now[0], counts_per_degree), whole(now[1], counts_per_degree))
             off = found[zone]
             off.before.append(apart_deg(true, before) * counts_per_degree)
-            off.pan.append(abs(reached[0] - true[0]) * counts_per_degree)
+            off.pan.append(abs((reached[0] - true[0] + 180.0) % 360.0 - 180.0) * counts_per_degree)
             off.tilt.append(abs(reached[1] - true[1]) * counts_per_degree)
             off.seen.append(apart_deg(reached, true) * counts_per_degree)
     return found

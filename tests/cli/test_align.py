@@ -72,27 +72,28 @@ async def test_a_knocked_camera_is_brought_back_with_a_few_commands_and_put_back
     assert "Write 3 positions?" in shown.err
     assert await stored() == before, "who does not say yes writes nothing"
     written = await run("align", "gallery", "--yes")
-    assert "3 positions of camera gallery are corrected" in written.out
+    assert "Corrected: 3 positions of camera gallery" in written.out
     after = await stored()
     true = KNOCK.now(SHOTS["piano"])
     assert after["piano"] == pytest.approx((true[0] * 51.2, true[1] * 51.2), abs=2.0)
     assert "provisional" not in (await run("positions", "gallery")).out
     undone = await run("align", "gallery", "--undo")
-    assert undone.out == "3 positions of camera gallery are again what they were: choir-wide, piano, soloist.\n"
+    assert undone.out == "Of camera gallery are again what they were: choir-wide, piano, soloist.\n"
     assert await stored() == before
     refused = await run("align", "gallery", code=1)
     assert refused.err.startswith("Camera gallery has no sightings; bring it to what a stored position showed")
 
 
-def aligned(*, fits: bool = True, note: str | None = None) -> dict[str, Any]:
+def aligned(*left_alone: str, fits: bool = True) -> dict[str, Any]:
     position = {
-        "position": "soloist", "before": COUNTS, "after": None if note else {**COUNTS, "pan_counts": 200},
-        "was_off_px": None if note else 123.4, "expected_px": None if note else 1.23, "expected_deg": 0.02,
-        "leans_deg": 0.6, "note": note,
+        "position": "soloist", "before": COUNTS, "after": {**COUNTS, "pan_counts": 200}, "was_off_px": 123.4,
+        "expected_px": 1.23, "expected_deg": 0.02, "leans_deg": 0.6, "note": None,
     }  # fmt: skip
+    nothing = dict.fromkeys(("after", "was_off_px", "expected_px", "expected_deg", "leans_deg"))
+    positions = [position, *({**position, **nothing, "position": "organ", "note": note} for note in left_alone)]
     return {
         "camera": "gallery", "applied": False, "turned": None, "offset": None, "slipped_counts": -300.0,
-        "sentence": "the head is turned", "positions": [position],
+        "sentence": "the head is turned", "positions": positions,
         "sightings": [{**SIGHTING, "off_deg": 0.01, "allowed_deg": 0.2, "larger": None, "fits": fits}],
     }  # fmt: skip
 
@@ -100,22 +101,31 @@ def aligned(*, fits: bool = True, note: str | None = None) -> dict[str, Any]:
 async def test_the_table_tells_old_new_and_what_is_to_be_expected(
     ptzd: Ptzd, broker: str, stand_in: StandInFor
 ) -> None:
-    answer = [("outcome", {"ok": True, "result": aligned()})]
+    answer = [("outcome", {"ok": True, "result": aligned("pan 200.0° is out of reach")})]
     async with stand_in(broker, {"camera/gallery/align": answer}) as daemon:
         ended = await ptzd("align", "gallery", "--leave", "piano", "--yes", "--broker", broker)
     assert ended.code == 0
-    for said in ("100 → 200", "123.4 px", "1.2 px", "Pictures lean by up to 0.6°", "Focal lengths are told"):
+    assert ended.err == "organ is left alone: pan 200.0° is out of reach.\n"
+    assert "Corrected: 1 position of camera gallery" in ended.out
+    for said in (
+        "left alone",
+        "100 → 200",
+        "123.4 px",
+        "1.2 px",
+        "Pictures lean by up to 0.6°",
+        "Focal lengths are told",
+    ):
         assert said in ended.out
     assert [(asked.get("apply"), asked["leave"]) for _, asked in daemon.asked] == [(None, ["piano"]), (True, ["piano"])]
 
 
 async def test_what_does_not_fit_is_never_written(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
-    answer = [("outcome", {"ok": True, "result": aligned(fits=False, note="pan 200.0° is out of reach")})]
+    answer = [("outcome", {"ok": True, "result": aligned(fits=False)})]
     async with stand_in(broker, {"camera/gallery/align": answer}) as daemon:
         ended = await ptzd("align", "gallery", "--yes", "--broker", broker)
     assert ended.code == 1
     assert ended.err == "Nothing is written: the head is turned.\n"
-    assert "left alone" in ended.out
+    assert "does not fit" in ended.out and "100" not in ended.out, "what they would make of positions is not shown"
     assert len(daemon.asked) == 1
 
 

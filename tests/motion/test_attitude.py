@@ -55,7 +55,7 @@ def test_what_is_uncertain_is_as_large_as_what_noise_makes_of_it() -> None:
     knock, places, elsewhere = Knock(2.0, 1.0, -3.0), FAR_APART[:2], ((0.0, 0.0), (80.0, 40.0), (-120.0, 5.0))
     told = find_attitude(sightings(knock, places), NOISE_DEG)
     off: list[list[float]] = [[] for _ in elsewhere]
-    for _ in range(2000):
+    for _ in range(400):
         seen = []
         for each in sightings(knock, places):
             pan, tilt = each.now
@@ -65,7 +65,7 @@ def test_what_is_uncertain_is_as_large_as_what_noise_makes_of_it() -> None:
         for index, place in enumerate(elsewhere):
             off[index].append(apart_deg(found.now(place), knock.now(place)))
     for index, place in enumerate(elsewhere):
-        assert told.uncertain_deg(place) == pytest.approx(np.sqrt(np.mean(np.square(off[index]))), rel=0.06)
+        assert told.uncertain_deg(place) == pytest.approx(np.sqrt(np.mean(np.square(off[index]))), rel=0.12)
 
 
 @pytest.mark.parametrize("places", [((10.0, 0.0), (11.0, 0.0)), ((-90.0, 0.0), (90.0, 0.0)), ((5.0, 5.0), (5.0, 5.0))])

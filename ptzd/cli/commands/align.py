@@ -66,7 +66,7 @@ def align(
             say_json(outcome)
         else:
             names = outcome["result"]["positions"]
-            say(f"{len(names)} positions of camera {camera} are again what they were: {', '.join(names)}.")
+            say(f"Of camera {camera} are again what they were: {', '.join(names)}.")
     else:
         _align(broker, camera, leave, yes=yes, as_json=as_json)
 
@@ -77,9 +77,14 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
         say_json(_ask(broker, camera, "align", wanted | {"apply": yes}))
         return
     found = _ask(broker, camera, "align", wanted)["result"]
-    _print_positions(found["positions"])
     if not all(each["fits"] for each in found["sightings"]):
+        rows = [
+            (each["position"], f"{each['off_deg']:.2f}°", "" if each["fits"] else "does not fit")
+            for each in found["sightings"]
+        ]
+        print_table(("seen", "off by", ""), rows, figures=("off by",), whole=("seen", ""))
         raise Failure(f"Nothing is written: {found['sentence']}.")
+    _print_positions(found["positions"])
     say(f"{found['sentence'][:1].upper()}{found['sentence'][1:]}.")
     leaning = max((abs(each["leans_deg"] or 0.0) for each in found["positions"]), default=0.0)
     if leaning >= 0.1:
@@ -93,10 +98,11 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
     if found.get("warning"):
         complain(f"Mind: {found['warning']}.")
     count = sum(each["after"] is not None for each in found["positions"])
+    positions = "1 position" if count == 1 else f"{count} positions"
     if not yes:
-        click.confirm(f"Write {count} positions?", abort=True, err=True)
+        click.confirm(f"Write {positions}?", abort=True, err=True)
     _ask(broker, camera, "align", wanted | {"apply": True})
-    say(f"{count} positions of camera {camera} are corrected; `ptzd align {camera} --undo` takes that back.")
+    say(f"Corrected: {positions} of camera {camera}; `ptzd align {camera} --undo` takes that back.")
 
 
 def _match(broker: BrokerAddress, camera: str, position: str, *, yes: bool, as_json: bool) -> None:
