@@ -105,7 +105,9 @@ class StateMessage(Report):
     power: PowerState
     phase: Phase
     position: str | None  # the stored position it stands in
-    was_in: str | None  # the one it was in before it restarted; ask whether to recall it
+    was_in: (
+        str | None
+    )  # the one it was in, or on its way to, before it restarted or fell silent; ask whether to recall it
     pan_deg: float | None
     tilt_deg: float | None
     pan_counts: int | None

@@ -75,6 +75,13 @@ SILENT = Cause(
     "it stopped answering; it may still be finishing the move",
     "stopped answering",
 )
+SILENT_DRIVEN = Cause(
+    Phase.FAILED,
+    "unreachable",
+    "it stopped answering while it was driven, so it may go on until its end: pull its plug if it endangers anybody; "
+    "the first thing that it hears again is a stop",
+    "stopped answering",
+)
 RESTARTED = Cause(
     Phase.FAILED,
     "restarted",

@@ -48,6 +48,11 @@ from .shaped import Shaped
 from .still import STILL_SECONDS, Arrival, alike
 from .window import within
 
+LOST_PLACE = (
+    "the head says that it has lost its place, so nobody knows where this ends, whatever its readings tell: let it "
+    "find its ends where it may sweep safely"
+)
+
 
 class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for what is awaited."""
@@ -59,7 +64,8 @@ class Camera(Doing):
             if self.on_air:
                 recall = replace(recall, memory=None)  # what is seen goes the way that was planned
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
-            warning = "; ".join(each for each in (recall.warning, plan.warning) if each is not None) or None
+            lost = LOST_PLACE if self.contact.lost_place else None
+            warning = "; ".join(each for each in (recall.warning, plan.warning, lost) if each is not None) or None
             measured = self.settings.head_measured
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), measured, warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
@@ -167,6 +173,12 @@ class Camera(Doing):
             raise Refusal("unreachable", f"camera {self.name} did not tell its position; try again") from None
         if self.moving or not alike(first, second):
             raise still
+        if self.contact.lost_place:
+            raise Refusal(
+                "lost-place",
+                f"camera {self.name} says that it has lost its place, so where it tells to stand would point elsewhere "
+                "later: let it find its ends where it may sweep safely, and frame again",
+            )
         if second.zoom_counts > self.settings.dialect.zoom.tele_counts:
             raise Refusal(
                 "digital-zoom",

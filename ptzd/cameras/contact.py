@@ -57,6 +57,11 @@ class Contact:
         return None if self.condition is None else self.condition.digital_zoom
 
     @property
+    def lost_place(self) -> bool:
+        """Whether it says itself that where it tells to stand can't be trusted."""
+        return self.condition is not None and self.condition.lost_place
+
+    @property
     def focus_in_doubt(self) -> bool:
         """Whether the camera focuses by itself, and its focus was not the same in three readings at rest.
 

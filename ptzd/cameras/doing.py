@@ -42,6 +42,8 @@ from .watch import HALTING_PAUSE_SECONDS, Watch
 
 log = structlog.get_logger()
 
+OWN_SWEEP_SECONDS = 5.0  # after motion that nobody ordered a camera says that it starts up, if that is what it does
+
 
 class Doing:
     """See the module. `Camera` adds what may be asked of it."""
@@ -78,6 +80,7 @@ class Doing:
         self._tally_source: TallySource | None = "configuration" if off_air_untold else None
         self._locks = locks
         self._meant = Meant(settings)
+        self._strayed_at = float("-inf")
         self._fault: str | None = None  # what was noticed of it since the last order
         self._activity: Activity = AtRest(self)
         self._term = Term(
@@ -127,13 +130,16 @@ class Doing:
     def state(self) -> CameraState:
         """What is known of the camera now."""
         framing, condition, move = self.contact.framing, self.contact.condition, self._activity.move
+        if self.contact.power == "starting" and self._loop.time() - self._strayed_at < OWN_SWEEP_SECONDS:
+            self._fault = None  # nobody moves it: it sweeps, and is told as that
         dialect = self.settings.dialect
         own = (
             self._activity.fault if isinstance(self._activity, Halting) else None,
             self._fault,
             LOCKED_UNSEEN if self._locks and not self.contact.up else None,
         )
-        position = None if framing is None or self.moving else self._stands_in(framing)
+        unsure = framing is None or self.moving or self.contact.lost_place
+        position = None if framing is None or unsure else self._stands_in(framing)
         left = None if self.moving or self.contact.power != "on" else self._meant.left
         return CameraState(
             camera=self.name,
@@ -229,6 +235,7 @@ class Doing:
         halts = bool(self._locks) or self.settings.strange_motion == "halt"
         if self._fault is None:
             log.warning("a camera moves without an order", camera=self.name, halted=halts)
+            self._strayed_at = self._loop.time()
         self._fault = (
             "it moved though nobody here had ordered it: somebody else moves it, it was knocked, or it obeyed an order "
             "from before; look at it before you recall again"
@@ -248,7 +255,7 @@ class Doing:
         elif older.unended:
             if not isinstance(older, Halting):
                 fault = "it fell silent while it was being moved: it may still be moving"
-                self._halt(causes.SILENT, fault=fault)
+                self._halt(causes.SILENT_DRIVEN, fault=fault)
         else:
             until = older.move.given_up_at if older.move is not None else self._loop.time()
             self._become(AtRest(self, ours_until=until), causes.SILENT)
@@ -315,7 +322,8 @@ class Doing:
 
     def _heard(self, framing: Framing) -> None:
         self._activity.heard(framing, self._loop.time())
-        if isinstance(self._activity, AtRest) and self._activity.stands is not None and self.contact.power == "on":
+        stands = isinstance(self._activity, AtRest) and self._activity.stands is not None
+        if stands and self.contact.standing.still and self.contact.power == "on":
             self._meant.rests(framing)
 
     # Saying

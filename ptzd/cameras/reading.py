@@ -33,6 +33,7 @@ class Condition:
     focus_mode: FocusMode
     digital_zoom: bool | None  # None: this camera does not know the question
     faults: tuple[str, ...]
+    lost_place: bool = False  # it tells where it stands, and says itself that this can't be trusted
 
 
 async def read_framing(line: Line, focus_mode: FocusMode, given_up: Callable[[], bool] = lambda: False) -> Framing:
@@ -91,15 +92,24 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     if state == "on" and first is not None:
         saw_head(first)
         saw_head(await line.ask(PanTiltPositionInquiry()))
+    lost_place = bool(faults)
     digital_zoom = await _digital_zoom(line)
     if digital_zoom:
         faults.append("digital zoom is on: zoom positions may not come back the same")
-    return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults))
+    return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults), lost_place)
 
 
 async def read_power(line: Line) -> PowerState:
-    """Ask whether it is on, and has started up, and nothing else. Raises as `Line.ask` does."""
-    return "standby" if await line.ask(PowerInquiry()) is not Power.ON else _power_of(await _status(line))
+    """Ask whether it is on, and has started up, and nothing else. Raises as `Line.ask` does.
+
+    One question tells that it starts up: whoever stops it again and again leaves a slow camera no time for two.
+    """
+    state: PowerState = "on"
+    with suppress(InquiryRefused):  # perhaps it is off
+        state = _power_of(await _status(line))
+    if state == "starting":
+        return state
+    return state if await line.ask(PowerInquiry()) is Power.ON else "standby"
 
 
 def _power_of(status: PanTiltStatus | None) -> PowerState:

@@ -73,7 +73,11 @@ class Board:
         del self._stream[:-STREAM_LINES]
 
     def __rich__(self) -> RenderableType:
-        daemon = Text("daemon online", style="green") if self.online else Text("daemon offline", style="bold red")
+        daemon = (
+            Text("daemon online", style="green")
+            if self.online
+            else Text("daemon offline: what stands above is old", style="bold red")
+        )
         return Group(self._table(), *self._remarks(), daemon, *self._stream)
 
     def _remarks(self) -> list[Text]:
@@ -90,7 +94,7 @@ class Board:
             table.add_column(heading, justify=justify, no_wrap=heading not in _NAMES, overflow="fold")
         for camera in sorted(self._states):
             state, since = self._states[camera]
-            phase, link = (str(state.get(field, "?")) for field in ("phase", "link"))
+            phase, link = doing(state), str(state.get("link", "?"))
             table.add_row(
                 camera,
                 Text(link, style="green" if link == "up" else "bold red"),
@@ -109,13 +113,23 @@ class Board:
         return "" if seconds is None else f"{max(0.0, seconds - (self._now() - since)):.1f} s"
 
 
+def doing(state: Payload) -> str:
+    """Return the phase of its move, or what else it does; idle is only said of one that was seen to stand still."""
+    phase, power, activity = (state.get(field) for field in ("phase", "power", "activity"))
+    if phase != "idle" or activity == "at-rest":
+        return str(phase or "?")
+    if state.get("link") != "up" or power in ("starting", "standby"):
+        return "?" if state.get("link") != "up" else str(power)
+    return str(activity or "not still")
+
+
 def remarks(state: Payload) -> list[str]:
     """Return what is out of the ordinary about a camera."""
     said = lock_lines(state)
     if state.get("power") not in ("on", "unknown", None):
         said.append(f"power: {state['power']}")
     if state.get("was_in"):
-        said.append(f"it restarted; it was in {state['was_in']}: recall that?")
+        said.append(f"before it restarted or fell silent it was in {state['was_in']}, or on its way: recall that?")
     if state.get("tally") == "unknown":
         said.append("no tally comes, so it counts as on air")
     said.extend(map(str, state.get("faults") or ()))

@@ -17,7 +17,8 @@ def ask_when_clear(
 ) -> Payload:
     """Send a command to a camera and return its outcome, asking on a terminal whether all is clear unless `yes`.
 
-    Raises Failure where it was refused, also since nobody could be asked, and where nobody answered in time.
+    Ctrl-C meanwhile stops the camera. Raises Failure where it was refused, also since nobody could be asked, and where
+    nobody answered in time; KeyboardInterrupt where it was stopped.
     """
     patience = ANSWER_SECONDS + seconds
     try:
@@ -33,4 +34,8 @@ def ask_when_clear(
 async def _ask(broker: BrokerAddress, camera: str, verb: str, wanted: Payload, seconds: float) -> Payload:
     async with reach(broker) as client:
         await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/{verb}", wanted | {"sent_at": sent_at()}, seconds)
+        try:
+            return await client.ask(f"camera/{camera}/{verb}", wanted | {"sent_at": sent_at()}, seconds)
+        except asyncio.CancelledError:  # whoever lets go of the keyboard wants the head to stand still
+            await client.publish(f"camera/{camera}/stop", {})
+            raise

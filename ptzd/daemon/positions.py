@@ -134,6 +134,11 @@ class Positions:
         for name, camera in self.cameras.items():
             self.changed(camera)
             warnings += unfit_positions(name, self.kept.positions(name), camera.settings.dialect)
+        warnings += [
+            f"positions of camera {name} are stored, but there is no camera {name} in the configuration"
+            for name in self.kept.cameras
+            if name not in self.cameras
+        ]
         return ImportResult(
             added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged, warnings=warnings
         )

@@ -96,7 +96,7 @@ def _serial(text: str) -> SerialAddress:
         raise ValueError(f"the link {text!r} has no usual baud rate ({', '.join(map(str, BAUDS))}): {example}")
     if not cameras.isdecimal() or not int(place) <= int(cameras) <= MOST_IN_A_CHAIN:
         raise ValueError(
-            f"the link {text!r} has no number of cameras from its own address {place} to {MOST_IN_A_CHAIN}: write how "
-            f"many stand in the chain, as in {example}&cameras=3"
+            f"the link {text!r} has no number of cameras from its own address {place} to {MOST_IN_A_CHAIN}: say how "
+            f"many stand in the chain: {example}&cameras=3"
         )
     return SerialAddress(device, int(place), int(baud), int(cameras) if "cameras" in options else None)

@@ -46,8 +46,9 @@ stranger or from before a start, those are cancelled: a stop does not wait for s
 that came with it: a head that takes its time over a stop has no room for the third one yet, and to cancel the first two
 would set it moving again.
 
-Where messages travel bare, a reply has no number, and one to a message that was sent again may be followed by another.
-Until that has come, or comes no more, nothing is sent that can wait: its own reply would be taken for the other.
+Where messages travel bare, a reply has no number, and one to a question that was sent again may be followed by another.
+Until that has come, or comes no more, nothing is sent that can wait: its own reply would be taken for the other. What
+commands bring is no answer to a question, so nothing waits for that: stops come again and again, and it would wait on.
 
 Replies are matched by their number, and by their socket where both know it. Everything else (late, doubled, a
 stranger's, garbage) is Ignored.
@@ -80,6 +81,7 @@ from .timing import ReplyTimes, Timing
 
 SOCKETS = (1, 2)  # that every camera is taken to have; one that names a third has that, too
 CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
+ECHO_GRACE_SECONDS = 0.03
 ECHO_SECONDS = 0.1  # by which one reply may be later than another; assumed
 
 
@@ -234,9 +236,10 @@ class Conversation:
         self._sockets = set(SOCKETS)  # that the camera has, as far as is known
         self._busy: set[int] = set()  # sockets in which something may be performed
         self._doubt = False  # whether something may be performed in a socket that nobody knows
-        # Which message was answered that had been sent again, and until when another answer to it may come: it would be
+        # Which question was answered that had been sent again, and until when another answer to it may come: it would be
         # taken for one to the next message.
         self._echo: tuple[int, float] | None = None
+        self._echo_due = False  # whether that time was over once
         self._outgoing: list[bytes] = []
         self._events: list[Event] = []
 
@@ -302,8 +305,11 @@ class Conversation:
     def tick(self, now: float) -> list[Event]:
         """Repeat what was not answered, end what is overdue; return what happened."""
         if self._echo is not None and now >= self._echo[1]:
-            self._framing.give_up(self._echo[0])
-            self._echo = None
+            if self._echo_due:
+                self._framing.give_up(self._echo[0])
+                self._echo = None
+            else:  # where this computer stood still, what has come is yet to be looked at
+                self._echo, self._echo_due = (self._echo[0], now + ECHO_GRACE_SECONDS), True
         if self._resets and now >= self._reset_deadline:
             if self._resets < (self._timing.urgent_attempts if self._urgent else self._timing.attempts):
                 self._send_reset(now)
@@ -491,10 +497,10 @@ class Conversation:
             if asked.sent == 1:
                 self._reply_times.heard_after(now - asked.sent_at)
             else:
-                if self._framing.may_mistake(packet.sequence):
+                if asked.inquiry and self._framing.may_mistake(packet.sequence):
                     # It came as late as that at most, and the last sending was as long ago as that.
                     late = now - asked.sent_at + max(ECHO_SECONDS, self._reply_times.measured_seconds or 0.0)
-                    self._echo = packet.sequence, asked.again_at + late
+                    self._echo, self._echo_due = (packet.sequence, asked.again_at + late), False
                 self._reply_times.back_off(self._timing.pause(0, self._reply_times.expected_seconds))
         self._desyncs = 0
 

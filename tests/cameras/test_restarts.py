@@ -256,3 +256,51 @@ def test_a_learning_ends_where_its_camera_loses_power_and_no_position_is_asked_a
         assert rig.camera.state().was_in is None
 
     with_rig(scene)
+
+
+def test_a_head_that_has_lost_its_place_stands_in_no_position_and_none_is_stored_of_it() -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("keys", KEYS, id="there"))
+        rig.simulated.head.pan_fault = True
+        await rig.until(lambda: rig.camera.state().position is None, 6.0)
+        with pytest.raises(Refusal) as refused:
+            await rig.camera.read_framing()
+        assert refused.value.code == "lost-place"
+        ended = await rig.recall(Recall("door", DOOR, id="1"))
+        assert ended.warning is not None and "lost its place" in ended.warning
+        assert rig.camera.state().position is None
+        rig.simulated.head.pan_fault = False
+        await rig.until(lambda: rig.camera.state().position == "door", 10.0)
+        assert await rig.camera.read_framing() == DOOR
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_power_cut_at_rest_is_not_told_as_somebody_who_moves_it_once_it_says_that_it_sweeps(seed: int) -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("keys", KEYS, id="there"))
+        await asyncio.sleep(random.Random(seed).uniform(0.5, 5.0))
+        rig.simulated.power_cut(now())
+        await rig.until(lambda: rig.camera.state().power == "starting", FOUND_OUT_SECONDS)
+        assert not [fault for fault in rig.camera.state().faults if "nobody here had ordered it" in fault]
+        await rig.ready()
+        state = rig.camera.state()
+        assert (state.was_in, state.faults) == ("keys", ())
+
+    with_rig(scene, seed=seed, form=FORMS[seed % 4])
+
+
+def test_a_move_that_is_driven_and_falls_silent_is_told_as_one_that_may_go_on() -> None:
+    async def scene(rig: Rig) -> None:
+        await rig.recall(Recall("keys", KEYS, id="there"))
+        rig.camera.set_tally("program")
+        rig.camera.recall(Recall("door", DOOR, seconds=12.0, on_air=True, id="1"))
+        await asyncio.sleep(3.0)
+        rig.link.cut = True
+        ended = await rig.end_of("1", 10.0)
+        assert ended.phase == "failed" and ended.sentence is not None
+        assert "may go on until its end: pull its plug" in ended.sentence
+        assert "finishing" not in ended.sentence
+
+    with_rig(scene)

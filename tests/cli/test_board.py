@@ -67,7 +67,7 @@ def test_in_80_columns_no_name_no_figure_and_no_reason_is_cut() -> None:
 def test_where_a_camera_was_before_it_restarted_is_asked_about() -> None:
     board = Board(lambda: 0.0)
     board.take_state("gallery", SLEWING | {"phase": "idle", "locks": [], "was_in": "soloist"})
-    assert "gallery: it restarted; it was in soloist: recall that?" in drawn(board)
+    assert "gallery: before it restarted or fell silent it was in soloist, or on its way: recall that?" in drawn(board)
 
 
 def test_a_head_that_is_being_learned_is_said_to_move_until_the_learning_is_over() -> None:

@@ -42,7 +42,7 @@ PTZSIM = (sys.executable, "-c", "from ptzsim.cli import main; main()")
 # Rich's own frame asks the network for a font; any fixed one will do, for each piece is told how long it is.
 FRAME = """\
 <svg viewBox="0 0 {terminal_width} {terminal_height}" xmlns="http://www.w3.org/2000/svg" role="img">
-<title>ptzd watch in the middle of an evening</title>
+<title>TITLE</title>
 <style>
 .{unique_id}-matrix{{font-family:"DejaVu Sans Mono","Liberation Mono",Menlo,Consolas,monospace;\
 font-size:{char_height}px;line-height:{line_height}px}}
@@ -80,18 +80,16 @@ async def ptzd(*arguments: str) -> int:
 
 
 @asynccontextmanager
-async def theatre(folder: Path) -> AsyncIterator[int]:
-    """The granary's three cameras and their daemon; the port of their broker."""
+async def theatre(folder: Path, gallery: str = "") -> AsyncIterator[tuple[int, int]]:
+    """The granary's daemon, `gallery` being more of that camera's table; ports of its broker and first camera."""
     broker, ports = free_tcp_port(), free_udp_ports(len(CAMERAS))
     config = (CONFIGS / "granary.toml").read_text("utf-8").replace("1883", str(broker))
     config = config.replace('protocol = "5"', 'protocol = "3.1.1"')  # which is what this broker speaks
     for old, port in zip(("52381", "52382", "52383"), ports, strict=True):
         config = config.replace(old, str(port))
-    (folder / "granary.toml").write_text(config, "utf-8")
-    simulated = ("--listen", f"127.0.0.1:{ports[0]}", "--cameras", "3", "--dialect", "nibble4-51", "--ready")
+    (folder / "granary.toml").write_text(f"{config}\n{gallery}\n", "utf-8")
     async with (
         embedded_broker("127.0.0.1", broker),
-        running(*PTZSIM, *simulated),
         running(*PTZD, "run", "--config", str(folder / "granary.toml")),
     ):
         async with asyncio.timeout(30):
@@ -99,7 +97,13 @@ async def theatre(folder: Path) -> AsyncIterator[int]:
                 "positions", "import", str(CONFIGS / "granary-show.toml"), "--broker", f"127.0.0.1:{broker}"
             ):
                 await asyncio.sleep(0.2)
-        yield broker
+        yield broker, ports[0]
+
+
+def simulated(first: int, seed: int = 0) -> tuple[str, ...]:
+    """The command for the granary's three cameras, as these units."""
+    cameras = ("--listen", f"127.0.0.1:{first}", "--cameras", "3", "--dialect", "nibble4-51", "--ready")
+    return *PTZSIM, *cameras, "--seed", str(seed)
 
 
 async def play(broker: int) -> None:
@@ -144,20 +148,27 @@ async def watched(broker: int) -> str:
     return last.split("\x1b[?25h")[0].strip("\n")
 
 
-def picture(shown: str) -> str:
+def picture(shown: str, title: str) -> str:
     """What a terminal shows, as SVG."""
     text = Text.from_ansi(shown)
     console = Console(record=True, width=COLUMNS + 4, file=io.StringIO(), force_terminal=True, color_system="truecolor")
     console.print(Padding(text, (1, 2)))
-    return console.export_svg(code_format=FRAME, unique_id="watch", font_aspect_ratio=0.6)
+    frame = FRAME.replace("TITLE", title)
+    return console.export_svg(code_format=frame, unique_id="watch", font_aspect_ratio=0.6)
+
+
+def keep(file: Path, shown: str, title: str) -> None:
+    """Write the picture of what a terminal shows."""
+    lines = picture(shown, title).splitlines()
+    file.write_text("".join(f"{line.rstrip()}\n" for line in lines), "utf-8")
 
 
 async def main() -> None:
     """Take the picture."""
     with TemporaryDirectory() as folder:
-        async with theatre(Path(folder)) as broker:
+        async with theatre(Path(folder)) as (broker, first), running(*simulated(first)):
             shown = await watched(broker)
-    FILE.write_text("".join(f"{line.rstrip()}\n" for line in picture(shown).splitlines()), "utf-8")
+    keep(FILE, shown, "ptzd watch in the middle of an evening")
     print(shown)
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from ptzd.links import SerialAddress
 from ptzd.visca import Dialect
 
 from .find_camera import Found
@@ -42,9 +45,13 @@ def configuration(
 
     `files` are those of dialects that do not come with ptzd, by their names; `name` is the text's own file.
     """
+    on_port = Counter(each.address.device for _, each, _ in found if isinstance(each.address, SerialAddress))
     parts = [HEAD.format(date=date.strftime("%Y-%m-%d"), name=name, store=f"{name.rpartition('.')[0] or name}.db")]
     for camera, each, fitting in found:
-        lines = [f"[camera.{camera}]", f"link = {_quoted(str(each.address))}"]
+        address = each.address
+        if isinstance(address, SerialAddress):  # so that none is moved where another number answers
+            address = replace(address, cameras=max(on_port[address.device], address.place))
+        lines = [f"[camera.{camera}]", f"link = {_quoted(str(address))}"]
         if fitting:
             own = fitting[0].name
             lines.append(f"dialect = {_quoted(str(files.get(own, own)))}  # {each.sureness(fitting)}")

@@ -116,14 +116,17 @@ def restore(broker: BrokerAddress, camera: str, yes: bool, as_json: bool) -> Non
 
     For a camera whose configuration has `memories`. `ptzd stop CAMERA` ends it at any moment.
     """
-    outcome = ask_when_clear(broker, camera, "restore", {}, yes=yes, may_ask=not as_json, seconds=RESTORE_SECONDS)
+    try:
+        outcome = ask_when_clear(broker, camera, "restore", {}, yes=yes, may_ask=not as_json, seconds=RESTORE_SECONDS)
+    except KeyboardInterrupt:
+        raise Failure(f"Camera {camera} was told to stop; not all of its memories are set.") from None
+    result = outcome["result"]
     if as_json:
         say_json(outcome)
-        return
-    result = outcome["result"]
-    say(f"Camera {camera} holds in its own memories: {', '.join(result['restored']) or 'nothing'}.")
-    for sentence in result["left"]:
-        complain(f"Mind: {sentence}.")
+    else:
+        say(f"Camera {camera} holds in its own memories: {', '.join(result['restored']) or 'nothing'}.")
+    if result["left"]:
+        raise Failure("\n".join(f"{sentence}." for sentence in result["left"]))
 
 
 @positions.command(

@@ -9,8 +9,10 @@ import click
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Payload, reach
 from ptzd.cli.names import name
-from ptzd.cli.output import say, say_json
+from ptzd.cli.output import Failure, say, say_json
 from ptzd.cli.stillness import require_still, stillness, tell
+
+DIRECTLY = "To stop the cameras without it: `ptzd halt --config FILE`, or their plugs."
 
 
 @click.command(short_help="End all motion now.", epilog="Example: ptzd stop gallery")
@@ -20,9 +22,13 @@ from ptzd.cli.stillness import require_still, stillness, tell
 def stop(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     """End all motion of CAMERA now, or of every camera where none is named, and tell whether it stands still.
 
-    It goes out whatever is known of the daemon. Ends with 1 where a camera is not seen to stand still.
+    It goes out whatever is known of the daemon; where none runs, `ptzd halt` stops the cameras directly. Ends with 1
+    where a camera is not seen to stand still.
     """
-    outcome, states = asyncio.run(_stop(broker, camera))
+    try:
+        outcome, states = asyncio.run(_stop(broker, camera))
+    except Failure as failure:
+        raise Failure(f"{failure.message} {DIRECTLY}", failure.code) from None
     if as_json:
         say_json(outcome)
         require_still(states)

@@ -8,7 +8,7 @@ import sys
 import click
 from rich.live import Live
 
-from ptzd.cli.board import Board, learning_line, refusal_line, remarks, tally_words
+from ptzd.cli.board import Board, doing, learning_line, refusal_line, remarks, tally_words
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload
 from ptzd.cli.console import Console
@@ -78,7 +78,7 @@ def state_line(camera: str, state: Payload) -> str:
     plain = state.get("tally") in (None, "off") and state.get("tally_source") in (None, "message")
     tally = "" if plain else f", {tally_words(state)}"
     more = "".join(f"; {remark}" for remark in remarks(state))
-    return f"{camera}: link {state.get('link', '?')}, {state.get('phase', '?')}{stands}{tally}{more}"
+    return f"{camera}: link {state.get('link', '?')}, {doing(state)}{stands}{tally}{more}"
 
 
 async def _show_board(client: Client) -> None:

@@ -53,7 +53,7 @@ export function Marks({ camera }) {
 export function Lost({ camera }) {
   const { camera: name, was_in: position } = camera;
   if (position === null) return null;
-  return html`<p class="wrong">⚠ ${name} restarted; it was in ${position}.
+  return html`<p class="wrong">⚠ ${name} restarted or fell silent; it was in ${position}, or on its way there.
     <button disabled=${!may()} onClick=${() => recall(name, position)}>Recall ${position}</button></p>`;
 }
 
