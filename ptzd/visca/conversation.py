@@ -236,8 +236,8 @@ class Conversation:
         self._sockets = set(SOCKETS)  # that the camera has, as far as is known
         self._busy: set[int] = set()  # sockets in which something may be performed
         self._doubt = False  # whether something may be performed in a socket that nobody knows
-        # Which question was answered that had been sent again, and until when another answer to it may come: it would be
-        # taken for one to the next message.
+        # Which question was answered that had been sent again, and until when another answer may come: taken
+        # then for one to the next message.
         self._echo: tuple[int, float] | None = None
         self._echo_due = False  # whether that time was over once
         self._outgoing: list[bytes] = []

@@ -355,3 +355,30 @@ async def test_what_may_sweep_a_head_is_asked_for_as_clear_only_with_a_yes(
         assert "gallery" in ended.out
         [(_, sent)] = daemon.asked
         assert {key: sent[key] for key in sent if key not in ("id", "sent_at")} == asked | {"clear": True}
+
+
+async def test_letting_go_of_a_restore_stops_the_camera(
+    start_ptzd: StartPtzd, broker: str, stand_in: StandInFor
+) -> None:
+    async with stand_in(broker, {"camera/gallery/restore": [], "camera/gallery/stop": []}) as daemon:
+        going_on = await start_ptzd("positions", "restore", "gallery", "--yes", "--broker", broker)
+        async with asyncio.timeout(10):
+            while not daemon.asked:
+                await asyncio.sleep(0.02)
+            await asyncio.sleep(0.2)
+            going_on.send_signal(signal.SIGINT)
+            out, err = await going_on.communicate()
+            while len(daemon.asked) < 2:
+                await asyncio.sleep(0.02)
+    assert (going_on.returncode, out) == (1, b"")
+    assert [topic for topic, _ in daemon.asked] == ["camera/gallery/restore", "camera/gallery/stop"]
+    assert err.decode() == "Camera gallery was told to stop; not all of its memories are set.\n"
+
+
+async def test_a_restore_that_leaves_some_out_ends_with_1(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
+    result = {"restored": ["house"], "left": ["soloist: it did not settle there"]}
+    async with stand_in(broker, {"camera/gallery/restore": [("outcome", {"ok": True, "result": result})]}):
+        ended = await ptzd("positions", "restore", "gallery", "--yes", "--broker", broker)
+    assert ended.code == 1
+    assert "holds in its own memories: house." in ended.out
+    assert ended.err == "soloist: it did not settle there.\n"
