@@ -123,6 +123,7 @@ class StateMessage(Report):
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally  # unknown counts as on air
     tally_source: TallySource | None  # null where nobody has told
+    tally_since: AwareDatetime | None  # since when it has this tally; null where nobody knows
     locks: list[LockMessage]  # who keeps it still; while there is one, nobody moves it
     faults: list[str]
     as_of: AwareDatetime
@@ -152,6 +153,7 @@ class StateMessage(Report):
             activity=state.activity,
             tally=state.tally,
             tally_source=state.tally_source,
+            tally_since=state.tally_since,
             locks=[LockMessage.of(lock) for lock in state.locks],
             faults=list(state.faults),
             as_of=state.as_of,

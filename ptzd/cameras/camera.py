@@ -143,6 +143,9 @@ class Camera(Doing):
         if source != "message" and self._tally_source == "message":
             return
         went_on_air = tally == "program" and not self.on_air
+        if tally != self._tally:  # the first message of all may be one that a broker has kept for hours
+            seen = source == "cues" or self._tally_source in ("message", "cues")
+            self._tally_since = self._calendar() if seen else None
         self._tally, self._tally_source = tally, source
         if went_on_air and (move := self._activity.move) is not None:
             move.warning = f"camera {self.name} went on air while it moves; the picture is not at rest yet"

@@ -78,6 +78,7 @@ class Doing:
         self._watch = Watch(self)
         self._tally: Tally = "off" if off_air_untold else "unknown"
         self._tally_source: TallySource | None = "configuration" if off_air_untold else None
+        self._tally_since: datetime | None = None
         self._locks = locks
         self._meant = Meant(settings)
         self._strayed_at = float("-inf")
@@ -158,6 +159,7 @@ class Doing:
             as_of=self._calendar(),
             activity=None if isinstance(self._activity, AtRest) and self.moving else self._activity.kind,
             tally_source=self._tally_source,
+            tally_since=self._tally_since,
             focus_in_doubt=self.contact.focus_in_doubt,
         )
 

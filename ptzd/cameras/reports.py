@@ -120,6 +120,7 @@ class CameraState:
     activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet
     focus_in_doubt: bool = False  # it focuses by itself, and was not seen to have found its focus since it rests
     tally_source: TallySource | None = None  # None: nobody has told
+    tally_since: datetime | None = None  # since when it has this tally; None where nobody knows
     was_in: str | None = None  # it was in, or on its way to, before it restarted or fell silent, and is not back in
 
     @property

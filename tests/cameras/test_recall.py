@@ -221,6 +221,27 @@ def test_a_camera_that_restarts_in_mid_move_is_told_of() -> None:
     with_rig(scene)
 
 
+def test_since_when_a_tally_holds_is_told_where_it_was_seen_to_change_and_of_the_first_message_not() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program")  # which a broker may have kept for hours
+        assert rig.camera.state().tally_since is None
+        rig.camera.set_tally("off")
+        since = rig.camera.state().tally_since
+        assert since is not None
+        rig.camera.set_tally("off")
+        assert rig.camera.state().tally_since == since
+
+    with_rig(scene)
+
+
+def test_a_take_of_the_cues_tells_since_when_it_is_on_air() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.set_tally("program", "cues")
+        assert rig.camera.state().tally_since is not None
+
+    with_rig(scene)
+
+
 @pytest.mark.parametrize("question", [PowerInquiry(), PanTiltStatusInquiry(), DigitalZoomInquiry(), FocusModeInquiry()])
 def test_a_restart_in_the_middle_of_asking_how_it_is_is_not_overlooked(question: Inquiry[Any]) -> None:
     async def scene(rig: Rig) -> None:

@@ -274,6 +274,19 @@ async def test_positions_are_put_into_another_order_and_back(theatre: Theatre, p
     await page.locator(".rows > li").nth(2).get_by_text("3 soloist").wait_for()
 
 
+async def test_since_when_a_camera_is_on_air_is_told_to_who_comes_later_too(
+    theatre: Theatre, page: Page, context: BrowserContext
+) -> None:
+    await theatre.open_with("off")
+    await theatre.open_with("program")
+    await asyncio.sleep(2.1)
+    later = await context.new_page()
+    await later.goto(theatre.address)
+    told = later.get_by_role("time").filter(has_text=re.compile("^0:0[2-9]$"))
+    await told.wait_for(timeout=3000)
+    await theatre.open_with("off")
+
+
 @pytest.mark.usefixtures("by_touch_too")
 async def test_a_camera_is_locked_with_who_and_why_and_unlocked(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")

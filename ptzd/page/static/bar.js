@@ -35,7 +35,7 @@ function OnAir() {
 function airTime(name) {
   const since = known.onAirSince[name];
   if (!since) return "";
-  const seconds = Math.floor((Date.now() - since.at) / 1000);
+  const seconds = Math.max(0, Math.floor((Date.now() - since.at) / 1000)); // two clocks may be apart
   const clock = `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
   return since.seen ? clock : `over ${clock}`;
 }

@@ -4,7 +4,7 @@
  * @typedef {{by: string, reason: string, since: string}} Lock
  * @typedef {{camera: string, link: string, power: string, phase: string, position: string|null, was_in: string|null, pan_deg: number|null,
  *   tilt_deg: number|null, zoom_counts: number|null, view_width_deg: number|null, view_height_deg: number|null,
- *   seconds_to_settled: number|null, activity: string|null, tally: string, locks: Lock[], faults: string[], as_of: string,
+ *   seconds_to_settled: number|null, activity: string|null, tally: string, tally_since: string|null, locks: Lock[], faults: string[], as_of: string,
  *   heardAt: number}} Camera
  * @typedef {{name: string, pan_deg: number|null, tilt_deg: number|null, focal_length_mm: number|null,
  *   view_width_deg: number|null, view_height_deg: number|null, speed: number|null, seconds: number|null, note: string,
@@ -72,7 +72,8 @@ export function hear(topic, payload) {
 function hearState(camera, state) {
   const before = known.cameras[camera];
   const airs = state.tally === "program";
-  if (airs && before?.tally !== "program") known.onAirSince[camera] = { at: Date.now(), seen: before !== undefined };
+  const since = state.tally_since === null ? null : Date.parse(state.tally_since);
+  if (airs && before?.tally !== "program") known.onAirSince[camera] = { at: since ?? Date.now(), seen: since !== null || before !== undefined };
   if (!airs) delete known.onAirSince[camera];
   if (JSON.stringify(before?.locks) !== JSON.stringify(state.locks)) known.changes += 1;
   known.cameras[camera] = { ...state, heardAt: performance.now() };
