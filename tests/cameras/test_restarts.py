@@ -57,6 +57,18 @@ def sent(rig: Rig) -> list[bytes]:
     return messages
 
 
+def begin(rig: Rig, doing: str) -> None:
+    """Set a camera off on what it is to be doing; nothing where it rests."""
+    match doing:
+        case "move":
+            rig.camera.recall(Recall("door", DOOR, id="1"))
+        case "shaped":
+            rig.camera.set_tally("program")
+            rig.camera.recall(Recall("door", DOOR, seconds=12.0, on_air=True, id="1"))
+        case "drive":
+            rig.camera.drive(0.2, 0.0, 0.0, 0.0)
+
+
 def now() -> float:
     return asyncio.get_running_loop().time()
 
@@ -71,14 +83,7 @@ def test_a_power_cut_at_whatever_moment_is_told_within_three_seconds_and_followe
     async def scene(rig: Rig) -> None:
         messages = sent(rig)
         assert (await rig.recall(Recall("keys", KEYS, id="there"))).phase == "settled"
-        match doing:
-            case "move":
-                rig.camera.recall(Recall("door", DOOR, id="1"))
-            case "shaped":
-                rig.camera.set_tally("program")
-                rig.camera.recall(Recall("door", DOOR, seconds=12.0, on_air=True, id="1"))
-            case "drive":
-                rig.camera.drive(0.2, 0.0, 0.0, 0.0)
+        begin(rig, doing)
         await asyncio.sleep(rng.uniform(0.0, 5.0 if doing == "rest" else 0.4))
         rig.simulated.power_cut(now())
         await rig.until(lambda: rig.camera.state().power != "on", FOUND_OUT_SECONDS)
@@ -115,14 +120,7 @@ def test_a_head_that_does_not_tell_that_it_starts_up_is_sent_nowhere_after_its_s
 
     async def scene(rig: Rig) -> None:
         await rig.recall(Recall("keys", KEYS, id="there"))
-        match doing:
-            case "move":
-                rig.camera.recall(Recall("door", DOOR, id="1"))
-            case "shaped":
-                rig.camera.set_tally("program")
-                rig.camera.recall(Recall("door", DOOR, seconds=12.0, on_air=True, id="1"))
-            case "drive":
-                rig.camera.drive(0.2, 0.0, 0.0, 0.0)
+        begin(rig, doing)
         await asyncio.sleep(0.3)
         rig.simulated.power_cut(now())
         await rig.until(lambda: not rig.simulated.head.starting(now()), 60.0)
