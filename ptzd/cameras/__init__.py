@@ -6,7 +6,7 @@ from .guard import Guard
 from .learning import LearnLimits, Progress
 from .move import Recall
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted, within_reach
-from .power import Switching
+from .power import Switching, not_clear
 from .reports import (
     LOCKED_MOVING,
     LOCKED_UNSEEN,

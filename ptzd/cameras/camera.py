@@ -55,7 +55,7 @@ LOST_PLACE = (
 
 
 class Camera(Doing):
-    """A camera behind a link. `run` keeps it going; all else returns at once, but for what is awaited."""
+    """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
 
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""

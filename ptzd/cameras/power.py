@@ -26,11 +26,16 @@ _HINT = 'send "clear": true'
 
 
 def caution(settings: CameraSettings, switching: Switching) -> Refusal:
-    """Return what is said to whoever has not said that all is clear of the camera."""
+    """Return what is said to whoever has not said that all is clear of a camera that is to be switched."""
+    return not_clear(settings, _WHAT_IT_DOES[switching])
+
+
+def not_clear(settings: CameraSettings, would: str) -> Refusal:
+    """Return what is said to whoever has not said that all is clear of a camera, which `would` move by itself."""
     overhead = "it hangs over people: let nobody be below; " if settings.overhead else ""
     return Refusal(
         "not-clear",
-        f"camera {settings.name} would {_WHAT_IT_DOES[switching]}; {overhead}see that no hand is near it, that nothing "
-        f"can catch on head, lens or cables, and then {_HINT}",
+        f"camera {settings.name} would {would}; {overhead}see that no hand is near it, that nothing can catch on head, "
+        f"lens or cables, and then {_HINT}",
         _HINT,
     )

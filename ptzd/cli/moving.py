@@ -15,6 +15,7 @@ from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, say, say_json
 from ptzd.cli.sentences import move_line
+from ptzd.cli.waiting import advancing
 
 ENDED = ("settled", "refused", "superseded", "stopped", "failed")
 
@@ -96,18 +97,8 @@ async def _shown(
                 told.update((warning, ""))
                 progress.update(bar, phase=report["phase"], total=report.get("predicted_seconds"))
 
-            async def advance() -> None:
-                loop = asyncio.get_running_loop()
-                began = loop.time()
-                while True:
-                    progress.update(bar, completed=loop.time() - began)
-                    await asyncio.sleep(0.1)
-
-            advancing = asyncio.create_task(advance())
-            try:
+            async with advancing(progress, bar):
                 return await _follow(client, camera, command, wanted, until, patience_seconds, show)
-            finally:
-                advancing.cancel()
 
 
 async def _follow(

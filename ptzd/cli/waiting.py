@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Awaitable
+from collections.abc import AsyncIterator, Awaitable
+from contextlib import asynccontextmanager
 from typing import TypeVar
 
-from rich.progress import BarColumn, Progress, TextColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn
 
 from .console import Console
 
@@ -27,15 +28,23 @@ async def patiently(words: str, work: Awaitable[T], seconds: float | None = None
     with Progress(TextColumn(words), BarColumn(), console=Console(stderr=True), transient=True) as progress:
         bar = progress.add_task("", total=seconds)
 
-        async def advance() -> None:
-            loop = asyncio.get_running_loop()
-            began = loop.time()
-            while True:
-                progress.update(bar, completed=loop.time() - began)
-                await asyncio.sleep(0.1)
-
-        advancing = asyncio.create_task(advance())
-        try:
+        async with advancing(progress, bar):
             return await work
-        finally:
-            advancing.cancel()
+
+
+@asynccontextmanager
+async def advancing(progress: Progress, bar: TaskID) -> AsyncIterator[None]:
+    """Let a bar go on by the seconds that have passed, for as long as the context lasts."""
+
+    async def advance() -> None:
+        loop = asyncio.get_running_loop()
+        began = loop.time()
+        while True:
+            progress.update(bar, completed=loop.time() - began)
+            await asyncio.sleep(0.1)
+
+    going_on = asyncio.create_task(advance())
+    try:
+        yield
+    finally:
+        going_on.cancel()

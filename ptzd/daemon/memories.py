@@ -13,7 +13,7 @@ from typing import Any
 from ptzd.bus import Asked
 from ptzd.bus.commands import RestoreCommand
 from ptzd.bus.messages import RestoreResult
-from ptzd.cameras import Camera, MoveReport, Phase, Recall
+from ptzd.cameras import Camera, MoveReport, Phase, Recall, not_clear
 from ptzd.positions import PositionStore, StoredPosition, content_of, memory_for
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
@@ -21,7 +21,6 @@ from ptzd.visca import DialectError
 from .handling import handles
 
 LOOK_SECONDS = 0.05
-_HINT = 'send "clear": true'
 
 
 class Memories:
@@ -66,12 +65,7 @@ class Memories:
                 "are here; name its memories in the configuration, such as memories = { count = 6 }",
             )
         if not asked.what.clear:
-            raise Refusal(
-                "not-clear",
-                f"camera {camera.name} would go by itself to each of its {len(positions)} positions; see that no hand "
-                f"is near it, that nothing can catch on head, lens or cables, and then {_HINT}",
-                _HINT,
-            )
+            raise not_clear(camera.settings, f"go by itself to each of its {len(positions)} positions")
         await self._forget(camera.name)
         restored: list[str] = []
         left: list[str] = []

@@ -160,6 +160,7 @@ def test_a_swapped_camera_gets_its_memories_back_after_a_yes(tmp_path: Path) -> 
         on.sent.clear()
         refused = await on.ask("camera/left/restore")
         assert (refused["ok"], refused["code"]) == (False, "not-clear")
+        assert "it hangs over people" in refused["sentence"]
         assert not on.of(ABSOLUTE)
         outcome = await on.ask("camera/left/restore", clear=True, seconds=200.0)
         assert outcome["ok"], outcome
@@ -172,7 +173,7 @@ def test_a_swapped_camera_gets_its_memories_back_after_a_yes(tmp_path: Path) -> 
             assert (ended["phase"], ended["warning"]) == ("settled", None)
         assert len(on.of(RECALL)) == 3 and not on.of(ABSOLUTE)
 
-    with_scene(tmp_path, scene, OwnMemories(6))
+    with_scene(tmp_path, scene, OwnMemories(6), overhead=True)
 
 
 def test_an_empty_memory_is_gone_past(tmp_path: Path) -> None:
