@@ -115,6 +115,11 @@ class SwingFit:
     play_counts: float
     misfit_counts: float
 
+    @property
+    def half_seconds(self) -> float:
+        """How long it takes from one peak to the next, on the other side."""
+        return pi / (self.natural_rad_per_s * sqrt(1.0 - self.damping_ratio**2))
+
 
 def fit_line(readings: Sequence[Reading]) -> tuple[Figure, float]:
     """Return the speed of steady travel, that of the line through the readings, and when that line is at 0.
@@ -326,7 +331,7 @@ def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, S
     """Do what `fit_swing` does, in many small pieces, so that others may have their turn in between."""
     parts = [_visible(stop) for stop in stops]
     widest = sorted((part for part in parts if part), key=lambda part: -max(abs(each.position) for each in part))
-    if not widest:
+    if sum(abs(each.position) >= 1.5 for part in widest for each in part) < 3:
         return None
     few = [_ranges(part[:: ceil(len(part) / 40)], 1.0) for part in widest[:SWINGS_SOUGHT]]
     best = (inf, 0.0, 0.0)
@@ -422,9 +427,11 @@ def _visible(readings: Sequence[Reading]) -> list[Reading]:
     """The readings after a stop for as long as a swing is to be seen; none where none is."""
     seen = [each for each in readings if each.seconds >= 0.0]
     outside = [each.seconds for each in seen if abs(each.position) >= 1.5]
-    if len(outside) < 2:
+    if not outside:
         return []
-    return [each for each in seen if each.seconds <= 1.3 * max(outside) + 0.1]
+    # Of one that was seen but once, a count more or less afterwards tells the pace.
+    longer, more = (1.3, 0.1) if len(outside) > 1 else (2.5, 0.3)
+    return [each for each in seen if each.seconds <= longer * max(outside) + more]
 
 
 def _ranges(readings: Sequence[Reading], play: float) -> Ranges:
