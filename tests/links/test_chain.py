@@ -386,13 +386,19 @@ def test_of_a_flood_no_more_is_kept_than_there_is_room_for() -> None:
             wire.hears("90 50 02 FF")
             wire.chain.heard(b"\x00" * 40)  # no end to it
         assert len(await received(wire.links[0])) <= 256
+        for _ in range(5000):
+            wire.hears("90 50 02 FF")
+        wire.chain.end("the device has gone")
+        assert (await received(wire.links[0]))[-1] == LOST, "that finds room, however full it is"
 
     played(play)
 
 
-def test_an_address_is_given_once() -> None:
+def test_an_address_is_given_once_until_it_is_left() -> None:
     async def play(wire: Wire) -> None:
         with pytest.raises(ValueError, match="address 2"):
             wire.chain.join(2)
+        wire.chain.leave(2)
+        wire.chain.join(2)
 
     played(play)
