@@ -194,10 +194,10 @@ def test_a_stop_ends_a_restore(tmp_path: Path) -> None:
         restoring = asyncio.ensure_future(on.ask("camera/left/restore", clear=True, seconds=100.0))
         await asyncio.sleep(0.6)
         on.house.say("camera/left/stop", "")
+        on.sent.clear()
         outcome = await restoring
         assert outcome["ok"] and len(outcome["result"]["left"]) + len(outcome["result"]["restored"]) == 3
         assert outcome["result"]["left"]
-        on.sent.clear()
         await asyncio.sleep(5.0)
         assert not on.of(ABSOLUTE), "it goes on though it was stopped"
 
