@@ -147,6 +147,15 @@ def test_a_relative_move_is_never_sent_twice(talk: Talk) -> None:
     assert len(talk.said()) == 1
 
 
+def test_a_relative_move_after_a_clear_is_another_though_both_are_the_first(talk: Talk) -> None:
+    talk.send(PanTiltRelative(100, 0, 12, 11))
+    talk.conversation.start(talk.now)
+    assert talk.hears("90 50 FF")[-1] == Linked()
+    talk.said()
+    talk.send(PanTiltRelative(100, 0, 12, 11))
+    assert len(talk.said()) == 1
+
+
 def test_a_refusal_is_about_the_oldest_that_waits(talk: Talk) -> None:
     move = talk.send(MOVE)
     assert [type(event) for event in talk.hears("90 60 02 FF")] == [Refused]
