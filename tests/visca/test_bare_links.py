@@ -188,6 +188,16 @@ def test_what_was_asked_before_a_clear_is_not_answered_after_it(talk: Talk) -> N
     assert talk.hears("90 50 02 00 00 00 FF") == [Answered(zoom, 0x2000)]
 
 
+def test_what_was_asked_before_a_clear_and_lost_takes_no_answer_after_it(talk: Talk) -> None:
+    talk.send(FocusInquiry())
+    talk.hears("90 50 01 00 00 00 FF")
+    talk.send(ZoomInquiry())
+    talk.conversation.start(talk.now)
+    assert talk.hears("90 50 FF")[-1] == Linked()
+    zoom = talk.send(ZoomInquiry())
+    assert talk.hears("90 50 02 00 00 00 FF") == [Answered(zoom, 0x2000)]
+
+
 def test_the_answer_to_a_second_clear_ends_no_command(talk: Talk) -> None:
     talk.conversation.start(talk.now)
     talk.wait(0.15)  # it is repeated
