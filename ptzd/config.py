@@ -5,7 +5,6 @@ Each field's description goes after "it must be" in a message, and into the JSON
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from ipaddress import ip_address
 from itertools import pairwise
@@ -26,6 +25,7 @@ from pydantic import (
 from ptzd.bus import Topics
 from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
 from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
+from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
@@ -84,9 +84,7 @@ def _dialect(value: str, info: ValidationInfo) -> str:
     known = dialect_names()
     if value in known:
         return value
-    near = difflib.get_close_matches(value, known, n=1)
-    advice = f"did you mean {near[0]!r}?" if near else f"the known ones are {', '.join(known)}"
-    raise ValueError(f"there is no dialect {value!r}; {advice} Or name a dialect's .toml file")
+    raise ValueError(f"there is no dialect {value!r}; {did_you_mean(value, known)} Or name a dialect's .toml file")
 
 
 def _topic(value: str) -> str:

@@ -148,7 +148,7 @@ dialect = "nibble4-51"
     assert told == [
         'line 2, field broker.port: it is "1883", a text in quotes; it must be a TCP port from 1 to 65535, '
         "such as port = 1883",
-        "line 9, field camera.left.dialect: there is no dialect 'nibble4-15'; did you mean 'nibble4-51'? "
+        "line 9, field camera.left.dialect: there is no dialect 'nibble4-15'; did you mean nibble4-51? "
         "Or name a dialect's .toml file",
         "line 10, field camera.left.speed: it is 25; it must be the speed step of a recall that names none, "
         "1 (slowest) to 24 (fastest)",

@@ -12,13 +12,14 @@ from pydantic import ValidationError
 from pydantic_core import from_json
 
 from ptzd.files import NAME_PATTERN
+from ptzd.likely import likely
 from ptzd.refusal import Refusal
 
 from .asked import Asked
 from .bus import Incoming, Reply
 from .commands import A_NAME, LARGEST_BYTES, LONGEST_ID, Command, RecallCommand
 from .messages import OF_A_CAMERA
-from .sentences import likely, name_sentence, payload_complaint, shown
+from .sentences import name_sentence, payload_complaint, shown
 from .topics import CommandTopic, Topics
 
 LONGEST_RESPONSE_TOPIC = 1000  # characters

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Iterable
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from ptzd.files import checked_name
+from ptzd.likely import likely
 from ptzd.refusal import Refusal
 
 from .commands import Command
 
 LONGEST_SHOWN = 40  # characters of a wrong value that are repeated
 LONGEST_SHOWN_LIST = 4  # values
-LONGEST_COMPARED = 100  # a likely word is looked for no longer text than this
+LONGEST_NAME_SHOWN = 100  # characters
 
 _RANK = ("extra_forbidden", "missing")  # told first: they explain the rest
 
@@ -44,20 +43,13 @@ def _composed(value: object) -> bool:
 
 def name_sentence(what: str, text: str) -> str:
     """Return what is wrong with a name, or "" where it is a valid one. `what` says whose name it is."""
-    if len(text) > LONGEST_COMPARED:
+    if len(text) > LONGEST_NAME_SHOWN:
         return f"the {what}'s name has {len(text)} characters: it may have 32 lower-case letters, digits and hyphens"
     try:
         checked_name(text)
     except ValueError as error:
         return str(error)
     return ""
-
-
-def likely(word: str, known: Iterable[str]) -> str | None:
-    """Return which of the `known` words was likely meant, if any."""
-    if len(word) > LONGEST_COMPARED:
-        return None
-    return next(iter(difflib.get_close_matches(word, list(known), n=1)), None)
 
 
 def payload_complaint(error: ValidationError, command: type[Command]) -> Refusal:

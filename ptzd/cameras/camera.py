@@ -63,7 +63,8 @@ class Camera(Doing):
             plan = self._planned(recall, seen=self.on_air)
             if self.on_air:
                 recall = replace(recall, memory=None)  # what is seen goes the way that was planned
-            arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance)
+            agreeing = plan.prediction.agreeing_seconds
+            arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance, agreeing)
             lost = LOST_PLACE if self.contact.lost_place else None
             warning = "; ".join(each for each in (recall.warning, plan.warning, lost) if each is not None) or None
             measured = self.settings.head_measured

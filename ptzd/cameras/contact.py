@@ -94,13 +94,16 @@ class Contact:
         self.starting = self.condition.power == "starting"
         self.generation += self.condition.power != "on"
 
-    async def ask_power(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
-        """Ask whether it is on and has started up; for its whole condition where that is not known. Raises as above.
+    async def ask_power(
+        self, saw_head: Callable[[PanTiltPosition], None], given_up: Callable[[], bool] = lambda: False
+    ) -> None:
+        """Ask whether it is on and has started up; for its whole condition where that is not known.
+        Raises as `read_framing` does.
 
         Whether it is on comes first: whoever tells it to stop again and again leaves no time for more.
         """
         restarts = self._restarts
-        power = await read_power(self.line)
+        power = await read_power(self.line, given_up)
         if self._restarts != restarts:
             raise PushedAside
         self.starting = power == "starting"

@@ -34,7 +34,7 @@ ATTEMPTS = 5  # how often the orders of a move are given before it has failed
 MOVING_PAUSE_SECONDS = 0.1  # between two readings while it moves
 SETTLING_PAUSE_SECONDS = 0.02
 COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
-STANDSTILL_SECONDS = 1.5  # after its order a camera that stands somewhere else has not heard all of it
+STANDSTILL_SECONDS = 1.5  # after its order, or the end of one, a camera that stands elsewhere has not heard all of it
 FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
 HELD = (
     "it came to rest far from there: a limit set in the camera, an obstacle or another controller may have held it; "
@@ -63,7 +63,9 @@ class Direct(Activity):
 
     @property
     def reads(self) -> bool:  # type: ignore[override]
-        return self._looking
+        # From the report of its end on: a question that the watch asks after that would only hold the looking up.
+        exchanges = self.move.exchanges
+        return self._looking or (bool(exchanges) and all(_is_completed(each) for each in exchanges))
 
     @property
     def unended(self) -> bool:
@@ -208,14 +210,17 @@ class Direct(Activity):
     async def _endings(self) -> list[Ending | None]:
         """Wait until each command has ended, or the head has been there for long enough, or stands where it is."""
         arrival, futures = self.move.arrival, [exchange.ended for exchange in self.move.exchanges]
+        heard_at, unended = self._ordered_at, len(futures)
         while pending := [future for future in futures if not future.done()]:
+            if len(pending) < unended:  # it hears one order after the other, and may take long over that
+                heard_at, unended = self._loop.time(), len(pending)
             await asyncio.wait(pending, timeout=MOVING_PAUSE_SECONDS, return_when=asyncio.FIRST_COMPLETED)
             now = self._loop.time()
             if self._contact.power in ("starting", "standby"):
                 break  # whatever it was sent to do, it does no more
             if arrival.seconds(now) > COMPLETION_PATIENCE_SECONDS:
                 break
-            if not arrival.there and self._contact.standing.still and now - self._ordered_at > STANDSTILL_SECONDS:
+            if not arrival.there and self._contact.standing.still and now - heard_at > STANDSTILL_SECONDS:
                 break
         return [future.result() if future.done() else None for future in futures]
 
@@ -318,6 +323,10 @@ class Direct(Activity):
 
 def _refused_for_now(endings: list[Ending | None]) -> bool:
     return any(isinstance(ending, Refused) and ending.code in NOT_NOW for ending in endings)
+
+
+def _is_completed(exchange: Exchange) -> bool:
+    return exchange.ended.done() and isinstance(exchange.ended.result(), Completed)
 
 
 def _is_lost(exchange: Exchange) -> bool:

@@ -99,8 +99,8 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults), lost_place)
 
 
-async def read_power(line: Line) -> PowerState:
-    """Ask whether it is on, and has started up, and nothing else. Raises as `Line.ask` does.
+async def read_power(line: Line, given_up: Callable[[], bool] = lambda: False) -> PowerState:
+    """Ask whether it is on, and has started up, and nothing else. Raises as `read_framing` does.
 
     One question tells that it starts up: whoever stops it again and again leaves a slow camera no time for two.
     """
@@ -109,6 +109,8 @@ async def read_power(line: Line) -> PowerState:
         state = _power_of(await _status(line))
     if state == "starting":
         return state
+    if given_up():
+        raise PushedAside
     return state if await line.ask(PowerInquiry()) is Power.ON else "standby"
 
 

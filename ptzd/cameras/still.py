@@ -54,7 +54,11 @@ class Standing:
 class Arrival:
     """Since when a camera has been within tolerance of where it was sent."""
 
-    def __init__(self, dialect: Dialect, wanted: Framing, tolerance: Tolerance) -> None:
+    def __init__(
+        self, dialect: Dialect, wanted: Framing, tolerance: Tolerance, agreeing_seconds: float = STILL_SECONDS
+    ) -> None:
+        """`agreeing_seconds` is how long it must have been there to be still: longer where a mount swings slowly."""
+        self._agreeing = agreeing_seconds
         self._dialect = dialect
         self._wanted = wanted
         self._tolerance = tolerance
@@ -86,7 +90,7 @@ class Arrival:
 
     def still(self, now: float) -> bool:
         """Whether it has been there for long enough."""
-        return self._since is not None and now - self._since >= STILL_SECONDS - GRAIN_SECONDS
+        return self._since is not None and now - self._since >= self._agreeing - GRAIN_SECONDS
 
 
 def alike(one: Framing, other: Framing) -> bool:

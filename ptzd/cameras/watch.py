@@ -150,7 +150,7 @@ class Watch:
             await contact.ask_condition(self._saw_head)
         elif self._loop.time() >= self._power_due and camera.activity.move is not None:
             self._power_due = self._loop.time() + POWER_SECONDS
-            await contact.ask_power(self._saw_head)
+            await contact.ask_power(self._saw_head, lambda: camera.activity.reads)
         if contact.condition is not None and contact.condition.power == "standby":
             contact.up = True
             if isinstance(camera.activity, Halting):

@@ -8,7 +8,6 @@ online: otherwise the command would wait for nobody. A stop goes out at once, wh
 from __future__ import annotations
 
 import asyncio
-import difflib
 import json
 import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping
@@ -18,6 +17,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 import aiomqtt
+
+from ptzd.likely import did_you_mean
 
 from .broker import BrokerAddress
 from .output import Failure
@@ -142,9 +143,8 @@ class Client:
         """Raise Failure where no daemon is online or it has no such camera."""
         cameras = (await self.require_daemon()).get("cameras")
         if isinstance(cameras, list) and camera not in cameras:
-            near = difflib.get_close_matches(camera, map(str, cameras), 1)
-            advice = f"did you mean {near[0]}?" if near else f"the daemon has {', '.join(map(str, cameras)) or 'none'}."
-            raise Failure(f"There is no camera {camera}; {advice}")
+            there_are = f"the daemon has {', '.join(map(str, cameras)) or 'none'}."
+            raise Failure(f"There is no camera {camera}; {did_you_mean(camera, map(str, cameras), there_are)}")
 
     def offline(self) -> Failure:
         """Return the failure that says that no daemon is there."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable
 from typing import Any
 
 import click
+
+from ptzd.likely import did_you_mean
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 
@@ -25,8 +26,7 @@ def name(text: str) -> str:
 def advice(name: str, known: Iterable[str]) -> str:
     """Return what to write in place of a name that is not known: the one that is near, or which there are."""
     names = list(known)
-    near = difflib.get_close_matches(name.lower(), names, 1)
-    return f"did you mean {near[0]}?" if near else f"there are {', '.join(names)}."
+    return did_you_mean(name.lower(), names, f"there are {', '.join(names)}.")
 
 
 class OneOf(click.Choice[str]):

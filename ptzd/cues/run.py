@@ -20,13 +20,13 @@ runs the show looks first, and asks again.
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
 
 from ptzd.files import ShowFile, Stands, cue_times, in_order, number_text
+from ptzd.likely import did_you_mean
 from ptzd.positions import CuePlace
 from ptzd.refusal import Refusal
 
@@ -287,9 +287,9 @@ class CueRun:
         if index is not None:
             return self._cues[index]
         self._require_cues()
-        near = difflib.get_close_matches(str(number), [str(cue.number) for cue in self._cues], 1)
         between = f"they go from {self._cues[0].number} to {self._cues[-1].number}"
-        raise Refusal("unknown-cue", f"there is no cue {number}; {f'did you mean {near[0]}?' if near else between}")
+        near = did_you_mean(str(number), (str(cue.number) for cue in self._cues), between)
+        raise Refusal("unknown-cue", f"there is no cue {number}; {near}")
 
     def _require_cues(self) -> None:
         if not self._cues:

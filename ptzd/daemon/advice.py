@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
+
+from ptzd.likely import did_you_mean
 
 
 def unknown(kind: str, name: str, known: Iterable[str]) -> str:
     """Return the sentence on a name of some kind that is not `known`: which was likely meant, or which there are."""
     names = sorted(known)
-    near = difflib.get_close_matches(name, names, 1)
-    if near:
-        return f"there is no {kind} {name}; did you mean {near[0]}?"
-    return f"there is no {kind} {name}; known are {', '.join(names)}" if names else f"there is no {kind} yet"
+    return f"there is no {kind} {name}; {did_you_mean(name, names)}" if names else f"there is no {kind} yet"

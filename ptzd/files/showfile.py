@@ -25,7 +25,6 @@ The time into the show counts from 0, its start. A `label` is for people, a `num
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -33,6 +32,8 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from ptzd.likely import did_you_mean
 
 from .limits import Seconds, Speed
 from .names import NAME_PATTERN, checked_name
@@ -425,7 +426,7 @@ class _Names:
 
     def camera(self, path: KeyPath, name: object) -> Iterator[Complaint]:
         if self._known is not None and isinstance(name, str) and name not in self._known:
-            yield Complaint(path, f"there is no camera {name}; {_near(name, self._known)}")
+            yield Complaint(path, f"there is no camera {name}; {did_you_mean(name, sorted(self._known))}")
 
     def position(
         self, camera_path: KeyPath, position_path: KeyPath, camera: object, position: object
@@ -437,16 +438,10 @@ class _Names:
         elif isinstance(position, str) and (names := self._known[camera]) is not None and position not in names:
             yield Complaint(
                 position_path,
-                f"camera {camera} has no position {position}; {_near(position, names)}"
+                f"camera {camera} has no position {position}; {did_you_mean(position, sorted(names))}"
                 if names
                 else f"camera {camera} has no position {position}, and none at all yet; store one",
             )
-
-
-def _near(name: str, known: Iterable[str]) -> str:
-    names = sorted(known)
-    near = difflib.get_close_matches(name, names, 1)
-    return f"did you mean {near[0]}?" if near else f"there are {', '.join(names)}"
 
 
 def _number(value: object) -> float | None:

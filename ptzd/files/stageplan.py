@@ -23,12 +23,13 @@ The plan's own "ahead" is wherever its author likes, so long as it is the same f
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from ptzd.likely import did_you_mean
 
 from .names import checked_name
 from .showfile import LONGEST_LABEL
@@ -156,7 +157,8 @@ def _across(raw: Mapping[str, Any]) -> Iterator[Complaint]:
         for what, known in (("camera", cameras), ("mark", marks)):
             wanted = shot.get(what)
             if isinstance(wanted, str) and known and wanted not in known:
-                yield Complaint((*path, what), f"there is no {what} {wanted} in the plan; {_near(wanted, known)}")
+                near = did_you_mean(wanted, sorted(known))
+                yield Complaint((*path, what), f"there is no {what} {wanted} in the plan; {near}")
         yield from _both(path, shot)
         at = marks.get(str(shot.get("mark")))
         if at is not None and not any(key in table for table in (shot, at) for key in ("size", "width_m")):
@@ -181,8 +183,3 @@ def _both(path: KeyPath, table: Mapping[str, Any]) -> Iterator[Complaint]:
 def _tables(raw: Mapping[str, Any], what: str) -> dict[str, Mapping[str, Any]]:
     tables = raw.get(what)
     return {name: one for name, one in tables.items() if isinstance(one, dict)} if isinstance(tables, dict) else {}
-
-
-def _near(name: str, known: Mapping[str, Any]) -> str:
-    near = difflib.get_close_matches(name, known, 1)
-    return f"did you mean {near[0]}?" if near else f"there are {', '.join(sorted(known))}"

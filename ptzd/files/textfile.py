@@ -5,7 +5,6 @@ A model's field descriptions are part of the messages: each is a phrase that goe
 
 from __future__ import annotations
 
-import difflib
 import json
 import re
 import types
@@ -20,6 +19,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from ptzd import toml
+from ptzd.likely import did_you_mean
 
 from .textlines import KeyPath, key_lines, line_of
 
@@ -241,10 +241,8 @@ def _sentence(error: ErrorDetails, model: type[BaseModel], path: KeyPath) -> str
 
 def _unknown_key(key: str, table: object) -> str:
     known = list(table.model_fields) if isinstance(table, type) and issubclass(table, BaseModel) else []
-    near = difflib.get_close_matches(key, known, n=1)
-    if near:
-        return f"there is no setting {key!r}; did you mean {near[0]}?"
-    return f"there is no setting {key!r}; what can stand here is {', '.join(known)}"
+    can_stand = f"what can stand here is {', '.join(known)}"
+    return f"there is no setting {key!r}; {did_you_mean(key, known, can_stand)}"
 
 
 def _field(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:

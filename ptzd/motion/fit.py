@@ -24,6 +24,7 @@ LEAST_ACCELERATION, MOST_ACCELERATION = 1.0, 1e7  # units per second squared; de
 WANDERING_SECONDS = 0.008  # by so much delays differ on a network and a camera where nothing was lost
 SHAPES_SOUGHT = 8  # the fastest ways tell most of the ramps
 LEAST_ON_RAMPS, MOST_ON_RAMPS = 12, 24  # readings: in all, of one way
+STOP_SECONDS = 0.04  # by so much the moment may be off at which a head is taken to have stopped
 READ_SECONDS = 0.002  # by so much the moments of readings differ
 SHAPE_SHOWS = 0.7  # of the misfit of straight ramps alike: a shape of their own explains the readings that much better
 EXACT_COUNTS = 10.0  # of a swing below which rounding matters more: 0.25 of a count in 2 ms, of one of 2 Hz
@@ -114,6 +115,11 @@ class SwingFit:
     natural_rad_per_s: float
     play_counts: float
     misfit_counts: float
+
+    @property
+    def half_seconds(self) -> float:
+        """How long it takes from one peak to the next, on the other side."""
+        return pi / (self.natural_rad_per_s * sqrt(1.0 - self.damping_ratio**2))
 
 
 def fit_line(readings: Sequence[Reading]) -> tuple[Figure, float]:
@@ -326,7 +332,7 @@ def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, S
     """Do what `fit_swing` does, in many small pieces, so that others may have their turn in between."""
     parts = [_visible(stop) for stop in stops]
     widest = sorted((part for part in parts if part), key=lambda part: -max(abs(each.position) for each in part))
-    if not widest:
+    if sum(abs(each.position) >= 1.5 for part in widest for each in part) < 3:
         return None
     few = [_ranges(part[:: ceil(len(part) / 40)], 1.0) for part in widest[:SWINGS_SOUGHT]]
     best = (inf, 0.0, 0.0)
@@ -338,8 +344,8 @@ def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, S
     fits: list[SwingFit] = []
     for play in (0.5, 1.0):
         sought = [_ranges(part, play) for part in widest[:SWINGS_SOUGHT]]
-        misfit, hertz, damping = yield from _refined(sought, best[1], best[2])
-        amplitudes = tuple(_wave(_ranges(part, play), hertz, damping, 4)[1] if part else 0.0 for part in parts)
+        misfit, hertz, damping, late = yield from _refined(sought, best[1], best[2])
+        amplitudes = tuple(_wave(_ranges(part, play), hertz, damping, 4, late)[1] if part else 0.0 for part in parts)
         natural = 2 * pi * hertz / sqrt(1 - damping**2)
         fits.append(SwingFit(amplitudes, damping, natural, play, sqrt(misfit / sum(map(len, sought)))))
     return min(fits, key=lambda fit: fit.misfit_counts)
@@ -422,9 +428,11 @@ def _visible(readings: Sequence[Reading]) -> list[Reading]:
     """The readings after a stop for as long as a swing is to be seen; none where none is."""
     seen = [each for each in readings if each.seconds >= 0.0]
     outside = [each.seconds for each in seen if abs(each.position) >= 1.5]
-    if len(outside) < 2:
+    if not outside:
         return []
-    return [each for each in seen if each.seconds <= 1.3 * max(outside) + 0.1]
+    # Of one that was seen but once, a count more or less afterwards tells the pace.
+    longer, more = (1.3, 0.1) if len(outside) > 1 else (2.5, 0.3)
+    return [each for each in seen if each.seconds <= longer * max(outside) + more]
 
 
 def _ranges(readings: Sequence[Reading], play: float) -> Ranges:
@@ -450,32 +458,37 @@ def _range(position: float, play: float) -> tuple[float, float]:
 
 def _refined(
     sought: Sequence[Ranges], hertz: float, damping: float
-) -> Generator[None, None, tuple[float, float, float]]:
-    """Misfit, frequency and damping of the best swing near a rough one: ever smaller steps downhill."""
+) -> Generator[None, None, tuple[float, float, float, float]]:
+    """Misfit, frequency, damping and lateness of the best swing near a rough one: ever smaller steps downhill."""
 
-    def misfit_of(hertz: float, damping: float) -> float:
-        return sum(_wave(ranges, hertz, damping, 4)[0] for ranges in sought)
+    def misfit_of(hertz: float, damping: float, late: float) -> float:
+        doubt = (late / STOP_SECONDS) ** 2
+        return doubt + sum(_wave(ranges, hertz, damping, 4, late)[0] for ranges in sought)
 
-    step = 0.06
-    misfit = misfit_of(hertz, damping)
+    step, late = 0.06, 0.0
+    misfit = misfit_of(hertz, damping, late)
     while step > 0.002:
         trials = []
-        for faster, stronger in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-            near = hertz * exp(faster * step), min(0.9, damping * exp(4 * stronger * step))
+        for faster, stronger, later in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1), (0, 0, -1)):
+            near = (
+                hertz * exp(faster * step),
+                min(0.9, damping * exp(4 * stronger * step)),
+                late + later * step * STOP_SECONDS * 5,
+            )
             trials.append((misfit_of(*near), *near))
             yield
         if min(trials)[0] < misfit:
-            misfit, hertz, damping = min(trials)
+            misfit, hertz, damping, late = min(trials)
         else:
             step /= 2
-    return misfit, hertz, damping
+    return misfit, hertz, damping, late
 
 
-def _wave(ranges: Ranges, hertz: float, damping: float, rounds: int) -> tuple[float, float]:
-    """Misfit and amplitude of the best wave of one pace and damping through ranges."""
+def _wave(ranges: Ranges, hertz: float, damping: float, rounds: int, late: float = 0.0) -> tuple[float, float]:
+    """Misfit and amplitude of the best wave of one pace and damping through ranges, `late` seconds after its stop."""
     pace = 2 * pi * hertz
     rate = damping * pace / sqrt(1 - damping**2)
-    wave = [exp(-rate * seconds) * cos(pace * seconds) for seconds, _, _, _ in ranges]
+    wave = [exp(-rate * (seconds - late)) * cos(pace * (seconds - late)) for seconds, _, _, _ in ranges]
     weighed = [weight * each for each, (_, _, _, weight) in zip(wave, ranges, strict=True)]
     power = sum(each * y for each, y in zip(wave, weighed, strict=True))
     wanted = [0.5 * (low + high) for _, low, high, _ in ranges]

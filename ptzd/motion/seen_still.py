@@ -44,6 +44,12 @@ class Swing:
         """How long it will still be wider than the tolerance; below 0 where it no longer is."""
         return self.settle.seconds_within(self.amplitude_deg) - self.since_seconds
 
+    @property
+    def agreeing_seconds(self) -> float:
+        """For how long readings must agree, until it is seen to be still."""
+        plain, swinging = self.settle.still_seconds, self.settle.swinging_seconds
+        return plain if swinging is None or self.left_seconds <= 0.0 else swinging
+
 
 def seen_still_delay(swings: Sequence[Swing]) -> Delay:
     """Return how much later those see it still who begin to read now; `settle.reading_seconds` is above 0."""
@@ -57,7 +63,8 @@ def seen_still_delay(swings: Sequence[Swing]) -> Delay:
 def _delay(swings: Sequence[Swing], later: float, share: float) -> float:
     settle = swings[0].settle
     reading, whole = settle.reading_seconds, settle.whole_reading_seconds
-    enough = ceil(settle.still_seconds / reading - 1e-9)
+    plain = ceil(settle.still_seconds / reading - 1e-9)
+    enough = ceil(max(swing.agreeing_seconds for swing in swings) / reading - 1e-9)
     waves = [_wave(swing, share, later * reading) for swing in swings]
     begun = within = 0  # readings of pan and tilt, and how many of them since it was first seen within
     seen = _SEEN_SHARE * whole
@@ -68,7 +75,7 @@ def _delay(swings: Sequence[Swing], later: float, share: float) -> float:
                 within = -1
                 break
         if within == enough:
-            return (begun - enough) * reading
+            return (begun - plain) * reading
         within += 1
         begun += 1
         seen = whole + begun * reading

@@ -17,7 +17,6 @@ ptzd is refused, and a place where nothing can be kept that was never used befor
 
 from __future__ import annotations
 
-import difflib
 import os
 import sqlite3
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping, Sequence
@@ -31,6 +30,7 @@ from typing import Any, TypeVar
 
 from ptzd.cameras.reports import Framing, Lock
 from ptzd.files import TextFileError, checked_name
+from ptzd.likely import did_you_mean
 from ptzd.refusal import Refusal
 from ptzd.toml import LARGEST_CHARACTERS
 
@@ -484,10 +484,7 @@ class PositionStore:
 
     def _unknown(self, camera: str, name: str) -> Refusal:
         names = list(self.positions(camera))
-        near = difflib.get_close_matches(name, names, n=1)
-        advice = f"it has {', '.join(names)}" if names else "it has none yet"
-        if near:
-            advice = f"did you mean {near[0]}?"
+        advice = did_you_mean(name, names, f"it has {', '.join(names) or 'none yet'}")
         return Refusal("unknown", f"camera {camera} has no position {name}: {advice}")
 
     def _remember(self, positions: Iterable[StoredPosition]) -> None:

@@ -2,7 +2,7 @@
 
 Braking unlike starting, rounded ramps, each step off its table by its own share, answers after 5 to 170 ms or with the
 next picture, mounts that swing at 0.8 to 3 Hz, zooms of 3 to 30 s, cameras that take one order at a time. Each is
-learned, then sent to twenty places. The baseline, in the same run, is the same moves of a head that was not learned.
+learned, then sent to a hundred places. The baseline, in the same run, is the same moves of a head that was not learned.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from ptzd.cameras import LearnLimits, MoveReport, Progress, Recall
 from ptzd.visca import dialect_names
 
 HEADS = range(100, 140)
-MOVES = 20  # of each
+MOVES = 100  # of each
 RANGE = LearnLimits((-60.0, 60.0), (-15.0, 50.0))
 
 
@@ -32,6 +32,7 @@ class Timed:
     least: float
     most: float
     measured: float
+    again: bool  # moved, by its own readings, after it was said to have settled
 
     @property
     def off(self) -> float:
@@ -73,6 +74,15 @@ class Outcome:
         return f"{self.name:22} {self.error:8.2%} {self.near:7.0%} {self.held:7.0%} {learning}"
 
 
+def swings_on(rig: Rig) -> bool:
+    """Whether a head that is said to have settled would be read to be elsewhere within three seconds."""
+    head, now = rig.simulated.head, asyncio.get_running_loop().time()
+    pan, tilt = rig.camera.settings.dialect.pan, rig.camera.settings.dialect.tilt
+    pan_counts, tilt_counts = pan.counts(head.aim_deg[0]), tilt.counts(head.aim_deg[1])
+    times = [now + 0.01 * step for step in range(300)]
+    return any(abs(head.pan_counts(at) - pan_counts) > 1 or abs(head.tilt_counts(at) - tilt_counts) > 1 for at in times)
+
+
 async def moves(rig: Rig, seed: int, *, learned: bool) -> list[Timed]:
     camera, dialect, rng = rig.camera, rig.camera.settings.dialect, random.Random(f"moves {seed}")
     loop, timed = asyncio.get_running_loop(), []
@@ -92,7 +102,8 @@ async def moves(rig: Rig, seed: int, *, learned: bool) -> list[Timed]:
         if report.phase != "settled":  # in three times the time that the papers promise, as with a slow motor
             await rig.until(lambda: rig.speed() == 0.0 and not rig.simulated.lens.zoom.moving(loop.time()))
             continue
-        timed.append(Timed(said.seconds_to_settled, said.least_seconds, said.most_seconds, report.measured_seconds))
+        figures = said.seconds_to_settled, said.least_seconds, said.most_seconds, report.measured_seconds
+        timed.append(Timed(*figures, swings_on(rig)))
         await asyncio.sleep(rng.uniform(0.5, 2.0))
     return timed
 
@@ -133,10 +144,12 @@ def test_strangers_move_as_was_predicted_once_they_are_learned() -> None:
         "promise within 15 %": sum(abs(head.taken / head.promised - 1.0) <= 0.15 for head in learned),
     }
     print(f"heads of {len(learned)} with " + ", ".join(f"{aim}: {count}" for aim, count in aims.items()))
+    again = sum(move.again for head in learned for move in head.moves)
+    print(f"said to have settled, and swung out of the tolerance again: {again} of {len(learned) * MOVES}")
+    assert again == 0
     assert max(head.error for head in learned) <= 0.02
     # A slow swing that is hardly over, or hardly not, at a reading ends half a swing sooner or later: no figure tells.
-    assert min(head.near for head in learned) >= 0.75
-    assert min(head.held for head in learned) >= 0.80
-    assert aims["near 93 %"] >= 0.85 * len(learned), aims
-    assert all(count >= 0.9 * len(learned) for aim, count in aims.items() if not aim.startswith("near")), aims
+    assert min(head.near for head in learned) >= 0.85
+    assert min(head.held for head in learned) >= 0.90
+    assert all(count >= 0.9 * len(learned) for count in aims.values()), aims
     assert median(head.error for head in learned) < 0.2 * median(head.error for head in published)

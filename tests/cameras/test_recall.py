@@ -90,6 +90,37 @@ def test_the_same_move_on_a_swinging_rail_takes_the_same_time_whenever_the_readi
     with_rig(scene, mount="balcony-rail", seed=seed)
 
 
+def test_a_camera_that_is_slow_to_hear_its_orders_is_not_ordered_anew_and_at_its_end_asked_only_where_it_is() -> None:
+    told: list[str] = []
+
+    async def scene(rig: Rig) -> None:
+        rng, send, receive = random.Random("moves"), rig.link.send, rig.link.receive
+
+        def sends(datagram: bytes) -> None:
+            told.append(f"> {datagram[8:].hex()}")
+            send(datagram)
+
+        async def receives() -> bytes:
+            datagram = await receive()
+            told.append(f"< {datagram[8:].hex()}")
+            return datagram
+
+        rig.link.send, rig.link.receive = sends, receives  # type: ignore[method-assign]
+        for number in range(30):
+            target = framing(rng.randint(-9000, 9000), rng.randint(0, 5000), rng.choice((0, 0x1000, 0x3800)))
+            told.clear()
+            await rig.recall(Recall("soloist", target, step=rng.randint(12, 24), id=str(number)))
+            assert sum(each.startswith("> 81010602") for each in told) == 1  # Pan-tiltDrive: absolute position
+            assert not any(each in ("> 8121ff", "> 8122ff") for each in told)  # Cancel
+            last_end = max(index for index, each in enumerate(told) if each == "< 9051ff")
+            questions = [each for each in told[last_end:] if each.startswith("> 8109")]
+            assert questions[0] == "> 81090612ff"  # Pan-tiltPosInq
+            await asyncio.sleep(rng.uniform(0.5, 2.0))
+
+    # Of one socket; answers with the next picture after 0.13 s.
+    with_rig(scene, dialect_name="shared5-205", seed=124, stranger=True)
+
+
 def test_a_camera_that_has_settled_goes_on_being_told_as_settled_and_with_its_new_focus_mode() -> None:
     async def scene(rig: Rig) -> None:
         for focus_mode in ("manual", "auto", "manual"):

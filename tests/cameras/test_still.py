@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from math import cos, pi
+
 import pytest
 from rigs import framing
 
-from ptzd.cameras.still import Standing
+from ptzd.cameras import Tolerance
+from ptzd.cameras.still import Arrival, Standing
 from ptzd.visca import Dialect, dialect_names, load_dialect
 
 
@@ -45,6 +48,19 @@ def test_three_readings_are_too_few_and_so_is_a_quarter_of_a_second() -> None:
     assert not is_ever_still(dialect, [0, 0, 0], 1.0)
     assert is_ever_still(dialect, [0, 0, 0, 0], 1.0)
     assert not is_ever_still(dialect, [0] * 6, 0.05)
+
+
+def test_a_slow_swing_is_not_still_on_its_way_through_the_middle() -> None:
+    dialect = load_dialect("nibble4-51")
+    # A swing of two counts and a half, at 0.8 Hz, as the encoder tells it in whole counts: within one for 0.37 s.
+    counts = [int(2.5 * cos(2 * pi * 0.8 * 0.05 * turn)) for turn in range(200)]
+    for agreeing_seconds, is_still in ((0.3, True), (0.625, False)):
+        arrival = Arrival(dialect, framing(0), Tolerance(), agreeing_seconds)
+        said = []
+        for turn, pan in enumerate(counts):
+            arrival.take(framing(pan), 0.05 * turn)
+            said.append(arrival.still(0.05 * turn))
+        assert any(said) is is_still
 
 
 def test_what_was_read_before_an_order_tells_nothing_of_what_comes_after_it() -> None:

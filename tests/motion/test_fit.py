@@ -261,6 +261,38 @@ def test_a_camera_that_rounds_is_told_from_one_whose_gear_has_play() -> None:
     assert fit.natural_rad_per_s == pytest.approx(14.0, rel=0.02)
 
 
+def swung(counts: float, hertz: float, damping: float, seconds: float) -> float:
+    """A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t), the formula for a damped swing, of so many hertz as it is seen."""
+    pace = 2 * pi * hertz
+    return counts * exp(-damping / sqrt(1 - damping**2) * pace * seconds) * cos(pace * seconds)
+
+
+@pytest.mark.parametrize("late", [-0.03, 0.0, 0.03])
+def test_a_swing_is_recognised_though_the_head_stopped_a_little_sooner_or_later(late: float) -> None:
+    stops = [
+        [Reading(at + late, int(swung(counts, 2.2, 0.08, at))) for at in (first + 0.17 * turn for turn in range(12))]
+        for counts, first in ((30.0, 0.25), (28.0, 0.31), (31.0, 0.37), (29.0, 0.28))
+    ]
+    fit = fit_swing(stops)
+    assert fit is not None
+    assert fit.half_seconds == pytest.approx(0.5 / 2.2, rel=0.02)
+    assert fit.damping_ratio == pytest.approx(0.08, rel=0.15)
+    assert fit.amplitudes_counts[0] == pytest.approx(30.0, rel=0.15)
+
+
+def test_a_swing_is_recognised_of_which_a_late_camera_tells_but_once_after_each_stop() -> None:
+    firsts = (0.26, 0.27, 0.29, 0.30, 0.28, 0.26)
+    stops = [
+        [Reading(at, int(swung(2.8, 1.78, 0.07, at))) for at in (first + 0.19 * turn for turn in range(8))]
+        for first in firsts
+    ]
+    assert all(sum(abs(each.position) >= 2 for each in stop) == 1 for stop in stops)
+    fit = fit_swing(stops)
+    assert fit is not None
+    assert fit.half_seconds == pytest.approx(0.5 / 1.78, rel=0.08)
+    assert fit_swing(stops[:2]) is None  # too little to tell
+
+
 def test_a_head_that_stands_still_does_not_swing() -> None:
     assert fit_swing([[Reading(0.02 * index, index % 2) for index in range(100)]] * 3) is None
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
-from math import cos, exp, sqrt
+from math import cos, exp, pi, sqrt
 from statistics import fmean
 
 import pytest
@@ -68,6 +68,18 @@ def test_of_two_axes_the_one_that_swings_longer_counts() -> None:
     assert seen_still_delay([short]).likely < seen_still_delay([long]).likely
 
 
+def test_where_a_slow_swing_is_to_be_seen_readings_must_agree_until_it_has_come_to_a_peak() -> None:
+    # Half a swing of 0.8 Hz takes 0.625 s.
+    slow = replace(RAIL, natural_rad_per_s=0.8 * 2 * pi, damping_ratio=0.08, swinging_seconds=0.625)
+    seen, unseen = Swing(slow, 0.09, 0.1), Swing(slow, 0.03, 0.1)
+    assert (seen.agreeing_seconds, unseen.agreeing_seconds) == (0.625, 0.3)
+    rng = random.Random(5)
+    swinging = [looked(replace(slow, still_seconds=0.625), 0.09 * rng.uniform(0.9, 1.1), rng) for _ in range(400)]
+    at_rest = [looked(slow, 0.0, rng) for _ in range(400)]
+    assert seen_still_delay([seen]).likely == pytest.approx(fmean(swinging) - fmean(at_rest), abs=0.08)
+    assert seen_still_delay([unseen]).likely == 0.0
+
+
 def test_a_swing_within_the_tolerance_delays_nothing_and_one_that_is_over_neither() -> None:
     assert seen_still_delay([Swing(RAIL, 0.03, 0.0)]).most == 0.0
     assert seen_still_delay([Swing(RAIL, 0.09, 60.0)]).most == 0.0
@@ -80,7 +92,8 @@ def test_a_swing_grows_no_further_than_the_deceleration_bends_the_mount() -> Non
 
 
 @pytest.mark.parametrize(
-    "field", ["most_swing_deg", "reading_seconds", "whole_reading_seconds", "told_seconds", "still_seconds"]
+    "field",
+    ["most_swing_deg", "reading_seconds", "whole_reading_seconds", "told_seconds", "still_seconds", "swinging_seconds"],
 )
 def test_figures_below_zero_are_errors(field: str) -> None:
     with pytest.raises(ValueError):

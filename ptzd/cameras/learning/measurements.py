@@ -310,6 +310,12 @@ def _swings(model: HeadModel, move: WholeMove) -> bool:
 
 
 def _predicted(model: HeadModel, move: WholeMove) -> Prediction:
+    """As these moves were seen to be still: for no longer because of a swing, of which nobody knew then."""
+    model = replace(
+        model,
+        settle=replace(model.settle, swinging_seconds=None),
+        tilt_settle=replace(model.settle_of_tilt, swinging_seconds=None),
+    )
     return predict(model, move.from_, move.to, move.steps["pan"], move.steps["tilt"])
 
 
@@ -497,6 +503,7 @@ async def _settles(
                 damping_ratio=swing.damping_ratio,
                 natural_rad_per_s=swing.natural_rad_per_s,
                 tolerance_deg=(tolerance + swing.play_counts) / scale.counts_per_degree,
+                swinging_seconds=max(seeing.still_seconds, swing.half_seconds),
             )
         settles[axis] = settle
     return settles

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.reading import read_focus_mode, read_framing, read_settling
@@ -18,11 +19,11 @@ LONGEST_LOOK_SECONDS = 8.0  # a swing may last as long
 RESTING_READINGS = 20  # where the head was sent, before a lost report of its end is waited for no longer
 
 
-async def read_on_the_way(line: Line, seeing: Seeing) -> None:
-    """Read where the camera is until cancelled, as the watch does while a move is under way."""
+async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] = lambda: False) -> None:
+    """Read where the camera is until cancelled, as the watch does until a move has `ended`."""
     while True:
         try:
-            await read_framing(line, "manual")
+            await read_framing(line, "manual", ended)
         except (PushedAside, InquiryRefused):
             pass
         except LineDown:

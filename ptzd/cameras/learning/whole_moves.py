@@ -65,10 +65,14 @@ class WholeMoves:
         expected = max(probe.seconds(axis, counts[axis] - probe.at[axis], steps[axis]) for axis in AXES)
         expected += abs(zoom_counts - probe.zoom_at) / probe.head.zoom.direct_counts_per_s
         seconds = 2.0 + ENOUGH * expected
-        watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing))
+        given = [probe.timed_order()]
+        exchanges = [probe.interrupt(pan_tilt_order(wanted, steps["pan"], steps["tilt"]), seconds)]
+
+        def ended() -> bool:
+            return all(exchange.ended.done() for exchange in exchanges)
+
+        watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing, ended))
         try:
-            given = [probe.timed_order()]
-            exchanges = [probe.interrupt(pan_tilt_order(wanted, steps["pan"], steps["tilt"]), seconds)]
             for command in lens_orders(wanted, digital_zoom=False):
                 given.append(Order(self._loop.time(), float("inf")))
                 exchanges.append(probe.perform(command, seconds))
