@@ -9,6 +9,7 @@ from typing import Any, Literal
 from ptzd.cameras.reports import counts_as_on_air
 
 from .client import Client, Heard, sent_at
+from .stillness import STILL_SECONDS
 
 Payload = dict[str, Any]
 Driven = Literal["pan", "tilt", "zoom"]
@@ -82,8 +83,12 @@ class Following:
         Raises NotDriven, also where somebody else stops it: then it is not driven any further. However it ends, the
         camera is told to stop.
         """
-        if self.state.get("activity") != "at-rest":  # what it does until now is no stop of this drive
-            await self.hear(lambda heard: self.state.get("activity") == "at-rest", STATE_SECONDS)
+
+        def rests(_: Heard | None = None) -> bool:
+            return self.state.get("activity") == "at-rest"
+
+        if not rests() and not await self.hear(rests, STILL_SECONDS):  # what it does until now is no stop of this drive
+            raise NotDriven("it does not come to rest")
         loop = asyncio.get_running_loop()
         ends_at, last, since = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time()
         refused: Payload = {}

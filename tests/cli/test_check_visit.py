@@ -148,6 +148,7 @@ async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others
     reckoned = POSITION.format("left", "reckoned", 100) + "provisional = true\n"
     (tmp_path / "positions.toml").write_text(POSITION.format("left", "one", 0) + reckoned)
     state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
+    state["activity"] = "at-rest"
     state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
     landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
 
