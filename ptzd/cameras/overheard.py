@@ -67,7 +67,7 @@ class Overheard:
         number = packet.sequence
         if packet.payload == RESET:
             number = _RESET
-            self._sendings = {_RESET: self._sendings.get(_RESET, 0)}
+            self._sendings = {}
             self._waiting = {_RESET: self._waiting.get(_RESET, 0)}
         self._sendings[number] = self._sendings.get(number, 0) + 1
         self._waiting[number] = self._waiting.get(number, 0) + 1

@@ -9,6 +9,7 @@ from typing import Any, Literal
 from ptzd.cameras.reports import counts_as_on_air
 
 from .client import Client, Heard, sent_at
+from .stillness import STILL_SECONDS
 
 Payload = dict[str, Any]
 Driven = Literal["pan", "tilt", "zoom"]
@@ -18,6 +19,7 @@ ANEW_SECONDS = 0.2  # a drive ends by itself half a second after its last messag
 AT_END_SECONDS = 2.0  # without a count more: longer than readings and states are apart
 LONGEST_DRIVE_SECONDS = 600.0  # at the slowest step from end to end
 STATE_SECONDS = 2.0
+STOPPED = "it was stopped"
 
 
 class NotDriven(Exception):
@@ -32,6 +34,7 @@ class Following:
         self._client = client
         self._states = states
         self.camera = camera
+        self.halted = False  # whether it was told to stand still, by whomever, since this was last set to False
 
     @property
     def state(self) -> Payload:
@@ -51,6 +54,7 @@ class Following:
                     heard = await self._client.hear()
                     if heard.camera is not None and heard.topic.endswith("/state"):
                         self._states[heard.camera] = heard.payload
+                        self.halted |= heard.camera == self.camera and heard.payload.get("activity") == "halting"
                     if enough(heard):
                         return True
         except TimeoutError:
@@ -76,19 +80,29 @@ class Following:
     async def to_end(self, axis: Driven, way: int) -> int:
         """Drive an axis slowly until it goes no further, `way` being 1 or -1; return its counts there.
 
-        Raises NotDriven. However it ends, the camera is told to stop.
+        Raises NotDriven, also where somebody else stops it: then it is not driven any further. However it ends, the
+        camera is told to stop.
         """
+
+        def rests(_: Heard | None = None) -> bool:
+            return self.state.get("activity") == "at-rest"
+
+        if not rests() and not await self.hear(rests, STILL_SECONDS):  # what it does until now is no stop of this drive
+            raise NotDriven("it does not come to rest")
         loop = asyncio.get_running_loop()
         ends_at, last, since = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time()
         refused: Payload = {}
+        self.halted = False
 
         def no(heard: Heard) -> bool:
             if heard.topic == "outcome" and heard.payload.get("ok") is False:
                 refused.update(heard.payload)
-            return bool(refused)
+            return bool(refused) or self.halted
 
         try:
             while loop.time() < ends_at:
+                if self.halted:
+                    raise NotDriven(STOPPED)
                 if (reason := self.why_not()) is not None or refused:
                     raise NotDriven(reason or str(refused.get("sentence")))
                 await self._client.publish(

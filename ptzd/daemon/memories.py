@@ -69,20 +69,21 @@ class Memories:
         await self._forget(camera.name)
         restored: list[str] = []
         left: list[str] = []
-        for position in positions.values():
+        for at, position in enumerate(positions.values(), 1):
             try:
                 await self._go(camera, position)
+                orders = camera.contact.line.interruptions
+                why = await self.remember(camera, position)
+                ended = camera.contact.line.interruptions != orders  # a stop while it stood there is one all the same
             except Refusal as refusal:
-                left.append(f"{position.name}: {refusal.sentence}")
-                if refusal.code == "ended":
-                    left += [f"{name}: not gone to" for name in positions if name not in (*restored, position.name)]
-                    break
-                continue
-            why = await self.remember(camera, position)
+                why, ended = refusal.sentence, refusal.code == "ended"
             if why is None:
                 restored.append(position.name)
             else:
                 left.append(f"{position.name}: {why}")
+            if ended:
+                left += [f"{name}: not gone to" for name in [*positions][at:]]
+                break
         return RestoreResult(restored=restored, left=left)
 
     async def _forget(self, camera: str) -> None:
@@ -100,8 +101,9 @@ class Memories:
         move = camera.activity.move
         while move is not None and camera.activity.move is move:  # noqa: ASYNC110 - a move's end wakes nobody
             await asyncio.sleep(LOOK_SECONDS)
-        if move is None or move.phase is not Phase.SETTLED:
-            ended = move is not None and move.phase in (Phase.STOPPED, Phase.SUPERSEDED)
+        settled = move is not None and move.phase is Phase.SETTLED
+        if not settled or camera.moving:
+            ended = settled or (move is not None and move.phase in (Phase.STOPPED, Phase.SUPERSEDED))
             raise Refusal(
                 "ended" if ended else "off-position",
                 "it was stopped or sent elsewhere meanwhile" if ended else "it did not settle there",

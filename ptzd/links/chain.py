@@ -245,6 +245,8 @@ class Chain:
 
     def _address(self) -> None:
         self._say(ADDRESS_SET)
+        if self._addressing_timer is not None:  # they would have been counted anew, or asked once more, anyhow
+            self._addressing_timer.cancel()
         self._addressing_timer = self._loop.call_later(ADDRESSING_SECONDS, self._unanswered)
 
     def _unanswered(self) -> None:

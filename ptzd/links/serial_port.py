@@ -41,8 +41,9 @@ class SerialPort:
             while True:
                 try:
                     self._open()
-                except OSError as error:  # pyserial's own is one
-                    self.chain.end(_why(error))
+                except (OSError, termios.error) as error:  # pyserial's own is the first, but not all that it lets out
+                    self._close()
+                    self.chain.end(_why(error if isinstance(error, OSError) else OSError(*error.args)))
                 else:
                     await self._over.wait()
                 await asyncio.sleep(PAUSE_SECONDS)

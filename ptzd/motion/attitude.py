@@ -124,8 +124,6 @@ def unfit(sightings: Sequence[Sighted], noise_deg: float) -> tuple[int, ...]:
     everyone = tuple(range(len(sightings)))
     if len(sightings) < 2 or _fit(sightings, noise_deg):
         return ()
-    if len(sightings) == 2:
-        return everyone
     suspects = []
     for index in everyone:
         others = [each for other, each in enumerate(sightings) if other != index]

@@ -220,7 +220,7 @@ class _Page:
         try:
             request: Any = json.loads(text)
             topic, heard, payload = str(request["topic"]), int(request["heard"]), request["payload"]
-        except (ValueError, TypeError, KeyError):
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
             listener.hear("page", '["page",{"sentence":"this was no request of a page"}]', retain=False)
             return
         refusal = self._ask(guest, topic, json.dumps(payload).encode(), beats.age(heard))

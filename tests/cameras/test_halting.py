@@ -25,6 +25,7 @@ from ptzd.visca import (
     PanTiltRelative,
     PanTiltStop,
     PayloadType,
+    PowerStandby,
     ZoomTele,
     load_dialect,
 )
@@ -183,6 +184,20 @@ def test_a_head_whose_network_was_away_in_a_drive_is_stopped_within_a_second_of_
         await asyncio.sleep(1.0)
         assert rig.speed() == 0
         await rig.until(lambda: not rig.camera.moving, 2.0)
+
+    with_rig(scene)
+
+
+def test_a_camera_that_is_switched_off_while_it_is_told_to_stop_is_not_told_for_ever() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.simulated.moved_by_another(PowerStandby(), now())
+        rig.camera.stop()
+        await rig.until(lambda: not rig.camera.moving, 3.0)
+        stops = sent_stops(rig)
+        await asyncio.sleep(3.0)
+        assert (rig.camera.state().power, rig.camera.state().faults, stops) == ("standby", (), [])
 
     with_rig(scene)
 

@@ -180,6 +180,8 @@ def test_a_camera_is_switched_and_finds_its_ends_when_somebody_says_that_all_is_
 
         await switched("standby", "standby")
         assert not rig.simulated.body.powered
+        await asyncio.sleep(2.0)
+        assert rig.camera.state().was_in is None, "nobody can bring it back while it is off"
         await switched("on", "starting")
         await rig.ready()
         assert rig.camera.state().was_in == "keys"

@@ -148,6 +148,7 @@ async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others
     reckoned = POSITION.format("left", "reckoned", 100) + "provisional = true\n"
     (tmp_path / "positions.toml").write_text(POSITION.format("left", "one", 0) + reckoned)
     state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
+    state["activity"] = "at-rest"
     state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
     landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
 
@@ -178,6 +179,42 @@ async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others
     assert order[0] == order[-1] == "recall", "it ends where it was"
     assert {asked["position"] for _, asked in daemon.asked if "position" in asked} == {"one"}, "nobody framed the other"
     assert order.count("stop") == 2 and order[-2] == "stop"
+
+
+@pytest.mark.parametrize("moment", ["on its way", "while it stands there"])
+async def test_a_stop_ends_the_whole_visit(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor, moment: str
+) -> None:
+    text = f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+    for port, name in enumerate(("left", "gallery"), 1):
+        text += f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
+    (tmp_path / "granary.toml").write_text(text)
+    stored = [POSITION.format(*each) for each in (("left", "one", 0), ("left", "two", 300), ("gallery", "one", 0))]
+    (tmp_path / "positions.toml").write_text("".join(stored))
+    state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
+    state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
+    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+    answers: dict[str, Answers] = {
+        "on its way": [("camera/left/move", {"phase": "stopped", "sentence": "a stop was asked for"})],
+        "while it stands there": [
+            ("camera/left/move", {"phase": "settled", "landing": landing, "position": "one"}),
+            ("camera/left/state", state | {"activity": "halting"}),
+            ("camera/left/state", state | {"activity": "at-rest"}),
+        ],
+    }
+    async with stand_in(broker, {"camera/left/recall": answers[moment], "camera/gallery/recall": []}) as daemon:
+        for name in ("left", "gallery"):
+            await daemon.client.publish(
+                f"ptzd/camera/{name}/state", json.dumps(state | {"activity": "at-rest"}), retain=True, qos=1
+            )
+        ended = await ptzd(
+            *("check", "--config", str(tmp_path / "granary.toml"), "--positions", str(tmp_path / "positions.toml")),
+            *("--seconds", "0.1", "--visit", "--zoom-ends", "--yes", "--json"),
+            seconds=60,
+        )
+    assert [topic for topic, _ in daemon.asked] == ["camera/left/recall"], "it goes on though it was stopped"
+    told = {each["subject"]: each for each in ended.json()["findings"] if each["what"] == "visit"}
+    assert "stopped" in told["camera gallery"]["sentence"] and told["camera gallery"]["state"] == "unseen"
 
 
 def arrival(side: str, right: float, larger: float = 0.0) -> Arrival:

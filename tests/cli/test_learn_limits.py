@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import random
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import pytest
-from commands import Answering, Answers, OnATerminal, Ptzd, StandInFor
+from commands import Answering, Answers, OnATerminal, Ptzd, StandInFor, StartPtzd
+from ptzsim import serve_udp
+from ptzsim.fleet import CameraPlan
 
 from ptzd.visca import load_dialect, read_dialect
 
@@ -89,6 +94,35 @@ async def test_a_camera_that_may_not_move_is_not_driven(
         ended = await ptzd("learn", "left", "--limits", "--config", str(config), "--yes")
     assert (ended.code, says in ended.err) == (1, True), ended.err
     assert head.asked == []
+
+
+async def test_a_stop_by_somebody_else_ends_it(
+    ptzd: Ptzd, start_ptzd: StartPtzd, config: Path, broker: str, tmp_path: Path
+) -> None:
+    loop = asyncio.get_running_loop()
+    camera = CameraPlan("left", "127.0.0.1", 1, "nibble4-51", "tripod", 1, ready=True, loss=0.0).build(loop.time())
+    async with asyncio.timeout(60), serve_udp(camera, "127.0.0.1", 0, rng=random.Random(1)) as port:
+        config.write_text(config.read_text().replace(':1"', f':{port}"') + '[tally]\nsource = "none"\n')
+        await start_ptzd("run", "--config", str(config))
+        async with aiomqtt.Client("127.0.0.1", int(broker.split(":")[1])) as client:
+            await client.subscribe("ptzd/camera/left/state")
+            async for message in client.messages:
+                if b'"at-rest"' in bytes(message.payload):
+                    break
+        learning = asyncio.create_task(
+            ptzd("learn", "left", "--limits", "--config", str(config), "--write", str(tmp_path / "a.toml"), "--yes")
+        )
+        while not camera.head.moving(loop.time()):
+            assert not learning.done(), learning.result().err
+            await asyncio.sleep(0.05)
+        await asyncio.sleep(1.0)
+        assert (await ptzd("stop", "left", "--broker", broker)).code == 0
+        await asyncio.sleep(0.5)
+        for _ in range(15):
+            assert not camera.head.moving(loop.time()), "it is driven on though it was stopped"
+            await asyncio.sleep(0.1)
+        ended = await learning
+    assert (ended.code, "stopped" in ended.err) == (1, True), ended.err
 
 
 async def test_two_marks_of_a_known_angle_tell_the_counts_of_a_degree(

@@ -24,9 +24,10 @@ from ptzd.cameras import Framing, Optics, Recall, Window
 from ptzd.daemon.aligning import Aligning
 from ptzd.daemon.handling import handlers_of
 from ptzd.motion import Lens, Sensor
-from ptzd.pictures import MemoryPictures
+from ptzd.pictures import MemoryPictures, Picture
 from ptzd.positions import PositionStore, StoredPosition, inline
 from ptzd.refusal import Refusal
+from ptzd.visca import PanTiltRelative
 
 EVENING = datetime(2031, 5, 24, 19, 30, tzinfo=UTC)
 OPTICS = Optics(Sensor(35.9, 20.2), Lens(((0, 100.0), (0x4000, 400.0))), 25.0)
@@ -228,6 +229,47 @@ def test_a_slipped_zoom_ring_is_corrected_as_an_offset_and_an_end_that_is_reache
         assert f"{larger:.1%} larger".replace("%", " %") in clipped.note
 
     play(tmp_path, scene)
+
+
+def test_a_position_that_changes_while_it_is_sighted_is_told(tmp_path: Path) -> None:
+    async def scene(scene: Scene) -> None:
+        sighting = asyncio.ensure_future(scene.do(SightCommand, position="piano"))
+        await asyncio.sleep(0)
+        await scene.kept.store(position("piano", 1.0, 1.0), replace=True)
+        with pytest.raises(Refusal) as refusal:
+            await sighting
+        assert refusal.value.code == "changed"
+        assert (await scene.do(UnsightCommand)).sightings == []
+
+    play(tmp_path, scene)
+
+
+def test_a_camera_that_moves_while_its_picture_is_taken_proposes_nothing(tmp_path: Path) -> None:
+    made: list[Rig] = []
+
+    class Late(MemoryPictures):
+        """Takes its time, in which somebody knocks against the camera's stick."""
+
+        async def now(self, camera: str, since: float | None = None) -> Picture:
+            now = asyncio.get_running_loop().time()
+            assert since == now, "no picture from before"
+            made[0].simulated.moved_by_another(PanTiltRelative(200, 0, 24, 20), now)
+            await asyncio.sleep(5.0)
+            return await super().now(camera, since=since)
+
+    def pictures(rig: Rig) -> MemoryPictures:
+        made.append(rig)
+        eye = look_at(Stage(), {"gallery": rig.simulated})["gallery"]
+        return Late({"gallery": lambda: eye.jpeg(eye.sees(rig.simulated, asyncio.get_running_loop().time()))})
+
+    async def scene(scene: Scene) -> None:
+        still = (await MemoryPictures.now(scene.aligning._pictures, "gallery", since=0.0)).jpeg  # type: ignore[arg-type]
+        assert await scene.kept.keep_still(scene.kept.known("gallery", "piano"), still)
+        with pytest.raises(Refusal) as refusal:
+            await scene.do(MatchCommand, position="piano")
+        assert refusal.value.code == "moving"
+
+    play(tmp_path, scene, pictures)
 
 
 def test_a_still_proposes_the_sighting_that_a_knock_asks_for_and_notes_nothing(tmp_path: Path) -> None:

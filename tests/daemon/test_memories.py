@@ -194,10 +194,32 @@ def test_a_stop_ends_a_restore(tmp_path: Path) -> None:
         restoring = asyncio.ensure_future(on.ask("camera/left/restore", clear=True, seconds=100.0))
         await asyncio.sleep(0.6)
         on.house.say("camera/left/stop", "")
+        on.sent.clear()
         outcome = await restoring
         assert outcome["ok"] and len(outcome["result"]["left"]) + len(outcome["result"]["restored"]) == 3
         assert outcome["result"]["left"]
+        await asyncio.sleep(5.0)
+        assert not on.of(ABSOLUTE), "it goes on though it was stopped"
+
+    with_scene(tmp_path, scene, OwnMemories(6))
+
+
+@pytest.mark.parametrize("moment", ["it has settled", "its memory is being set", "its memory is set"])
+def test_a_stop_between_two_positions_ends_a_restore_too(tmp_path: Path, moment: str) -> None:
+    async def scene(on: Scene) -> None:
+        await on.store("wide", "solo", "door")
         on.sent.clear()
+        on.said.clear()
+        restoring = asyncio.ensure_future(on.ask("camera/left/restore", clear=True, seconds=100.0))
+        async with asyncio.timeout(60.0):
+            while not on.of(SET) if "memory" in moment else all(said.get("phase") != "settled" for _, said in on.said):
+                await asyncio.sleep(0.001)
+        if moment == "its memory is set":
+            await asyncio.sleep(0.02)
+        on.house.say("camera/left/stop", "")
+        on.sent.clear()
+        outcome = await restoring
+        assert outcome["ok"] and len(outcome["result"]["left"]) >= 2
         await asyncio.sleep(5.0)
         assert not on.of(ABSOLUTE), "it goes on though it was stopped"
 

@@ -99,6 +99,28 @@ async def test_the_guard_goes_on_with_the_connection_that_it_was_handed_and_leav
                     assert (await loop.sock_recv(ours, 100)).endswith(ON)
 
 
+async def test_a_guard_without_a_daemon_lets_go_of_a_head_that_rests_though_it_still_halts_another() -> None:
+    silent = Guarded("left", "udp://127.0.0.1:9", DIALECT.name)
+    async with one_connection() as head:
+        async with Keeper([head.guarded, silent]) as keeper:
+            assert await keeper.living(20)
+            with socket.create_connection((head.address.host, head.address.port)) as ours:
+                keeper.hand_on(str(head.address), ours.fileno())
+            head.drive()
+            keeper.renew("gallery", 0.4)
+            keeper.renew("left", 0.4)
+            guard = keeper.process
+        assert guard is not None
+        try:
+            await head.rests(within=1.0)
+            async with links.open(head.address) as another:  # of the next daemon
+                await answer(another)
+            assert guard.poll() is None, "it still halts the other"
+        finally:
+            guard.kill()
+            guard.wait()
+
+
 async def test_a_guard_that_follows_another_has_the_connections_that_were_handed_to_that_one() -> None:
     async with one_connection() as head, Keeper([head.guarded]) as keeper:
         assert await keeper.living(20)

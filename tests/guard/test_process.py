@@ -274,6 +274,7 @@ async def test_a_guard_that_can_not_be_started_is_no_guard(stage: Stage) -> None
         keeper.renew("gallery", 0.4)
         keeper.halt("left", "a test")
         assert not await keeper.living(0.5)
+        assert keeper.pid is None
 
 
 async def test_a_guard_that_does_not_know_every_camera_does_not_watch(stage: Stage) -> None:

@@ -50,6 +50,23 @@ def test_a_camera_that_is_no_longer_renewed_comes_to_rest() -> None:
     run(main())
 
 
+def test_a_term_runs_out_however_often_those_of_other_cameras_are_renewed() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            names = ("gallery", "left", "right")
+            async with MemoryGuard([Watched(name, scene.camera.dialect, scene.wire.open) for name in names]) as guard:
+                scene.drive()
+                guard.renew("gallery", 0.4)
+                for _ in range(40):
+                    guard.renew("left", 0.4)
+                    await asyncio.sleep(0.025)
+                    guard.renew("right", 2.0)
+                assert not scene.moving
+                await guard.until_idle()
+
+    run(main())
+
+
 @pytest.mark.parametrize("loss", [0.0, 0.05, 0.1])
 @pytest.mark.parametrize("slow_to_stop", [False, True])
 def test_whatever_is_lost_and_however_long_a_stop_takes_the_head_rests_soon(loss: float, slow_to_stop: bool) -> None:

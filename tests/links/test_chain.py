@@ -63,6 +63,23 @@ def played(play: Callable[[Wire], Coroutine[None, None, None]], cameras: int = 7
     virtual_time.run(scene())
 
 
+ENDS_MOTION = {
+    "a stop": STOP,
+    "a stop of the zoom": ZOOM_STOP,
+    "a stop of the focus": bytes.fromhex("81 01 04 08 00 FF"),
+    "a cancel": CANCEL,
+    "IF_Clear": bytes.fromhex("81 01 00 01 FF"),
+}
+MOVES_OR_ASKS = {
+    "a drive": DRIVE,
+    "a recall": bytes.fromhex("81 01 06 02 0C 0B 00 02 00 00 00 00 00 00 FF"),
+    "a drive of the zoom": bytes.fromhex("81 01 04 07 23 FF"),
+    "a memory": bytes.fromhex("81 01 04 3F 02 01 FF"),
+    "home": bytes.fromhex("81 01 06 04 FF"),
+    "a question": POSITION,
+}
+
+
 async def received(link: ChainLink) -> list[bytes]:
     found = []
     while True:
@@ -150,6 +167,41 @@ def test_a_stop_waits_for_the_message_on_the_wire_alone() -> None:
         at = {word: when - asked_at for when, word in reversed(wire.said)}
         assert at["87 01 06 01 01 01 03 03 FF"] <= 0.017  # sixteen bytes at most are on the wire
         assert at["87 01 04 07 00 FF"] <= 0.017 + 0.010
+
+    played(play)
+
+
+@pytest.mark.parametrize("message", ENDS_MOTION.values(), ids=ENDS_MOTION)
+def test_what_ends_motion_leaves_ahead_of_all_that_waits(message: bytes) -> None:
+    async def play(wire: Wire) -> None:
+        await wire.begin()
+        wire.said.clear()
+        for link in wire.links[:6]:
+            link.send(DRIVE)
+        wire.links[6].send(POSITION)
+        await asyncio.sleep(0.001)
+        wire.links[5].overtake()
+        wire.links[5].send(message)
+        await asyncio.sleep(0.2)
+        assert wire.words[:2] == ["81 01 06 01 0C 0C 02 03 FF", "86 " + message[1:].hex(" ").upper()]
+        assert wire.words[-1] == "87 09 06 12 FF"  # commands before questions
+
+    played(play)
+
+
+def test_while_nobody_knows_which_camera_is_which_all_passes_that_ends_motion_and_nothing_else() -> None:
+    async def play(wire: Wire) -> None:
+        await wire.begin()
+        wire.hears("B0 38 FF")
+        for counted in (None, 6):  # addresses are being set; another number is there than before
+            if counted is not None:
+                wire.hears("88 30 07 FF")
+                await asyncio.sleep(0.3)
+            wire.said.clear()
+            for message in (*MOVES_OR_ASKS.values(), *ENDS_MOTION.values()):
+                wire.links[2].send(message)
+            await asyncio.sleep(0.1)
+            assert wire.words == ["83 " + message[1:].hex(" ").upper() for message in ENDS_MOTION.values()]
 
     played(play)
 
@@ -251,6 +303,42 @@ def test_while_another_number_of_cameras_is_there_than_before_all_are_stopped_an
     played(play)
 
 
+def test_a_camera_that_comes_back_has_all_cleared_once_and_no_move_is_ended_after_that() -> None:
+    async def play(wire: Wire) -> None:
+        await wire.begin()
+        wire.hears("B0 38 FF")
+        wire.hears("88 30 07 FF")  # one is gone; they are counted anew after a while
+        await asyncio.sleep(1.0)
+        wire.said.clear()
+        wire.hears("F0 38 FF")  # it is back meanwhile
+        wire.hears("88 30 08 FF")
+        await asyncio.sleep(0.1)
+        wire.links[0].send(DRIVE)
+        await asyncio.sleep(5.0)
+        assert wire.words == [ADDRESS_SET, CLEAR_ALL, "81 01 06 01 0C 0C 02 03 FF"]
+
+    played(play)
+
+
+@pytest.mark.parametrize("count", ["88 30 03 FF", "88 30 01 FF", "88 30 09 FF", "88 30 0F FF"])
+def test_a_count_that_nobody_asked_for_or_that_can_not_be_changes_nothing(count: str) -> None:
+    async def play(wire: Wire) -> None:
+        await wire.begin()
+        wire.said.clear()
+        wire.hears(count)
+        assert wire.links[0].trouble is None
+        assert [await received(link) for link in wire.links] == [[]] * 7
+        wire.hears("B0 38 FF")
+        if count != "88 30 03 FF":
+            wire.hears(count)
+        wire.hears("88 30 08 FF")
+        wire.links[0].send(DRIVE)
+        await asyncio.sleep(3.0)
+        assert wire.words == [ADDRESS_SET, "81 01 06 01 0C 0C 02 03 FF"]
+
+    played(play)
+
+
 def test_where_it_is_said_how_many_cameras_belong_there_fewer_are_not_moved() -> None:
     async def play(wire: Wire) -> None:
         wire.chain = Chain(9600, 7)
@@ -298,13 +386,19 @@ def test_of_a_flood_no_more_is_kept_than_there_is_room_for() -> None:
             wire.hears("90 50 02 FF")
             wire.chain.heard(b"\x00" * 40)  # no end to it
         assert len(await received(wire.links[0])) <= 256
+        for _ in range(5000):
+            wire.hears("90 50 02 FF")
+        wire.chain.end("the device has gone")
+        assert (await received(wire.links[0]))[-1] == LOST, "that finds room, however full it is"
 
     played(play)
 
 
-def test_an_address_is_given_once() -> None:
+def test_an_address_is_given_once_until_it_is_left() -> None:
     async def play(wire: Wire) -> None:
         with pytest.raises(ValueError, match="address 2"):
             wire.chain.join(2)
+        wire.chain.leave(2)
+        wire.chain.join(2)
 
     played(play)

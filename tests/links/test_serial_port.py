@@ -15,6 +15,7 @@ import tty
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from pathlib import Path
+from typing import Any
 
 import pytest
 from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_serial
@@ -119,6 +120,25 @@ async def test_a_device_that_vanishes_is_waited_for_and_addressed_anew(tmp_path:
         await until(lambda: first.trouble == "there is no such device")
         await until(lambda: first.trouble is None)
         assert [await answer(first, POWER), await answer(second, POWER)] == [ON, ON]
+
+
+@pytest.mark.parametrize("call", ["tcflush", "tcsetattr"])
+async def test_a_device_that_vanishes_just_as_it_is_opened_is_waited_for_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    done, fails = getattr(termios, call), True
+
+    def gone(*what: Any) -> None:
+        if fails:
+            raise termios.error(5, "Input/output error")
+        done(*what)
+
+    async with serve_serial(make_cameras(1), tmp_path / "port", rng=random.Random(1)) as path:
+        monkeypatch.setattr(termios, call, gone)
+        async with links.open(SerialAddress(str(path), 1)) as link:
+            await until(lambda: "input/output error" in str(link.trouble))
+            fails = False
+            assert await answer(link, POWER) == ON
 
 
 async def test_a_port_has_one_holder_and_who_must_reach_a_camera_gets_there_all_the_same(tmp_path: Path) -> None:

@@ -158,6 +158,17 @@ async def test_of_a_flood_no_more_is_kept_than_the_link_has_room_for_and_it_live
         await until(lambda: head.heard[0] == b"question")
 
 
+async def test_a_loss_is_told_however_much_has_come_that_nobody_has_taken() -> None:
+    async with connected() as (head, link):
+        for _ in range(600):
+            head.writers[0].write(b"one of a flood")
+            await asyncio.sleep(0.001)
+        head.drop()
+        async with asyncio.timeout(3):
+            while await link.receive() != LOST:
+                pass
+
+
 async def test_a_head_that_is_left_sees_the_connection_end() -> None:
     async with connected() as (head, _):
         pass

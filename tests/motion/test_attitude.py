@@ -9,7 +9,9 @@ import pytest
 from drawn_knocks import COUNTS_PER_DEGREE, Knock, ahead, apart_deg, offs
 from scipy.spatial.transform import Rotation
 
+from ptzd.motion import Lens
 from ptzd.motion.attitude import Sighted, UntoldError, find_attitude, find_offsets, unfit
+from ptzd.motion.slipped import slipped_counts
 
 NOISE_DEG = 1 / 51.2
 FAR_APART = ((-40.0, -5.0), (35.0, 10.0), (0.0, 25.0), (20.0, -10.0))
@@ -104,3 +106,18 @@ def test_two_sightings_with_a_count_of_noise_bring_the_others_back_within_three_
     assert len(middle.seen) > 200
     assert max(middle.pan + middle.tilt) <= 3.0
     assert np.median(middle.before) > 4 * counts_per_degree, "before, all of them are off by degrees"
+
+
+@pytest.mark.parametrize(("before", "right"), [(-175.0, 10.0), (175.0, -10.0)])
+def test_a_thing_is_looked_for_beyond_the_back_where_it_was_near_it_before(before: float, right: float) -> None:
+    knock = Knock(right, 0.0, 0.0)
+    found = find_attitude(sightings(knock, FAR_APART), NOISE_DEG)
+    assert found.now((before, 20.0)) == pytest.approx((before - right, 20.0))  # and not a whole turn from there
+
+
+def test_of_sightings_that_differ_that_counts_most_in_which_a_count_shows_most() -> None:
+    """1/f falls by 0.0075/mm in 0x4000 counts, so that a count changes the picture by a share that grows with f."""
+    lens = Lens(((0, 100.0), (0x4000, 400.0)))
+    short, long = (round(0x4000 * (1 / 100 - 1 / focal_mm) / (1 / 100 - 1 / 400)) for focal_mm in (125, 250))
+    slipped = slipped_counts(lens, [(short, short + 10), (long, long + 20)])
+    assert slipped == pytest.approx((1 * 10 + 4 * 20) / 5, abs=0.1)  # twice the share, four times the weight

@@ -129,7 +129,16 @@ async def test_a_refusal_is_told_to_the_page_that_asked_alone() -> None:
         assert (await other.receive_json(timeout=5.0))["said"] == []
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"heard":"x","topic":"all/stop","payload":{}}', '"' * 9, "null"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "[]", "{}", '{"heard":"x","topic":"all/stop","payload":{}}', '"' * 9, "null"),
+        '{"heard":1e999,"topic":"all/stop","payload":{}}',
+        "[" * 100_000,
+        '{"heard":1,"topic":"all/stop","payload":' + "[" * 100_000 + "]" * 100_000 + "}",
+    ],
+    ids=range(9),
+)
 async def test_what_is_no_request_is_told_and_ends_nothing(text: str) -> None:
     async with opened() as (page, socket):
         beat, _ = await hear(socket)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.motion import LearnedHead, Measured, published_head
+from ptzd.motion import HeadFileError, LearnedHead, Measured, published_head
 from ptzd.positions import HeadFiles, read_head_file
 from ptzd.refusal import Refusal
 from ptzd.visca import load_dialect
@@ -44,3 +44,9 @@ async def test_whoever_keeps_a_head_is_told_where_and_it_is_read_from_there(tmp_
 async def test_a_head_that_can_not_be_kept_is_a_refusal_that_says_why(tmp_path: Path) -> None:
     with pytest.raises(Refusal, match=r"gallery can't be kept in .*gallery\.head\.toml: No such file or directory"):
         await HeadFiles(tmp_path / "gone").keep("gallery", HEAD)
+
+
+def test_a_file_of_a_head_that_can_not_be_read_is_told(tmp_path: Path) -> None:
+    (tmp_path / "gallery.head.toml").write_bytes(b"\xff\xfe")
+    with pytest.raises(HeadFileError, match=r"gallery\.head\.toml can't be read"):
+        read_head_file(tmp_path / "gallery.head.toml")

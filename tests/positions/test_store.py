@@ -15,7 +15,7 @@ from typing import TypeVar
 import pytest
 
 from ptzd.cameras.reports import Lock
-from ptzd.positions import CuePlace, PositionStore, StoredPosition, inline
+from ptzd.positions import CuePlace, PositionStore, StoredPosition, content_of, inline
 from ptzd.positions.disk import in_thread
 from ptzd.refusal import Refusal
 
@@ -378,3 +378,25 @@ async def test_what_changed_meanwhile_is_named_and_nothing_is_corrected_or_taken
             assert refusal.value.code == "changed"
             assert "choir-wide of camera gallery changed" in refusal.value.sentence
             assert store.known("gallery", "soloist").framing.pan_counts == 99
+
+
+async def test_what_memories_hold_is_known_after_a_restart(opened: Opened, make: Callable[..., StoredPosition]) -> None:
+    wide, solo = content_of(make()), content_of(make(pan_counts=300))
+    async with opened() as store:
+        for number, content in ((0, wide), (1, wide), (2, solo)):
+            await store.keep_memory("gallery", number, content)
+        await store.keep_memory("gallery", 1, None)
+    async with opened() as store:
+        assert dict(store.memories("gallery")) == {0: wide, 2: solo}
+        assert dict(store.memories("left")) == {}
+
+
+async def test_a_picture_of_a_position_that_is_another_by_now_is_not_kept(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make())
+        assert await store.keep_still(make(), b"of it")
+        await store.store(make(pan_counts=300), replace=True)
+        assert not await store.keep_still(make(), b"of what it was")
+        assert await store.still("gallery", "choir-wide") is None

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import base64
 import tempfile
 import tomllib
 from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from ptzd.cameras.reports import Framing
 from ptzd.files import Mistake, TextFileError
 from ptzd.positions import PositionStore, StoredPosition, inline
+from ptzd.positions.text import written_show
 from ptzd.refusal import Refusal
 
 names = st.from_regex(r"[a-z0-9][a-z0-9-]{0,31}", fullmatch=True)
@@ -205,3 +209,27 @@ async def test_an_export_is_plain_to_read(store: PositionStore, make: Callable[.
         "note": 'the "wide"',
         "stored_at": datetime(2031, 5, 24, 19, 30, tzinfo=UTC),
     }
+
+
+def jpeg() -> bytes:
+    out = BytesIO()
+    Image.new("RGB", (8, 8)).save(out, "JPEG")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("still", "says"),
+    [
+        (b"no picture", "no JPEG"),
+        (jpeg() + bytes(400_000), "larger than 400 kB"),
+        (b"", "no JPEG"),
+    ],
+)
+async def test_a_still_that_is_none_is_refused_and_nothing_is_imported(
+    store: PositionStore, make: Callable[..., StoredPosition], still: bytes, says: str
+) -> None:
+    text = written_show([make()]) + f'[stills.gallery]\nchoir-wide = "{base64.b64encode(still).decode()}"\n'
+    with pytest.raises(Refusal) as refusal:
+        await store.import_(text)
+    assert says in mistakes_of(refusal.value)[0].sentence
+    assert not store.positions("gallery")

@@ -147,6 +147,15 @@ def test_a_relative_move_is_never_sent_twice(talk: Talk) -> None:
     assert len(talk.said()) == 1
 
 
+def test_a_relative_move_after_a_clear_is_another_though_both_are_the_first(talk: Talk) -> None:
+    talk.send(PanTiltRelative(100, 0, 12, 11))
+    talk.conversation.start(talk.now)
+    assert talk.hears("90 50 FF")[-1] == Linked()
+    talk.said()
+    talk.send(PanTiltRelative(100, 0, 12, 11))
+    assert len(talk.said()) == 1
+
+
 def test_a_refusal_is_about_the_oldest_that_waits(talk: Talk) -> None:
     move = talk.send(MOVE)
     assert [type(event) for event in talk.hears("90 60 02 FF")] == [Refused]
@@ -176,6 +185,16 @@ def test_what_was_asked_before_a_clear_is_not_answered_after_it(talk: Talk) -> N
     (old,) = talk.hears("90 50 01 00 00 00 FF")
     assert isinstance(old, Ignored)
     assert talk.hears("90 50 FF") == [Linked()]
+    assert talk.hears("90 50 02 00 00 00 FF") == [Answered(zoom, 0x2000)]
+
+
+def test_what_was_asked_before_a_clear_and_lost_takes_no_answer_after_it(talk: Talk) -> None:
+    talk.send(FocusInquiry())
+    talk.hears("90 50 01 00 00 00 FF")
+    talk.send(ZoomInquiry())
+    talk.conversation.start(talk.now)
+    assert talk.hears("90 50 FF")[-1] == Linked()
+    zoom = talk.send(ZoomInquiry())
     assert talk.hears("90 50 02 00 00 00 FF") == [Answered(zoom, 0x2000)]
 
 

@@ -632,3 +632,19 @@ def test_a_stop_beside_our_own_cancels_a_stranger_that_does_not_make_room(talk: 
     assert talk.said() == [(3, "81 01 04 07 00 FF")]
     talk.error(3, 0, ErrorCode.BUFFER_FULL)
     assert talk.said() == [(4, CANCEL_2)]
+
+
+def test_a_cancel_that_needs_another_number_does_not_end_what_was_begun_in_its_socket_meanwhile(talk: Talk) -> None:
+    moving(talk)
+    interrupt(talk, PanTiltStop())
+    assert talk.said() == [(2, CANCEL_1), (3, STOP)]
+    talk.ack(3, 2)
+    talk.completion(3, 2)
+    talk.wait(0.3)
+    assert (2, CANCEL_1) in talk.said(), "its reply was lost, so it is repeated"
+    back = send(talk, BACK)
+    assert talk.said() == [(4, BACK_SAID)]
+    talk.number_refused(2)
+    assert talk.ack(4, 1) == [Acknowledged(back, 1)]
+    talk.wait(2.0)
+    assert talk.said() == [], "whatever was in that socket before, the new command is now"

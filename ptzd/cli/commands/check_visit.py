@@ -1,10 +1,10 @@
 """`ptzd check --visit`: every position is gone to, there and back, and how far off it lands is told.
 
 It goes through the running daemon and never past it: locks, windows, stops, tallies and the guard hold as they do in
-the show, and `ptzd stop` ends it like any move. The positions of a camera are visited from the left to the right and
-back again, so that all but the outermost are come to from both sides: a cable that drags, or a gear with play, shows as
-two pictures of one position; a zoom ring that has slipped shows as a picture that is not its still's, though the counts
-are right. A camera that is on air, or may be, or is locked is left alone.
+the show, and `ptzd stop` ends all of it: no camera is sent on after that. The positions of a camera are visited from
+the left to the right and back again, so that all but the outermost are come to from both sides: a cable that drags, or
+a gear with play, shows as two pictures of one position; a zoom ring that has slipped shows as a picture that is not its
+still's, though the counts are right. A camera that is on air, or may be, or is locked is left alone.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from ptzd.cameras import CameraSettings, Landing
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
 from ptzd.cli.console import Console
-from ptzd.cli.driving import Following, NotDriven
+from ptzd.cli.driving import STOPPED, Following, NotDriven
 from ptzd.cli.moving import ENDED
 from ptzd.cli.sentences import landing_words
 from ptzd.daemon.drift import changes_of
@@ -36,6 +36,7 @@ VISIT = "visit"
 ENDS = "zoom ends"
 LEFT, RIGHT = "from the left", "from the right"
 LONGEST_MOVE_SECONDS = 900.0  # at the slowest step from end to end; the daemon ends a move that hangs long before
+HEARD_SECONDS = 0.05  # until what was said so far has come
 PICTURE_SECONDS = 8.0  # until a picture has come and was held against its still, or nobody could tell
 
 
@@ -82,9 +83,14 @@ async def visit(
 
             states: dict[str, Payload] = {}
             told = []
+            visitors: list[_Visitor] = []
             for name, way in ways.items():
                 visitor = _Visitor(client, states, cameras[name], speed, show, has_picture=name in with_picture)
+                if any(each.stopped for each in visitors):
+                    told.append(Finding(f"camera {name}", VISIT, "unseen", "not gone to: the visit was stopped"))
+                    continue
                 told += await visitor.go(way, ends=ends)
+                visitors.append(visitor)
     return told
 
 
@@ -124,6 +130,7 @@ class _Visitor:
         self._has_picture = has_picture
         self._stills: set[str] = set()  # positions that are known to have one
         self._notes = Notes(f"camera {settings.name}")
+        self.stopped = False  # by somebody, who does not want another camera to move in its place
 
     async def go(self, way: Sequence[StoredPosition], *, ends: bool) -> list[Finding]:
         arrivals: dict[str, list[Arrival]] = {}
@@ -132,7 +139,7 @@ class _Visitor:
             self._notes.unseen(VISIT, "no position is stored that could be gone to, or all are provisional")
         try:
             for position in way:
-                if (reason := self._camera.why_not()) is not None:
+                if (reason := await self._why_not()) is not None:
                     self._notes.unseen(VISIT, f"not gone to {position.name} and what comes after it: {reason}")
                     break
                 self._show(f"{self._name} → {position.name}")
@@ -141,7 +148,7 @@ class _Visitor:
                     break
                 arrivals.setdefault(position.name, []).append(arrival)
             else:
-                if ends and way:
+                if ends and way and await self._why_not() is None:
                     await self._find_ends(back_to=way[-1])
         except asyncio.CancelledError:
             # Whoever lets go of the keyboard wants the head to stand still.
@@ -163,6 +170,12 @@ class _Visitor:
             )
         return self._notes.findings
 
+    async def _why_not(self) -> str | None:
+        """Return why it may not be moved on, or None."""
+        await self._camera.hear(lambda heard: False, HEARD_SECONDS)
+        self.stopped |= self._camera.halted
+        return STOPPED if self.stopped else self._camera.why_not()
+
     async def _arrive(self, position: StoredPosition) -> Arrival | None:
         """Go there; None where it did not get there, which is noted."""
         before = self._camera.state.get("pan_counts")
@@ -180,6 +193,8 @@ class _Visitor:
 
         if await self._camera.hear(answered, ANSWER_SECONDS) and report["phase"] not in ENDED:
             await self._camera.hear(ended, LONGEST_MOVE_SECONDS)
+        self._camera.halted = False
+        self.stopped |= report.get("phase") == "stopped"
         if report.get("phase") != "settled" or report.get("landing") is None:
             why = report.get("sentence") or f"the daemon tells no end of the way there ({report.get('phase')})"
             self._notes.failed(VISIT, f"{position.name}: {why}")
@@ -216,6 +231,7 @@ class _Visitor:
             try:
                 end = await self._camera.to_end("zoom", way)
             except NotDriven as reason:
+                self.stopped |= self._camera.halted
                 self._notes.unseen(ENDS, f"not driven to: {reason}")
                 return
             off = end - counts

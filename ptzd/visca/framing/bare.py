@@ -52,14 +52,12 @@ class Bare:
         self._notes: deque[_Note] = deque()
         self._relative = -1  # the number of the last relative move
         self._sockets: dict[int, int] = {}  # which number the command in a socket has
-        self._clearing = False
         self._clears = 0  # IF_Clears that were not answered
 
     def wrap(self, packet: Packet) -> bytes:
         if packet.payload_type is PayloadType.CONTROL:
             clears = self._clears
             self.forget()
-            self._clearing = True
             self._clears = clears + 1
             return Clear.message
         if packet.payload[1:4] == RELATIVE:
@@ -74,7 +72,6 @@ class Bare:
         self._relative = -1
         self._sockets.clear()
         self._begun = b""
-        self._clearing = False
         self._clears = 0
 
     def may_mistake(self, sequence: int) -> bool:
@@ -100,10 +97,7 @@ class Bare:
         message = message[begin:]
         if self._clears and message == CLEARED:
             self._clears -= 1
-            if self._clearing:
-                self._clearing = False
-                return Packet(PayloadType.CONTROL_REPLY, 0, RESET)
-            return Unreadable(message, "an older IF_Clear was answered")
+            return Packet(PayloadType.CONTROL_REPLY, 0, RESET)  # the conversation heeds one for all that it has sent
         sequence = self._whose(reply)
         if sequence is None:
             return Unreadable(message, "nothing waits for it")
