@@ -31,6 +31,10 @@ from .settings import CameraSettings
 from .window import open_to
 
 
+TOLD_SECONDS = 0.2  # by which a time is met by the nearest steps, and nothing is said of it
+TOLD_SHARE = 0.1
+
+
 @dataclass(frozen=True, slots=True)
 class Pace:
     """A pan step from 1, or a time of travel, which counts where both are given; neither: the camera's own step."""
@@ -131,7 +135,10 @@ def _at_pace(
         return _direct(plan_at_speed(head, here, there, step))
     plan = plan_in_seconds(head, here, there, pace.seconds)
     if isinstance(plan, DirectPlan):
-        return _direct(plan)
+        moves = plan.prediction.slowest_axis is not None
+        off = abs(plan.prediction.seconds_to_arrival - pace.seconds)
+        told = moves and off > max(TOLD_SECONDS, TOLD_SHARE * pace.seconds)
+        return replace(_direct(plan), instead=plan.why if told else None)
     step = head.pan.fastest_step if plan.code == "too-short" else 1
     return MoveRefused(plan.code, plan.sentence, _direct(plan_at_speed(head, here, there, step)))
 

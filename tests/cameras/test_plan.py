@@ -101,6 +101,9 @@ def test_a_wished_time_is_met_by_the_step_nearest_to_it() -> None:
     made = plan(framed(60.0), Pace(seconds=4.0))
     assert made.pan_step == 2
     assert made.prediction.seconds_to_arrival == pytest.approx(0.1 + 3.0 + 1.0 / 6.0)
+    assert made.warning == "these steps arrive after 3.27 s, the nearest to 4 s there is"
+    assert plan(framed(60.0), Pace(seconds=3.2)).warning is None  # a fifteenth of a second, which nobody minds
+    assert plan(framed(0.0), Pace(seconds=4.0)).warning is None  # it stands there
 
 
 def test_a_time_that_cannot_be_had_is_refused_with_the_nearest_plan() -> None:
