@@ -411,6 +411,10 @@ def test_a_camera_that_is_switched_on_in_the_show_sweeps_its_whole_range() -> No
     (conflict,) = rehearsal.conflicts
     assert (conflict.kind, conflict.from_seconds, conflict.until_seconds) == ("start-up-sweep", 10.0, 40.0)
     assert [remedy.kind for remedy in conflict.remedies] == ["by-hand"]
+    assert "on air" not in conflict.sentence
+    seen = '[[cue]]\nnumber = 1\nafter = 5\ntake = "left"\n[[cue]]\nnumber = 2\nafter = 5\nswitch_on = ["left"]\n'
+    conflicts = rehearse(read_show_text(HOME + seen), two_cameras()).conflicts
+    assert any("switches left on, which is on air" in conflict.sentence for conflict in conflicts)
 
 
 def test_a_camera_comes_from_home_after_its_sweep_and_makes_no_move_within_it() -> None:
