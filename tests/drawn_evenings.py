@@ -37,6 +37,7 @@ from ptzsim.habits import draw_habits
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
 from ptzd.files import read_show_text
+from ptzd.links import Form
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition
 from ptzd.visca import (
@@ -453,7 +454,12 @@ def play(seed: int) -> Played:
     cameras = list(NAMES[: rng.choice((2, 2, 3))])
     dialects = {name: load_dialect(rng.choice(DIALECTS)) for name in cameras}
     positions = {name: {place: drawn_counts(dialects[name], rng) for place in PLACES} for name in cameras}
-    actors = {name: drawn_actor(name, positions[name], dialects[name], rng) for name in cameras}
+    wires = random.Random(f"wires {seed}")
+    forms: tuple[Form, ...] = ("numbered", "numbered", "stream", "datagrams")
+    actors = {
+        name: replace(drawn_actor(name, positions[name], dialects[name], rng), form=wires.choice(forms))
+        for name in cameras
+    }
     cues = drawn_cues(cameras, rng)
     start = {name: rng.choice(PLACES) for name in cameras if rng.random() < 0.7}
     asks_first = frozenset(name for name, actor in actors.items() if actor.settings.on_air_moves == "ask")

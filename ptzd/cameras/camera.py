@@ -63,11 +63,11 @@ class Camera(Doing):
             plan = self._planned(recall, seen=self.on_air)
             if self.on_air:
                 recall = replace(recall, memory=None)  # what is seen goes the way that was planned
-            agreeing = plan.prediction.agreeing_seconds
+            measured = self.settings.head_measured
+            agreeing = plan.prediction.agreeing_seconds if measured else None
             arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance, agreeing)
             lost = LOST_PLACE if self.contact.lost_place else None
             warning = "; ".join(each for each in (recall.warning, plan.warning, lost) if each is not None) or None
-            measured = self.settings.head_measured
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), measured, warning)
             activity = Direct(self, move) if plan.shaped is None else Shaped(self, move)
             require_guarded(self, self._guard, activity)

@@ -6,6 +6,8 @@ nothing: they must agree for longer than half a swing of a balcony rail takes.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from ptzd.visca import Dialect
 
 from .framing import Tolerance, landing
@@ -13,6 +15,7 @@ from .reports import Framing
 
 STILL_SECONDS = 0.3
 GRAIN_SECONDS = 0.001  # no time is that exact, and a camera that answers with each picture must not hang on a hair
+LONGEST_HALF_SWING_SECONDS = 0.75  # what heads hang on swings at 0.8 Hz or faster (common practice)
 JITTER_COUNTS = 1  # by which the readings of a head at rest may differ
 LEAST_READINGS = 4
 SLOWER_BY = 0.9  # a head's own steps are off the table's by some per cent
@@ -55,25 +58,44 @@ class Arrival:
     """Since when a camera has been within tolerance of where it was sent."""
 
     def __init__(
-        self, dialect: Dialect, wanted: Framing, tolerance: Tolerance, agreeing_seconds: float = STILL_SECONDS
+        self, dialect: Dialect, wanted: Framing, tolerance: Tolerance, agreeing_seconds: float | None = None
     ) -> None:
-        """`agreeing_seconds` is how long it must have been there to be still: longer where a mount swings slowly."""
-        self._agreeing = agreeing_seconds
+        """`agreeing_seconds` is how long it must have been there to be still: longer where a mount swings slowly.
+
+        Where that is not known, swings that are seen to pass from one side to the other tell it.
+        """
+        self._by_swings = agreeing_seconds is None
+        self._agreeing = STILL_SECONDS if agreeing_seconds is None else agreeing_seconds
+        self._side: bool | None = None  # on which it was out of the tolerance last
+        self._came_at: list[float] = []  # to one side, from the other
         self._dialect = dialect
         self._wanted = wanted
         self._tolerance = tolerance
         self._since: float | None = None
 
     def forget(self) -> None:
-        """It was sent anew."""
-        self._since = None
+        """It was sent anew, or has just told its end: what comes tells how it swings."""
+        self._since = self._side = None
+        self._came_at.clear()
 
     def take(self, framing: Framing, now: float) -> None:
         """Take in where it is, as read just now (loop time)."""
-        if not self._tolerance.holds(landing(self._dialect, framing, self._wanted)):
+        off = landing(self._dialect, framing, self._wanted)
+        if not self._tolerance.holds(off):
             self._since = None
+            if self._by_swings:
+                self._swung(off.pan_counts if abs(off.pan_counts) > abs(off.tilt_counts) else off.tilt_counts, now)
         elif self._since is None:
             self._since = now
+
+    def _swung(self, counts: int, now: float) -> None:
+        """Take in on which side it is: that it comes to the one so long after it came to the other is half a swing."""
+        if self._side is not None and self._side is not (counts > 0):
+            self._came_at.append(now)
+            halves = [later - sooner for sooner, later in pairwise(self._came_at)]
+            if halves:
+                self._agreeing = max(STILL_SECONDS, min(*halves, LONGEST_HALF_SWING_SECONDS))
+        self._side = counts > 0
 
     def lens_is_there(self, framing: Framing) -> bool:
         """Whether zoom and focus are where they were sent, wherever the head is."""

@@ -24,7 +24,7 @@ from ptzd.cameras import CameraSettings
 from ptzd.daemon import Daemon, ShowText
 from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
-from ptzd.links import Link
+from ptzd.links import Form, Link
 from ptzd.positions import HeadFiles, PositionStore, StoredPosition, inline
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, PowerOn, PowerStandby
@@ -48,6 +48,7 @@ class Actor:
     focus_by_itself: bool = False
     habits: Habits = Habits()  # noqa: RUF009 - it is frozen
     ready: bool = True  # as the doors open; else it sweeps its range first
+    form: Form = "numbered"  # in which it is spoken to
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,7 @@ class House:
         self.sweeps: list[Sweep] = []
         self._group = group
         self._loop = asyncio.get_running_loop()
-        self.wires = {name: Wire(self._simulated(name, actor)) for name, actor in actors.items()}
+        self.wires = {name: Wire(self._simulated(name, actor), actor.form) for name, actor in actors.items()}
         self._said = asyncio.Event()  # anything, by the daemon
         self._states: dict[str, dict[str, Any]] = {}
         self._moving: set[str] = set()

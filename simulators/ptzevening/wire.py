@@ -16,10 +16,10 @@ DELAY_SECONDS = 0.001  # each way, as on a switch of one's own
 class WireEnd:
     """One controller's end, a `ptzd.links.Link`: what comes back to it is what the camera answers to it."""
 
-    form: Form = "numbered"
     trouble: str | None = None
 
     def __init__(self, wire: Wire) -> None:
+        self.form: Form = wire.form
         self._wire = wire
         self._received: deque[bytes] = deque()
         self._waiter: asyncio.Future[None] | None = None
@@ -60,9 +60,10 @@ class WireEnd:
 class Wire:
     """What one end sends reaches the camera after the delay; so do the replies."""
 
-    def __init__(self, camera: SimulatedCamera) -> None:
-        """Needs a running event loop."""
+    def __init__(self, camera: SimulatedCamera, form: Form = "numbered") -> None:
+        """Needs a running event loop. On a stream nothing gets lost."""
         self.camera = camera
+        self.form: Form = form
         self.datagrams = 0  # both ways
         self.loses: Callable[[], bool] = lambda: False  # whether the next one gets lost
         self._ends: list[WireEnd] = []
@@ -83,8 +84,8 @@ class Wire:
     def carry(self, datagram: bytes, end: WireEnd) -> None:
         """Take a datagram from an end to the camera."""
         self.datagrams += 1
-        if not self.loses():
-            self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS)
+        if self.form == "stream" or not self.loses():
+            self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS, bare=self.form != "numbered")
             self._wind()
 
     def close(self) -> None:
@@ -109,7 +110,7 @@ class Wire:
         for end, datagram in self.camera.due(self._due_at):
             assert isinstance(end, WireEnd)
             self.datagrams += 1
-            if not self.loses():
+            if self.form == "stream" or not self.loses():
                 arrived.setdefault(end, []).append(datagram)
         for end, datagrams in arrived.items():
             end.arrive(datagrams)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import cos, pi
+import math
+from math import cos, exp, pi
 
 import pytest
 from rigs import framing
@@ -61,6 +62,29 @@ def test_a_slow_swing_is_not_still_on_its_way_through_the_middle() -> None:
             arrival.take(framing(pan), 0.05 * turn)
             said.append(arrival.still(0.05 * turn))
         assert any(said) is is_still
+
+
+def said_still_at(swing: list[tuple[float, int]], agreeing_seconds: float | None) -> float:
+    arrival = Arrival(load_dialect("nibble4-51"), framing(0), Tolerance(), agreeing_seconds)
+    for at, pan in swing:
+        arrival.take(framing(pan), at)
+        if arrival.still(at):
+            return at
+    return math.inf
+
+
+@pytest.mark.parametrize(("hertz", "is_missed"), [(0.8, True), (6.0, False)])
+def test_how_slowly_a_mount_swings_is_told_by_a_swing_that_is_seen(hertz: float, is_missed: bool) -> None:
+    # A·exp(-ζωt)·cos(ωt) with ζ = 0.1. One of 0.8 Hz that hardly is outside any more passes through in 0.3 s.
+    missed = []
+    for counts in range(8, 30):
+        times = [0.03 * turn for turn in range(200)]
+        ways = [int(counts * exp(-0.2 * pi * hertz * at) * cos(2 * pi * hertz * at)) for at in times]
+        swing = list(zip(times, ways, strict=True))
+        last_outside = max(at for at, pan in swing if abs(pan) > 1)
+        missed.append(said_still_at(swing, 0.3) < last_outside)
+        assert last_outside + 0.3 <= said_still_at(swing, None) < last_outside + 0.75 + 2 * 0.03
+    assert any(missed) is is_missed
 
 
 def test_what_was_read_before_an_order_tells_nothing_of_what_comes_after_it() -> None:

@@ -50,12 +50,12 @@ def test_a_gear_that_slips_is_told_by_where_the_zoom_ends() -> None:
             await rig.ready()
             rig.simulated.lens._zoom_slip = 40.0
             return [
-                await rig.recall(Recall("there", AWAY if number % 2 else BACK, id=str(number))) for number in range(12)
+                await rig.recall(Recall("there", AWAY if number % 2 else BACK, id=str(number))) for number in range(24)
             ]
 
     ends = run(scene())
     failed = [end for end in ends if end.phase == "failed"]
-    assert failed, "in a dozen moves such a gear slips"
+    assert failed, "in two dozen moves such a gear slips"
     assert all(end.code == "off-position" and "its gear slips" in (end.sentence or "") for end in failed)
     assert all(abs(end.landing.zoom_counts) <= 1 for end in ends if end.phase == "settled" and end.landing)
 

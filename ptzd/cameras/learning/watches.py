@@ -39,7 +39,7 @@ async def see_still(
     `measured` takes in how long the readings took. Returns seconds.
     """
     loop = asyncio.get_running_loop()
-    arrival = Arrival(dialect, wanted, seeing.tolerance)
+    arrival = Arrival(dialect, wanted, seeing.tolerance, seeing.still_seconds)
     last: Framing | None = None
     began_at = loop.time()
     while (at := loop.time()) < began_at + LONGEST_LOOK_SECONDS:
