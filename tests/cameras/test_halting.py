@@ -99,6 +99,23 @@ def test_a_stop_that_is_refused_is_given_again_until_the_head_stands(seconds: fl
     with_rig(scene)
 
 
+def test_a_stop_that_is_asked_for_again_leaves_at_once_unless_one_is_under_way() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.drive(0.3, 0, 0, 0)
+        await asyncio.sleep(0.3)
+        rig.simulated.ignores_stops_until = now() + 3.0
+        stops = sent_stops(rig)
+        rig.camera.stop()
+        rig.camera.stop()
+        assert len(stops) == 1
+        await asyncio.sleep(0.15)  # it is confirmed by then, and not yet due to be given again
+        assert len(stops) == 1
+        rig.camera.stop()
+        assert len(stops) == 2
+
+    with_rig(scene)
+
+
 @pytest.mark.parametrize("delay_seconds", [0.005, 0.01, 0.0125, 0.02, 0.04, 0.075])
 def test_a_camera_that_answers_late_is_seen_at_rest_every_time(delay_seconds: float) -> None:
     async def scene(rig: Rig) -> None:

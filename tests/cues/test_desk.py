@@ -440,13 +440,15 @@ def test_a_go_moves_those_on_air_and_no_others() -> None:
     assert stage.recalls[1:] == [("right", "piano", None, None, True)]
 
 
-@pytest.mark.parametrize("end", ["back", "hold", "stop", "drive", "learn", "recall"])
+@pytest.mark.parametrize("end", ["back", "jump", "hold", "stop", "drive", "learn", "recall"])
 def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_doubt(end: str) -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
     stage.desk.go(None, 0.0)
     match end:
         case "stop":
             stage.desk.stopped("right")
+        case "jump":
+            stage.desk.jump(Decimal(1))
         case "drive":
             stage.desk.driven("right")
         case "learn":
@@ -456,6 +458,19 @@ def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_do
         case _:
             getattr(stage.desk, end)()
     assert [timer.cancelled for _, timer in stage.timers] == [True]
+
+
+def test_who_is_on_air_by_the_cues_is_told_at_the_start_and_whenever_the_show_stands_elsewhere() -> None:
+    """A cue shows the camera that it takes. After a step back nobody has told which of both is seen: both are."""
+    stage = Stage()
+    stage.desk.say_on_air()
+    stage.go()
+    stage.after(5.0)
+    stage.go()
+    stage.desk.back()
+    stage.desk.jump(Decimal(1))
+    told = [set(), {"gallery"}, {"left"}, {"gallery", "left"}, set()]
+    assert stage.on_air == [frozenset(cameras) for cameras in told]
 
 
 def test_a_go_obeys_a_lock() -> None:

@@ -266,6 +266,19 @@ def test_a_show_worked_out_by_hand(cues: str, rows: list[tuple[object, ...]], ki
         assert mine[2:] == pytest.approx(by_hand[2:], abs=0.005)
     assert _kinds(rehearsal) == kinds
     assert rehearsal.fits == (not kinds)
+    for move in rehearsal.moves:
+        late = move.margin_seconds is not None and move.margin_seconds < 0
+        assert (move.fit == "fits") == (not late) or move.fit == "unfit"
+
+
+def test_a_camera_is_on_air_from_its_take_until_another_is_taken() -> None:
+    text = HOME + "".join(
+        f'[[cue]]\nnumber = {number}\nafter = {after}\ntake = "{take}"\n'
+        for number, after, take in ((1, 10, "left"), (2, 5, "left"), (3, 4, "right"), (4, 3, "left"))
+    )
+    rehearsal = rehearse(read_show_text(text), two_cameras())
+    stretches = [(each.camera, each.cue_number, each.from_seconds, each.until_seconds) for each in rehearsal.on_air]
+    assert stretches[:2] == [("left", 1, 10.0, 19.0), ("right", 3, 19.0, 22.0)]
 
 
 # On air
@@ -398,6 +411,10 @@ def test_a_camera_that_is_switched_on_in_the_show_sweeps_its_whole_range() -> No
     (conflict,) = rehearsal.conflicts
     assert (conflict.kind, conflict.from_seconds, conflict.until_seconds) == ("start-up-sweep", 10.0, 40.0)
     assert [remedy.kind for remedy in conflict.remedies] == ["by-hand"]
+    assert "on air" not in conflict.sentence
+    seen = '[[cue]]\nnumber = 1\nafter = 5\ntake = "left"\n[[cue]]\nnumber = 2\nafter = 5\nswitch_on = ["left"]\n'
+    conflicts = rehearse(read_show_text(HOME + seen), two_cameras()).conflicts
+    assert any("switches left on, which is on air" in conflict.sentence for conflict in conflicts)
 
 
 def test_a_camera_comes_from_home_after_its_sweep_and_makes_no_move_within_it() -> None:
