@@ -23,7 +23,7 @@ function Page() {
     <p class="last" role="status" aria-live="polite">${last && Date.now() - last.at < 20000 ? html`<b>${last.who}</b> ${last.sentence}` : null}</p>
     <${View} />
     <footer><label><input type="checkbox" checked=${desk.keys} onChange=${() => { desk.keys = !desk.keys; changed(); }} /> single keys work</label>
-      <span>${known.who.name}${known.who.operates ? "" : ", who may look only"}</span></footer>`;
+      <span>${known.who.name}${known.who.name === "" || known.who.operates ? "" : ", who may look only"}</span></footer>`;
 }
 
 let waiting = false;
