@@ -52,10 +52,13 @@ async def read_settling(line: Line, focus_mode: FocusMode, known: Framing | None
     """Ask where a camera stands that comes to rest: for pan and tilt alone, where the lens is `known`.
 
     The swing of a mount goes through the tolerance and out again within hundredths of a second: whoever asks for
-    everything each time misses that, by luck of the moment. Whether the camera focuses by itself is to be asked when
-    all else is still.
+    everything each time misses that, by luck of the moment. Of everything they are asked for last: what swings is to be
+    known as late as that. Whether the camera focuses by itself is to be asked when all else is still.
     """
-    return await (read_framing(line, focus_mode) if known is None else read_pan_tilt(line, known))
+    if known is None:
+        zoom_counts = await line.ask(ZoomInquiry())
+        known = Framing(0, 0, zoom_counts, await line.ask(FocusInquiry()), focus_mode)
+    return await read_pan_tilt(line, known)
 
 
 async def read_pan_tilt(line: Line, known: Framing) -> Framing:

@@ -32,16 +32,23 @@ async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] 
 
 
 async def see_still(
-    probe: Probe, dialect: Dialect, seeing: Seeing, wanted: Framing, measured: Measurements
+    probe: Probe,
+    dialect: Dialect,
+    seeing: Seeing,
+    wanted: Framing,
+    measured: Measurements,
+    swings_seconds: float = 0.0,
 ) -> float | None:
     """Read until the camera is seen to be still, just as its moves are seen to have settled; None where it is not.
 
-    `measured` takes in how long the readings took. Returns seconds.
+    `swings_seconds` is for how long its mount swings, as far as is known; `measured` takes in how long the readings
+    took. Returns seconds.
     """
     loop = asyncio.get_running_loop()
-    arrival = Arrival(dialect, wanted, seeing.tolerance, seeing.still_seconds)
+    arrival = Arrival(dialect, wanted, seeing.tolerance, swings_seconds)
     last: Framing | None = None
     began_at = loop.time()
+    arrival.told_its_end(began_at)
     while (at := loop.time()) < began_at + LONGEST_LOOK_SECONDS:
         known = last if last is not None and arrival.lens_is_there(last) else None
         last = framing = await probe.patiently(lambda known=known: read_settling(probe.line, "manual", known))  # type: ignore[misc]
