@@ -6,9 +6,10 @@ import asyncio
 from collections.abc import Callable
 
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
-from ptzd.cameras.reading import read_focus_mode, read_framing, read_settling
+from ptzd.cameras.reading import read_focus_mode, read_framing, read_power, read_settling
 from ptzd.cameras.reports import Framing
 from ptzd.cameras.still import Arrival
+from ptzd.cameras.watch import POWER_SECONDS
 from ptzd.visca import Dialect
 
 from .measurements import Measurements, Seeing
@@ -21,8 +22,12 @@ RESTING_READINGS = 20  # where the head was sent, before a lost report of its en
 
 async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] = lambda: False) -> None:
     """Read where the camera is until cancelled, as the watch does until a move has `ended`."""
+    loop, power_due = asyncio.get_running_loop(), 0.0
     while True:
         try:
+            if loop.time() >= power_due:
+                power_due = loop.time() + POWER_SECONDS
+                await read_power(line, ended)
             await read_framing(line, "manual", ended)
         except (PushedAside, InquiryRefused):
             pass
