@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from ptzd.visca import (
     DigitalZoomInquiry,
@@ -12,6 +13,7 @@ from ptzd.visca import (
     FocusInquiry,
     FocusModeInquiry,
     Initialisation,
+    Inquiry,
     PanTiltPosition,
     PanTiltPositionInquiry,
     PanTiltStatus,
@@ -23,6 +25,8 @@ from ptzd.visca import (
 
 from .line import InquiryRefused, Line, PushedAside
 from .reports import FocusMode, Framing, PowerState
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +42,15 @@ class Condition:
 
 async def read_framing(line: Line, focus_mode: FocusMode, given_up: Callable[[], bool] = lambda: False) -> Framing:
     """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does, and `PushedAside` once it is `given_up`."""
-    pan_tilt = await line.ask(PanTiltPositionInquiry())
-    if given_up():
-        raise PushedAside
-    zoom_counts = await line.ask(ZoomInquiry())
-    if given_up():
-        raise PushedAside
-    focus_counts = await line.ask(FocusInquiry())
+
+    async def ask(inquiry: Inquiry[T]) -> T:
+        if given_up():
+            raise PushedAside
+        return await line.ask(inquiry)
+
+    pan_tilt = await ask(PanTiltPositionInquiry())
+    zoom_counts = await ask(ZoomInquiry())
+    focus_counts = await ask(FocusInquiry())
     return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
 
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import acos, exp, floor, log, pi, sqrt
+from math import asin, cos, exp, floor, log, pi, sqrt
 
 from .head import SettleModel
 
 SURELY = 1.05  # times as wide as was measured: a crest that is just outside would be read now and then
 PERHAPS = 1.15
+BISECTIONS = 10  # of a quarter of a swing, 0.3 s at most
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +50,16 @@ class Swing:
             return 0.0
         rate = settle.damping_ratio * settle.natural_rad_per_s
         pace = settle.natural_rad_per_s * sqrt(1.0 - settle.damping_ratio**2)
-        crest = floor(log(width) / rate * pace / pi) * pi / pace
-        left = width * exp(-rate * crest)
-        falls = 0.0
-        for _ in range(4):
-            falls = acos(min(1.0, exp(rate * falls) / left)) / pace
-        return max(0.0, crest + falls - self.since_seconds)
+        sooner = asin(settle.damping_ratio)  # by that phase a crest comes before its cosine does
+        crest = max(0, floor((log(width * cos(sooner)) / rate * pace + sooner) / pi)) * pi
+        outside, inside = max(0.0, crest - sooner) / pace, (crest + pi / 2) / pace
+        for _ in range(BISECTIONS):
+            middle = 0.5 * (outside + inside)
+            if width * exp(-rate * middle) * cos(pace * middle - crest) > 1.0:
+                outside = middle
+            else:
+                inside = middle
+        return max(0.0, inside - self.since_seconds)
 
 
 def seen_still_delay(swings: Sequence[Swing]) -> Delay:
