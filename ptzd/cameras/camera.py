@@ -64,8 +64,8 @@ class Camera(Doing):
             if self.on_air:
                 recall = replace(recall, memory=None)  # what is seen goes the way that was planned
             measured = self.settings.head_measured
-            agreeing = plan.prediction.agreeing_seconds if measured else None
-            arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance, agreeing)
+            swings = plan.prediction.swings_seconds if measured and plan.shaped is None else None
+            arrival = Arrival(self.settings.dialect, recall.framing, self.settings.tolerance, swings)
             lost = LOST_PLACE if self.contact.lost_place else None
             warning = "; ".join(each for each in (recall.warning, plan.warning, lost) if each is not None) or None
             move = Move(recall, plan, self.settings.dialect, arrival, self._loop.time(), measured, warning)

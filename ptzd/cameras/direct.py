@@ -281,7 +281,7 @@ class Direct(Activity):
     async def _still(self) -> bool:
         """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere. Raises LineDown."""
         move, arrival = self.move, self.move.arrival
-        arrival.forget()
+        arrival.told_its_end(self._loop.time())
         wanted = move.recall.framing.focus_mode
         last: Framing | None = None
         resting_since = self._loop.time()

@@ -30,7 +30,6 @@ from .reports import Framing, Way
 from .settings import CameraSettings
 from .window import open_to
 
-
 TOLD_SECONDS = 0.2  # by which a time is met by the nearest steps, and nothing is said of it
 TOLD_SHARE = 0.1
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from ptzd.visca import (
     DigitalZoomInquiry,
@@ -12,6 +13,7 @@ from ptzd.visca import (
     FocusInquiry,
     FocusModeInquiry,
     Initialisation,
+    Inquiry,
     PanTiltPosition,
     PanTiltPositionInquiry,
     PanTiltStatus,
@@ -23,6 +25,8 @@ from ptzd.visca import (
 
 from .line import InquiryRefused, Line, PushedAside
 from .reports import FocusMode, Framing, PowerState
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +42,15 @@ class Condition:
 
 async def read_framing(line: Line, focus_mode: FocusMode, given_up: Callable[[], bool] = lambda: False) -> Framing:
     """Ask for pan, tilt, zoom and focus. Raises as `Line.ask` does, and `PushedAside` once it is `given_up`."""
-    pan_tilt = await line.ask(PanTiltPositionInquiry())
-    if given_up():
-        raise PushedAside
-    zoom_counts = await line.ask(ZoomInquiry())
-    if given_up():
-        raise PushedAside
-    focus_counts = await line.ask(FocusInquiry())
+
+    async def ask(inquiry: Inquiry[T]) -> T:
+        if given_up():
+            raise PushedAside
+        return await line.ask(inquiry)
+
+    pan_tilt = await ask(PanTiltPositionInquiry())
+    zoom_counts = await ask(ZoomInquiry())
+    focus_counts = await ask(FocusInquiry())
     return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
 
 
@@ -52,10 +58,13 @@ async def read_settling(line: Line, focus_mode: FocusMode, known: Framing | None
     """Ask where a camera stands that comes to rest: for pan and tilt alone, where the lens is `known`.
 
     The swing of a mount goes through the tolerance and out again within hundredths of a second: whoever asks for
-    everything each time misses that, by luck of the moment. Whether the camera focuses by itself is to be asked when
-    all else is still.
+    everything each time misses that, by luck of the moment. Of everything they are asked for last: what swings is to be
+    known as late as that. Whether the camera focuses by itself is to be asked when all else is still.
     """
-    return await (read_framing(line, focus_mode) if known is None else read_pan_tilt(line, known))
+    if known is None:
+        zoom_counts = await line.ask(ZoomInquiry())
+        known = Framing(0, 0, zoom_counts, await line.ask(FocusInquiry()), focus_mode)
+    return await read_pan_tilt(line, known)
 
 
 async def read_pan_tilt(line: Line, known: Framing) -> Framing:

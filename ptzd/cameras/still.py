@@ -58,14 +58,16 @@ class Arrival:
     """Since when a camera has been within tolerance of where it was sent."""
 
     def __init__(
-        self, dialect: Dialect, wanted: Framing, tolerance: Tolerance, agreeing_seconds: float | None = None
+        self, dialect: Dialect, wanted: Framing, tolerance: Tolerance, swings_seconds: float | None = None
     ) -> None:
-        """`agreeing_seconds` is how long it must have been there to be still: longer where a mount swings slowly.
+        """`swings_seconds` is for how long after its end its mount swings: what is read before that does not count.
 
-        Where that is not known, swings that are seen to pass from one side to the other tell it.
+        Where that is not known, swings that are seen to pass from one side to the other tell for how long it must be
+        there.
         """
-        self._by_swings = agreeing_seconds is None
-        self._agreeing = STILL_SECONDS if agreeing_seconds is None else agreeing_seconds
+        self._swings_seconds = swings_seconds
+        self._swings_until = 0.0
+        self._agreeing = STILL_SECONDS
         self._side: bool | None = None  # on which it was out of the tolerance last
         self._came_at: list[float] = []  # to one side, from the other
         self._dialect = dialect
@@ -74,16 +76,21 @@ class Arrival:
         self._since: float | None = None
 
     def forget(self) -> None:
-        """It was sent anew, or has just told its end: what comes tells how it swings."""
+        """It was sent anew."""
         self._since = self._side = None
         self._came_at.clear()
+
+    def told_its_end(self, now: float) -> None:
+        """Begin to look whether it is still."""
+        self.forget()
+        self._swings_until = now + (self._swings_seconds or 0.0)
 
     def take(self, framing: Framing, now: float) -> None:
         """Take in where it is, as read just now (loop time)."""
         off = landing(self._dialect, framing, self._wanted)
         if not self._tolerance.holds(off):
             self._since = None
-            if self._by_swings:
+            if self._swings_seconds is None:
                 self._swung(off.pan_counts if abs(off.pan_counts) > abs(off.tilt_counts) else off.tilt_counts, now)
         elif self._since is None:
             self._since = now
@@ -112,7 +119,7 @@ class Arrival:
 
     def still(self, now: float) -> bool:
         """Whether it has been there for long enough."""
-        return self._since is not None and now - self._since >= self._agreeing - GRAIN_SECONDS
+        return self._since is not None and now - max(self._since, self._swings_until) >= self._agreeing - GRAIN_SECONDS
 
 
 def alike(one: Framing, other: Framing) -> bool:

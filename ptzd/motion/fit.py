@@ -116,11 +116,6 @@ class SwingFit:
     play_counts: float
     misfit_counts: float
 
-    @property
-    def half_seconds(self) -> float:
-        """How long it takes from one peak to the next, on the other side."""
-        return pi / (self.natural_rad_per_s * sqrt(1.0 - self.damping_ratio**2))
-
 
 def fit_line(readings: Sequence[Reading]) -> tuple[Figure, float]:
     """Return the speed of steady travel, that of the line through the readings, and when that line is at 0.

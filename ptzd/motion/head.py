@@ -119,9 +119,7 @@ class SettleModel:
 
     A head that brakes from high speed bends its mount by its deceleration, not by the speed it came from: then A grows
     no further than `most_swing_deg`. Whoever looks only every `reading_seconds`, and wants `still_seconds` of readings
-    within the tolerance, sees the swing end later than it does, or at a lucky moment sooner (see `seen_still`). A swing
-    passes through its middle as slowly as it is slow: where it is to be seen, readings must agree for
-    `swinging_seconds`, in which it comes to a peak at least once.
+    within the tolerance, begins to count when the last crest outside is over (see `seen_still`).
     """
 
     base_seconds: float
@@ -134,7 +132,6 @@ class SettleModel:
     whole_reading_seconds: float = 0.0  # that a reading of everything takes, with which looking begins
     told_seconds: float = 0.0  # of the base, from the stop until the camera tells of it: then looking begins
     still_seconds: float = 0.3
-    swinging_seconds: float | None = None  # None: `still_seconds`
 
     def __post_init__(self) -> None:
         _require_not_negative(
@@ -147,8 +144,6 @@ class SettleModel:
         )
         if self.most_swing_deg is not None:
             _require_positive("a largest swing", self.most_swing_deg)
-        if self.swinging_seconds is not None:
-            _require_positive("a time for readings to agree", self.swinging_seconds)
         _require_not_negative("a swing", self.swing_deg_per_deg_per_s)
         if not 0.0 < self.damping_ratio < 1.0:
             raise ValueError(f"a damping ratio lies between 0 and 1, not at {self.damping_ratio}")

@@ -112,7 +112,6 @@ class _Swing(_Strict):
     damping_ratio: Annotated[float, Field(gt=0, lt=1)]
     natural_rad_per_s: Positive
     tolerance_deg: Positive
-    swinging_seconds: Positive | None = None
 
 
 class _Settling(_Swing):
@@ -335,7 +334,6 @@ def _swing(settle: SettleModel) -> list[str]:
         f"damping_ratio = {_number(settle.damping_ratio)}",
         f"natural_rad_per_s = {_number(settle.natural_rad_per_s)}",
         f"tolerance_deg = {_number(settle.tolerance_deg)}",
-        *_given("swinging_seconds", settle.swinging_seconds),
     ]
 
 

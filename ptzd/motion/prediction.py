@@ -37,7 +37,7 @@ class Prediction:
     zoom_seconds: float
     focus_seconds: float
     slowest_axis: Axis | None  # None where nothing has to move
-    agreeing_seconds: float = 0.3  # of readings, until it is seen to be still
+    swings_seconds: float = 0.0  # after its end was told, for which no reading counts
 
 
 def zoom_seconds(head: HeadModel, from_: Pose, to: Pose) -> float:
@@ -81,14 +81,15 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
     spread = head.spread
     pan_swing = head.settle.swing_deg(peak_speed(pan_deg, pan_speed, head.pan.mean_acceleration_deg_per_s2))
     tilt_swing = head.settle_of_tilt.swing_deg(peak_speed(tilt_deg, tilt_speed, head.tilt.mean_acceleration_deg_per_s2))
-    # Looking begins when the last axis has ended, and is told to have.
-    since = travel + head.settle.told_seconds
-    swings = (Swing(head.settle, pan_swing, since - pan), Swing(head.settle_of_tilt, tilt_swing, since - tilt))
     if head.settle.reading_seconds:
+        # Looking begins when the last axis has ended, and is told to have.
+        since = travel + head.settle.told_seconds
+        swings = (Swing(head.settle, pan_swing, since - pan), Swing(head.settle_of_tilt, tilt_swing, since - tilt))
+        swings_seconds = max(swing.left_seconds() for swing in swings)
         seen = seen_still_delay(swings)
         pan_seconds = tilt_seconds = 0.0
     else:
-        seen = NO_DELAY
+        seen, swings_seconds = NO_DELAY, 0.0
         pan_seconds = head.settle.seconds_within(pan_swing)
         tilt_seconds = head.settle_of_tilt.seconds_within(tilt_swing)
     # The speeds of zoom and focus are but one figure each; the zoom's acceleration matters little beside it.
@@ -119,7 +120,7 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
         zoom_seconds=zoom,
         focus_seconds=focus,
         slowest_axis=slowest,
-        agreeing_seconds=max(swing.agreeing_seconds for swing in swings),
+        swings_seconds=swings_seconds,
     )
 
 

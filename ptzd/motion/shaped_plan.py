@@ -206,9 +206,7 @@ def _prediction(head: HeadModel, travel: float, pan: Course, tilt: Course, zoom:
     """It arrives when it is to, since its way is corrected as it goes; only the swing after it is left to the mount."""
     settle = head.settle
     landing = max((axis.staircase.speeds[0] for axis in (pan, tilt) if axis.staircase is not None), default=0.0)
-    swing = settle.swing_seconds(landing)
-    agreeing = settle.swinging_seconds if swing and settle.swinging_seconds else settle.still_seconds
-    still = settle.base_seconds + swing + agreeing - settle.still_seconds
+    still = settle.base_seconds + settle.swing_seconds(landing)
     factor = exp(DEVIATIONS * head.spread.settling)
     arrival = travel + head.latency_seconds
     moving: list[tuple[Axis, Course]] = [("pan", pan), ("tilt", tilt), ("zoom", zoom)]
@@ -225,7 +223,6 @@ def _prediction(head: HeadModel, travel: float, pan: Course, tilt: Course, zoom:
         zoom_seconds=ways["zoom"],
         focus_seconds=focus,
         slowest_axis=slowest,
-        agreeing_seconds=agreeing,
     )
 
 

@@ -275,7 +275,7 @@ def test_a_swing_is_recognised_though_the_head_stopped_a_little_sooner_or_later(
     ]
     fit = fit_swing(stops)
     assert fit is not None
-    assert fit.half_seconds == pytest.approx(0.5 / 2.2, rel=0.02)
+    assert fit.natural_rad_per_s == pytest.approx(2 * pi * 2.2, rel=0.02)
     assert fit.damping_ratio == pytest.approx(0.08, rel=0.15)
     assert fit.amplitudes_counts[0] == pytest.approx(30.0, rel=0.15)
 
@@ -289,7 +289,7 @@ def test_a_swing_is_recognised_of_which_a_late_camera_tells_but_once_after_each_
     assert all(sum(abs(each.position) >= 2 for each in stop) == 1 for stop in stops)
     fit = fit_swing(stops)
     assert fit is not None
-    assert fit.half_seconds == pytest.approx(0.5 / 1.78, rel=0.08)
+    assert fit.natural_rad_per_s == pytest.approx(2 * pi * 1.78, rel=0.08)
     assert fit_swing(stops[:2]) is None  # too little to tell
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from math import log, sqrt
+from math import sqrt
 from statistics import fmean, median
 
 from ptzd.cameras.framing import Tolerance
@@ -62,8 +62,6 @@ LEAST_READINGS = 8
 MOST_RAMP_SHARE = 0.8  # of a way: beyond, its time tells of the acceleration, not of the speed
 SLOW_LEAST_STEPS = 6  # of each axis: fewer tell nothing of the others
 SLOW_SHARE = 0.95  # of the usual speeds: a slow mode that is hardly slower is none
-SWING_FACTORS = (1.0, 0.95, 1.05, 0.9, 1.1, 0.85, 1.18, 0.8, 1.25, 0.72, 1.4)  # the first of equals
-SWING_DOUBT_SECONDS = 0.1  # by which the moves must be explained better, for a swing e times as wide as the stops tell
 LEAST_WHOLE_MOVES = 3  # to be believed of how long looking takes
 ROUNDS = 3  # speeds and accelerations tell of each other
 UNKNOWN_SHAPE = 0.65  # of the mean acceleration: neither ramp is longer, unless the other is three times as short
@@ -195,6 +193,7 @@ async def learned_head(
         slow_pan = slow_tilt = None
     settles = await _settles(measured, {"pan": pan, "tilt": tilt}, dialect, latency, lag, seeing)
     waits = len(measured.lens_waits) > len(measured.lens_delays)
+    delays = measured.lens_delays or [0.0]  # only whole moves tell of these
     models: dict[Axis, AxisModel] = {"pan": pan.model()}
     if not published.shared_speed:
         models["tilt"] = tilt.model()
@@ -214,7 +213,7 @@ async def learned_head(
             focus_counts_per_s=focus.speed.value,
             focus_acceleration_counts_per_s2=focus.acceleration.value,
             latency_seconds=latency,
-            lens_delay_seconds=lag + median(measured.lens_waits) if waits else max(0.0, median(measured.lens_delays)),
+            lens_delay_seconds=max(0.0, lag + median(measured.lens_waits) if waits else median(delays)),
             lens_waits=waits,
             settle=settles["pan"],
             tilt_settle=settles["tilt"],
@@ -253,8 +252,7 @@ def _with_whole_moves(model: HeadModel, moves: Sequence[WholeMove]) -> HeadModel
     """Let the figures of settling, and their spread, be such that the moves are explained that were made like recalls.
 
     What those took that did not swing, beyond all that is known, is due to looking: by how much the watch's last
-    question holds that up, and what else a camera has to do then. What the others took tells how wide the swing is that
-    counts, better than a few readings of each stop do.
+    question holds that up, and what else a camera has to do then.
     """
     still = [move for move in moves if not _swings(model, move)]
     if len(still) >= LEAST_WHOLE_MOVES:
@@ -264,14 +262,6 @@ def _with_whole_moves(model: HeadModel, moves: Sequence[WholeMove]) -> HeadModel
             settle=replace(model.settle, base_seconds=base),
             tilt_settle=replace(model.settle_of_tilt, base_seconds=base),
         )
-    if len(moves) - len(still) >= LEAST_WHOLE_MOVES:
-        factor = min(
-            SWING_FACTORS,
-            key=lambda factor: (
-                fmean(map(abs, _rests(_swinging(model, factor), moves))) + SWING_DOUBT_SECONDS * abs(log(factor))
-            ),
-        )
-        model = _swinging(model, factor)
     rests = _rests(model, moves)
     if len(rests) < LEAST_WHOLE_MOVES:
         return model
@@ -291,16 +281,6 @@ def beyond_predicted(model: HeadModel, move: WholeMove) -> float:
     return move.still_seconds - _predicted(model, move).seconds_to_settled
 
 
-def _swinging(model: HeadModel, factor: float) -> HeadModel:
-    """The same head, whose swings are so many times as wide."""
-
-    def wider(settle: SettleModel) -> SettleModel:
-        most = None if settle.most_swing_deg is None else factor * settle.most_swing_deg
-        return replace(settle, swing_deg_per_deg_per_s=factor * settle.swing_deg_per_deg_per_s, most_swing_deg=most)
-
-    return replace(model, settle=wider(model.settle), tilt_settle=wider(model.settle_of_tilt))
-
-
 def _swings(model: HeadModel, move: WholeMove) -> bool:
     """Whether a move ends so that it is seen to swing, as far as is known."""
     within = _predicted(model, replace(move, from_=move.to))  # what looking takes, and all delays
@@ -310,12 +290,6 @@ def _swings(model: HeadModel, move: WholeMove) -> bool:
 
 
 def _predicted(model: HeadModel, move: WholeMove) -> Prediction:
-    """As these moves were seen to be still: for no longer because of a swing, of which nobody knew then."""
-    model = replace(
-        model,
-        settle=replace(model.settle, swinging_seconds=None),
-        tilt_settle=replace(model.settle_of_tilt, swinging_seconds=None),
-    )
     return predict(model, move.from_, move.to, move.steps["pan"], move.steps["tilt"])
 
 
@@ -503,7 +477,6 @@ async def _settles(
                 damping_ratio=swing.damping_ratio,
                 natural_rad_per_s=swing.natural_rad_per_s,
                 tolerance_deg=(tolerance + swing.play_counts) / scale.counts_per_degree,
-                swinging_seconds=max(seeing.still_seconds, swing.half_seconds),
             )
         settles[axis] = settle
     return settles

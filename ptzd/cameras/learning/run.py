@@ -83,7 +83,9 @@ async def learn(
     probe = Probe(line, start, rooms, published, measured.acknowledged, heard, ask_power)
     run = _Run(probe, dialect, start, slow, seeing, measured, Stages(guess, progress, probe.look_whether_on), rng)
     try:
-        await run.all()
+        await run.parts()
+        known = await learned_head(measured, dialect, published, seeing, calendar())
+        await run.whole(known.model)
         head = await learned_head(measured, dialect, published, seeing, calendar())
         require_consistent(head.model, published, measured.whole_moves)
     except FitError as error:
@@ -128,8 +130,8 @@ class _Run:
         self._lens = LensTrials(probe, dialect, seeing, measured, stages)
         self._whole = WholeMoves(probe, dialect, seeing, measured, stages, rng)
 
-    async def all(self) -> None:
-        """Do every trial, then go back."""
+    async def parts(self) -> None:
+        """Do every trial of head and lens apart."""
         await self._switch(self._slow.off)
         plan = await self._look()
         await self._head.usual(plan.short_trips)
@@ -137,7 +139,10 @@ class _Run:
         await self._head.stops()
         await self._renewals.every(plan.renewals)
         await self._lens.every()
-        await self._whole.every()
+
+    async def whole(self, head: HeadModel) -> None:
+        """Do those of whole moves with a head of which all else is known, then go back."""
+        await self._whole.every(head)
         await self._stages.begin()
         await self._go_back()
         await self._stages.begin()

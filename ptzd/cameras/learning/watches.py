@@ -6,9 +6,10 @@ import asyncio
 from collections.abc import Callable
 
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
-from ptzd.cameras.reading import read_focus_mode, read_framing, read_settling
+from ptzd.cameras.reading import read_focus_mode, read_framing, read_power, read_settling
 from ptzd.cameras.reports import Framing
 from ptzd.cameras.still import Arrival
+from ptzd.cameras.watch import POWER_SECONDS
 from ptzd.visca import Dialect
 
 from .measurements import Measurements, Seeing
@@ -21,8 +22,12 @@ RESTING_READINGS = 20  # where the head was sent, before a lost report of its en
 
 async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] = lambda: False) -> None:
     """Read where the camera is until cancelled, as the watch does until a move has `ended`."""
+    loop, power_due = asyncio.get_running_loop(), 0.0
     while True:
         try:
+            if loop.time() >= power_due:
+                power_due = loop.time() + POWER_SECONDS
+                await read_power(line, ended)
             await read_framing(line, "manual", ended)
         except (PushedAside, InquiryRefused):
             pass
@@ -32,16 +37,23 @@ async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] 
 
 
 async def see_still(
-    probe: Probe, dialect: Dialect, seeing: Seeing, wanted: Framing, measured: Measurements
+    probe: Probe,
+    dialect: Dialect,
+    seeing: Seeing,
+    wanted: Framing,
+    measured: Measurements,
+    swings_seconds: float = 0.0,
 ) -> float | None:
     """Read until the camera is seen to be still, just as its moves are seen to have settled; None where it is not.
 
-    `measured` takes in how long the readings took. Returns seconds.
+    `swings_seconds` is for how long its mount swings, as far as is known; `measured` takes in how long the readings
+    took. Returns seconds.
     """
     loop = asyncio.get_running_loop()
-    arrival = Arrival(dialect, wanted, seeing.tolerance, seeing.still_seconds)
+    arrival = Arrival(dialect, wanted, seeing.tolerance, swings_seconds)
     last: Framing | None = None
     began_at = loop.time()
+    arrival.told_its_end(began_at)
     while (at := loop.time()) < began_at + LONGEST_LOOK_SECONDS:
         known = last if last is not None and arrival.lens_is_there(last) else None
         last = framing = await probe.patiently(lambda known=known: read_settling(probe.line, "manual", known))  # type: ignore[misc]

@@ -12,13 +12,13 @@ import random
 from ptzd.cameras.line import Ending
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
 from ptzd.cameras.reports import Framing
-from ptzd.motion import Pose
+from ptzd.motion import HeadModel, Pose, predict
 from ptzd.visca import Dialect, Refused
 
 from .measurements import Measurements, Seeing, WholeMove
 from .probe import Order, Probe, require_performed
 from .progress import Stages
-from .trials import AXES, LEAST_WHOLE_SHARE, WHOLE_MOVES
+from .trials import AXES, LEAST_WHOLE_SHARE, WHOLE_MOVES, Axis
 from .watches import read_on_the_way, see_still
 
 LENS_SECONDS = 1.5  # of way that the lens is sent, at most
@@ -44,9 +44,11 @@ class WholeMoves:
         self._stages = stages
         self._rng = rng
         self._loop = asyncio.get_running_loop()
+        self._head = probe.head
 
-    async def every(self) -> None:
-        """Do all of them."""
+    async def every(self, head: HeadModel) -> None:
+        """Do all of them with a head of which all else is known."""
+        self._head = head
         for number in range(WHOLE_MOVES):
             await self._stages.begin()
             await self._move(with_lens=number % 2 == 0)
@@ -85,7 +87,8 @@ class WholeMoves:
             await asyncio.wait([watching])
         self._require_carried_out(endings)
         probe.at, probe.zoom_at = dict(counts), zoom_counts
-        still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured)
+        swings_seconds = self._swings_until(before, steps, given[0].sent_at) - self._loop.time()
+        still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured, max(0.0, swings_seconds))
         head, lens = given[0], given[-1]
         clear = head.seconds is not None and all(order.ended_at is not None for order in given)
         if not clear or still is None or head.begun_at is None or lens.begun_at is None or head.ended_at is None:
@@ -98,6 +101,13 @@ class WholeMoves:
         self._measured.whole_moves.append(
             WholeMove(before, self._pose(), steps, ended_at - head.sent_at, ended_at + still - head.sent_at)
         )
+
+    def _swings_until(self, before: Pose, steps: dict[Axis, int], sent_at: float) -> float:
+        """Loop time; the lens may have taken longer than is known yet, after which nothing swings."""
+        said = predict(self._head, before, self._pose(), steps["pan"], steps["tilt"])
+        if not said.swings_seconds:
+            return sent_at
+        return sent_at + said.seconds_to_arrival + self._head.settle.told_seconds + said.swings_seconds
 
     def _require_carried_out(self, endings: list[Ending]) -> None:
         for ending in endings:
