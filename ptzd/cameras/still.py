@@ -7,6 +7,7 @@ nothing: they must agree for longer than half a swing of a balcony rail takes.
 from __future__ import annotations
 
 from itertools import pairwise
+from math import inf
 
 from ptzd.visca import Dialect
 
@@ -18,6 +19,7 @@ GRAIN_SECONDS = 0.001  # no time is that exact, and a camera that answers with e
 LONGEST_HALF_SWING_SECONDS = 0.75  # what heads hang on swings at 0.8 Hz or faster (common practice)
 JITTER_COUNTS = 1  # by which the readings of a head at rest may differ
 LEAST_READINGS = 4
+ASTRAY_SECONDS = 1.0
 SLOWER_BY = 0.9  # a head's own steps are off the table's by some per cent
 
 
@@ -66,7 +68,7 @@ class Arrival:
         there.
         """
         self._swings_seconds = swings_seconds
-        self._swings_until = 0.0
+        self._told_at = inf  # its end
         self._agreeing = STILL_SECONDS
         self._side: bool | None = None  # on which it was out of the tolerance last
         self._came_at: list[float] = []  # to one side, from the other
@@ -83,7 +85,7 @@ class Arrival:
     def told_its_end(self, now: float) -> None:
         """Begin to look whether it is still."""
         self.forget()
-        self._swings_until = now + (self._swings_seconds or 0.0)
+        self._told_at = now
 
     def take(self, framing: Framing, now: float) -> None:
         """Take in where it is, as read just now (loop time)."""
@@ -119,7 +121,13 @@ class Arrival:
 
     def still(self, now: float) -> bool:
         """Whether it has been there for long enough."""
-        return self._since is not None and now - max(self._since, self._swings_until) >= self._agreeing - GRAIN_SECONDS
+        if self._since is None:
+            return False
+        return now - max(self._since, self._told_at + (self._swings_seconds or 0.0)) >= self._agreeing - GRAIN_SECONDS
+
+    def astray(self, now: float) -> bool:
+        """Whether it has told its end, and is not there though it was given time to swing: it may be sweeping."""
+        return self._since is None and now - self._told_at > ASTRAY_SECONDS
 
 
 def alike(one: Framing, other: Framing) -> bool:

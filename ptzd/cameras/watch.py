@@ -19,6 +19,7 @@ from .activity import Activity, Host
 from .direct import MOVING_PAUSE_SECONDS
 from .halting import AtRest, Halting
 from .line import InquiryRefused, LineDown, PushedAside
+from .reports import Phase
 from .window import limit_orders
 
 log = structlog.get_logger()
@@ -98,10 +99,13 @@ class Watch:
             except PushedAside:
                 pause = min(MOVING_PAUSE_SECONDS, self._pause())
             except InquiryRefused:
-                camera.contact.up = refused = True  # perhaps somebody has switched it off
+                again, refused = refused, True  # perhaps somebody has switched it off: that is asked at once
+                camera.contact.up = True
                 if isinstance(camera.activity, AtRest):
                     camera.activity.forget()  # nobody knows where it stands, nor whether
-                pause = REFUSED_PAUSE_SECONDS if isinstance(camera.activity, AtRest) else MOVING_PAUSE_SECONDS
+                    camera.contact.condition = None  # and on a bare link it may be long before it can be asked
+                at_rest = isinstance(camera.activity, AtRest)
+                pause = REFUSED_PAUSE_SECONDS if again and at_rest else MOVING_PAUSE_SECONDS
             except LineDown:
                 camera.silent()
                 pause = 0.0 if isinstance(camera.activity, Halting) else silence
@@ -110,8 +114,11 @@ class Watch:
             await self._rest(pause)
 
     async def _look_whether_it_restarted(self) -> None:
-        """Ask a camera that lost count how it is."""
-        if self._camera.contact.condition is None:
+        """Ask a camera that lost count how it is, and one that is not there at its end: it may be sweeping."""
+        move, now = self._camera.activity.move, self._loop.time()
+        astray = move is not None and move.phase is Phase.SETTLING and move.arrival.astray(now)
+        if self._camera.contact.condition is None or (astray and now >= self._power_due):
+            self._power_due = now + POWER_SECONDS
             await self.ask_power()
 
     async def ask_power(self) -> None:
@@ -149,8 +156,9 @@ class Watch:
         if off or refused or (look % every == 0 and camera.activity.move is None):
             await contact.ask_condition(self._saw_head)
         elif self._loop.time() >= self._power_due and camera.activity.move is not None:
-            self._power_due = self._loop.time() + POWER_SECONDS
+            self._power_due = 0.0  # until it was answered: it may be given up
             await contact.ask_power(self._saw_head, lambda: camera.activity.reads)
+            self._power_due = self._loop.time() + POWER_SECONDS
         if contact.condition is not None and contact.condition.power == "standby":
             contact.up = True
             if isinstance(camera.activity, Halting):

@@ -66,6 +66,7 @@ def test_what_is_read_before_a_mount_has_swung_out_does_not_count_however_well_i
 
 def said_still_at(swing: list[tuple[float, int]], swings_seconds: float | None) -> float:
     arrival = Arrival(load_dialect("nibble4-51"), framing(0), Tolerance(), swings_seconds)
+    arrival.told_its_end(0.0)
     for at, pan in swing:
         arrival.take(framing(pan), at)
         if arrival.still(at):

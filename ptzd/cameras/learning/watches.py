@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from math import inf
 
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.reading import read_focus_mode, read_framing, read_power, read_settling
@@ -20,9 +21,13 @@ LONGEST_LOOK_SECONDS = 8.0  # a swing may last as long
 RESTING_READINGS = 20  # where the head was sent, before a lost report of its end is waited for no longer
 
 
-async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] = lambda: False) -> None:
-    """Read where the camera is until cancelled, as the watch does until a move has `ended`."""
-    loop, power_due = asyncio.get_running_loop(), 0.0
+async def read_on_the_way(line: Line, seeing: Seeing, ended: Callable[[], bool] | None = None) -> None:
+    """Read where the camera is until cancelled; as the watch does, with its other questions, until a move has `ended`.
+
+    Without that nothing else is asked, which would hold up what is timed.
+    """
+    loop, power_due = asyncio.get_running_loop(), 0.0 if ended is not None else inf
+    ended = ended or (lambda: False)
     while True:
         try:
             if loop.time() >= power_due:
