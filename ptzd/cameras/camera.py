@@ -25,7 +25,7 @@ from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
 from .doing import Doing
 from .grip import Deflection, seconds_across
 from .halting import AtRest, Halting
-from .hand import ByHand
+from .hand import DRIVE_SECONDS, ByHand
 from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
@@ -56,6 +56,8 @@ LOST_PLACE = (
 
 class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
+
+    _pushed_until = 0.0  # loop time until which a push is taken to be that which a stop has ended
 
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
@@ -99,20 +101,28 @@ class Camera(Doing):
         self._voice.refusal(position, id, token, refusal)
 
     def stop(self) -> None:
-        """End all motion of the camera now, ahead of everything else."""
+        """End all motion of the camera now, ahead of everything else. Whoever drives it has to let go first."""
+        if isinstance(self._activity, ByHand):
+            self._pushed_until = self._loop.time() + DRIVE_SECONDS
         self._halt(causes.STOPPED)
 
     def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
         """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
 
-        Raises Refusal, and ValueError or OverflowError for what is no number; then nothing has changed.
+        A push that a stop has ended is refused for as long as it goes on: somebody may have stopped it who is not heard
+        by whoever holds the stick. Raises Refusal, and ValueError or OverflowError for what is no number; then nothing
+        has changed.
         """
         require_ready(self)
         require_not_refused_on_air(self)
-        wanted = Deflection(pan, tilt, zoom, focus)
+        wanted, now = Deflection(pan, tilt, zoom, focus), self._loop.time()
         if not any(wanted):
+            self._pushed_until = 0.0
             if not isinstance(self._activity, AtRest | Halting):
                 self._halt(causes.DRIVEN)
+        elif now < self._pushed_until:
+            self._pushed_until = now + DRIVE_SECONDS
+            raise Refusal("held-on", f"camera {self.name} was stopped while it was driven; let go, then push anew")
         elif isinstance(self._activity, ByHand):
             self._activity.deflect(wanted, grip)
         else:

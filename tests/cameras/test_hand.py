@@ -14,6 +14,7 @@ from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import Recall
+from ptzd.refusal import Refusal
 
 MIDDLE = framing(500, 1000, 0x2000, 0x6000)  # from which there is room on either side
 
@@ -94,5 +95,34 @@ def test_a_drive_by_hand_takes_the_place_of_a_move_and_what_was_left_of_that_doe
         assert rig.speed() == 0
         assert rig.camera.state().phase == "idle"
         assert [each.phase.ended for each in rig.moves if each.id == "1"].count(True) == 1, "a move has one end"
+
+    with_rig(scene)
+
+
+def test_a_push_that_a_stop_has_ended_moves_nothing_until_it_was_let_go() -> None:
+    async def scene(rig: Rig) -> None:
+        async def push(seconds: float) -> list[str]:
+            refused = []
+            for _ in range(round(seconds / 0.1)):
+                try:
+                    rig.camera.drive(1.0, 0.0, 0.0, 0.0)
+                except Refusal as refusal:
+                    refused.append(refusal.code)
+                await asyncio.sleep(0.1)
+            return refused
+
+        for told in (True, False):  # that it was let go, or no more of it came for half a second
+            assert await push(0.5) == []
+            assert rig.speed() > 0.0
+            rig.camera.stop()
+            assert set(await push(3.0)) == {"held-on"}
+            assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
+            if told:
+                rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+            await asyncio.sleep(0.05 if told else 0.55)
+            assert await push(0.3) == []
+            assert rig.speed() > 0.0
+            rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+            await rig.until(lambda: not rig.camera.moving)
 
     with_rig(scene)
