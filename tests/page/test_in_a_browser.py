@@ -325,9 +325,10 @@ async def test_two_operators_see_each_other_at_once(theatre: Theatre, page: Page
     await theatre.open_with("off")
     other = await context.new_page()
     await other.goto(theatre.address)
+    await other.get_by_text("stands in choir-wide").wait_for()
     await page.bring_to_front()
     await page.get_by_role("button", name="2 house").click()
-    await other.locator(".doing", has_text="to house").wait_for(timeout=1000)
+    await other.locator(".doing", has_text="to house").wait_for(timeout=2000)
     await theatre.until_at_rest("gallery", "house")
 
 
