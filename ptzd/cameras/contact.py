@@ -98,9 +98,9 @@ class Contact:
         self, saw_head: Callable[[PanTiltPosition], None], given_up: Callable[[], bool] = lambda: False
     ) -> None:
         """Ask whether it is on and has started up; for its whole condition where that is not known.
-        Raises as `read_framing` does.
 
-        Whether it is on comes first: whoever tells it to stop again and again leaves no time for more.
+        Whether it is on comes first: whoever tells it to stop again and again leaves no time for more. Raises as
+        `read_framing` does.
         """
         restarts = self._restarts
         power = await read_power(self.line, given_up)

@@ -468,7 +468,7 @@ def _refined(
             near = (
                 hertz * exp(faster * step),
                 min(0.9, damping * exp(4 * stronger * step)),
-                late + later * step * STOP_SECONDS * 5,
+                late + later * step * 5 * STOP_SECONDS,  # about as much of what is likely as of the other two
             )
             trials.append((misfit_of(*near), *near))
             yield

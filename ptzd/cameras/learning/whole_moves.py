@@ -44,16 +44,14 @@ class WholeMoves:
         self._stages = stages
         self._rng = rng
         self._loop = asyncio.get_running_loop()
-        self._head = probe.head
 
     async def every(self, head: HeadModel) -> None:
         """Do all of them with a head of which all else is known."""
-        self._head = head
         for number in range(WHOLE_MOVES):
             await self._stages.begin()
-            await self._move(with_lens=number % 2 == 0)
+            await self._move(head, with_lens=number % 2 == 0)
 
-    async def _move(self, *, with_lens: bool) -> None:
+    async def _move(self, known: HeadModel, *, with_lens: bool) -> None:
         probe, rng = self._probe, self._rng
         await probe.quiet()
         before = self._pose()
@@ -87,7 +85,7 @@ class WholeMoves:
             await asyncio.wait([watching])
         self._require_carried_out(endings)
         probe.at, probe.zoom_at = dict(counts), zoom_counts
-        swings_seconds = self._swings_until(before, steps, given[0].sent_at) - self._loop.time()
+        swings_seconds = self._swings_until(known, before, steps, given[0].sent_at) - self._loop.time()
         still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured, max(0.0, swings_seconds))
         head, lens = given[0], given[-1]
         clear = head.seconds is not None and all(order.ended_at is not None for order in given)
@@ -102,12 +100,12 @@ class WholeMoves:
             WholeMove(before, self._pose(), steps, ended_at - head.sent_at, ended_at + still - head.sent_at)
         )
 
-    def _swings_until(self, before: Pose, steps: dict[Axis, int], sent_at: float) -> float:
+    def _swings_until(self, known: HeadModel, before: Pose, steps: dict[Axis, int], sent_at: float) -> float:
         """Loop time; the lens may have taken longer than is known yet, after which nothing swings."""
-        said = predict(self._head, before, self._pose(), steps["pan"], steps["tilt"])
+        said = predict(known, before, self._pose(), steps["pan"], steps["tilt"])
         if not said.swings_seconds:
             return sent_at
-        return sent_at + said.seconds_to_arrival + self._head.settle.told_seconds + said.swings_seconds
+        return sent_at + said.seconds_to_arrival + known.settle.told_seconds + said.swings_seconds
 
     def _require_carried_out(self, endings: list[Ending]) -> None:
         for ending in endings:
