@@ -59,7 +59,16 @@ async def test_a_cue_is_written_by_keyboard_from_what_stands_now(
         await cue.get_by_text("gallery is on air from cue 8").wait_for()  # what does not fit in it
     assert await page.get_by_text("was run last").count() == 0
 
-    await press(page, "Edit cue 9")
+    assert await page.evaluate("""() => new Promise(done => {
+        new MutationObserver((_, watch) => {
+            const field = document.querySelector("form.cue-editor select");
+            if (!field) return;
+            watch.disconnect();
+            field.focus();
+            setTimeout(() => done(document.activeElement === field), 500);
+        }).observe(document.body, {subtree: true, childList: true});
+        document.querySelector('[aria-label="Edit cue 9"]').click();
+    })"""), "who has gone on to another field was taken back to the first"
     await page.get_by_label("Takes").focus()
     await page.keyboard.type("left")
     await tab_to(page, "Save")

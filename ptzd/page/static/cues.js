@@ -1,6 +1,6 @@
 // The view of the cue list: the cues as they are written, what does not fit in them, and one at a time to be written.
 
-import { html, useEffect, useRef, useState } from "./vendor/preact-htm.js";
+import { html, useEffect, useLayoutEffect, useRef, useState } from "./vendor/preact-htm.js";
 import { complete, draftOf, fieldsOf, fieldsOfDraft, freshDraft, moveOf } from "./cuedraft.js";
 import { ask, changed, line, may } from "./desk.js";
 import { cameraNames, known, notice } from "./known.js";
@@ -177,7 +177,8 @@ function Editor({ draft, cues, close }) {
   const [wrong, setWrong] = useState("");
   const form = /** @type {{current: HTMLFormElement|null}} */ (useRef(null));
   const number = draft.number;
-  useEffect(() => {
+  // With the picture, not after it: whoever has gone on to another field by then is not taken back.
+  useLayoutEffect(() => {
     form.current?.querySelector("input")?.focus();
   }, []);
   // What was typed since the page was drawn last counts, too: fast fingers press Enter within the same picture.
