@@ -21,7 +21,7 @@ from ptzd.refusal import Refusal
 from ptzd.visca import Completed, Interrupted, MemorySet, Refused, Unanswered
 
 from . import activity as causes
-from .direct import MOVING_PAUSE_SECONDS, SETTLING_PAUSE_SECONDS, Direct
+from .direct import MOVING_PAUSE_SECONDS, Direct
 from .doing import Doing
 from .grip import Deflection, seconds_across
 from .halting import AtRest, Halting
@@ -29,6 +29,7 @@ from .hand import DRIVE_SECONDS, ByHand
 from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
+from .looking import SEEN_STILL_SECONDS
 from .move import Move, Recall
 from .permission import (
     require_free_to_be_learned,
@@ -45,7 +46,7 @@ from .reading import read_focus_mode, read_framing
 from .reports import Framing, Lock, Phase, Tally, TallySource
 from .settings import Grip
 from .shaped import Shaped
-from .still import STILL_SECONDS, Arrival, alike
+from .still import Arrival, alike
 from .window import within
 
 LOST_PLACE = (
@@ -282,7 +283,7 @@ class Camera(Doing):
             start,
             self._inside(limits),
             slow=self.contact.slow,
-            seeing=Seeing(self.settings.tolerance, STILL_SECONDS, SETTLING_PAUSE_SECONDS, MOVING_PAUSE_SECONDS),
+            seeing=Seeing(self.settings.tolerance, SEEN_STILL_SECONDS, MOVING_PAUSE_SECONDS),
             progress=progress,
             rng=rng,
             calendar=self._calendar,

@@ -21,9 +21,9 @@ from .activity import SWEEPS, SWITCHED_OFF, Activity, Host
 from .framing import landing
 from .halting import HALT
 from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
+from .looking import Looking
 from .move import Move
 from .orders import lens_orders, memory_orders, pan_tilt_order
-from .reading import read_focus_mode, read_settling
 from .reports import Activity as Kind
 from .reports import Framing, Phase
 from .still import STILL_SECONDS
@@ -32,7 +32,6 @@ log = structlog.get_logger()
 
 ATTEMPTS = 5  # how often the orders of a move are given before it has failed
 MOVING_PAUSE_SECONDS = 0.1  # between two readings while it moves
-SETTLING_PAUSE_SECONDS = 0.02
 COMPLETION_PATIENCE_SECONDS = 0.25  # the head is seen to be there, but its completion may still be on its way
 STANDSTILL_SECONDS = 1.5  # after its order, or the end of one, a camera that stands elsewhere has not heard all of it
 FAR_OFF_DEG = 0.5  # a head that says it has ended and rests farther off was held
@@ -218,7 +217,7 @@ class Direct(Activity):
             now = self._loop.time()
             if self._contact.power in ("starting", "standby"):
                 break  # whatever it was sent to do, it does no more
-            if arrival.seconds(now) > COMPLETION_PATIENCE_SECONDS:
+            if min(arrival.seconds(now), now - heard_at) > COMPLETION_PATIENCE_SECONDS:
                 break
             if not arrival.there and self._contact.standing.still and now - heard_at > STANDSTILL_SECONDS:
                 break
@@ -282,19 +281,13 @@ class Direct(Activity):
         """Whether the head comes to rest within tolerance; False as soon as it rests elsewhere. Raises LineDown."""
         move, arrival = self.move, self.move.arrival
         arrival.told_its_end(self._loop.time())
-        wanted = move.recall.framing.focus_mode
+        looking = Looking(self._contact.line, arrival)
         last: Framing | None = None
         resting_since = self._loop.time()
         until = resting_since + move.completion_seconds()
         while self._loop.time() < until:
-            # A lens that told its end and was then read to be there stays there; what may swing is the head.
-            known = last if last is not None and arrival.lens_is_there(last) else None
             try:
-                framing = await read_settling(self._contact.line, wanted, known)
-                arrival.take(framing, self._loop.time())
-                still = arrival.still(self._loop.time())
-                if still:
-                    framing = replace(framing, focus_mode=await read_focus_mode(self._contact.line))
+                framing = await looking.look()
             except PushedAside:
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
@@ -302,15 +295,16 @@ class Direct(Activity):
                 self._contact.condition = None  # perhaps somebody has switched it off: the watch asks
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
                 continue
+            if framing is None:
+                continue
             self._contact.take(framing)
             now = self._loop.time()
-            if still:
-                return framing.focus_mode == wanted
+            if arrival.still(now):
+                return framing.focus_mode == move.recall.framing.focus_mode
             if framing != last:
                 last, resting_since = framing, now
             if not arrival.there and now - resting_since > 2 * STILL_SECONDS:
                 return False
-            await asyncio.sleep(SETTLING_PAUSE_SECONDS)
         return False
 
     def _enter(self, phase: Phase) -> None:

@@ -54,23 +54,14 @@ async def read_framing(line: Line, focus_mode: FocusMode, given_up: Callable[[],
     return Framing(pan_tilt.pan_counts, pan_tilt.tilt_counts, zoom_counts, focus_counts, focus_mode)
 
 
-async def read_settling(line: Line, focus_mode: FocusMode, known: Framing | None) -> Framing:
-    """Ask where a camera stands that comes to rest: for pan and tilt alone, where the lens is `known`.
-
-    The swing of a mount goes through the tolerance and out again within hundredths of a second: whoever asks for
-    everything each time misses that, by luck of the moment. Of everything they are asked for last: what swings is to be
-    known as late as that. Whether the camera focuses by itself is to be asked when all else is still.
-    """
-    if known is None:
-        zoom_counts = await line.ask(ZoomInquiry())
-        known = Framing(0, 0, zoom_counts, await line.ask(FocusInquiry()), focus_mode)
-    return await read_pan_tilt(line, known)
-
-
 async def read_pan_tilt(line: Line, known: Framing) -> Framing:
     """Ask for pan and tilt; zoom and focus are taken as `known`."""
-    pan_tilt = await line.ask(PanTiltPositionInquiry())
-    return replace(known, pan_counts=pan_tilt.pan_counts, tilt_counts=pan_tilt.tilt_counts)
+    return with_head(known, await line.ask(PanTiltPositionInquiry()))
+
+
+def with_head(known: Framing, head: PanTiltPosition) -> Framing:
+    """Return a framing with other pan and tilt."""
+    return replace(known, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts)
 
 
 async def read_focus_mode(line: Line) -> FocusMode:

@@ -73,7 +73,7 @@ class Arrival:
         self._side: bool | None = None  # on which it was out of the tolerance last
         self._came_at: list[float] = []  # to one side, from the other
         self._dialect = dialect
-        self._wanted = wanted
+        self.wanted = wanted
         self._tolerance = tolerance
         self._since: float | None = None
 
@@ -89,7 +89,7 @@ class Arrival:
 
     def take(self, framing: Framing, now: float) -> None:
         """Take in where it is, as read just now (loop time)."""
-        off = landing(self._dialect, framing, self._wanted)
+        off = landing(self._dialect, framing, self.wanted)
         if not self._tolerance.holds(off):
             self._since = None
             if self._swings_seconds is None:
@@ -108,7 +108,7 @@ class Arrival:
 
     def lens_is_there(self, framing: Framing) -> bool:
         """Whether zoom and focus are where they were sent, wherever the head is."""
-        return self._tolerance.holds_lens(landing(self._dialect, framing, self._wanted))
+        return self._tolerance.holds_lens(landing(self._dialect, framing, self.wanted))
 
     @property
     def there(self) -> bool:
@@ -121,9 +121,19 @@ class Arrival:
 
     def still(self, now: float) -> bool:
         """Whether it has been there for long enough."""
-        if self._since is None:
-            return False
-        return now - max(self._since, self._told_at + (self._swings_seconds or 0.0)) >= self._agreeing - GRAIN_SECONDS
+        return self.due_at is not None and now >= self.due_at - GRAIN_SECONDS
+
+    @property
+    def due_at(self) -> float | None:
+        """When it will have been there for long enough, if it stays; None where it is not there, or told no end yet."""
+        if self._since is None or self._told_at == inf:
+            return None
+        return max(self._since, self.counts_from) + self._agreeing
+
+    @property
+    def counts_from(self) -> float:
+        """When its mount will have swung out, as far as that is known: what is read sooner does not count."""
+        return self._told_at + (self._swings_seconds or 0.0)
 
     def astray(self, now: float) -> bool:
         """Whether it has told its end, and is not there though it was given time to swing: it may be sweeping."""

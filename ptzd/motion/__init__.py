@@ -10,7 +10,6 @@ from .fit import (
     Reading,
     Ride,
     ShapeFit,
-    SwingFit,
     Trip,
     fit_amplitudes,
     fit_lens,
@@ -19,10 +18,8 @@ from .fit import (
     fit_ride,
     fit_shape,
     fit_speed,
-    fit_swing,
     speed_from_trip,
     steady,
-    swing_fitting,
 )
 from .head import (
     ON_A_RAIL,
@@ -61,6 +58,7 @@ from .profile import peak_speed, position_at, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
+from .swing_fit import SwingFit, fit_swing, swing_fitting
 from .watching import (
     MoveVerdict,
     judge_move,

@@ -10,10 +10,10 @@ agree on, and leaves out what lies far from it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from math import ceil, cos, exp, floor, hypot, inf, log, pi, sqrt
+from math import exp, hypot, log, sqrt
 from statistics import fmean, median
 
 from .profile import over, seconds_for_axis
@@ -24,12 +24,8 @@ LEAST_ACCELERATION, MOST_ACCELERATION = 1.0, 1e7  # units per second squared; de
 WANDERING_SECONDS = 0.008  # by so much delays differ on a network and a camera where nothing was lost
 SHAPES_SOUGHT = 8  # the fastest ways tell most of the ramps
 LEAST_ON_RAMPS, MOST_ON_RAMPS = 12, 24  # readings: in all, of one way
-STOP_SECONDS = 0.04  # by so much the moment may be off at which a head is taken to have stopped
 READ_SECONDS = 0.002  # by so much the moments of readings differ
 SHAPE_SHOWS = 0.7  # of the misfit of straight ramps alike: a shape of their own explains the readings that much better
-EXACT_COUNTS = 10.0  # of a swing below which rounding matters more: 0.25 of a count in 2 ms, of one of 2 Hz
-SWINGS_SOUGHT = 5  # the widest of all stops tell pace and damping
-SLOWEST_HERTZ, FASTEST_HERTZ, SWING_STEPS = 0.4, 12.0, 48
 GOLDEN = (sqrt(5.0) - 1.0) / 2.0
 
 
@@ -99,22 +95,6 @@ class LensFit:
 
     speed: Figure
     acceleration: Figure
-
-
-@dataclass(frozen=True, slots=True)
-class SwingFit:
-    """Swings A·exp(-ζωt)·cos(ω·sqrt(1-ζ²)·t) after several stops of one head, as the readings tell them.
-
-    `amplitudes_counts` is A for each stop, 0 where no swing was to be seen. `play_counts` is how far the true position
-    may be from a reading before the reading changes: 0.5 for a camera that rounds, 1 for one whose gear swallows less
-    than a count. `misfit_counts` is how far off the readings are from the swings, on average.
-    """
-
-    amplitudes_counts: tuple[float, ...]
-    damping_ratio: float
-    natural_rad_per_s: float
-    play_counts: float
-    misfit_counts: float
 
 
 def fit_line(readings: Sequence[Reading]) -> tuple[Figure, float]:
@@ -292,58 +272,20 @@ def fit_lens(trips: Sequence[tuple[float, float]], delay_seconds: float) -> Lens
     """
     if len(trips) < 4:
         raise FitError(f"a lens needs 4 trips at least, not {len(trips)}")
-    kept = [(abs(counts), seconds) for counts, seconds in trips]
-    while True:
-        slope, offset, deviation = _line(kept)
-        off = [abs(seconds - offset - slope * counts) for counts, seconds in kept]
-        limit = FAR * max(NORMAL_MAD * median(off), WANDERING_SECONDS)
-        near = [trip for trip, by in zip(kept, off, strict=True) if by <= limit]
-        if len(near) == len(kept) or len(near) < 4:
-            break
-        kept = near
+    ways = [(abs(counts), seconds) for counts, seconds in trips]
+    # The longest way pulls a line of least squares to itself: most pairs agree though one of them was late.
+    pairs = [(more - less, later - sooner) for less, sooner in ways for more, later in ways if more > less]
+    usual = median(seconds / counts for counts, seconds in pairs) if pairs else 0.0
+    rests = [seconds - usual * counts for counts, seconds in ways]
+    off = [abs(rest - median(rests)) for rest in rests]
+    limit = FAR * max(NORMAL_MAD * median(off), WANDERING_SECONDS)
+    kept = [way for way, by in zip(ways, off, strict=True) if by <= limit]
+    slope, offset, deviation = _line(kept)
     if slope <= 0.0:
         raise FitError("a longer way of the lens did not take longer")
     scatter = max(NORMAL_MAD * median(off), 0.002) / sqrt(len(kept))
     start = max(offset - delay_seconds, 0.01)  # below a hundredth of a second nothing can be told
     return LensFit(Figure(1.0 / slope, deviation / slope), Figure(1.0 / (slope * start), min(1.0, scatter / start)))
-
-
-def fit_swing(stops: Sequence[Sequence[Reading]]) -> SwingFit | None:
-    """Return the swing in the readings after several stops; None where it is too small to be told from rounding.
-
-    Positions are in counts off the place of rest, seconds since the stop. A reading stands for a range of positions,
-    and a swing that passes through all ranges fits without fault; both ways of rounding are tried.
-    """
-    fitting = swing_fitting(stops)
-    while True:
-        try:
-            next(fitting)
-        except StopIteration as done:
-            fitted: SwingFit | None = done.value
-            return fitted
-
-
-def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, SwingFit | None]:
-    """Do what `fit_swing` does, in many small pieces, so that others may have their turn in between."""
-    parts = [_visible(stop) for stop in stops]
-    widest = sorted((part for part in parts if part), key=lambda part: -max(abs(each.position) for each in part))
-    if sum(abs(each.position) >= 1.5 for part in widest for each in part) < 3:
-        return None
-    few = [_ranges(part[:: ceil(len(part) / 40)], 1.0) for part in widest[:SWINGS_SOUGHT]]
-    best = (inf, 0.0, 0.0)
-    for index in range(SWING_STEPS):
-        hertz = SLOWEST_HERTZ * (FASTEST_HERTZ / SLOWEST_HERTZ) ** (index / (SWING_STEPS - 1))
-        for damping in (0.04, 0.08, 0.12, 0.18, 0.28, 0.4):
-            best = min(best, (sum(_wave(ranges, hertz, damping, 1)[0] for ranges in few), hertz, damping))
-        yield
-    fits: list[SwingFit] = []
-    for play in (0.5, 1.0):
-        sought = [_ranges(part, play) for part in widest[:SWINGS_SOUGHT]]
-        misfit, hertz, damping, late = yield from _refined(sought, best[1], best[2])
-        amplitudes = tuple(_wave(_ranges(part, play), hertz, damping, 4, late)[1] if part else 0.0 for part in parts)
-        natural = 2 * pi * hertz / sqrt(1 - damping**2)
-        fits.append(SwingFit(amplitudes, damping, natural, play, sqrt(misfit / sum(map(len, sought)))))
-    return min(fits, key=lambda fit: fit.misfit_counts)
 
 
 def fit_amplitudes(stops: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -414,84 +356,3 @@ def _least(
             right = low + GOLDEN * (high - low)
             cost_right = cost(exp(right))
     return exp(0.5 * (low + high))
-
-
-Ranges = list[tuple[float, float, float, float]]  # seconds since the stop, least and most position, and a weight
-
-
-def _visible(readings: Sequence[Reading]) -> list[Reading]:
-    """The readings after a stop for as long as a swing is to be seen; none where none is."""
-    seen = [each for each in readings if each.seconds >= 0.0]
-    outside = [each.seconds for each in seen if abs(each.position) >= 1.5]
-    if not outside:
-        return []
-    # Of one that was seen but once, a count more or less afterwards tells the pace.
-    longer, more = (1.3, 0.1) if len(outside) > 1 else (2.5, 0.3)
-    return [each for each in seen if each.seconds <= longer * max(outside) + more]
-
-
-def _ranges(readings: Sequence[Reading], play: float) -> Ranges:
-    """What each reading stands for. While the swing is wide, the moment of a reading matters more than rounding."""
-    ranges: Ranges = []
-    widest = 0.0  # from here on
-    for each in reversed(readings):
-        widest = max(widest, abs(each.position))
-        weight = 1.0 / (1.0 + (widest / EXACT_COUNTS) ** 2)
-        ranges.append((each.seconds, *_range(each.position, play), weight))
-    return ranges[::-1]
-
-
-def _range(position: float, play: float) -> tuple[float, float]:
-    """The true positions for which a camera gives this reading."""
-    if play == 0.5:
-        return position - 0.5, position + 0.5
-    whole = floor(abs(position) + 0.5)
-    if whole == 0:
-        return -1.0, 1.0
-    return (whole, whole + 1.0) if position > 0 else (-whole - 1.0, -whole)
-
-
-def _refined(
-    sought: Sequence[Ranges], hertz: float, damping: float
-) -> Generator[None, None, tuple[float, float, float, float]]:
-    """Misfit, frequency, damping and lateness of the best swing near a rough one: ever smaller steps downhill."""
-
-    def misfit_of(hertz: float, damping: float, late: float) -> float:
-        doubt = (late / STOP_SECONDS) ** 2
-        return doubt + sum(_wave(ranges, hertz, damping, 4, late)[0] for ranges in sought)
-
-    step, late = 0.06, 0.0
-    misfit = misfit_of(hertz, damping, late)
-    while step > 0.002:
-        trials = []
-        for faster, stronger, later in ((1, 0, 0), (-1, 0, 0), (0, 1, 0), (0, -1, 0), (0, 0, 1), (0, 0, -1)):
-            near = (
-                hertz * exp(faster * step),
-                min(0.9, damping * exp(4 * stronger * step)),
-                late + later * step * 5 * STOP_SECONDS,  # about as much of what is likely as of the other two
-            )
-            trials.append((misfit_of(*near), *near))
-            yield
-        if min(trials)[0] < misfit:
-            misfit, hertz, damping, late = min(trials)
-        else:
-            step /= 2
-    return misfit, hertz, damping, late
-
-
-def _wave(ranges: Ranges, hertz: float, damping: float, rounds: int, late: float = 0.0) -> tuple[float, float]:
-    """Misfit and amplitude of the best wave of one pace and damping through ranges, `late` seconds after its stop."""
-    pace = 2 * pi * hertz
-    rate = damping * pace / sqrt(1 - damping**2)
-    wave = [exp(-rate * (seconds - late)) * cos(pace * (seconds - late)) for seconds, _, _, _ in ranges]
-    weighed = [weight * each for each, (_, _, _, weight) in zip(wave, ranges, strict=True)]
-    power = sum(each * y for each, y in zip(wave, weighed, strict=True))
-    wanted = [0.5 * (low + high) for _, low, high, _ in ranges]
-    amplitude = 0.0
-    for _ in range(rounds + 1):
-        amplitude = sum(each * y for each, y in zip(weighed, wanted, strict=True)) / power
-        wanted = [min(max(amplitude * each, low), high) for each, (_, low, high, _) in zip(wave, ranges, strict=True)]
-    off = [
-        weight * (amplitude * each - y) ** 2 for each, y, (_, _, _, weight) in zip(wave, wanted, ranges, strict=True)
-    ]
-    return sum(off), abs(amplitude)

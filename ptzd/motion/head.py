@@ -118,8 +118,8 @@ class SettleModel:
     seen not to change any more.
 
     A head that brakes from high speed bends its mount by its deceleration, not by the speed it came from: then A grows
-    no further than `most_swing_deg`. Whoever looks only every `reading_seconds`, and wants `still_seconds` of readings
-    within the tolerance, begins to count when the last crest outside is over (see `seen_still`).
+    no further than `most_swing_deg`. Whoever looks only every `reading_seconds` begins to count when the last crest
+    outside is over, and believes the readings `still_seconds` later (see `seen_still`).
     """
 
     base_seconds: float
@@ -129,7 +129,6 @@ class SettleModel:
     tolerance_deg: float
     most_swing_deg: float | None = None  # None: it grows without end
     reading_seconds: float = 0.0  # from one reading of pan and tilt to the next; 0: somebody always looks
-    whole_reading_seconds: float = 0.0  # that a reading of everything takes, with which looking begins
     told_seconds: float = 0.0  # of the base, from the stop until the camera tells of it: then looking begins
     still_seconds: float = 0.3
 
@@ -138,7 +137,6 @@ class SettleModel:
             "a settling time",
             self.base_seconds,
             self.reading_seconds,
-            self.whole_reading_seconds,
             self.told_seconds,
             self.still_seconds,
         )

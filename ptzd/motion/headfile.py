@@ -118,7 +118,7 @@ class _Settling(_Swing):
     base_seconds: NotNegative
     spread: NotNegative
     reading_seconds: NotNegative
-    whole_reading_seconds: NotNegative = 0.0
+    whole_reading_seconds: NotNegative = 0.0  # in older files; no sum needs it
     told_seconds: NotNegative = 0.0
     still_seconds: NotNegative
     tilt: _Swing | None = None
@@ -219,7 +219,6 @@ def write_head(head: LearnedHead) -> str:
         f"spread = {_number(measured.settling)}",
         *_swing(settle),
         f"reading_seconds = {_number(settle.reading_seconds)}",
-        f"whole_reading_seconds = {_number(settle.whole_reading_seconds)}",
         f"told_seconds = {_number(settle.told_seconds)}  # of the base, until the camera tells of its stop",
         f"still_seconds = {_number(settle.still_seconds)}",
         *(["", "[settling.tilt]", *_swing(model.tilt_settle)] if model.tilt_settle is not None else []),
@@ -275,7 +274,6 @@ def _head(file: _File) -> LearnedHead:
     settle = SettleModel(
         base_seconds=settling.base_seconds,
         reading_seconds=settling.reading_seconds,
-        whole_reading_seconds=settling.whole_reading_seconds,
         told_seconds=settling.told_seconds,
         still_seconds=settling.still_seconds,
         **_swing_of(settling),

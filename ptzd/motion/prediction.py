@@ -86,7 +86,7 @@ def predict(head: HeadModel, from_: Pose, to: Pose, pan_step: int, tilt_step: in
         since = travel + head.settle.told_seconds
         swings = (Swing(head.settle, pan_swing, since - pan), Swing(head.settle_of_tilt, tilt_swing, since - tilt))
         swings_seconds = max(swing.left_seconds() for swing in swings)
-        seen = seen_still_delay(swings)
+        seen = seen_still_delay(swings, head.settle.base_seconds - head.settle.told_seconds)
         pan_seconds = tilt_seconds = 0.0
     else:
         seen, swings_seconds = NO_DELAY, 0.0

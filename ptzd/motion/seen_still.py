@@ -62,15 +62,15 @@ class Swing:
         return max(0.0, inside - self.since_seconds)
 
 
-def seen_still_delay(swings: Sequence[Swing]) -> Delay:
-    """Return how much later those see it still who begin to read now; `settle.reading_seconds` is above 0."""
-    surely = max(swing.left_seconds() for swing in swings)
-    if surely == 0.0:
-        return NO_DELAY
+def seen_still_delay(swings: Sequence[Swing], looking_seconds: float) -> Delay:
+    """Return how much later those see it still who begin to look now, and need `looking_seconds` where nothing swings.
+
+    `settle.reading_seconds` is above 0.
+    """
     settle = swings[0].settle
     perhaps = max(swing.left_seconds(PERHAPS) for swing in swings)
-    # The first reading, of everything, has come by then, and the first of those of pan and tilt that counts follows.
-    wait = max(0.0, surely - settle.whole_reading_seconds)
-    half = 0.5 * settle.reading_seconds if wait else 0.0
-    later = max(0.0, perhaps - settle.whole_reading_seconds)
-    return Delay(max(0.0, wait - half), wait + half, max(wait, later) + settle.reading_seconds)
+    if perhaps == 0.0:
+        return NO_DELAY
+    surely = max(swing.left_seconds() for swing in swings)
+    wait, longest = (max(0.0, left + settle.still_seconds - looking_seconds) for left in (surely, perhaps))
+    return Delay(wait, wait, longest + settle.reading_seconds)

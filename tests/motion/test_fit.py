@@ -225,6 +225,13 @@ def test_a_lens_is_measured_by_how_long_its_ways_take(seed: int) -> None:
     assert fit.acceleration.value == pytest.approx(rate / start, rel=0.15)
 
 
+@pytest.mark.parametrize("late", range(8))
+def test_one_report_that_came_late_does_not_make_a_lens_slower(late: int) -> None:
+    ways = [9000.0, 18000.0, 31500.0, 45000.0] * 2
+    trips = [(way, way / 22000.0 + 0.12 + (0.09 if number == late else 0.0)) for number, way in enumerate(ways)]
+    assert fit_lens(trips, 0.02).speed.value == pytest.approx(22000.0)
+
+
 @pytest.mark.parametrize("mount", [name for name in MOUNTS if name != "tripod"])
 @pytest.mark.parametrize(("dialect_name", "share"), [("nibble4-51", 0.08), ("shared5-205", 0.03)])
 def test_a_swing_is_recognised_in_whole_counts(mount: str, dialect_name: str, share: float) -> None:

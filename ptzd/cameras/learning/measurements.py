@@ -73,8 +73,7 @@ class Seeing:
     """How a camera's own readings tell that it is still: what "settled" means for its moves."""
 
     tolerance: Tolerance
-    still_seconds: float = 0.3  # a reading must stay within tolerance this long
-    pause_seconds: float = 0.05  # between two readings
+    still_seconds: float = 0.33  # until readings that agree are believed
     watch_seconds: float = 0.1  # between two readings of the watch beside it
 
 
@@ -132,7 +131,6 @@ class Measurements:
     focus_trips: list[tuple[float, float]] = field(default_factory=list)
     seen_still: list[float] = field(default_factory=list)  # seconds from the end's report until readings said "still"
     between_readings: list[float] = field(default_factory=list)  # of pan and tilt, seconds
-    whole_readings: list[float] = field(default_factory=list)  # seconds that a reading of everything takes
     lens_delays: list[float] = field(default_factory=list)  # seconds from the head's ACK to the lens's
     lens_waits: list[float] = field(default_factory=list)  # or from the report of the head's end, where that came first
     whole_moves: list[WholeMove] = field(default_factory=list)
@@ -463,7 +461,6 @@ async def _settles(
             natural_rad_per_s=30.0,
             tolerance_deg=(tolerance + 0.5) / scale.counts_per_degree,
             reading_seconds=median(measured.between_readings),
-            whole_reading_seconds=median(measured.whole_readings),
             told_seconds=lag,
             still_seconds=seeing.still_seconds,
         )

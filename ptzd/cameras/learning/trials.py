@@ -283,7 +283,8 @@ def plan_trials(head: HeadModel, dialect: Dialect, rooms: Rooms, rng: random.Ran
             renewals.append((axis, farther_on))
             seconds = renewal_pace(room, model).seconds + look.quiet_seconds + 0.5 + REST_SECONDS + 2.0 * reply
             stages.append(("orders in mid-move", seconds))
-    seen_still = 2.0 * reply + 5.0 * reply + STILL_SECONDS  # an answer at either end, and looking
+    # An answer at either end, and looking: two questions for the head around three for the lens.
+    seen_still = 2.0 * reply + max(5.0 * reply, 2.0 * reply + STILL_SECONDS)
     zoom_way = longest_zoom_way(head, dialect) / head.zoom.direct_counts_per_s
     for share in (*ZOOM_SHARES, *ZOOM_SHARES):
         stages.append(("zoom", share * zoom_way + seen_still))

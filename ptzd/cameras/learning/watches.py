@@ -7,7 +7,8 @@ from collections.abc import Callable
 from math import inf
 
 from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
-from ptzd.cameras.reading import read_focus_mode, read_framing, read_power, read_settling
+from ptzd.cameras.looking import PAUSE_SECONDS, Looking
+from ptzd.cameras.reading import read_framing, read_power
 from ptzd.cameras.reports import Framing
 from ptzd.cameras.still import Arrival
 from ptzd.cameras.watch import POWER_SECONDS
@@ -56,20 +57,16 @@ async def see_still(
     """
     loop = asyncio.get_running_loop()
     arrival = Arrival(dialect, wanted, seeing.tolerance, swings_seconds)
-    last: Framing | None = None
+    looking = Looking(probe.line, arrival)
     began_at = loop.time()
     arrival.told_its_end(began_at)
-    while (at := loop.time()) < began_at + LONGEST_LOOK_SECONDS:
-        known = last if last is not None and arrival.lens_is_there(last) else None
-        last = framing = await probe.patiently(lambda known=known: read_settling(probe.line, "manual", known))  # type: ignore[misc]
-        probe.heard(framing)
-        now = loop.time()
-        arrival.take(framing, now)
-        if arrival.still(now):
-            await probe.patiently(lambda: read_focus_mode(probe.line))
-            return loop.time() - began_at
-        await asyncio.sleep(seeing.pause_seconds)
-        (measured.whole_readings if known is None else measured.between_readings).append(loop.time() - at)
+    while loop.time() < began_at + LONGEST_LOOK_SECONDS:
+        framing = await probe.patiently(looking.look)
+        if framing is not None:
+            probe.heard(framing)
+            if arrival.still(loop.time()):
+                return loop.time() - began_at
+        measured.between_readings.append(looking.answer_seconds + PAUSE_SECONDS)
     return None
 
 
