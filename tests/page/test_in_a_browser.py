@@ -466,6 +466,29 @@ async def test_a_network_cut_in_a_drive_stops_the_head_and_what_comes_late_moves
         await page.close()
 
 
+async def test_a_move_that_began_while_the_network_was_cut_is_not_taken_for_the_one_before(
+    theatre: Theatre, browser: Browser
+) -> None:
+    await theatre.open_with("off", position="house")
+    async with cuttable(theatre.port) as cut:
+        page = await browser.new_page(viewport={"width": 1366, "height": 768})
+        await page.goto(f"http://127.0.0.1:{cut.port}/")
+        doing = page.get_by_role("region", name="gallery").locator(".doing")
+        for position in ("choir-wide", "house"):
+            await theatre.say("camera/gallery/recall", {"position": position})
+            await doing.get_by_text(f"stands in {position}").wait_for()
+        cut.whole.clear()
+        not_connected = page.get_by_role("alert").get_by_text("Not connected")
+        await not_connected.wait_for()
+        await theatre.say("camera/gallery/recall", {"position": "choir-wide", "speed": 1})
+        await theatre.until(lambda: theatre.states["gallery"]["activity"] == "direct")
+        cut.whole.set()
+        await not_connected.wait_for(state="detached")
+        await doing.get_by_text("to go").wait_for()
+        assert "house" not in await doing.inner_text()
+        await page.close()
+
+
 @pytest.mark.parametrize("width", [360, 820, 1366, 1920])
 @pytest.mark.parametrize("view", ["Show", "Set-up", "Cues", "Trouble"])
 async def test_each_view_is_open_to_all(theatre: Theatre, browser: Browser, view: str, width: int) -> None:
