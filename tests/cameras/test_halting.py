@@ -690,3 +690,18 @@ def test_a_halting_after_a_failed_move_is_guarded() -> None:
         assert guard.terms and guard.terms[-1][1] > 0
 
     with_rig(scene, guard=guard)
+
+
+@pytest.mark.parametrize("form", ["numbered", "datagrams"])
+@pytest.mark.parametrize("there_and_back_seconds", [0.1, 0.2, 0.3])
+def test_a_camera_whose_answers_come_late_is_seen_to_stand(there_and_back_seconds: float, form: Any) -> None:
+    async def scene(rig: Rig) -> None:
+        for _ in range(3):
+            rig.camera.drive(0.3, 0.0, 0.0, 0.0)
+            await asyncio.sleep(0.3)
+            rig.camera.stop()
+            await rig.until(lambda: not rig.camera.moving, 10.0)
+            assert rig.speed() == 0.0
+            await asyncio.sleep(1.0)
+
+    with_rig(scene, delay_seconds=there_and_back_seconds / 2, form=form)
