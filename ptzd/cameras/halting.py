@@ -111,7 +111,7 @@ class Halting(Activity):
         if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
             self._host.rested()
             return
-        if not self._under_way():
+        if not self._under_way() and not self._host.contact.starting:  # it has forgotten its orders, and finds its ends
             heard = self._host.contact.read_at > self._sent_at
             if self._loop.time() - self._sent_at >= (REPEAT_SECONDS if heard else self._patience_seconds):
                 if not heard and not self.in_doubt:
