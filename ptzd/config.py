@@ -6,6 +6,7 @@ Each field's description goes after "it must be" in a message, and into the JSON
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from ipaddress import ip_address
 from itertools import pairwise
 from math import ceil, floor
@@ -24,7 +25,7 @@ from pydantic import (
 
 from ptzd.bus import Topics
 from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
-from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file
+from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file, read_tables
 from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.pictures import checked_url
@@ -33,6 +34,7 @@ from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 __all__ = [
     "BrokerConfig",
     "CameraConfig",
+    "CameraToHalt",
     "Config",
     "ExpectsConfig",
     "Mistake",
@@ -41,6 +43,7 @@ __all__ = [
     "StoreConfig",
     "TextFileError",
     "WindowConfig",
+    "cameras_to_halt",
     "config_schema",
     "load_config",
 ]
@@ -158,6 +161,17 @@ ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
 Degrees = Annotated[float, Field(ge=-360, le=360)]
 Edges = Annotated[tuple[Degrees, Degrees], AfterValidator(_edges)]
 Millimetres = Annotated[float, Field(gt=0, le=1000)]
+CameraLink = Annotated[
+    Address,
+    PlainValidator(_link),
+    WithJsonSchema(
+        {
+            "type": "string",
+            "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)*)?)$",
+        }
+    ),
+]
+CameraDialect = Annotated[str, AfterValidator(_dialect)]
 
 
 class _Table(BaseModel):
@@ -287,21 +301,12 @@ class CameraConfig(_Table):
         json_schema_extra={"not": {"required": ["tolerance_counts", "tolerance_deg"]}}
     )
 
-    link: Annotated[
-        Address,
-        PlainValidator(_link),
-        WithJsonSchema(
-            {
-                "type": "string",
-                "pattern": r"^(udp://[^/?#@]+|(tcp|bare-udp)://[^/?#@]+:[0-9]+|serial:/[^?#]+(\?[a-z]+=[0-9]+(&[a-z]+=[0-9]+)*)?)$",
-            }
-        ),
-    ] = Field(
+    link: CameraLink = Field(
         description="the camera's address, udp://HOST:PORT, tcp://HOST:PORT, bare-udp://HOST:PORT or "
         "serial:/dev/ttyUSB0?address=1",
         examples=["udp://127.0.0.1:52381", "serial:/dev/ttyUSB0?address=2"],
     )
-    dialect: Annotated[str, AfterValidator(_dialect)] = Field(
+    dialect: CameraDialect = Field(
         min_length=1, description="a known dialect's name or a dialect's .toml file", examples=["nibble4-51"]
     )
     label: str = Field(default="", max_length=100, description="a text for people of at most 100 characters")
@@ -431,6 +436,28 @@ class Config(_Table):
 def load_config(path: Path) -> Config:
     """Read a configuration file. Paths in it start at its own folder. Raises TextFileError with all mistakes in it."""
     return read_file(path, Config, _across)
+
+
+class CameraToHalt(BaseModel):
+    """As much of a camera's table as it takes to stop the head."""
+
+    model_config = ConfigDict(extra="ignore", strict=True, frozen=True)
+
+    link: CameraLink
+    dialect: CameraDialect
+
+
+class _Tables(BaseModel):
+    camera: dict[str, Any] = {}
+
+
+def cameras_to_halt(path: Path) -> dict[str, CameraToHalt]:
+    """Return what can be stopped by a file with mistakes in it. Raises TextFileError where it is no TOML at all."""
+    found = {}
+    for name, table in read_file(path, _Tables).camera.items():
+        with suppress(TextFileError):
+            found[name] = read_tables(table, CameraToHalt, folder=path.parent)
+    return found
 
 
 def config_schema() -> dict[str, Any]:

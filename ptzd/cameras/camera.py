@@ -58,7 +58,7 @@ LOST_PLACE = (
 class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
 
-    _pushed_until = 0.0  # loop time until which a push is taken to be that which a stop has ended
+    _pushed_until = 0.0  # loop time until which a push is taken to be one that a stop or a lock has ended or kept back
 
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
@@ -103,26 +103,31 @@ class Camera(Doing):
 
     def stop(self) -> None:
         """End all motion of the camera now, ahead of everything else. Whoever drives it has to let go first."""
+        self._let_go_first()
+        self._halt(causes.STOPPED)
+
+    def _let_go_first(self) -> None:
         if isinstance(self._activity, ByHand):
             self._pushed_until = self._loop.time() + DRIVE_SECONDS
-        self._halt(causes.STOPPED)
 
     def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
         """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
 
-        A push that a stop has ended is refused for as long as it goes on: somebody may have stopped it who is not heard
-        by whoever holds the stick. Raises Refusal, and ValueError or OverflowError for what is no number; then nothing
-        has changed.
+        A push that a stop or a lock has ended or kept back is refused for as long as it goes on, also when the lock has
+        come off: whoever stopped it, or stands at the head, may not be heard by whoever holds the stick.
+        Raises Refusal, and ValueError or OverflowError for what is no number; then nothing moves by it.
         """
-        require_ready(self)
-        require_not_refused_on_air(self)
         wanted, now = Deflection(pan, tilt, zoom, focus), self._loop.time()
         if not any(wanted):
             self._pushed_until = 0.0
+        elif self._locks or now < self._pushed_until:
+            self._pushed_until = now + DRIVE_SECONDS
+        require_ready(self)
+        require_not_refused_on_air(self)
+        if not any(wanted):
             if not isinstance(self._activity, AtRest | Halting):
                 self._halt(causes.DRIVEN)
         elif now < self._pushed_until:
-            self._pushed_until = now + DRIVE_SECONDS
             raise Refusal("held-on", f"camera {self.name} was stopped while it was driven; let go, then push anew")
         elif isinstance(self._activity, ByHand):
             self._activity.deflect(wanted, grip)
@@ -140,6 +145,7 @@ class Camera(Doing):
     def lock(self, lock: Lock) -> None:
         """Stop all motion at once and refuse all to come. It takes the place of an earlier lock by the same person."""
         self._locks = (*(other for other in self._locks if other.by != lock.by), lock)
+        self._let_go_first()
         self._halt(causes.LOCKED)
 
     def unlock(self, lock: Lock) -> None:

@@ -20,7 +20,8 @@ from .settings import CameraSettings
 
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.2
-UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the answers of a slow camera
+UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the answers of a slow camera,
+LONGEST_UNHEARD_SECONDS = 2.0  # and after each that was confirmed and left no time for them twice as long, up to this
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time
@@ -49,6 +50,7 @@ class Halting(Activity):
         self._exchanges: list[Exchange] = []
         self._fault = fault
         self._refused = False
+        self._patience_seconds = UNHEARD_SECONDS
         self._timer: asyncio.TimerHandle | None = None
         self._looks: list[tuple[float, Framing]] = []  # the last three readings that were looked at, and when
         self.goes_on = False  # though it was told to stop, and has had the time to
@@ -109,9 +111,11 @@ class Halting(Activity):
         if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
             self._host.rested()
             return
-        if not self._under_way():
+        if not self._under_way() and not self._host.contact.starting:  # it has forgotten its orders, and finds its ends
             heard = self._host.contact.read_at > self._sent_at
-            if self._loop.time() - self._sent_at >= (REPEAT_SECONDS if heard else UNHEARD_SECONDS):
+            if self._loop.time() - self._sent_at >= (REPEAT_SECONDS if heard else self._patience_seconds):
+                if not heard and not self.in_doubt:
+                    self._patience_seconds = min(2 * self._patience_seconds, LONGEST_UNHEARD_SECONDS)
                 self._stop()
         self._wind()
 

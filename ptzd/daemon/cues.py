@@ -224,9 +224,11 @@ class Cues:
             self._loaded.say_on_air()
 
     def say_state(self) -> None:
-        """Say how the show stands."""
+        """Say how the show stands, or that what the broker has kept of an earlier one holds no longer."""
         if self._loaded is not None:
             self._loaded.say_state()
+        else:
+            self._bus.publish(self._bus.topics.of(CueStateMessage), b"", retain=True)
 
     # What the desk does
 

@@ -34,4 +34,14 @@ from .showfile import (
 )
 from .stageplan import CameraPlace, Mark, StagePlan, WantedShot, read_stage_plan
 from .stands import Stands, in_order
-from .textfile import LARGEST_BYTES, Complaint, Mistake, TextFileError, decoded, read_file, read_text, text_of
+from .textfile import (
+    LARGEST_BYTES,
+    Complaint,
+    Mistake,
+    TextFileError,
+    decoded,
+    read_file,
+    read_tables,
+    read_text,
+    text_of,
+)

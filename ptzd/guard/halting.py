@@ -24,7 +24,8 @@ from ptzd.visca import (
 from .twice import TwiceLink
 
 STOP_EVERY_SECONDS = 0.25
-READ_ON_SECONDS = 0.25  # a stop pushes questions aside: it waits so long for the answers of a slow camera
+READ_ON_SECONDS = 0.25  # a stop pushes questions aside: it waits so long for the answers of a slow camera,
+LONGEST_READ_ON_SECONDS = 2.0  # and after each that was answered and left no time for them twice as long, up to this
 READ_PAUSE_SECONDS = 0.03
 STOP_COMPLETION_SECONDS = 0.5
 SILENCE_SECONDS = 3.0  # then a new socket: the way to the camera may be another by now
@@ -98,6 +99,7 @@ class _Attempt:
         self._standing = Standing(dialect)
         self._stops: list[Exchange] = []
         self._heard_at = self._loop.time()
+        self._read_on_seconds = READ_ON_SECONDS
 
     async def run(self) -> None:
         carrying = asyncio.ensure_future(self._line.run())
@@ -115,7 +117,7 @@ class _Attempt:
             self._stops = self._line.interrupt(HALT, STOP_COMPLETION_SECONDS)
         again_at = self._loop.time() + STOP_EVERY_SECONDS
         try:
-            async with asyncio.timeout_at(again_at + READ_ON_SECONDS):
+            async with asyncio.timeout_at(again_at + self._read_on_seconds):
                 while self._loop.time() < again_at:
                     await self._read()
                     if self._standing.still:
@@ -123,6 +125,8 @@ class _Attempt:
                         return
                     await asyncio.sleep(READ_PAUSE_SECONDS)
         except TimeoutError:
+            if all(each.ended.done() for each in self._stops):
+                self._read_on_seconds = min(2 * self._read_on_seconds, LONGEST_READ_ON_SECONDS)
             return
         except InquiryRefused:
             self._note_heard()

@@ -690,3 +690,41 @@ def test_a_halting_after_a_failed_move_is_guarded() -> None:
         assert guard.terms and guard.terms[-1][1] > 0
 
     with_rig(scene, guard=guard)
+
+
+@pytest.mark.parametrize("form", ["numbered", "datagrams"])
+@pytest.mark.parametrize("there_and_back_seconds", [0.1, 0.2, 0.3])
+def test_a_camera_whose_answers_come_late_is_seen_to_stand(there_and_back_seconds: float, form: Any) -> None:
+    async def scene(rig: Rig) -> None:
+        for _ in range(3):
+            rig.camera.drive(0.3, 0.0, 0.0, 0.0)
+            await asyncio.sleep(0.3)
+            rig.camera.stop()
+            await rig.until(lambda: not rig.camera.moving, 10.0)
+            assert rig.speed() == 0.0
+            await asyncio.sleep(1.0)
+
+    with_rig(scene, delay_seconds=there_and_back_seconds / 2, form=form)
+
+
+@pytest.mark.parametrize("driven", [False, True])
+def test_a_camera_that_restarts_is_not_told_to_stop_while_it_sweeps_and_is_when_it_moves_on(driven: bool) -> None:
+    async def scene(rig: Rig) -> None:
+        await asyncio.sleep(3.0)
+        if driven:
+            rig.camera.drive(0.3, 0.0, 0.0, 0.0)
+            await asyncio.sleep(0.3)
+        rig.simulated.power_cut(now())
+        await rig.until(lambda: rig.camera.state().power == "starting", 3.0)
+        await asyncio.sleep(1.0)  # what was on its way is repeated until it is answered
+        stops = sent_stops(rig)
+        await asyncio.sleep(15.0)
+        assert rig.camera.state().power == "starting"
+        assert stops == []
+        await rig.ready()
+        await asyncio.sleep(10.0)  # in which a start-up's last ways and its swing are nobody's order
+        rig.simulated.moved_by_another(SLOWLY, now())
+        await rig.until(lambda: rig.speed() > 0.0)
+        await rig.until(lambda: rig.speed() == 0.0, 3.0)
+
+    with_rig(scene)

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import Recall
+from ptzd.cameras import Lock, Recall
 from ptzd.refusal import Refusal
 
+LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
 MIDDLE = framing(500, 1000, 0x2000, 0x6000)  # from which there is room on either side
 
 
@@ -124,5 +126,32 @@ def test_a_push_that_a_stop_has_ended_moves_nothing_until_it_was_let_go() -> Non
             assert rig.speed() > 0.0
             rig.camera.drive(0.0, 0.0, 0.0, 0.0)
             await rig.until(lambda: not rig.camera.moving)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("locked_first", [False, True])
+def test_a_push_that_goes_on_under_a_lock_moves_nothing_when_the_lock_comes_off(locked_first: bool) -> None:
+    async def scene(rig: Rig) -> None:
+        async def push(seconds: float) -> set[str]:
+            refused = set()
+            for _ in range(round(seconds / 0.1)):
+                try:
+                    rig.camera.drive(1.0, 0.0, 0.0, 0.0)
+                except Refusal as refusal:
+                    refused.add(refusal.code)
+                await asyncio.sleep(0.1)
+            return refused
+
+        if not locked_first:
+            assert await push(0.5) == set()
+        rig.camera.lock(LOCK)
+        assert await push(2.0) == {"locked"}
+        rig.camera.unlock(LOCK)
+        assert await push(2.0) == {"held-on"}
+        assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
+        rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        assert await push(0.3) == set()
+        assert rig.speed() > 0.0
 
     with_rig(scene)

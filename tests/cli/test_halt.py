@@ -57,6 +57,24 @@ async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd: Ptzd, driving
         assert f"pan {dialect.pan.degrees(camera.head.pan_counts(now)):.1f}°" in line
 
 
+@pytest.mark.parametrize(
+    ("table", "setting"),
+    [("show", 'file = "gone.toml"'), ("page", 'host = "0.0.0.0"'), ("camera.right", 'link = "nowhere"')],
+)
+async def test_a_mistake_elsewhere_in_the_configuration_is_told_and_keeps_no_head_moving(
+    ptzd: Ptzd, driving: Driving, table: str, setting: str, tmp_path: Path
+) -> None:
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    path.write_text(path.read_text() + f"[{table}]\n{setting}\n")
+    ended = await ptzd("halt", "--config", str(path))
+    assert ended.code == 2
+    assert f"line 10, field {table}.{setting.split()[0]}: " in ended.err
+    now = asyncio.get_running_loop().time()
+    for line, (name, (camera, _)) in zip(ended.out.splitlines(), driving.items(), strict=True):
+        assert not camera.head.moving(now)
+        assert line.startswith(f"camera {name}: stands still after ")
+
+
 @pytest.mark.parametrize("kind", ["bare-udp", "tcp", "serial"])
 async def test_so_it_is_on_each_kind_of_link(ptzd: Ptzd, kind: str, tmp_path: Path) -> None:
     dialect, loop, rng = load_dialect("nibble4-51"), asyncio.get_running_loop(), random.Random(1)

@@ -710,6 +710,18 @@ def test_cues_send_cameras_off_air_step_on_and_survive_the_daemon(tmp_path: Path
     in_house(tmp_path, second_half, show)
 
 
+def test_a_daemon_without_a_show_takes_back_how_the_last_one_stood(tmp_path: Path) -> None:
+    async def evening_and_after() -> None:
+        broker = MemoryBroker()
+        async with open_house(tmp_path, broker, read_show_text(CUES)):
+            assert "ptzd/cue/state" in broker.retained
+        async with open_house(tmp_path, broker):
+            await asyncio.sleep(5)  # what is retained from before passes for its own until it has said anything
+            assert "ptzd/cue/state" not in broker.retained
+
+    virtual_time.run(evening_and_after())
+
+
 def test_a_show_without_a_vision_mixer_knows_by_its_cues_what_is_on_air(tmp_path: Path) -> None:
     """Also in the daemon's next life; and where a mixer does speak, its word counts."""
 

@@ -399,6 +399,52 @@ async def test_a_page_that_is_left_drives_no_longer(theatre: Theatre, page: Page
     await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)
 
 
+async def test_a_page_that_slept_does_not_drive_on_when_it_wakes(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    hand = await held_stick(theatre, page)
+    slept = page.evaluate("() => { const end = Date.now() + 900; while (Date.now() < end); }")
+    await asyncio.gather(slept, theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.9))
+    await theatre.until_at_rest("gallery")
+    stood = theatre.states["gallery"]["pan_counts"]
+    await asyncio.sleep(READ_SECONDS)
+    assert (theatre.states["gallery"]["activity"], theatre.states["gallery"]["pan_counts"]) == ("at-rest", stood)
+    await hand.up()
+
+
+async def test_a_stick_that_is_held_is_let_go_when_its_camera_goes_on_air(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    hand = await held_stick(theatre, page)
+    await theatre.say("camera/gallery/tally", {"tally": "program"})
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 1.0)
+    await hand.up()
+
+
+async def test_a_yes_to_drive_on_air_holds_for_that_time_on_air_alone(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("program")
+    await page.get_by_role("button", name="Set-up").click()
+    yes = page.get_by_label("gallery is on air: drive it all the same")
+    await yes.check()
+    await theatre.say("camera/gallery/tally", {"tally": "off"})
+    await theatre.until(lambda: theatre.states["gallery"]["tally"] == "off")
+    await theatre.say("camera/gallery/tally", {"tally": "program"})
+    await theatre.until(lambda: theatre.states["gallery"]["tally"] == "program")
+    await asyncio.sleep(READ_SECONDS)
+    assert not await yes.is_checked()
+    with pytest.raises(TimeoutError):
+        await held_stick(theatre, page)
+    await page.mouse.up()
+
+
+async def test_a_fine_grip_is_shown_wherever_it_holds(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await page.get_by_role("button", name="Set-up").click()
+    fine = page.get_by_label("fine grip")
+    await fine.check()
+    await page.get_by_role("button", name="Show").click()
+    await page.get_by_role("button", name="Set-up").click()
+    assert await fine.is_checked()
+
+
 async def test_a_network_cut_in_a_drive_stops_the_head_and_what_comes_late_moves_nothing(
     theatre: Theatre, browser: Browser
 ) -> None:
@@ -417,6 +463,29 @@ async def test_a_network_cut_in_a_drive_stops_the_head_and_what_comes_late_moves
         await asyncio.sleep(2 * READ_SECONDS)
         assert (theatre.states["gallery"]["activity"], theatre.states["gallery"]["pan_counts"]) == ("at-rest", stood)
         await page.mouse.up()
+        await page.close()
+
+
+async def test_a_move_that_began_while_the_network_was_cut_is_not_taken_for_the_one_before(
+    theatre: Theatre, browser: Browser
+) -> None:
+    await theatre.open_with("off", position="house")
+    async with cuttable(theatre.port) as cut:
+        page = await browser.new_page(viewport={"width": 1366, "height": 768})
+        await page.goto(f"http://127.0.0.1:{cut.port}/")
+        doing = page.get_by_role("region", name="gallery").locator(".doing")
+        for position in ("choir-wide", "house"):
+            await theatre.say("camera/gallery/recall", {"position": position})
+            await doing.get_by_text(f"stands in {position}").wait_for()
+        cut.whole.clear()
+        not_connected = page.get_by_role("alert").get_by_text("Not connected")
+        await not_connected.wait_for()
+        await theatre.say("camera/gallery/recall", {"position": "choir-wide", "speed": 1})
+        await theatre.until(lambda: theatre.states["gallery"]["activity"] == "direct")
+        cut.whole.set()
+        await not_connected.wait_for(state="detached")
+        await doing.get_by_text("to go").wait_for()
+        assert "house" not in await doing.inner_text()
         await page.close()
 
 

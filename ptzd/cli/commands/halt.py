@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 
@@ -11,8 +12,8 @@ import click
 from ptzd import links
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Failure, say, say_json
-from ptzd.config import CameraConfig, Config
+from ptzd.cli.output import Failure, Misuse, complain, say, say_json
+from ptzd.config import CameraConfig, CameraToHalt, TextFileError, cameras_to_halt
 from ptzd.guard import Halt, Watched
 from ptzd.guard import halt as halt_until_still
 from ptzd.logs import errors_alone
@@ -40,11 +41,12 @@ def halt(path: Path, seconds: float, as_json: bool) -> None:
     """Stop every camera until it is seen to stand still; no daemon and no broker are needed.
 
     It speaks to the cameras itself, and a daemon that runs loses count of its messages for a moment: while one does,
-    `ptzd stop` is the better way. Ends with 1 where a camera was not seen to come to rest.
+    `ptzd stop` is the better way. Ends with 1 where a camera was not seen to come to rest. By a configuration with
+    mistakes in it, it stops each camera whose link and dialect are right all the same, and ends with 2.
     """
-    config = read_configuration(path)
+    cameras, misuse = _cameras(path)
     with errors_alone():  # what is printed is what became of each, and nothing else
-        halted = asyncio.run(_halt(config, seconds))
+        halted = asyncio.run(_halt(cameras, seconds))
     if as_json:
         say_json({name: _as_json(each) for name, each in halted.items()})
     else:
@@ -56,15 +58,32 @@ def halt(path: Path, seconds: float, as_json: bool) -> None:
             f"Camera {', '.join(moving)} was not seen to come to rest and may be moving; where it could endanger "
             "anybody, pull its plug."
         )
+    if misuse is not None:
+        raise Misuse(f"Stopped by a configuration with mistakes in it: {', '.join(halted)}, and no other.")
 
 
-async def _halt(config: Config, seconds: float) -> dict[str, Halt]:
+def _cameras(path: Path) -> tuple[Mapping[str, CameraConfig | CameraToHalt], Misuse | None]:
+    """Return the cameras to stop, and what is wrong with the configuration, of which is told. Raises Misuse."""
+    try:
+        return read_configuration(path).camera, None
+    except Misuse as misuse:
+        try:
+            found = cameras_to_halt(path)
+        except (TextFileError, OSError):
+            found = {}
+        if not found:
+            raise
+        complain(misuse.message)
+        return found, misuse
+
+
+async def _halt(cameras: Mapping[str, CameraConfig | CameraToHalt], seconds: float) -> dict[str, Halt]:
     """Halt all cameras at once; what does not answer takes its seconds beside the others."""
-    halts = await asyncio.gather(*(_halt_one(name, camera, seconds) for name, camera in config.camera.items()))
-    return dict(zip(config.camera, halts, strict=True))
+    halts = await asyncio.gather(*(_halt_one(name, camera, seconds) for name, camera in cameras.items()))
+    return dict(zip(cameras, halts, strict=True))
 
 
-async def _halt_one(name: str, camera: CameraConfig, seconds: float) -> Halt:
+async def _halt_one(name: str, camera: CameraConfig | CameraToHalt, seconds: float) -> Halt:
     try:
         dialect = dialect_named(camera.dialect)
     except DialectError as error:

@@ -34,6 +34,7 @@ export class Connection {
   open() {
     const socket = new WebSocket(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/socket`);
     this.socket = socket;
+    socket.onopen = () => this.hear("opened", null);
     socket.onmessage = (event) => {
       const { beat, said } = JSON.parse(event.data);
       this.heardBeat = beat;

@@ -6,6 +6,7 @@ import { desk, line } from "./desk.js";
 import { known, onAir } from "./known.js";
 
 const EACH_MS = 100;
+const LAPSES_MS = 500; // after the last message the daemon has ended a drive, and it is not begun again unasked
 
 /** @typedef {{pan: number, tilt: number, zoom: number}} Deflection each -1 to 1 of the grip; right, up and tighter are positive */
 
@@ -13,6 +14,8 @@ let camera = "";
 /** @type {Deflection} */
 let wanted = { pan: 0, tilt: 0, zoom: 0 };
 let timer = 0;
+let saidAt = 0; // by the clock on the wall, which goes on while a computer sleeps
+let agreed = false; // to being seen
 let fine = false;
 
 /**
@@ -27,6 +30,7 @@ export function drive(deflection, consented) {
     return;
   }
   wanted = deflection;
+  agreed = consented;
   if (timer) return;
   camera = desk.chosen;
   say();
@@ -41,8 +45,10 @@ export function letGo() {
 }
 
 function say() {
-  if (!line.alive || desk.chosen !== camera) letGo();
-  else line.send(`camera/${camera}/drive`, { ...wanted, grip: fine ? "fine" : "fast" });
+  const lapsed = timer !== 0 && Date.now() - saidAt > LAPSES_MS; // it slept: who held the stick may have let go unheard
+  if (lapsed || !line.alive || desk.chosen !== camera || (onAir(known.cameras[camera]) && !agreed)) return letGo();
+  saidAt = Date.now();
+  line.send(`camera/${camera}/drive`, { ...wanted, grip: fine ? "fine" : "fast" });
 }
 
 /**
@@ -51,6 +57,10 @@ function say() {
  */
 export function hold(finely) {
   fine = finely;
+}
+
+export function isFine() {
+  return fine;
 }
 
 addEventListener("blur", letGo);

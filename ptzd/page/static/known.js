@@ -46,7 +46,8 @@ export const known = {
 
 /** @param {string} topic @param {any} payload */
 export function hear(topic, payload) {
-  if (topic === "page") Object.assign(known, payload.who === undefined ? {} : { who: { name: payload.who, operates: payload.operates } });
+  if (topic === "opened") Object.assign(known, { cue: null, moves: {} }); // what of it still holds is told anew
+  else if (topic === "page") Object.assign(known, payload.who === undefined ? {} : { who: { name: payload.who, operates: payload.operates } });
   else if (topic === "status") {
     known.status = payload;
     known.changes += 1;

@@ -2,9 +2,9 @@
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
 import { may } from "./desk.js";
-import { drive, hold, letGo, shaped } from "./drive.js";
+import { drive, hold, isFine, letGo, shaped } from "./drive.js";
 import { pageHadFocus } from "./focus.js";
-import { onAir } from "./known.js";
+import { known, onAir } from "./known.js";
 import { settings } from "./settings.js";
 
 /**
@@ -14,13 +14,16 @@ export function Stick({ camera }) {
   const plate = /** @type {{current: HTMLElement|null}} */ (useRef(null));
   const held = useRef(false);
   const [at, setAt] = useState([0, 0]);
-  const [consented, setConsented] = useState(false);
-  const [fine, setFine] = useState(false);
+  const [yes, setYes] = useState(/** @type {unknown} */ (null)); // to what time on air: a yes holds for no other
+  const [fine, setFine] = useState(isFine());
   const airs = onAir(camera);
+  const time = known.onAirSince[camera.camera] ?? camera.tally;
+  const consented = yes === time;
 
   /** @param {PointerEvent} event */
   function follow(event) {
     if (!held.current) return;
+    if (!event.buttons) return up(); // it was let go while nobody heard
     const box = /** @type {HTMLElement} */ (plate.current).getBoundingClientRect();
     const x = limited((2 * (event.clientX - box.left)) / box.width - 1);
     const y = limited((2 * (event.clientY - box.top)) / box.height - 1);
@@ -53,7 +56,7 @@ export function Stick({ camera }) {
     <label><input type="checkbox" checked=${fine} onChange=${() => { setFine(!fine); hold(!fine); }} /> fine grip</label>
     <button ...${zoomer(0.5)} disabled=${!may()} tabindex="-1">tighter, while held</button>
     <button ...${zoomer(-0.5)} disabled=${!may()} tabindex="-1">wider, while held</button>
-    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented} onChange=${() => setConsented(!consented)} /> ${camera.camera} is on air: drive it all the same</label>` : null}
+    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented} onChange=${() => setYes(consented ? null : time)} /> ${camera.camera} is on air: drive it all the same</label>` : null}
   </div>`;
 }
 
