@@ -58,7 +58,7 @@ LOST_PLACE = (
 class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
 
-    _pushed_until = 0.0  # loop time until which a push is taken to be one that a stop or a lock has ended or kept back
+    _pushed_until = 0.0  # loop time until which a push is taken to be one that was stopped or refused
 
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
@@ -113,22 +113,28 @@ class Camera(Doing):
     def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
         """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
 
-        A push that a stop or a lock has ended or kept back is refused for as long as it goes on, also when the lock has
-        come off: whoever stopped it, or stands at the head, may not be heard by whoever holds the stick.
+        A push that was stopped or refused is refused for as long as it goes on, also when the lock has come off or the
+        camera is back: no head sets out without somebody's doing so just then.
         Raises Refusal, and ValueError or OverflowError for what is no number; then nothing moves by it.
         """
         wanted, now = Deflection(pan, tilt, zoom, focus), self._loop.time()
-        if not any(wanted):
-            self._pushed_until = 0.0
-        elif self._locks or now < self._pushed_until:
-            self._pushed_until = now + DRIVE_SECONDS
+        try:
+            self._drive(wanted, grip, goes_on=now < self._pushed_until)
+        except Refusal:
+            self._pushed_until = now + DRIVE_SECONDS if any(wanted) else 0.0
+            raise
+        self._pushed_until = 0.0
+
+    def _drive(self, wanted: Deflection, grip: Grip | None, *, goes_on: bool) -> None:
         require_ready(self)
         require_not_refused_on_air(self)
         if not any(wanted):
             if not isinstance(self._activity, AtRest | Halting):
                 self._halt(causes.DRIVEN)
-        elif now < self._pushed_until:
-            raise Refusal("held-on", f"camera {self.name} was stopped while it was driven; let go, then push anew")
+        elif goes_on:
+            raise Refusal(
+                "held-on", f"this push was stopped, or camera {self.name} not to be driven: let go, then push anew"
+            )
         elif isinstance(self._activity, ByHand):
             self._activity.deflect(wanted, grip)
         else:

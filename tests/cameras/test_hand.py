@@ -101,28 +101,30 @@ def test_a_drive_by_hand_takes_the_place_of_a_move_and_what_was_left_of_that_doe
     with_rig(scene)
 
 
+async def push(rig: Rig, seconds: float) -> set[str]:
+    """Push to the right, and return by which codes that was refused."""
+    refused = set()
+    for _ in range(round(seconds / 0.1)):
+        try:
+            rig.camera.drive(1.0, 0.0, 0.0, 0.0)
+        except Refusal as refusal:
+            refused.add(refusal.code)
+        await asyncio.sleep(0.1)
+    return refused
+
+
 def test_a_push_that_a_stop_has_ended_moves_nothing_until_it_was_let_go() -> None:
     async def scene(rig: Rig) -> None:
-        async def push(seconds: float) -> list[str]:
-            refused = []
-            for _ in range(round(seconds / 0.1)):
-                try:
-                    rig.camera.drive(1.0, 0.0, 0.0, 0.0)
-                except Refusal as refusal:
-                    refused.append(refusal.code)
-                await asyncio.sleep(0.1)
-            return refused
-
         for told in (True, False):  # that it was let go, or no more of it came for half a second
-            assert await push(0.5) == []
+            assert await push(rig, 0.5) == set()
             assert rig.speed() > 0.0
             rig.camera.stop()
-            assert set(await push(3.0)) == {"held-on"}
+            assert await push(rig, 3.0) == {"held-on"}
             assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
             if told:
                 rig.camera.drive(0.0, 0.0, 0.0, 0.0)
             await asyncio.sleep(0.05 if told else 0.55)
-            assert await push(0.3) == []
+            assert await push(rig, 0.3) == set()
             assert rig.speed() > 0.0
             rig.camera.drive(0.0, 0.0, 0.0, 0.0)
             await rig.until(lambda: not rig.camera.moving)
@@ -133,25 +135,33 @@ def test_a_push_that_a_stop_has_ended_moves_nothing_until_it_was_let_go() -> Non
 @pytest.mark.parametrize("locked_first", [False, True])
 def test_a_push_that_goes_on_under_a_lock_moves_nothing_when_the_lock_comes_off(locked_first: bool) -> None:
     async def scene(rig: Rig) -> None:
-        async def push(seconds: float) -> set[str]:
-            refused = set()
-            for _ in range(round(seconds / 0.1)):
-                try:
-                    rig.camera.drive(1.0, 0.0, 0.0, 0.0)
-                except Refusal as refusal:
-                    refused.add(refusal.code)
-                await asyncio.sleep(0.1)
-            return refused
-
         if not locked_first:
-            assert await push(0.5) == set()
+            assert await push(rig, 0.5) == set()
         rig.camera.lock(LOCK)
-        assert await push(2.0) == {"locked"}
+        assert await push(rig, 2.0) == {"locked"}
         rig.camera.unlock(LOCK)
-        assert await push(2.0) == {"held-on"}
+        assert await push(rig, 2.0) == {"held-on"}
         assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
         rig.camera.drive(0.0, 0.0, 0.0, 0.0)
-        assert await push(0.3) == set()
+        assert await push(rig, 0.3) == set()
+        assert rig.speed() > 0.0
+
+    with_rig(scene)
+
+
+def test_a_push_that_goes_on_while_the_cable_is_out_moves_nothing_when_it_is_back() -> None:
+    async def scene(rig: Rig) -> None:
+        assert await push(rig, 0.5) == set()
+        rig.link.cut = True
+        refused = await push(rig, 8.0)
+        assert refused and "held-on" not in refused, "the reason is told for as long as it holds"
+        rig.link.cut = False
+        rig.forget()
+        assert "held-on" in await push(rig, 8.0)
+        assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
+        rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        rig.camera.drive(-1.0, 0.0, 0.0, 0.0)  # it is at its right end, since nobody could stop it
+        await asyncio.sleep(0.3)
         assert rig.speed() > 0.0
 
     with_rig(scene)
