@@ -87,6 +87,7 @@ class PositionStore:
         self._connection = connection
         self._unfit = unfit
         self._path = path
+        self._file = _file_at(path)
         self._calendar = calendar
         self._run_disk = run_disk
         troubles = [] if unfit is None else [unfit.sentence]
@@ -475,6 +476,12 @@ class PositionStore:
     def _transaction(self) -> Iterator[sqlite3.Connection]:
         if self._unfit is not None:
             raise self._unfit
+        if _file_at(self._path) != self._file:  # SQLite would go on writing into what nobody opens the next time
+            raise Refusal(
+                "disk",
+                f"the store {self._path} was moved, deleted or replaced since ptzd opened it: nothing is kept until it "
+                "is back in its place, or ptzd is started anew",
+            )
         with _transaction(self._connection) as connection:
             yield connection
 
@@ -515,6 +522,14 @@ def _require_place(path: Path) -> None:
                 "read-only",
                 f"the store {path} is read-only: make the file and its folder writable for the user that runs ptzd",
             )
+
+
+def _file_at(path: Path) -> tuple[int, int] | None:
+    """Which file lies there, whatever its name; None: none that can be reached."""
+    with suppress(OSError):
+        found = path.stat()
+        return found.st_dev, found.st_ino
+    return None
 
 
 def _connect(path: Path) -> tuple[sqlite3.Connection, Refusal | None]:

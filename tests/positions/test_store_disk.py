@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.cameras.reports import Lock
+from ptzd.cameras.reports import Framing, Lock
 from ptzd.positions import CuePlace, PositionStore, StoredPosition, inline
 from ptzd.positions.schema import MIGRATIONS, bring_up_to_date
 from ptzd.refusal import Refusal
@@ -329,7 +329,7 @@ FULL = """
 import asyncio, resource, sys
 from datetime import UTC, datetime
 from pathlib import Path
-from ptzd.cameras.reports import Lock
+from ptzd.cameras.reports import Framing, Lock
 from ptzd.positions import PositionStore
 from ptzd.refusal import Refusal
 
@@ -578,3 +578,25 @@ async def test_the_mode_of_a_file_that_is_none_of_ours_stays_as_it_is(opened: Op
         async with opened():
             pass
     assert stat.S_IMODE(path.stat().st_mode) == 0o644
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+async def test_a_file_that_is_moved_away_keeps_nothing_and_is_told_until_it_is_back(
+    path: Path, opened: Opened, calendar: Callable[[], datetime], replaced: bool
+) -> None:
+    async with opened() as store:
+        first, second = (
+            StoredPosition("gallery", name, Framing(0, 0, 0, 0, "auto"), "nibble4-51", None, None, "", calendar())
+            for name in ("house", "choir")
+        )
+        await store.store(first)
+        elsewhere = path.rename(path.with_name("elsewhere.db"))
+        if replaced:
+            path.touch()
+        assert (await refusal_of(store.store(second))).code == "disk"
+        assert (await refusal_of(store.set_lock("gallery", Lock("rigger", "", calendar())))).code == "disk"
+        assert list(store.positions("gallery")) == ["house"]
+        elsewhere.replace(path)
+        await store.store(second)
+    async with opened() as store:
+        assert set(store.positions("gallery")) == {"house", "choir"}
