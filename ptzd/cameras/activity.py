@@ -131,6 +131,11 @@ class Activity:
     reads = False  # it asks for the camera's positions itself
 
     @property
+    def quiet(self) -> bool:
+        """Whether nobody else is to ask."""
+        return self.reads
+
+    @property
     def unended(self) -> bool:
         """Whether the camera may be moving without an end of its own."""
         return False

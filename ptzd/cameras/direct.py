@@ -67,6 +67,13 @@ class Direct(Activity):
         return self._looking or (bool(exchanges) and all(_is_completed(each) for each in exchanges))
 
     @property
+    def quiet(self) -> bool:
+        """Whether it reads by itself, or will as soon as its end is told: an answer under way would hold that up."""
+        head = self._host.settings.head
+        told_at = self._ordered_at + self.move.plan.prediction.seconds_to_arrival + head.settle.told_seconds
+        return self.reads or abs(self._loop.time() - told_at) < head.settle.reading_seconds
+
+    @property
     def unended(self) -> bool:
         return self._older_unended and not self.move.taken
 

@@ -328,6 +328,10 @@ class Shaped(Direct):
         return super().reads or not self.move.exchanges
 
     @property
+    def quiet(self) -> bool:
+        return self.reads
+
+    @property
     def unended(self) -> bool:
         driven = not self.renewed or self.plan.zoom.staircase is not None
         return not self.move.taken and (driven or self._older_unended)

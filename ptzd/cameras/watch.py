@@ -81,7 +81,7 @@ class Watch:
         while True:
             if not isinstance(camera.activity, AtRest):
                 camera.contact.doubt_focus()
-            if camera.activity.reads:
+            if camera.activity.quiet:
                 await self._look_whether_it_restarted()
                 camera.say_state()
                 await asyncio.sleep(MOVING_PAUSE_SECONDS)
@@ -157,7 +157,7 @@ class Watch:
             await contact.ask_condition(self._saw_head)
         elif self._loop.time() >= self._power_due and camera.activity.move is not None:
             self._power_due = 0.0  # until it was answered: it may be given up
-            await contact.ask_power(self._saw_head, lambda: camera.activity.reads)
+            await contact.ask_power(self._saw_head, lambda: camera.activity.quiet)
             self._power_due = self._loop.time() + POWER_SECONDS
         if contact.condition is not None and contact.condition.power == "standby":
             contact.up = True
@@ -173,7 +173,7 @@ class Watch:
             await contact.ask_pan_tilt()
         else:
             # Whoever begins to read by himself waits for the camera to be still: not for these answers, too.
-            await contact.ask_framing(lambda: camera.activity.reads)
+            await contact.ask_framing(lambda: camera.activity.quiet)
         contact.up = True
         if isinstance(camera.activity, AtRest) and contact.power == "on":
             if contact.slow.left_on and not camera.moving:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Mapping
 
 from ptzd.cameras.line import Ending
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
@@ -54,7 +55,7 @@ class WholeMoves:
     async def _move(self, known: HeadModel, *, with_lens: bool) -> None:
         probe, rng = self._probe, self._rng
         await probe.quiet()
-        before = self._pose()
+        before = self._pose(probe.at, probe.zoom_at)
         counts = {
             axis: rng.randint(probe.rooms.of(axis).least_counts, probe.rooms.of(axis).most_counts) for axis in AXES
         }
@@ -68,8 +69,13 @@ class WholeMoves:
         given = [probe.timed_order()]
         exchanges = [probe.interrupt(pan_tilt_order(wanted, steps["pan"], steps["tilt"]), seconds)]
 
-        def ended() -> bool:
-            return all(exchange.ended.done() for exchange in exchanges)
+        to = self._pose(counts, zoom_counts)
+        said = predict(known, before, to, steps["pan"], steps["tilt"])
+        told_at = given[0].sent_at + said.seconds_to_arrival + known.settle.told_seconds
+
+        def ended() -> bool:  # or about to, when the watch asks nothing either
+            close = abs(self._loop.time() - told_at) < known.settle.reading_seconds
+            return close or all(exchange.ended.done() for exchange in exchanges)
 
         watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing, ended))
         try:
@@ -85,8 +91,9 @@ class WholeMoves:
             await asyncio.wait([watching])
         self._require_carried_out(endings)
         probe.at, probe.zoom_at = dict(counts), zoom_counts
-        swings_seconds = self._swings_until(known, before, steps, given[0].sent_at) - self._loop.time()
-        still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured, max(0.0, swings_seconds))
+        # The lens may have taken longer than is known yet, after which nothing swings.
+        swings_seconds = max(0.0, told_at + said.swings_seconds - self._loop.time()) if said.swings_seconds else 0.0
+        still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured, swings_seconds)
         head, lens = given[0], given[-1]
         clear = head.seconds is not None and all(order.ended_at is not None for order in given)
         if not clear or still is None or head.begun_at is None or lens.begun_at is None or head.ended_at is None:
@@ -97,15 +104,8 @@ class WholeMoves:
             self._measured.lens_waits.append(lens.begun_at - head.ended_at)
         ended_at = max(order.ended_at or 0.0 for order in given)
         self._measured.whole_moves.append(
-            WholeMove(before, self._pose(), steps, ended_at - head.sent_at, ended_at + still - head.sent_at)
+            WholeMove(before, to, steps, ended_at - head.sent_at, ended_at + still - head.sent_at)
         )
-
-    def _swings_until(self, known: HeadModel, before: Pose, steps: dict[Axis, int], sent_at: float) -> float:
-        """Loop time; the lens may have taken longer than is known yet, after which nothing swings."""
-        said = predict(known, before, self._pose(), steps["pan"], steps["tilt"])
-        if not said.swings_seconds:
-            return sent_at
-        return sent_at + said.seconds_to_arrival + known.settle.told_seconds + said.swings_seconds
 
     def _require_carried_out(self, endings: list[Ending]) -> None:
         for ending in endings:
@@ -119,8 +119,6 @@ class WholeMoves:
         target = probe.zoom_at + travel if probe.zoom_at < middle else probe.zoom_at - travel
         return min(max(target, zoom.wide_counts), zoom.tele_counts)
 
-    def _pose(self) -> Pose:
-        probe, dialect = self._probe, self._dialect
-        return Pose(
-            dialect.pan.degrees(probe.at["pan"]), dialect.tilt.degrees(probe.at["tilt"]), probe.zoom_at, probe.focus_at
-        )
+    def _pose(self, at: Mapping[Axis, int], zoom_counts: int) -> Pose:
+        pan_deg, tilt_deg = self._dialect.pan.degrees(at["pan"]), self._dialect.tilt.degrees(at["tilt"])
+        return Pose(pan_deg, tilt_deg, zoom_counts, self._probe.focus_at)
