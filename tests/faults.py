@@ -16,11 +16,11 @@ from __future__ import annotations
 
 import argparse
 import ast
+import ctypes
 import os
 import random
 import resource
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -31,6 +31,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from select import select
 
+import psutil
 import pytest
 from reach import ROOMS, ROOT, Reach, environment, measured
 
@@ -48,6 +49,7 @@ PRELOADED = (
     "xdist.plugin",
 )
 MEMORY = 4 << 30  # bytes that tests may take: a fault may make something grow without end
+PR_SET_CHILD_SUBREAPER = 36  # of prctl(2): who has lost its parent becomes a child of this process, and not of init
 PATIENCE = 60.0  # seconds that a test may take beyond five times what it took when it was measured
 WORDS = {"debug", "info", "warning", "error", "exception", "warn", "log", "echo"}  # calls that only say something
 TURNED: dict[type[ast.AST], type[ast.AST]] = {
@@ -216,15 +218,23 @@ def failing(tree: Path, tests: list[str], seconds: dict[str, float]) -> list[str
             break
         told += more
         test = told[: told.rfind(b"\n")].rpartition(b"\nbegins ")[2].partition(b"\n")[0].decode()
-    with suppress(ProcessLookupError):
-        os.killpg(child, signal.SIGKILL)
+    end_all_descendants()
     os.close(reading)
-    os.waitpid(child, 0)
     lines = told.decode().splitlines()
     if "ended 0" in lines:
         return []
     blamed = next((line.removeprefix("failed ") for line in lines if line.startswith("failed ")), test)
     return [test for test in tests if test == blamed or test.startswith(f"{blamed}::")] or tests
+
+
+def end_all_descendants() -> None:
+    """Ends what tests have started, also what has a session of its own, as a guard that a fault lets live on."""
+    while alive := psutil.Process().children(recursive=True):
+        for each in alive:
+            with suppress(psutil.NoSuchProcess):
+                each.kill()
+        with suppress(ChildProcessError):  # whose parents have not ended yet become children of this process then
+            os.waitpid(-1, 0)
 
 
 def write(path: Path, source: bytes) -> None:
@@ -281,6 +291,7 @@ def main() -> None:
     chosen = parser.parse_args()
     for module in PRELOADED:
         __import__(module)
+    ctypes.CDLL(None).prctl(PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0)
     with tempfile.TemporaryDirectory(prefix="faults-") as directory:
         tree = Path(directory)
         copy_of_the_tree(tree)
