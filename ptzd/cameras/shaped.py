@@ -147,7 +147,7 @@ class _ShapedRun:
         self._framing = framing
         self._told = told
         self._loop = asyncio.get_running_loop()
-        self._steering = Steering(plan, self._loop.time(), one_landing_step=dialect.absolute == "shared-speed")
+        self._steering = Steering(plan, self._loop.time())
         # A landing may take as long as the move does, where the slowest step fits it.
         self._landing_seconds = COMPLETION_SECONDS + 2.0 * plan.prediction.most_seconds
         self._down = False

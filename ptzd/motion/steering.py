@@ -420,11 +420,10 @@ def _fastest_step_from(way: Staircase, speeds: list[float]) -> int:
 class Steering:
     """One shaped move under way. Ask `orders` every `TURN_SECONDS` or so, and tell what has come of them."""
 
-    def __init__(self, plan: ShapedPlan, started_at: float, *, one_landing_step: bool = False) -> None:
-        """`started_at` is when the first order leaves. Some heads take one step for both axes when they land."""
+    def __init__(self, plan: ShapedPlan, started_at: float) -> None:
+        """`started_at` is when the first order leaves."""
         head = plan.head
         self._plan = plan
-        self._one_landing_step = one_landing_step or head.shared_speed
         self._ends_at = started_at + plan.seconds
         self._overdue_at = self._ends_at + OVERDUE_SECONDS + OVERDUE_SHARE * plan.seconds
         self._lag = self._least_lag = head.latency_seconds
@@ -597,10 +596,7 @@ class Steering:
     def _land(self, now: float, at: float) -> LandHead:
         self.head_landed = True
         self._head_ordered_at = now
-        pan_step, tilt_step = self._pan.landing_step(at), self._tilt.landing_step(at)
-        if self._one_landing_step:
-            pan_step = tilt_step = max(pan_step, tilt_step)
-        return LandHead(pan_step, tilt_step)
+        return LandHead(self._pan.landing_step(at), self._tilt.landing_step(at))
 
     def _zoom_order(self, now: float) -> DriveZoom | LandZoom | None:
         at = now + self._lag

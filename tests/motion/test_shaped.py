@@ -91,6 +91,7 @@ def test_an_axis_whose_slowest_step_is_too_fast_sets_out_late_and_arrives_with_t
     # 2° at step 1, 1°/s by [D], take 2 s; a unit may be 5 % quicker, and then there is no slower step to wait at.
     assert plan.tilt.ends_at - plan.tilt.starts_at == pytest.approx(2.0 / 1.05, abs=0.02)
     assert plan.tilt.ends_at == plan.pan.ends_at
+    assert plan.prediction.tilt_seconds == pytest.approx(2.0 / 1.05, abs=0.02)
     assert "tilt sets out" in plan.why
 
 

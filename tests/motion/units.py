@@ -95,7 +95,10 @@ class Run:
                 steering.zoom_performed(now)
             case LandHead():
                 unit.targets[:2] = [plan.to.pan_deg, plan.to.tilt_deg]
-                unit.wanted[0], unit.wanted[1] = unit.tables[0][order.pan_step], unit.tables[1][order.tilt_step]
+                steps = (order.pan_step, order.tilt_step)
+                if plan.head.shared_speed:  # it takes the faster of both
+                    steps = (max(steps), max(steps))
+                unit.wanted[0], unit.wanted[1] = unit.tables[0][steps[0]], unit.tables[1][steps[1]]
             case LandZoom():
                 unit.targets[2] = plan.to.zoom_counts
                 unit.wanted[2] = unit.tables[2][8]
