@@ -30,7 +30,5 @@ def larger_by(lens: Lens, slipped: float, seen: ZoomSeen) -> float:
 
 
 def _steepness(lens: Lens, counts: int) -> float:
-    """By which share the focal length grows with a count."""
-    width = 32.0
-    longer, shorter = lens.focal_length_mm(counts + width / 2), lens.focal_length_mm(counts - width / 2)
-    return (longer / shorter - 1.0) / width
+    """By which share the focal length grows over a few counts."""
+    return lens.focal_length_mm(counts + 16) / lens.focal_length_mm(counts - 16) - 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import numpy as np
@@ -9,9 +10,9 @@ import pytest
 from drawn_knocks import COUNTS_PER_DEGREE, Knock, ahead, apart_deg, offs
 from scipy.spatial.transform import Rotation
 
-from ptzd.motion import Lens
+from ptzd.motion import Lens, attitude
 from ptzd.motion.attitude import Sighted, UntoldError, find_attitude, find_offsets, unfit
-from ptzd.motion.slipped import slipped_counts
+from ptzd.motion.slipped import larger_by, slipped_counts
 
 NOISE_DEG = 1 / 51.2
 FAR_APART = ((-40.0, -5.0), (35.0, 10.0), (0.0, 25.0), (20.0, -10.0))
@@ -85,6 +86,7 @@ def test_sightings_on_one_line_or_almost_tell_no_roll_and_are_refused(
         (4, {"at2": 2.0}, (2,)),
         (3, {"at0": -1.5}, (0,)),
         (2, {}, ()),
+        (2, {"at1": 0.3}, ()),  # each may be off by 0.2
         (2, {"at1": 3.0}, (0, 1)),
         (4, {"at0": 3.0, "at2": -4.0}, (0, 1, 2, 3)),
     ],
@@ -96,6 +98,11 @@ def test_a_sighting_that_does_not_fit_is_named(count: int, wrong: dict[str, floa
 def test_one_sighting_tells_by_how_much_pan_and_tilt_are_off_there() -> None:
     offsets = find_offsets(Sighted((170.0, 5.0), (-179.0, 3.0), 0.2))
     assert offsets.now((100.0, 10.0)) == pytest.approx((111.0, 8.0))
+
+
+def test_what_is_opposite_is_half_a_turn_apart_however_it_is_rounded() -> None:
+    for pan, tilt in itertools.product(range(-180, 0), range(-30, 90, 7)):
+        assert attitude.apart_deg((pan, tilt), (pan + 180.0, -tilt)) == pytest.approx(180.0, abs=1e-5)
 
 
 @pytest.mark.parametrize("counts_per_degree", COUNTS_PER_DEGREE)
@@ -121,3 +128,9 @@ def test_of_sightings_that_differ_that_counts_most_in_which_a_count_shows_most()
     short, long = (round(0x4000 * (1 / 100 - 1 / focal_mm) / (1 / 100 - 1 / 400)) for focal_mm in (125, 250))
     slipped = slipped_counts(lens, [(short, short + 10), (long, long + 20)])
     assert slipped == pytest.approx((1 * 10 + 4 * 20) / 5, abs=0.1)  # twice the share, four times the weight
+
+
+def test_a_picture_is_as_wide_as_before_where_the_ring_has_slipped_that_far_and_no_other_way() -> None:
+    lens = Lens(((0, 100.0), (0x4000, 400.0)))
+    assert larger_by(lens, 500.0, (0x2000, 0x2000 + 500)) == pytest.approx(0.0)
+    assert larger_by(lens, 0.0, (0, 0x4000)) == pytest.approx(3.0)
