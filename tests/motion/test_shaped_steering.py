@@ -6,12 +6,13 @@ value": degrees per second by step.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 from motion.units import HERE, Run, Unit
 
-from ptzd.motion import DriveHead, HeadModel, LandHead, LandZoom, Pose, ShapedPlan, plan_shaped
+from ptzd.motion import DriveHead, HeadModel, LandHead, LandZoom, Pose, ShapedPlan, Steering, plan_shaped
 
 
 def planned(head: HeadModel, pan: float, tilt: float, zoom: float, seconds: float) -> ShapedPlan:
@@ -87,3 +88,15 @@ def test_a_head_that_is_late_goes_half_as_fast_again_and_no_faster(
     assert plan.pan.staircase is not None and plan.pan.staircase.steps[-1] == planned_step
     run = Run(plan, Unit(head, 0.5, 1.0, 1.0))
     assert max(order.pan_step for order in run.orders if isinstance(order, DriveHead)) == most
+
+
+def test_a_head_of_one_step_for_both_axes_that_has_heard_nothing_is_landed_at_steps_that_each_of_them_has(
+    head: HeadModel,
+) -> None:
+    plan = planned(replace(head, shared_speed=True), 150.0, 10.0, 0.0, 4.0)
+    steering, landings = Steering(plan, 0.0), list[LandHead]()
+    for tick in range(200):
+        landings += [order for order in steering.orders(0.05 * tick) if isinstance(order, LandHead)]
+    (landing,) = landings
+    assert 18 < landing.pan_step <= 24  # its mean is 37.5°/s, by [D] steps 17 and 18; of tilt there are 18
+    assert 1 <= landing.tilt_step <= 18
