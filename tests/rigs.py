@@ -6,7 +6,7 @@ import asyncio
 import random
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Literal
 
@@ -220,6 +220,7 @@ def camera_on(
     stands_in: Callable[[Framing], str | None] = lambda framing: None,
 ) -> Camera:
     """Return a camera that speaks over a link; its `run` is the caller's to start."""
+    loop = asyncio.get_running_loop()
     return Camera(
         CameraSettings(
             name=name,
@@ -237,7 +238,7 @@ def camera_on(
         ),
         link,
         guard=guard or AlwaysThere(),
-        calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC),
+        calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC) + timedelta(seconds=loop.time()),
         report=report,
         stands_in=stands_in,
         off_air_untold=off_air_untold,

@@ -123,11 +123,12 @@ def test_what_is_no_camera_is_none_and_what_it_said_is_kept(form: Form, says: by
     virtual_time.run(play())
 
 
-def test_a_camera_that_counts_is_there_though_it_answers_no_reset_and_each_is_paced() -> None:
+@pytest.mark.parametrize("to_reset", [[], [b"no packet"]])
+def test_a_camera_that_counts_is_there_though_it_answers_no_reset_and_each_is_paced(to_reset: list[bytes]) -> None:
     def answers(question: bytes) -> list[bytes]:
         packet = Packet.decode(question)
         if packet.payload == RESET:
-            return []
+            return to_reset
         return [Packet(PayloadType.CONTROL, packet.sequence, bytes.fromhex("0F 01")).encode()]
 
     async def play() -> None:
@@ -140,6 +141,7 @@ def test_a_camera_that_counts_is_there_though_it_answers_no_reset_and_each_is_pa
         assert {(each.payload_type, each.sequence, each.payload) for each in resets} == {
             (PayloadType.CONTROL, 0, RESET)
         }
+        assert len(resets) > 1, "what is no reply is none"
         assert all(later - earlier >= 1.0 for (earlier, _), (later, _) in pairwise(link.sent))
 
     virtual_time.run(play())

@@ -263,6 +263,7 @@ def test_since_when_a_tally_holds_is_told_where_it_was_seen_to_change_and_of_the
         rig.camera.set_tally("off")
         since = rig.camera.state().tally_since
         assert since is not None
+        await asyncio.sleep(1.0)
         rig.camera.set_tally("off")
         assert rig.camera.state().tally_since == since
 
