@@ -238,7 +238,7 @@ def camera_on(
         ),
         link,
         guard=guard or AlwaysThere(),
-        calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC) + timedelta(seconds=loop.time()),
+        calendar=lambda: datetime(2026, 6, 20, 19, 30, tzinfo=UTC) + timedelta(seconds=int(loop.time())),
         report=report,
         stands_in=stands_in,
         off_air_untold=off_air_untold,
