@@ -507,6 +507,23 @@ def test_a_stop_that_was_lost_is_not_forgotten_for_a_move_on_air_in_which_the_he
     with_rig(scene)
 
 
+def test_a_move_that_somebody_else_takes_over_is_left_to_them_and_not_stopped() -> None:
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, strange_motion="report")
+        rig.camera.recall(Recall("far", FAR, id="1"))
+        await asyncio.sleep(0.8)
+        assert rig.speed() > 0
+        theirs = PanTiltAbsolute(-1000, 200, 12, 12)
+        rig.simulated.moved_by_another(theirs, asyncio.get_running_loop().time())
+        ended = await rig.end_of("1")
+        assert (ended.phase, ended.code) == ("failed", "taken-over")
+        await rig.until(lambda: rig.speed() == 0, 60.0)
+        pan, tilt = rig.simulated.head.pan_counts(1e6), rig.simulated.head.tilt_counts(1e6)
+        assert (round(pan), round(tilt)) == (-1000, 200), "where they sent it"
+
+    with_rig(scene)
+
+
 # What a camera refuses
 
 
