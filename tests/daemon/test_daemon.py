@@ -722,6 +722,23 @@ def test_a_daemon_without_a_show_takes_back_how_the_last_one_stood(tmp_path: Pat
     virtual_time.run(evening_and_after())
 
 
+def test_on_hold_no_cue_sends_a_camera_until_the_release(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/hold", {"id": "hold"})
+        assert (await house.outcome("hold"))["ok"]
+        house.say("cue/standby", {"id": "held"})
+        assert (await house.outcome("held"))["code"] == "held"
+        await asyncio.sleep(1.0)
+        assert house.speed() == 0
+        house.say("cue/release", {"id": "release"})
+        assert (await house.outcome("release"))["ok"]
+        house.say("cue/standby", {"id": "standby"})
+        assert (await house.outcome("standby"))["ok"]
+        await house.until(lambda topic, message: topic == "ptzd/cue/state" and message["standby"] and message["ready"])
+
+    in_house(tmp_path, scene, read_show_text(CUES))
+
+
 def test_a_show_without_a_vision_mixer_knows_by_its_cues_what_is_on_air(tmp_path: Path) -> None:
     """Also in the daemon's next life; and where a mixer does speak, its word counts."""
 
