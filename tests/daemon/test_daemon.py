@@ -1710,13 +1710,19 @@ def test_every_word_of_a_tally_is_told_as_it_was_said(tmp_path: Path) -> None:
     in_house(tmp_path, scene)
 
 
-def test_a_position_is_recalled_at_the_pace_that_was_stored_with_it(tmp_path: Path) -> None:
+@pytest.mark.parametrize("given_later", [False, True])
+def test_a_position_is_recalled_at_the_pace_that_was_stored_with_it(tmp_path: Path, given_later: bool) -> None:
     """Step 3 is 2.2 degrees/s [D], and a unit is up to 5 % off."""
 
     async def scene(house: House) -> None:
         house.say("camera/left/store", {"position": "gently", "speed": 3, "id": "speed"})
         house.say("camera/right/store", {"position": "gently", "seconds": 15.0, "id": "seconds"})
         assert (await house.outcome("speed"))["ok"] and (await house.outcome("seconds"))["ok"]
+        if given_later:
+            house.say("camera/left/store", {"position": "gently", "seconds": 3.0, "replace": True, "id": "other"})
+            assert (await house.outcome("other"))["ok"]
+            house.say("camera/left/pace", {"position": "gently", "speed": 3, "id": "pace"})
+            assert (await house.outcome("pace"))["ok"]
         for name in ("left", "right"):
             house.say(f"camera/{name}/recall", {"position": "soloist", "id": f"{name} away"})
             await house.end(f"{name} away")
