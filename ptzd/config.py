@@ -246,7 +246,7 @@ class PageConfig(_Table):
     host: str = Field(default="127.0.0.1", min_length=1, description="the address of this computer to listen on")
     port: int = Field(default=8790, ge=1, le=65535, description="a TCP port, 1 to 65535")
     hosts: list[str] = Field(
-        default=[], strict=False, description="the names under which browsers reach the page", examples=[["desk.local"]]
+        default=[], description="the names under which browsers reach the page", examples=[["desk.local"]]
     )
     certificate_file: ExistingFile | None = Field(default=None, description="a certificate in PEM form, for TLS")
     certificate_key_file: OwnFile | None = Field(default=None, description="the certificate's key in PEM form")

@@ -406,6 +406,7 @@ BROKEN = {
     "link without udp": setting("camera", "left", "link", "127.0.0.1:52381"),
     "three sides of a sensor": setting("camera", "left", "sensor", [1, 2, 3]),
     "one focal length": setting("camera", "left", "focal_length", [100]),
+    "a zoom beyond its wide end": setting("camera", "left", "focal_length", [[-1, 100], [0x4000, 400]]),
     "half a window": setting("camera", "left", "window", {"pan_deg": [-60]}),
     "unknown edges": setting("camera", "left", "window", {"pan": [-60, 60]}),
     "moved by others": setting("camera", "left", "moved_by_others", "ignore"),
@@ -413,6 +414,7 @@ BROKEN = {
     "port": setting("broker", "port", 70000),
     "protocol": setting("broker", "protocol", "4"),
     "lateness": setting("recall", "late_after_seconds", 0),
+    "a minute late": setting("recall", "late_after_seconds", 60.1),
     "both tolerances": lambda config: config["camera"]["left"].update(tolerance_counts=1, tolerance_deg=0.1),
 }
 

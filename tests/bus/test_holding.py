@@ -69,6 +69,16 @@ def test_exactly_one_stays_and_a_late_answer_changes_nothing_of_that(number: int
         assert [daemon.lost for daemon in broker.daemons].count(False) == 1, seed
 
 
+def test_one_that_comes_back_asks_anew_and_goes_where_another_holds_the_base_meanwhile() -> None:
+    first = Holding(host="granary", since=EVENING, token="1")
+    first.hold()
+    second = Holding(host="loft", since=EVENING + timedelta(hours=1), token="2")
+    second.hold()
+    assert not json.loads(first.ask())["holds"]
+    assert first.heard(second.word()) is None
+    assert first.lost
+
+
 def test_whoever_holds_the_base_keeps_it_although_one_comes_whose_clock_is_behind() -> None:
     first = Holding(host="granary", since=EVENING, token="1")
     first.ask()

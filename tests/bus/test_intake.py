@@ -165,6 +165,8 @@ def test_a_stop_repeats_its_id() -> None:
     ("topic", "payload", "code", "says"),
     [
         ("camera/left/recall", '{"position": "a", "sped": 3}', "unknown-field", "speed?"),
+        ("camera/left/frame", '{"box": [0.6, 0.2, 0.1, 0.5]}', "bad-value", "top left and bottom right"),
+        ("camera/left/frame", '{"box": [0.1, 0.5, 0.6, 0.2]}', "bad-value", "top left and bottom right"),
         ("camera/left/recall", '{"position": "a", "qqq": 3}', "unknown-field", "position, speed, seconds, on_air"),
         ("camera/left/recall", '{"position": "a", "speed": 0}', "bad-value", "from 1 to 24"),
         ("camera/left/recall", '{"position": "a", "speed": 25}', "bad-value", "from 1 to 24"),
