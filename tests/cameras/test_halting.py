@@ -443,20 +443,34 @@ def test_without_a_guard_nothing_begins_that_has_no_end_of_its_own_and_what_goes
 # A program that stood still
 
 
-@pytest.mark.parametrize("way", ["hand", "shaped"])
-def test_what_has_no_end_of_its_own_is_stopped_after_a_stall_and_nothing_is_made_up_for(way: str) -> None:
+def told(rig: Rig) -> None:
+    rig.camera.stalled(5.0)
+
+
+def not_told(rig: Rig) -> None:
+    asyncio.get_running_loop().pass_over(1.0)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("way", "stall"), [("hand", told), ("hand", not_told), ("shaped", told), ("shaped", not_told), ("smooth", not_told)]
+)
+def test_a_drive_and_a_move_on_air_are_stopped_after_a_stall_and_nothing_is_made_up_for(
+    way: str, stall: Callable[[Rig], None]
+) -> None:
     async def scene(rig: Rig) -> None:
         if way == "hand":
             rig.camera.drive(0.3, 0, 0, 0)
             await asyncio.sleep(0.2)
         else:
+            if way == "smooth":
+                smooth(rig)
             rig.camera.set_tally("program")
             rig.camera.recall(Recall("there", framing(1500), seconds=6.0, on_air=True, id="1"))
             await asyncio.sleep(2.0)
-        rig.camera.stalled(5.0)
+        stall(rig)
         await asyncio.sleep(1.0)
         assert rig.speed() == 0
-        if way == "shaped":
+        if way != "hand":
             assert (rig.moves[-1].phase, rig.moves[-1].code) == ("failed", "stalled")
 
     with_rig(scene)

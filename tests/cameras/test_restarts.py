@@ -258,18 +258,20 @@ def test_a_learning_ends_where_its_camera_loses_power_and_no_position_is_asked_a
     with_rig(scene)
 
 
-def test_a_head_that_has_lost_its_place_stands_in_no_position_and_none_is_stored_of_it() -> None:
+@pytest.mark.parametrize("axis", ["pan", "tilt"])
+def test_a_head_that_has_lost_its_place_stands_in_no_position_and_none_is_stored_of_it(axis: str) -> None:
     async def scene(rig: Rig) -> None:
         await rig.recall(Recall("keys", KEYS, id="there"))
-        rig.simulated.head.pan_fault = True
+        setattr(rig.simulated.head, f"{axis}_fault", True)
         await rig.until(lambda: rig.camera.state().position is None, 6.0)
         with pytest.raises(Refusal) as refused:
             await rig.camera.read_framing()
         assert refused.value.code == "lost-place"
+        assert any(f"lost its {axis} position" in fault for fault in rig.camera.state().faults)
         ended = await rig.recall(Recall("door", DOOR, id="1"))
         assert ended.warning is not None and "lost its place" in ended.warning
         assert rig.camera.state().position is None
-        rig.simulated.head.pan_fault = False
+        setattr(rig.simulated.head, f"{axis}_fault", False)
         await rig.until(lambda: rig.camera.state().position == "door", 10.0)
         assert await rig.camera.read_framing() == DOOR
 
