@@ -116,6 +116,8 @@ def only_says(node: ast.AST) -> bool:
             return attr in WORDS
         case ast.Call(ast.Name("dataclass")):
             return True
+        case ast.keyword("description" | "help"):
+            return True
         case ast.FunctionDef(name):
             return name in ("__repr__", "__str__")
         case ast.If(ast.Name("TYPE_CHECKING")):

@@ -1736,6 +1736,47 @@ def test_a_position_is_recalled_at_the_pace_that_was_stored_with_it(tmp_path: Pa
     in_house(tmp_path, scene)
 
 
+# A mistake in the program itself
+
+
+def test_a_camera_whose_conversation_breaks_off_by_a_mistake_is_soon_there_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    converse, broken = Camera.run, list[str]()
+
+    async def breaking_off(camera: Camera) -> None:
+        if camera.name == "left" and not broken:
+            broken.append(camera.name)
+            raise RuntimeError("a mistake")
+        await converse(camera)
+
+    async def scene(house: House) -> None:
+        for name in ("gallery", "left"):
+            house.say(f"camera/{name}/recall", {"position": "choir-wide", "id": name})
+            assert (await house.end(name))["phase"] == "settled"
+        assert broken == ["left"]
+
+    monkeypatch.setattr(Camera, "run", breaking_off)
+    in_house(tmp_path, scene)
+
+
+def test_who_asks_is_told_of_a_command_that_fails_by_a_mistake_and_the_next_is_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def failing(*arguments: object) -> None:
+        raise RuntimeError("a mistake")
+
+    async def scene(house: House) -> None:
+        monkeypatch.setattr(PositionStore, "rename", failing)
+        house.say("camera/left/rename", {"position": "soloist", "to": "solo", "id": "1"})
+        assert (await house.outcome("1"))["code"] == "internal"
+        monkeypatch.undo()
+        house.say("camera/left/rename", {"position": "soloist", "to": "solo", "id": "2"})
+        assert (await house.outcome("2"))["ok"]
+
+    in_house(tmp_path, scene)
+
+
 # Framings, by messages
 
 
