@@ -27,6 +27,7 @@ from ptzd.rehearsal import (
     vary,
     verdict,
 )
+from ptzd.rehearsal.chance import chance_within
 
 HOME = '[show]\nname = "small"\nstart = { left = "home", right = "home" }\n'
 SURE = Spread(0.0, 0.0, 0.0, 0.0, 0.0)
@@ -164,3 +165,23 @@ def _said(has: float) -> set[str]:
     show = read_show_text(gap(has))
     moves = (vary(show, cameras(DOUBTFUL), share=0.0, runs=3, seed=seed).moves for seed in range(20))
     return {fit_text(move, varied=True) for [move] in moves}
+
+
+@pytest.mark.parametrize(
+    ("seconds", "least", "most", "chance"),
+    [
+        # The table of the normal distribution: 0.98778 lies below 2.25 deviations, 0.86864 below 1.12.
+        (2.5, 2.0, 4.0, 0.5),
+        (4.0, 2.0, 4.0, 0.98778),
+        (2.0, 2.0, 4.0, 0.01222),
+        (2.5 + 1.12 / 2.25 * 1.5, 2.0, 4.0, 0.86864),
+        (2.5, 2.5, 2.5, 1.0),
+        (2.49, 2.5, 2.5, 0.0),
+        (2.49, 2.5, 4.0, 0.0),
+        (2.51, 2.0, 2.5, 1.0),
+    ],
+)
+def test_how_likely_a_move_of_two_and_a_half_seconds_has_settled_is_what_the_table_says(
+    seconds: float, least: float, most: float, chance: float
+) -> None:
+    assert chance_within(seconds, 2.5, least, most) == pytest.approx(chance, abs=2e-5)
