@@ -489,6 +489,14 @@ def test_whatever_falls_into_a_start_up_sweep_is_told(text: str, told: str | Non
     assert told is None or found[0].startswith(told)
 
 
+def test_a_slow_move_is_not_in_a_sweep_where_the_camera_was_sent_on_before_it_was_switched_on() -> None:
+    slow = SWEEPS.replace("[[cue]]\nnumber = 2", MOVE + "seconds = 14\n[[cue]]\nnumber = 2")
+    sent_on = slow + MOVE.replace("post", "beam") + "earliest = -2.0\n"  # at 11 s, and there before 13 s
+    for text, falls in ((slow, True), (sent_on, False)):
+        told = [conflict.sentence for conflict in rehearse(read_show_text(HOME + text), two_cameras()).conflicts]
+        assert any(each.startswith("left to post for") and "falls into" in each for each in told) is falls
+
+
 def test_a_camera_that_stands_there_already_needs_no_time_and_may_be_on_air() -> None:
     text = """
     [[cue]]
