@@ -74,6 +74,17 @@ def test_two_gaps_on_call_add_as_normal_gaps_do(later: float) -> None:
     assert move.ready_chance == pytest.approx(chance, abs=_off_by(chance))
 
 
+def test_gaps_of_half_a_second_stay_that_short() -> None:
+    gap = "[[cue]]\nnumber = {}\non_call = true\nexpected = 0.5\ntake = {!r}\n"
+    gaps = "".join(gap.format(number, "left" if number == 11 else "right") for number in range(2, 12))
+    cue = '[[cue]]\nnumber = 1\nafter = 10\ntake = "left"\n'
+    move = '[[cue.move]]\ncamera = "left"\nposition = "door"\non_air = true\nseconds = 5\n'
+    (found,) = vary(read_show_text(HEAD + cue + move + gaps), two_cameras(), share=0.2, runs=RUNS, seed=7).moves
+    chance = _chance(10 * 0.5, 0.1 * sqrt(10), found.needed_seconds)
+    assert 0.05 < chance < 0.95
+    assert found.ready_chance == pytest.approx(chance, abs=_off_by(chance))
+
+
 def test_a_gap_that_is_not_on_call_does_not_vary() -> None:
     text = f"""{HEAD}
         [[cue]]
