@@ -149,12 +149,11 @@ class Pen:
         radius = min(round(corner * 10), (right - left) // 2)
         self._lift(left + radius, top)
         across, down = _in_tenths(right - left - 2 * radius), _in_tenths(bottom - top)
-        back = "0" if across == "0" else f"-{across}"
         if radius:
             arc = f"a{_in_tenths(radius)} {_in_tenths((bottom - top) // 2)} 0 0 1 0 "
-            self._parts.append(f"h{across}{arc}{down}h{back}{arc}-{down}z")
+            self._parts.append(f"h{across}{arc}{down}h-{across}{arc}-{down}z")
         else:
-            self._parts.append(f"h{across}v{down}h{back}z")
+            self._parts.append(f"h{across}v{down}h-{across}z")
 
     def _lift(self, x: int, y: int) -> None:
         right, down = x - self._x, y - self._y
