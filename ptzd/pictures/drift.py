@@ -204,7 +204,7 @@ def _most_agree(points: Floats, ends: Floats) -> tuple[_Warp, NDArray[np.bool_]]
             break
         those, whither = starts[agree], stops[agree]
         centred = those - those.mean()
-        turn = (np.conj(centred) * (whither - whither.mean())).sum() / (np.abs(centred) ** 2).sum()
+        turn = (np.conj(centred) * whither).sum() / (np.abs(centred) ** 2).sum()
         shift = whither.mean() - turn * those.mean()
         agree = np.abs(turn * starts + shift - stops) < AGREES_PIXELS
         warp = _Warp(float(shift.real), float(shift.imag), float(abs(turn)), float(np.angle(turn)))
