@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import pytest
 from rich.console import Console
 
-from ptzd.cli.board import Board
+from ptzd.cli.board import Board, doing
 
 PICTURE = Path(__file__).parents[1] / "pictures" / "watch.svg"
 SLEWING: dict[str, Any] = {
@@ -112,3 +113,23 @@ def test_the_table_tells_who_says_what_is_on_air_and_where_nobody_does() -> None
     ends = {line.split()[0]: line.split("4096 ")[1].strip() for line in lines if "4096" in line}
     assert ends == {"gallery": "program by cues", "left": "off", "right": "unknown", "stage": "off, untold"}
     assert [line for line in lines if "no tally comes" in line] == ["right: no tally comes, so it counts as on air"]
+
+
+@pytest.mark.parametrize(
+    ("state", "told"),
+    [
+        ({"phase": "slewing", "activity": "direct"}, "slewing"),
+        ({"phase": "idle", "activity": "at-rest"}, "idle"),
+        ({"phase": "idle", "activity": "hand"}, "hand"),
+        ({"phase": "idle", "activity": None}, "not still"),
+        ({"phase": "idle", "activity": None, "link": "down"}, "?"),
+        ({"phase": "idle", "activity": None, "link": "down", "power": "standby"}, "?"),
+        ({"phase": "idle", "activity": None, "power": "standby"}, "standby"),
+        ({"phase": "idle", "activity": None, "power": "starting"}, "starting"),
+        ({}, "?"),
+    ],
+)
+def test_idle_is_said_of_a_camera_that_was_seen_to_stand_still_and_of_no_other(
+    state: dict[str, Any], told: str
+) -> None:
+    assert doing({"link": "up", "power": "on"} | state) == told
