@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 import pytest
+from aiomqtt import ProtocolVersion
 from click.testing import CliRunner
 
 from ptzd.cli.broker import BrokerAddress, broker_options
@@ -65,3 +66,5 @@ def test_options_go_before_the_configuration_and_that_before_the_environment(
     (address,) = found
     assert (address.host, address.port, address.base) == (host, port, base)
     assert (address.username, address.password) == (username, password)
+    # As the configuration has it, MQTT 5 where it says nothing; and without one what every broker speaks.
+    assert address.protocol is (ProtocolVersion.V5 if CONFIGURED[0] in options else ProtocolVersion.V311)
