@@ -29,7 +29,6 @@ from .hand import DRIVE_SECONDS, ByHand
 from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .learning.activity import Learner
 from .line import InquiryRefused, LineDown, PushedAside
-from .looking import SEEN_STILL_SECONDS
 from .move import Move, Recall
 from .permission import (
     require_free_to_be_learned,
@@ -295,7 +294,7 @@ class Camera(Doing):
             start,
             self._inside(limits),
             slow=self.contact.slow,
-            seeing=Seeing(self.settings.tolerance, SEEN_STILL_SECONDS, MOVING_PAUSE_SECONDS),
+            seeing=Seeing(self.settings.tolerance, MOVING_PAUSE_SECONDS),
             progress=progress,
             rng=rng,
             calendar=self._calendar,

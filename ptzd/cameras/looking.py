@@ -44,16 +44,10 @@ class Looking:
         Raises as `Line.ask` does.
         """
         arrival = self._arrival
-        while self._lens is None:
-            swings_seconds = arrival.counts_from - self._loop.time()
-            if swings_seconds > 0.0 and swings_seconds >= 2.0 * self.answer_seconds:
-                await self._ask_for_lens()  # there is time for that
-            elif arrival.there and swings_seconds < self.answer_seconds:
-                await self._ask_for_lens()  # it must be known before the last reading
-            else:
-                if self._head is not None and swings_seconds <= 0.0:
-                    await self._ask_for_lens()
-                break
+        while self._lens is None and self._is_turn_of_the_lens():
+            await self._ask_for_lens()
+        if self._lens is None and self._head is not None and self._loop.time() >= arrival.counts_from:
+            await self._ask_for_lens()  # it was out of the tolerance: one question between two readings
         await self._until_it_tells()
         asked_at = self._loop.time()
         self._head = head = await self._line.ask(PanTiltPositionInquiry())
@@ -73,6 +67,12 @@ class Looking:
         if self._zoom_counts is None or self._focus_counts is None or self._focus_mode is None:
             return None
         return Framing(0, 0, self._zoom_counts, self._focus_counts, self._focus_mode)
+
+    def _is_turn_of_the_lens(self) -> bool:
+        """Whether there is time for it before the swing is over, or it must be known before the last reading."""
+        swings_seconds = self._arrival.counts_from - self._loop.time()
+        there_is_time = swings_seconds > 0.0 and swings_seconds >= 2.0 * self.answer_seconds
+        return there_is_time or (self._arrival.there and swings_seconds < self.answer_seconds)
 
     async def _ask_for_lens(self) -> None:
         """Ask what of it is not known yet: zoom, focus, or whether the camera focuses by itself."""

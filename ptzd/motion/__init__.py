@@ -58,7 +58,7 @@ from .profile import peak_speed, position_at, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
-from .swing_fit import SwingFit, fit_swing, swing_fitting
+from .swing_fit import SwingFit, swing_fitting
 from .watching import (
     MoveVerdict,
     judge_move,

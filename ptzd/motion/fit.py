@@ -277,7 +277,8 @@ def fit_lens(trips: Sequence[tuple[float, float]], delay_seconds: float) -> Lens
     pairs = [(more - less, later - sooner) for less, sooner in ways for more, later in ways if more > less]
     usual = median(seconds / counts for counts, seconds in pairs) if pairs else 0.0
     rests = [seconds - usual * counts for counts, seconds in ways]
-    off = [abs(rest - median(rests)) for rest in rests]
+    middle = median(rests)
+    off = [abs(rest - middle) for rest in rests]
     limit = FAR * max(NORMAL_MAD * median(off), WANDERING_SECONDS)
     kept = [way for way, by in zip(ways, off, strict=True) if by <= limit]
     slope, offset, deviation = _line(kept)

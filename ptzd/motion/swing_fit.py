@@ -53,24 +53,13 @@ class _Ranges:
     weight: Array
 
 
-def fit_swing(stops: Sequence[Sequence[Reading]]) -> SwingFit | None:
+def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, SwingFit | None]:
     """Return the swing in the readings after several stops; None where it is too small to be told from rounding.
 
     Positions are in counts off the place of rest, seconds since the stop, which each may be a little off. A reading
     stands for a range of positions, and a swing that passes through all ranges fits without fault; both ways of
-    rounding are tried.
+    rounding are tried. It is done in many small pieces, so that others may have their turn in between.
     """
-    fitting = swing_fitting(stops)
-    while True:
-        try:
-            next(fitting)
-        except StopIteration as done:
-            fitted: SwingFit | None = done.value
-            return fitted
-
-
-def swing_fitting(stops: Sequence[Sequence[Reading]]) -> Generator[None, None, SwingFit | None]:
-    """Do what `fit_swing` does, in many small pieces, so that others may have their turn in between."""
     parts = [_visible(stop) for stop in stops]
     seen = sorted((index for index, part in enumerate(parts) if part), key=lambda index: -_width(parts[index]))
     widest = [parts[index] for index in seen]

@@ -6,6 +6,7 @@ The readings are whole counts, the reports of an end come some milliseconds late
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from functools import partial
 from math import cos, exp, pi, sqrt
 
@@ -22,6 +23,7 @@ from ptzd.motion import (
     Reading,
     Ride,
     ShapeFit,
+    SwingFit,
     Trip,
     fit_amplitudes,
     fit_lens,
@@ -30,9 +32,9 @@ from ptzd.motion import (
     fit_ride,
     fit_shape,
     fit_speed,
-    fit_swing,
     speed_from_trip,
     steady,
+    swing_fitting,
 )
 from ptzd.visca import Dialect, load_dialect
 
@@ -230,6 +232,17 @@ def test_one_report_that_came_late_does_not_make_a_lens_slower(late: int) -> Non
     ways = [9000.0, 18000.0, 31500.0, 45000.0] * 2
     trips = [(way, way / 22000.0 + 0.12 + (0.09 if number == late else 0.0)) for number, way in enumerate(ways)]
     assert fit_lens(trips, 0.02).speed.value == pytest.approx(22000.0)
+
+
+def fit_swing(stops: Sequence[Sequence[Reading]]) -> SwingFit | None:
+    """Fit it in one go."""
+    fitting = swing_fitting(stops)
+    while True:
+        try:
+            next(fitting)
+        except StopIteration as done:
+            fitted: SwingFit | None = done.value
+            return fitted
 
 
 @pytest.mark.parametrize("mount", [name for name in MOUNTS if name != "tripod"])

@@ -11,6 +11,7 @@ from math import sqrt
 from statistics import fmean, median
 
 from ptzd.cameras.framing import Tolerance
+from ptzd.cameras.looking import SEEN_STILL_SECONDS
 from ptzd.motion import (
     AxisModel,
     Figure,
@@ -73,7 +74,6 @@ class Seeing:
     """How a camera's own readings tell that it is still: what "settled" means for its moves."""
 
     tolerance: Tolerance
-    still_seconds: float = 0.33  # until readings that agree are believed
     watch_seconds: float = 0.1  # between two readings of the watch beside it
 
 
@@ -462,7 +462,7 @@ async def _settles(
             tolerance_deg=(tolerance + 0.5) / scale.counts_per_degree,
             reading_seconds=median(measured.between_readings),
             told_seconds=lag,
-            still_seconds=seeing.still_seconds,
+            still_seconds=SEEN_STILL_SECONDS,
         )
         grown = [] if swing is None else _grown(measured.stops, swing, axis, fits[axis], scale.counts_per_degree)
         if swing is not None and grown:
