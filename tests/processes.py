@@ -7,6 +7,7 @@ import json
 import signal
 import socket
 import sys
+import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Self
@@ -86,18 +87,24 @@ class Processes:
         return process
 
     async def simulator(self, first_port: int, count: int, *more: str) -> asyncio.subprocess.Process:
-        process = await self.start(
+        """Start cameras; who asks them is answered as soon as they are there."""
+        return await self.start(
             str(BIN / "ptzsim"), "--listen", f"127.0.0.1:{first_port}", "--cameras", str(count),
             "--dialect", "nibble4-51", "--ready", *more,
         )  # fmt: skip
-        await asyncio.sleep(1.5)
-        assert process.returncode is None, "the simulator did not start"
-        return process
 
-    async def daemon(self, config: Path) -> asyncio.subprocess.Process:
-        process = await self.start(str(BIN / "ptzd"), "run", "--config", str(config))
-        await asyncio.sleep(2.5)
-        assert process.returncode is None, "the daemon did not start"
+    async def daemon(self, config: Path, command: Sequence[str] = (str(BIN / "ptzd"),)) -> asyncio.subprocess.Process:
+        """Start a daemon and wait until it has reached each of its cameras."""
+        process = await self.start(*command, "run", "--config", str(config))
+        settings = tomllib.loads(config.read_text())
+        waited_for = set(settings["camera"])
+        async with asyncio.timeout(60), aiomqtt.Client("127.0.0.1", settings["broker"]["port"]) as client:
+            await client.subscribe(f"{settings['broker']['base_topic']}/camera/+/state")
+            while waited_for:
+                message = await anext(client.messages)
+                assert isinstance(message.payload, bytes)
+                state = json.loads(message.payload)
+                waited_for -= {state["camera"]} if state["link"] == "up" else set()
         return process
 
     async def import_positions(self, client: aiomqtt.Client, cameras: int, base: str = "ptzd") -> None:

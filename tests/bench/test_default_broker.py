@@ -10,7 +10,6 @@ that a moving camera's daemon says and the broker confirms.
 from __future__ import annotations
 
 import asyncio
-import json
 import random
 import socket
 import statistics
@@ -29,21 +28,6 @@ CAMERAS = 4  # of each daemon
 ROUNDS = 400
 LATE_SECONDS = 0.02  # half of what Linux puts an acknowledgement off for, and far above what the way itself takes
 WITHOUT = "import socket; del socket.TCP_QUICKACK; from ptzd.cli import main; main()"
-
-
-async def reached_cameras(client: aiomqtt.Client, base: str) -> None:
-    """Wait until each camera of a daemon has been reached."""
-    reached: set[str] = set()
-    await client.subscribe(f"{base}/camera/+/state")
-    async with asyncio.timeout(60):
-        async for message in client.messages:
-            assert isinstance(message.payload, bytes)
-            state = json.loads(message.payload)
-            if state["link"] == "up":
-                reached.add(str(message.topic))
-            if len(reached) == CAMERAS:
-                break
-    await client.unsubscribe(f"{base}/camera/+/state")
 
 
 @pytest.mark.bench
@@ -78,8 +62,7 @@ async def test_no_recall_waits_for_an_acknowledgement_whatever_the_broker_is_set
                 taps[base].append(tap)
                 ports.append(transport.get_extra_info("sockname")[1])
             config = write_config(folder, brokers[nodelay].port, ports, base)
-            await processes.start(*command, "run", "--config", str(config))
-            await reached_cameras(clients[nodelay], base)
+            await processes.daemon(config, command)
             await processes.import_positions(clients[nodelay], CAMERAS, base)
             await clients[nodelay].unsubscribe(f"{base}/outcome")
         for turn in range(ROUNDS):
