@@ -460,6 +460,15 @@ def cameras_to_halt(path: Path) -> dict[str, CameraToHalt]:
     return found
 
 
+class _BrokerTable(BaseModel):
+    broker: BrokerConfig = BrokerConfig()
+
+
+def broker_config(path: Path) -> BrokerConfig:
+    """Return the broker of a file that may have mistakes elsewhere. Raises TextFileError where its table has some."""
+    return read_file(path, _BrokerTable).broker
+
+
 def config_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the file. It can't say that an address is used once or that a file exists."""
     return {

@@ -157,9 +157,9 @@ def broker_of(config: BrokerConfig, password: str | None = None) -> BrokerAddres
 
 
 def _configured(path: Path, password: str | None) -> BrokerAddress:
-    from .configuration import read_configuration
+    from .configuration import read_broker
 
-    return broker_of(read_configuration(path).broker, password)
+    return broker_of(read_broker(path), password)
 
 
 def _filled_in(given: BrokerAddress, configured: BrokerAddress, context: click.Context) -> BrokerAddress:

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
-from ptzd.config import Config, TextFileError, load_config
+from ptzd.config import BrokerConfig, Config, TextFileError, broker_config, load_config
 
 from .output import Misuse
+
+T = TypeVar("T")
 
 
 def read_configuration(path: Path) -> Config:
     """Return the configuration in `path`. Raises Misuse with one line for each mistake."""
+    return _read(path, load_config)
+
+
+def read_broker(path: Path) -> BrokerConfig:
+    """Return the broker that the configuration in `path` names, whatever else is wrong in it: a stop must reach it."""
+    return _read(path, broker_config)
+
+
+def _read(path: Path, read: Callable[[Path], T]) -> T:
     try:
-        return load_config(path)
+        return read(path)
     except TextFileError as error:
         raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
     except OSError as error:

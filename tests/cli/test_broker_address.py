@@ -68,3 +68,19 @@ def test_options_go_before_the_configuration_and_that_before_the_environment(
     assert (address.username, address.password) == (username, password)
     # As the configuration has it, MQTT 5 where it says nothing; and without one what every broker speaks.
     assert address.protocol is (ProtocolVersion.V5 if CONFIGURED[0] in options else ProtocolVersion.V311)
+
+
+def test_mistakes_in_other_tables_keep_nobody_from_the_broker_and_those_in_its_own_are_told(tmp_path: Path) -> None:
+    @click.command()
+    @broker_options
+    def command(broker: BrokerAddress) -> None:
+        click.echo(f"{broker.host}:{broker.port}")
+
+    path = tmp_path / "ptzd.toml"
+    path.write_text('[broker]\nport = 1884\n[camera.left]\nlink = "nowhere"\n[page]\nhost = 7\n')
+    ended = CliRunner().invoke(command, ("--config", str(path)))
+    assert (ended.exit_code, ended.output) == (0, "127.0.0.1:1884\n")
+    path.write_text("[broker]\nport = 0\n")
+    ended = CliRunner().invoke(command, ("--config", str(path)))
+    assert ended.exit_code == 2
+    assert "line 2, field broker.port: " in ended.output
