@@ -54,7 +54,7 @@ from .optics import (
 from .picture import Picture
 from .pose import AxisSpeeds, Pose
 from .prediction import Prediction, predict
-from .profile import peak_speed, position_at, seconds_for_axis
+from .profile import peak_speed, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering

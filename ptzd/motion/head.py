@@ -47,7 +47,7 @@ class AxisModel:
     """Pan or tilt. `steps_deg_per_s[0]` is step 1; a later step is never slower. Raises ValueError otherwise.
 
     `braking_deg_per_s2` is None where it is not known and taken to be as the acceleration. Both are those on the
-    average of a ramp; `s_share` is the share of each ramp that is rounded (see `profile.position_at`).
+    average of a ramp; `s_share` is the share of each ramp that is rounded (see `profile.course_at`).
     """
 
     steps_deg_per_s: tuple[float, ...]

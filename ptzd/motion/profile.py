@@ -35,36 +35,6 @@ def mean_acceleration(starting: float, braking: float) -> float:
     return 2.0 * starting * braking / (starting + braking)
 
 
-def position_at(
-    distance: float,
-    top_speed: float,
-    acceleration: float,
-    seconds: float,
-    braking: float | None = None,
-    s_share: float = 0.0,
-) -> float:
-    """Return how far an axis has come, with the sign of `distance`, `seconds` after it started to move.
-
-    Before the start it is 0, after the end the whole distance. `braking` is the deceleration, where that is another.
-    `s_share` is the share of each ramp that is rounded, half of it at either end, in which the acceleration itself
-    rises and falls at a constant rate: 0 for straight ramps, 1 for round ones. Rounded ramps last as long as straight
-    ones and are as far: their accelerations are those on the average of a ramp.
-    """
-    return course_at(distance, top_speed, acceleration, seconds, braking, s_share)[0]
-
-
-def speed_at(
-    distance: float,
-    top_speed: float,
-    acceleration: float,
-    seconds: float,
-    braking: float | None = None,
-    s_share: float = 0.0,
-) -> float:
-    """Return how fast an axis is, with the sign of `distance`; the rest is as for `position_at`."""
-    return course_at(distance, top_speed, acceleration, seconds, braking, s_share)[1]
-
-
 def course_at(
     distance: float,
     top_speed: float,
@@ -73,16 +43,15 @@ def course_at(
     braking: float | None = None,
     s_share: float = 0.0,
 ) -> tuple[float, float]:
-    """Return both at once."""
-    way, speed = come(abs(distance), top_speed, acceleration, seconds, braking, s_share)
+    """Return how far an axis has come and how fast it is, with the sign of `distance`, `seconds` after it set out.
+
+    Before the start the way is 0, after the end the whole distance. `braking` is the deceleration, where that is
+    another. `s_share` is the share of each ramp that is rounded, half of it at either end, in which the acceleration
+    itself rises and falls at a constant rate: 0 for straight ramps, 1 for round ones. Rounded ramps last as long as
+    straight ones and are as far: their accelerations are those on the average of a ramp.
+    """
+    way, speed = over(abs(distance), top_speed, acceleration, braking, s_share)(seconds)
     return copysign(way, distance), copysign(speed, distance)
-
-
-def come(
-    way: float, top_speed: float, starting: float, seconds: float, braking: float | None, s_share: float
-) -> tuple[float, float]:
-    """Return how far an axis has come over a `way` above 0, and how fast it is then; the rest is as above."""
-    return over(way, top_speed, starting, braking, s_share)(seconds)
 
 
 def over(
@@ -90,7 +59,7 @@ def over(
 ) -> Callable[[float], tuple[float, float]]:
     """Return what tells, by the seconds since it started to move, how far an axis has come over a `way`, and how fast.
 
-    The sums that are the same at every moment are done once. The rest is as above.
+    The sums that are the same at every moment are done once. The rest is as above, the `way` more than 0.
     """
     slowing = starting if braking is None else braking
     mean = starting if slowing == starting else mean_acceleration(starting, slowing)

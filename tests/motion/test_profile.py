@@ -7,8 +7,8 @@ import ruckig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ptzd.motion import peak_speed, position_at, seconds_for_axis
-from ptzd.motion.profile import mean_acceleration, speed_at
+from ptzd.motion import peak_speed, seconds_for_axis
+from ptzd.motion.profile import course_at, mean_acceleration
 
 distances = st.floats(0.01, 340.0)
 speeds = st.floats(0.3, 120.0)
@@ -61,8 +61,8 @@ def test_a_head_that_brakes_otherwise_than_it_starts_is_where_ruckig_says(
     trajectory = ruckig_trajectory(d, v, a, b)
     assert seconds_for_axis(d, v, mean_acceleration(a, b)) == pytest.approx(trajectory.duration, abs=3e-4)
     [place], [speed], _ = trajectory.at_time(share * trajectory.duration)
-    assert position_at(d, v, a, share * trajectory.duration, b) == pytest.approx(place, abs=3e-4 * v + 1e-6)
-    assert speed_at(d, v, a, share * trajectory.duration, b) == pytest.approx(speed, abs=3e-4 * max(a, b))
+    assert course_at(d, v, a, share * trajectory.duration, b)[0] == pytest.approx(place, abs=3e-4 * v + 1e-6)
+    assert course_at(d, v, a, share * trajectory.duration, b)[1] == pytest.approx(speed, abs=3e-4 * max(a, b))
 
 
 @given(speeds, accelerations, st.floats(0.05, 1.0), st.floats(0.0, 1.0))
@@ -74,8 +74,8 @@ def test_rounded_ramps_are_those_of_ruckig_with_a_jerk_limit(v: float, a: float,
     trajectory = ruckig_trajectory(d, v, steepest, jerk=steepest / (s / 2.0 * v / a))
     assert seconds_for_axis(d, v, a) == pytest.approx(trajectory.duration, rel=1e-6)
     [place], [speed], _ = trajectory.at_time(share * trajectory.duration)
-    assert position_at(d, v, a, share * trajectory.duration, s_share=s) == pytest.approx(place, abs=1e-6 * d)
-    assert speed_at(d, v, a, share * trajectory.duration, s_share=s) == pytest.approx(speed, abs=1e-5 * v)
+    assert course_at(d, v, a, share * trajectory.duration, s_share=s)[0] == pytest.approx(place, abs=1e-6 * d)
+    assert course_at(d, v, a, share * trajectory.duration, s_share=s)[1] == pytest.approx(speed, abs=1e-5 * v)
 
 
 @given(distances, speeds, accelerations, st.floats(0.0, 1.0), st.sampled_from([-1.0, 1.0]))
@@ -84,7 +84,7 @@ def test_the_position_on_the_way_is_that_of_ruckig(d: float, v: float, a: float,
     trajectory = ruckig_trajectory(sign * d, v, a)
     seconds = share * trajectory.duration
     [expected], _, _ = trajectory.at_time(seconds)
-    assert position_at(sign * d, v, a, seconds) == pytest.approx(expected, abs=3e-4 * v + 1e-6)
+    assert course_at(sign * d, v, a, seconds)[0] == pytest.approx(expected, abs=3e-4 * v + 1e-6)
 
 
 @given(distances, speeds, accelerations)
@@ -106,12 +106,12 @@ def test_a_longer_way_takes_longer_and_a_faster_head_never_does(d: float, v: flo
 @settings(deadline=None)
 def test_the_way_out_is_the_way_back_mirrored_in_time(d: float, v: float, a: float, share: float) -> None:
     total = seconds_for_axis(d, v, a)
-    out = position_at(d, v, a, share * total)
-    back = position_at(d, v, a, (1 - share) * total)
+    out = course_at(d, v, a, share * total)[0]
+    back = course_at(d, v, a, (1 - share) * total)[0]
     assert out + back == pytest.approx(d, abs=1e-6)
 
 
 def test_before_its_start_an_axis_stands_and_after_its_end_it_is_there() -> None:
-    assert position_at(-90.0, 60.0, 120.0, -1.0) == 0.0
-    assert position_at(-90.0, 60.0, 120.0, 99.0) == -90.0
-    assert position_at(-90.0, 60.0, 120.0, 1.0) == pytest.approx(-45.0)  # half the way at half the time
+    assert course_at(-90.0, 60.0, 120.0, -1.0)[0] == 0.0
+    assert course_at(-90.0, 60.0, 120.0, 99.0)[0] == -90.0
+    assert course_at(-90.0, 60.0, 120.0, 1.0)[0] == pytest.approx(-45.0)  # half the way at half the time

@@ -32,11 +32,11 @@ from ptzd.motion import (
     lens_between,
     picture_speed_widths_per_s,
     plan_to_be_seen,
-    position_at,
     published_head,
     seconds_for_axis,
     watching_limit_widths_per_s,
 )
+from ptzd.motion.profile import course_at
 
 from .conftest import PAN_STEPS, TILT_STEPS, ZOOM_RATIOS
 
@@ -224,7 +224,7 @@ def test_the_verdict_is_never_slower_than_what_is_seen_at_any_moment(
         at, speeds = [], []
         for start, end, top, acc, standing in axes:
             way = end - start if abs(end - start) >= standing else 0.0
-            here, there = (position_at(way, top, acc, moment) for moment in (now, now + step))
+            here, there = (course_at(way, top, acc, moment)[0] for moment in (now, now + step))
             at.append(start + here)
             speeds.append((there - here) / step)
         if speeds[2] and min(abs(at[2] - from_.zoom_counts), abs(at[2] - to.zoom_counts)) < TELE / 128:
