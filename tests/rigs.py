@@ -149,6 +149,7 @@ async def rigged(
     report: Callable[[CameraState | MoveReport], None] | None = None,
     form: Form | Literal["serial"] = "numbered",
     delay_seconds: float = 0.0005,
+    late_seconds: float = 0.0,
     stranger: bool = False,
     overhead: bool = False,
     stands_in: Callable[[Framing], str | None] = lambda framing: None,
@@ -169,7 +170,9 @@ async def rigged(
         ready=ready,
         habits=habits or (draw_habits(rng) if stranger else Habits()),
     )
-    ours, theirs = memory_pair(delay_seconds=delay_seconds, loss=loss, doubled=doubled, rng=rng)
+    ours, theirs = memory_pair(
+        delay_seconds=delay_seconds, loss=loss, doubled=doubled, late_seconds=late_seconds, rng=rng
+    )
     if form == "serial":
         (wire,) = serial_links([simulated], wiring=wiring, rng=rng)
         link = CutLink(wire, "stream")

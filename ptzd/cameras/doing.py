@@ -42,6 +42,7 @@ from .watch import HALTING_PAUSE_SECONDS, Watch
 
 log = structlog.get_logger()
 
+BEYOND_DEG = 0.5  # of its window: less may be a mount that swings
 OWN_SWEEP_SECONDS = 5.0  # after motion that nobody ordered a camera says that it starts up, if that is what it does
 
 
@@ -133,11 +134,12 @@ class Doing:
         framing, condition, move = self.contact.framing, self.contact.condition, self._activity.move
         if self.contact.power == "starting" and self._loop.time() - self._strayed_at < OWN_SWEEP_SECONDS:
             self._fault = None  # nobody moves it: it sweeps, and is told as that
-        dialect = self.settings.dialect
+        dialect, window = self.settings.dialect, self.settings.window
         own = (
             self._activity.fault if isinstance(self._activity, Halting) else None,
             self._fault,
             LOCKED_UNSEEN if self._locks and not self.contact.up else None,
+            None if window is None or framing is None else window.leaves_out(dialect, framing, beyond_deg=BEYOND_DEG),
         )
         unsure = framing is None or self.moving or self.contact.lost_place
         position = None if framing is None or unsure else self._stands_in(framing)

@@ -46,7 +46,8 @@ class Halting(Activity):
         """`fault` is what is to be said of the camera until it stands still."""
         self._host = host
         self._loop = asyncio.get_running_loop()
-        self._began_at = self._sent_at = self._loop.time()
+        self._began_at = self._loop.time()
+        self._answered_at = self._began_at  # until when the last stop was on its way, as far as was seen
         self._exchanges: list[Exchange] = []
         self._fault = fault
         self._refused = False
@@ -98,7 +99,7 @@ class Halting(Activity):
         """Tell the camera to stop, ahead of everything else."""
         self._refused = bool(self._exchanges) and _was_refused(self._exchanges[0])  # focus may not be ours to stop
         self._exchanges = self._host.contact.line.interrupt(HALT, ANSWER_SECONDS)
-        self._sent_at = self._loop.time()
+        self._answered_at = self._loop.time()
 
     def _under_way(self) -> bool:
         return any(not exchange.ended.done() for exchange in self._exchanges)
@@ -111,9 +112,11 @@ class Halting(Activity):
         if all(exchange.begun.done() for exchange in self._exchanges) and self._host.contact.standing.still:
             self._host.rested()
             return
-        if not self._under_way() and not self._host.contact.starting:  # it has forgotten its orders, and finds its ends
-            heard = self._host.contact.read_at > self._sent_at
-            if self._loop.time() - self._sent_at >= (REPEAT_SECONDS if heard else self._patience_seconds):
+        if self._under_way():
+            self._answered_at = self._loop.time()
+        elif not self._host.contact.starting:  # it has forgotten its orders, and finds its ends
+            heard = self._host.contact.read_at > self._answered_at
+            if self._loop.time() - self._answered_at >= (REPEAT_SECONDS if heard else self._patience_seconds):
                 if not heard and not self.in_doubt:
                     self._patience_seconds = min(2 * self._patience_seconds, LONGEST_UNHEARD_SECONDS)
                 self._stop()
@@ -131,7 +134,7 @@ class Halting(Activity):
         self._looks = [*self._looks[-2:], (at, framing)]
         if len(self._looks) == 3:
             (first_at, first), (second_at, second), (_, third) = self._looks
-            went, goes = _travels(self._host.settings, first, second), _travels(self._host.settings, second, third)
+            went, goes = travels(self._host.settings, first, second), travels(self._host.settings, second, third)
             share = UNBRAKED_SHARE * (at - second_at) / (second_at - first_at)
             if first_at - self._began_at > _longest_braking_seconds(self._host.settings):
                 share = 0.0
@@ -215,10 +218,10 @@ def _head_of(framing: Framing) -> PanTiltPosition:
 
 def _has_moved(settings: CameraSettings, before: Framing | PanTiltPosition, now: Framing | PanTiltPosition) -> bool:
     """Whether a camera has moved by more than a swing, or a reading that wavers."""
-    return any(abs(travel) > 1.0 for travel in _travels(settings, before, now))
+    return any(abs(travel) > 1.0 for travel in travels(settings, before, now))
 
 
-def _travels(
+def travels(
     settings: CameraSettings, before: Framing | PanTiltPosition, now: Framing | PanTiltPosition
 ) -> tuple[float, float, float]:
     """Return how far pan, tilt and zoom have moved, each as a multiple of what may be a swing or a wavering reading.

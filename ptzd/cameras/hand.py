@@ -31,6 +31,7 @@ from ptzd.visca import (
 
 from .activity import Activity, Host
 from .grip import LENS_SPEEDS, Deflection, Hold
+from .halting import travels
 from .line import Exchange
 from .reports import Activity as Kind
 from .reports import Framing
@@ -43,6 +44,7 @@ AHEAD_SECONDS = 0.6  # of way, beside the head's braking, to the place that a re
 RENEWAL_SECONDS = 0.15  # between two of them
 BRAKING_SHARE = 0.5  # of the acceleration that is known: a head may brake as much more gently
 LOOK_SECONDS = 0.7  # until a reading is followed by the next, and by an order that takes effect, some packets lost
+AGAIN_SECONDS = 0.2  # until an order that is not seen to be obeyed is given again
 OBEYED_SECONDS = 0.4  # until an order takes effect, some packets lost
 
 
@@ -82,6 +84,7 @@ class ByHand(Activity):
         self._before: Framing | None = None  # the last reading
         self._renewed_at = self._loop.time()
         self._renewals: list[Exchange] = []
+        self._latest: list[Exchange] = []  # what was ordered last
 
     @property
     def unended(self) -> bool:
@@ -102,7 +105,7 @@ class ByHand(Activity):
     def heard(self, framing: Framing, now: float) -> None:
         self._gone = self._speeds(self._given)
         allowed = self._allowed(self._wanted, self._grip)
-        if allowed != self._given:
+        if allowed != self._given or (now - self._renewed_at >= AGAIN_SECONDS and self._strays(framing)):
             self._order(allowed)
         elif now - self._renewed_at >= RENEWAL_SECONDS:
             self._renew(framing, now)
@@ -123,9 +126,9 @@ class ByHand(Activity):
 
     def _give(self, orders: list[Command]) -> None:
         if any(isinstance(order, PanTiltDrive) for order in orders):
-            self._contact.slow.interrupt(orders, ORDER_SECONDS)
+            self._latest = self._contact.slow.interrupt(orders, ORDER_SECONDS)
         else:
-            self._contact.line.interrupt(orders, ORDER_SECONDS)
+            self._latest = self._contact.line.interrupt(orders, ORDER_SECONDS)
         self._renewed_at = self._loop.time()
         self._renewals.clear()
 
@@ -171,6 +174,14 @@ class ByHand(Activity):
             _direction(deflection.pan) * head.pan.speed_deg_per_s(_step(dialect.pan, deflection.pan)),
             _direction(deflection.tilt) * head.tilt.speed_deg_per_s(_step(dialect.tilt, deflection.tilt)),
         )
+
+    def _strays(self, framing: Framing) -> bool:
+        """Whether an axis goes where it was not told to: it heard an older order after the newest, or still brakes."""
+        if self._before is None or not all(each.begun.done() for each in self._latest):
+            return False
+        told = self._given.pan, self._given.tilt, self._given.zoom
+        went = travels(self._host.settings, self._before, framing)
+        return any(abs(way) > 1.0 and way * push <= 0.0 for way, push in zip(went, told, strict=True))
 
     def _renew(self, framing: Framing, now: float) -> None:
         """Send the head to a place a little ahead, at the speed that it has, where it takes that smoothly."""

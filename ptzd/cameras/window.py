@@ -41,12 +41,13 @@ class Window:
             min(scale.most_counts, floor(most + _ROUNDING_COUNTS)),
         )
 
-    def leaves_out(self, dialect: Dialect, framing: Framing) -> str | None:
-        """Return a sentence on the first axis of a framing that lies outside, or None."""
+    def leaves_out(self, dialect: Dialect, framing: Framing, *, beyond_deg: float = 0.0) -> str | None:
+        """Return a sentence on the first axis of a framing that lies outside by more than `beyond_deg`, or None."""
         axes: tuple[tuple[HeadAxis, int], ...] = (("pan", framing.pan_counts), ("tilt", framing.tilt_counts))
         for axis, counts in axes:
             least, most = self.counts(dialect, axis)
-            if not least <= counts <= most:
+            beyond = beyond_deg * _scale(dialect, axis).counts_per_degree
+            if not least - beyond <= counts <= most + beyond:
                 edges = "{:g}° to {:g}°".format(*self.edges_deg(axis))
                 deg = _scale(dialect, axis).degrees(counts)
                 return f"{axis} {deg:.1f}° is outside this camera's window in the configuration, which is {edges}"

@@ -16,8 +16,11 @@ class MemoryLink:
     form: Form = "numbered"
     trouble: str | None = None
 
-    def __init__(self, delay_seconds: float, loss: float, doubled: float, rng: random.Random) -> None:
+    def __init__(
+        self, delay_seconds: float, loss: float, doubled: float, late_seconds: float, rng: random.Random
+    ) -> None:
         self._delay_seconds = delay_seconds
+        self._late_seconds = late_seconds
         self._loss = loss
         self._doubled = doubled
         self._rng = rng
@@ -32,6 +35,10 @@ class MemoryLink:
         loop = asyncio.get_running_loop()
         twice = self._doubled and self._rng.random() < self._doubled
         for _ in range(2 if twice else 1):
+            if self._late_seconds:
+                late = self._rng.uniform(0.0, self._late_seconds)
+                loop.call_later(self._delay_seconds + late, self._peer._take, bytes(datagram))
+                continue
             self._under_way.append(bytes(datagram))
             loop.call_later(self._delay_seconds, self._arrive)
 
@@ -50,12 +57,18 @@ class MemoryLink:
 
 
 def memory_pair(
-    *, delay_seconds: float = 0.001, loss: float = 0.0, doubled: float = 0.0, rng: random.Random
+    *,
+    delay_seconds: float = 0.001,
+    loss: float = 0.0,
+    doubled: float = 0.0,
+    late_seconds: float = 0.0,
+    rng: random.Random,
 ) -> tuple[MemoryLink, MemoryLink]:
     """Return two ends; what one sends the other receives after `delay_seconds`, but for a share `loss` (0..1).
 
-    Of what is not lost, a share `doubled` (0..1) arrives twice.
+    Of what is not lost, a share `doubled` (0..1) arrives twice. Each datagram is up to `late_seconds` later than that,
+    so that what was sent later may arrive sooner.
     """
-    here, there = (MemoryLink(delay_seconds, loss, doubled, rng) for _ in range(2))
+    here, there = (MemoryLink(delay_seconds, loss, doubled, late_seconds, rng) for _ in range(2))
     here._peer, there._peer = there, here
     return here, there

@@ -46,6 +46,11 @@ stranger or from before a start, those are cancelled: a stop does not wait for s
 that came with it: a head that takes its time over a stop has no room for the third one yet, and to cancel the first two
 would set it moving again.
 
+A network may change the order of what leaves in one burst, and the camera then refuses most of it, again and again. So
+where it misses a number soon after another, commands leave one at a time until it has replied for a while, and cancels
+after them. Nor is a number forgotten that was interrupted: whoever drives orders anew faster than some cameras reply,
+and only a 0F 01 to an order that does not count any more tells that none of them has arrived.
+
 Where messages travel bare, a reply has no number, and one to a question that was sent again may be followed by another.
 Until that has come, or comes no more, nothing is sent that can wait: its own reply would be taken for the other. What
 commands bring is no answer to a question, so nothing waits for that: stops come again and again, and it would wait on.
@@ -81,6 +86,7 @@ from .timing import ReplyTimes, Timing
 
 SOCKETS = (1, 2)  # that every camera is taken to have; one that names a third has that, too
 CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
+CALM_REPLIES = 100  # after so many, a network is taken to keep the order again
 ECHO_GRACE_SECONDS = 0.03
 ECHO_SECONDS = 0.1  # by which one reply may be later than another; assumed
 
@@ -224,6 +230,8 @@ class Conversation:
         self._resets = 0  # how often RESET was sent and not answered; 0 while none is awaited
         self._reset_deadline = 0.0
         self._desyncs = 0  # in a row
+        self._calm = CALM_REPLIES  # replies since the camera last missed a number
+        self._stormy = False  # whether it misses one again and again
         self._numbering = 0  # how often both sides have begun to number anew
         # By numbering and number: until when a command, of which no end was heard, may report it.
         self._may_report: dict[tuple[int, int], float] = {}
@@ -232,6 +240,7 @@ class Conversation:
         self._urgent: list[_Exchange] = []  # QUEUED, to leave without waiting; in the order of their tickets
         self._queue: deque[_Exchange] = deque()  # QUEUED, to leave one at a time
         self._asked: dict[int, _Exchange] = {}  # by number, in the order sent
+        self._let_go: set[int] = set()  # numbers since the last RESET of what was sent once, and then interrupted
         self._underway: list[_Exchange] = []
         self._sockets = set(SOCKETS)  # that the camera has, as far as is known
         self._busy: set[int] = set()  # sockets in which something may be performed
@@ -339,7 +348,8 @@ class Conversation:
             deadlines.append(self._reset_deadline)
         else:
             deadlines += [exchange.deadline for exchange in self._answerable()]
-            deadlines += [exchange.deadline for exchange in self._urgent if not exchange.own]
+            if not self._one_at_a_time():
+                deadlines += [exchange.deadline for exchange in self._urgent if not exchange.own]
             if self._queue and not self._urgent and all(each.own for each in self._asked.values()):
                 echo = 0.0 if self._echo is None else self._echo[1]
                 deadlines.append(max(echo, self._queue[0].deadline))  # the camera was full when it had its turn
@@ -359,6 +369,7 @@ class Conversation:
         if self._doubt or any(each.socket is None for each in commands):
             self._busy.update(self._sockets)
         victims = frozenset(each.sequence for each in commands)
+        self._let_go.update(each.sequence for each in self._asked.values() if each.sent == 1)
         self._forget_all()
         self._doubt = False
         self._events += [Interrupted(each.ticket) for each in pending if not each.own]
@@ -378,8 +389,8 @@ class Conversation:
             return
         if self._urgent:
             urgent, self._urgent = self._urgent, []
-            for exchange in urgent:
-                if exchange.deadline > now or (exchange.own and self._command_asked()):
+            for exchange in sorted(urgent, key=lambda each: self._stormy and each.own):
+                if exchange.deadline > now or (exchange.own and self._command_asked()) or self._one_at_a_time():
                     self._urgent.append(exchange)
                 else:
                     self._transmit(exchange, now)
@@ -426,8 +437,10 @@ class Conversation:
 
     def _send_reset(self, now: float) -> None:
         self._linked = False
+        self._let_go.clear()
         self._say(Packet(PayloadType.CONTROL, 0, RESET))
-        self._reset_deadline = now + self._timing.pause(self._resets, urgent=bool(self._urgent))
+        expected = self._reply_times.measured_seconds
+        self._reset_deadline = now + self._timing.pause(self._resets, expected, urgent=bool(self._urgent))
         self._resets += 1
 
     # Hearing
@@ -452,6 +465,9 @@ class Conversation:
             return
         exchange = self._asked.get(packet.sequence)
         if exchange is None:
+            if packet.sequence in self._let_go and packet.payload == SEQUENCE_ABNORMAL:
+                self._desynchronise(now)
+                return
             raise _Unexpected(f"nothing with number {packet.sequence} waits for a reply")
         if packet.payload == SEQUENCE_ABNORMAL:
             self._heard_number_refused(exchange, now)
@@ -476,6 +492,7 @@ class Conversation:
     def _heard_reply(self, packet: Packet, now: float) -> None:
         reply = parse_reply(packet.payload)
         asked = self._asked.get(packet.sequence)
+        self._let_go.discard(packet.sequence)
         match reply:
             case Ack(socket=socket):
                 self._begin(self._waiting_for_ack(packet.sequence), socket, now)
@@ -503,6 +520,8 @@ class Conversation:
                     self._echo, self._echo_due = (packet.sequence, asked.again_at + late), False
                 self._reply_times.back_off(self._timing.pause(0, self._reply_times.expected_seconds))
         self._desyncs = 0
+        self._calm += 1
+        self._stormy = self._stormy and self._calm < CALM_REPLIES
 
     def _heard_answer(self, exchange: _Exchange | None, data: bytes, now: float) -> None:
         if exchange is None or not isinstance(exchange.message, Inquiry):
@@ -675,6 +694,7 @@ class Conversation:
     def _desynchronise(self, now: float) -> None:
         self._events.append(Desynchronised())
         self._desyncs += 1
+        self._stormy, self._calm = self._calm < CALM_REPLIES, 0
         if self._desyncs > self._timing.attempts:
             self._close()
             return
@@ -731,6 +751,10 @@ class Conversation:
             if not each.inquiry and not each.own:
                 return True
         return False
+
+    def _one_at_a_time(self) -> bool:
+        """Whether what is urgent waits for the reply before it."""
+        return self._stormy and any(not each.own for each in self._asked.values())
 
     def _answerable(self) -> list[_Exchange]:
         """What is to be repeated when its time comes: cancels not while a newer command waits for its ACK."""

@@ -173,6 +173,30 @@ def test_a_drive_stays_in_its_window_though_a_tenth_of_the_packets_is_lost_each_
     with_rig(scene, seed=seed, loss=0.1)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_nor_does_it_run_away_on_a_network_that_changes_the_order_and_what_it_passes_its_window_by_is_told(
+    seed: int,
+) -> None:
+    """No head can be held to the edge where its orders come in any order; without rules for that it goes on by 40°."""
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, window=Window((-20.0, 20.0), (-10.0, 40.0)))
+        beyond_deg = 0.0
+        for push in (1.0, -1.0, 0.5):
+            for tick in range(800):
+                if tick % 10 == 0 and tick < 300:
+                    with suppress(Refusal):  # one that seems to be silent
+                        rig.camera.drive(push, 0.3 * push, 0, 0)
+                await asyncio.sleep(0.01)
+                beyond_deg = max(beyond_deg, abs(rig.simulated.head.pan_deg(now())) - 20.0)
+            assert rig.speed() < 0.01
+            told = [fault for fault in rig.camera.state().faults if "outside this camera's window" in fault]
+            assert bool(told) is (abs(rig.simulated.head.pan_deg(now())) > 20.5)
+        assert beyond_deg < 6.0
+
+    with_rig(scene, seed=seed, stranger=True, late_seconds=0.06)
+
+
 @pytest.mark.parametrize("renewal", ["unknown", "smooth"])
 def test_a_head_at_its_fastest_does_not_brake_for_a_place_on_its_way(renewal: Renewal) -> None:
     """Step 24 is 120 degrees/s, from which it needs 60 degrees to brake."""

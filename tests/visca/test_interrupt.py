@@ -648,3 +648,67 @@ def test_a_cancel_that_needs_another_number_does_not_end_what_was_begun_in_its_s
     assert talk.ack(4, 1) == [Acknowledged(back, 1)]
     talk.wait(2.0)
     assert talk.said() == [], "whatever was in that socket before, the new command is now"
+
+
+# On a network that changes the order
+
+
+def test_a_burst_that_is_refused_again_right_after_a_reset_leaves_one_by_one_and_cancels_last(talk: Talk) -> None:
+    moving(talk)
+    stop, zoom_stop = interrupt(talk, PanTiltStop(), ZoomStop())
+    talk.now_says()
+    talk.number_refused(3)  # it came before the cancel, 2
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, CANCEL_1), (2, STOP), (3, ZOOM_STOP)]
+    assert talk.number_refused(2) == [Desynchronised()]
+    talk.sent()
+    talk.hears(RESET_DONE)
+    assert talk.said() == [(1, STOP)]
+    assert talk.ack(1, 2) == [Acknowledged(stop, 2)]
+    assert talk.said() == [(2, ZOOM_STOP)]
+    assert talk.error(2, 0, ErrorCode.NOT_EXECUTABLE) == [Refused(zoom_stop, ErrorCode.NOT_EXECUTABLE)]
+    assert talk.said() == [(3, CANCEL_1)]
+
+
+def test_bursts_leave_again_once_the_camera_has_replied_for_a_while(talk: Talk) -> None:
+    for _ in range(2):
+        interrupt(talk, PanTiltStop())
+        talk.number_refused(talk.said()[-1][0])
+        talk.sent()
+        talk.hears(RESET_DONE)
+    talk.sent()
+    interrupt(talk, PanTiltStop(), ZoomStop())
+    ((number, said),) = talk.said()
+    assert said == STOP
+    talk.error(number, 0, ErrorCode.NOT_EXECUTABLE)
+    for _ in range(100):
+        send(talk, PowerInquiry())
+        for number, said in talk.said():
+            if said == POWER_ASKED:
+                talk.answer(number, "02")
+            else:
+                talk.error(number, 0, ErrorCode.NO_SOCKET)
+    talk.sent()
+    interrupt(talk, PanTiltStop(), ZoomStop())
+    assert [said for _, said in talk.said()] == [STOP, ZOOM_STOP]
+
+
+def test_orders_that_come_faster_than_replies_do_not_hide_that_none_arrives(talk: Talk) -> None:
+    interrupt(talk, PanTiltStop())  # 1, which is lost
+    interrupt(talk, BACK)
+    ((_, _), *_, (back, _)) = talk.said()
+    (stop,) = interrupt(talk, PanTiltStop())
+    talk.sent()
+    assert Desynchronised() in talk.number_refused(back)
+    talk.sent()
+    talk.hears(RESET_DONE)
+    ((number, _),) = [each for each in talk.said() if each[1] == STOP]
+    assert talk.ack(number, 1) == [Acknowledged(stop, 1)]
+
+
+def test_nor_is_a_late_second_copy_of_what_was_answered_taken_for_that(talk: Talk) -> None:
+    interrupt(talk, PanTiltStop())
+    interrupt(talk, BACK)
+    assert ignored([each for each in talk.ack(1, 1) if not isinstance(each, Interrupted)])
+    assert ignored(talk.number_refused(1))
