@@ -17,6 +17,8 @@ import structlog
 
 from ptzd.logs import Unhindered, log_from
 
+SAID = "the doors are open by 12° \x1b[2J"
+
 
 def test_where_there_is_no_stderr_nothing_is_written_and_nothing_raised() -> None:
     Unhindered(None).write("the guard stops a camera\n")
@@ -41,7 +43,7 @@ def test_a_pipe_that_nobody_reads_holds_nobody_up() -> None:
 
 
 @pytest.mark.parametrize("terminal", [True, False])
-def test_a_terminal_gets_the_time_of_its_place_and_a_file_that_of_the_world(
+def test_a_terminal_gets_the_time_of_its_place_and_a_file_that_of_the_world_and_all_that_was_said(
     monkeypatch: pytest.MonkeyPatch, terminal: bool
 ) -> None:
     stderr = io.StringIO()
@@ -53,7 +55,7 @@ def test_a_terminal_gets_the_time_of_its_place_and_a_file_that_of_the_world(
     try:
         log_from(logging.INFO)
         before = datetime.now(UTC)
-        structlog.get_logger().info("the doors are open")
+        structlog.get_logger().info(SAID)
     finally:
         structlog.reset_defaults()
         monkeypatch.undo()
@@ -62,7 +64,10 @@ def test_a_terminal_gets_the_time_of_its_place_and_a_file_that_of_the_world(
         shown = re.search(r"(?<!T)\d\d:\d\d:\d\d", stderr.getvalue())
         here = [f"{before + timedelta(hours=6, minutes=30, seconds=more):%H:%M:%S}" for more in range(3)]
         assert shown is not None and shown[0] in here
+        assert "\x1b[2J" not in stderr.getvalue(), "a text steers the terminal"
     else:
+        assert "12°" in stderr.getvalue(), "for whoever searches the file"
+        assert json.loads(stderr.getvalue())["event"] == SAID
         at = json.loads(stderr.getvalue())["timestamp"]
         assert at.endswith("Z")
         assert timedelta() <= datetime.fromisoformat(at) - before < timedelta(seconds=3)
