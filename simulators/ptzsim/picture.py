@@ -137,8 +137,7 @@ class Eye:
         picture = Image.new("RGB", (WIDTH * FINER, HEIGHT * FINER), (18, 16, 15))
         draw = ImageDraw.Draw(picture)
         for index, outline in zip(shown, outlines, strict=True):
-            if len(outline) > 5:
-                draw.polygon(outline, self._colours[index])
+            draw.polygon(outline, self._colours[index])
         picture = picture.reduce(FINER)
         if (blur := self._blur_pixels(view)) > SHARP_PIXELS:
             picture = picture.filter(ImageFilter.BoxBlur(blur))

@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 from ptzsim import SimulatedCamera, Wiring, draw_truth, draw_wiring, mount_named, serve_tcp, virtual_time
 from ptzsim.serial_line import SerialChain
+from ptzsim.serving import serve_bare
 
 from ptzd import links
-from ptzd.links import LOST, parse_link
+from ptzd.links import LOST, memory_pair, parse_link
 from ptzd.visca import load_dialect
 
 POWER, ON = bytes.fromhex("81 09 04 00 FF"), bytes.fromhex("90 50 02 FF")  # LUMiO 12x VISCA command list
@@ -177,3 +178,19 @@ async def test_the_command_serves_each_kind_and_its_cable_can_be_pulled(kind: st
         await process.communicate()
     assert process.returncode == 0
     assert not (tmp_path / "port").exists()
+
+
+def test_a_stream_in_memory_brings_what_is_said_in_pieces_too() -> None:
+    async def play() -> None:
+        ours, theirs = memory_pair(rng=random.Random(1))
+        serving = asyncio.create_task(serve_bare(make_camera(), theirs, stream=True, rng=random.Random(1)))
+        pieces: list[bytes] = []
+        ours.hear(pieces.append)
+        for count in range(1, 11):
+            ours.send(POWER)
+            while b"".join(pieces) != ON * count:
+                await asyncio.sleep(0.01)
+        assert len(pieces) > 10
+        serving.cancel()
+
+    virtual_time.run(play())
