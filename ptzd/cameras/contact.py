@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Literal
 
 from ptzd.links import Link
-from ptzd.visca import Dialect, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
+from ptzd.visca import Dialect, FocusInquiry, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
 
 from .line import Line, PushedAside
 from .reading import Condition, read_condition, read_focus_mode, read_framing, read_pan_tilt, read_power
@@ -95,12 +96,14 @@ class Contact:
         self.generation += self.condition.power != "on"
 
     async def ask_power(
-        self, saw_head: Callable[[PanTiltPosition], None], given_up: Callable[[], bool] = lambda: False
+        self,
+        saw_head: Callable[[PanTiltPosition], None] | None,
+        given_up: Callable[[], bool] = lambda: False,
     ) -> None:
         """Ask whether it is on and has started up; for its whole condition where that is not known.
 
-        Whether it is on comes first: whoever tells it to stop again and again leaves no time for more. Raises as
-        `read_framing` does.
+        Whether it is on comes first, and without `saw_head` nothing more is asked of one that is: whoever tells it to
+        stop again and again leaves no time for more. Raises as `read_framing` does.
         """
         restarts = self._restarts
         power = await read_power(self.line, given_up)
@@ -112,7 +115,7 @@ class Contact:
             self.condition = replace(self.condition, power=power)
         elif power != "on":
             self.condition = Condition(power, "auto", None, ())
-        else:
+        elif saw_head is not None:
             await self.ask_condition(saw_head)
 
     @property
@@ -146,6 +149,19 @@ class Contact:
         """Ask for the head alone; the lens is taken to be where it was. Raises as `Line.ask` does."""
         if self.framing is not None and self.power == "on":
             self.take(await read_pan_tilt(self.line, self.framing))
+
+    async def ask_lens_and_head(self, what: Literal["zoom", "focus"] | None) -> None:
+        """Ask for zoom, focus or nothing of the lens, and then for the head, which so is taken in while it is new.
+
+        Needs a framing from before. Raises as `Line.ask` does.
+        """
+        assert self.framing is not None
+        stands = self.framing
+        if what == "zoom":
+            stands = replace(stands, zoom_counts=await self.line.ask(ZoomInquiry()))
+        elif what == "focus":
+            stands = replace(stands, focus_counts=await self.line.ask(FocusInquiry()))
+        self.take(await read_pan_tilt(self.line, stands))
 
     async def ask_head_and_zoom(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask where head and zoom stand, and nothing else; `saw_head` hears of the head at once.

@@ -21,7 +21,7 @@ from .settings import CameraSettings
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.2
 UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the answers of a slow camera,
-LONGEST_UNHEARD_SECONDS = 2.0  # and after each that was confirmed and left no time for them twice as long, up to this
+LONGEST_UNHEARD_SECONDS = 2.0
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time
@@ -117,7 +117,7 @@ class Halting(Activity):
         elif not self._host.contact.starting:  # it has forgotten its orders, and finds its ends
             heard = self._host.contact.read_at > self._answered_at
             if self._loop.time() - self._answered_at >= (REPEAT_SECONDS if heard else self._patience_seconds):
-                if not heard and not self.in_doubt:
+                if not heard and not self._refused and not self.goes_on:
                     self._patience_seconds = min(2 * self._patience_seconds, LONGEST_UNHEARD_SECONDS)
                 self._stop()
         self._wind()

@@ -19,6 +19,7 @@ from .activity import Activity, Host
 from .direct import MOVING_PAUSE_SECONDS
 from .halting import AtRest, Halting
 from .line import InquiryRefused, LineDown, PushedAside
+from .reports import Activity as Kind
 from .reports import Phase
 from .window import limit_orders
 
@@ -139,11 +140,11 @@ class Watch:
             # the same reason the power is asked for before and after where it stands, in turn.
             self._power_first = not self._power_first
             if self._power_first and halting.in_doubt:
-                await contact.ask_power(self._saw_head)
+                await contact.ask_power(None)
             await contact.ask_head_and_zoom(self._saw_head)
             contact.up = True
             if not self._power_first and camera.activity is halting and halting.in_doubt:
-                await contact.ask_power(self._saw_head)
+                await contact.ask_power(None)
             return
         off = contact.condition is None or contact.condition.power != "on"
         # What moves by itself may be sweeping its range; and a move has turned digital zoom off.
@@ -171,6 +172,9 @@ class Watch:
             await contact.ask_head_and_zoom(self._saw_head)
         elif known:
             await contact.ask_pan_tilt()
+        elif camera.activity.kind is Kind.BY_HAND and contact.framing is not None:
+            # By these alone it is kept in its window, and some cameras take long for each answer.
+            await contact.ask_lens_and_head("zoom" if look % 4 == 0 else "focus" if look % 4 == 2 else None)
         else:
             # Whoever begins to read by himself waits for the camera to be still: not for these answers, too.
             await contact.ask_framing(lambda: camera.activity.quiet)

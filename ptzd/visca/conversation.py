@@ -86,7 +86,7 @@ from .timing import ReplyTimes, Timing
 
 SOCKETS = (1, 2)  # that every camera is taken to have; one that names a third has that, too
 CANCEL_DONE = (ErrorCode.CANCELLED, ErrorCode.NO_SOCKET)  # either way nothing is in the socket any more
-CALM_REPLIES = 100  # after so many, a network is taken to keep the order again
+CALM_REPLIES = 30  # after so many, a network is taken to keep the order again
 ECHO_GRACE_SECONDS = 0.03
 ECHO_SECONDS = 0.1  # by which one reply may be later than another; assumed
 
