@@ -742,3 +742,18 @@ def test_a_camera_that_restarts_is_not_told_to_stop_while_it_sweeps_and_is_when_
         await rig.until(lambda: rig.speed() == 0.0, 3.0)
 
     with_rig(scene)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_head_behind_a_slow_network_that_loses_packets_is_seen_at_rest(seed: int) -> None:
+    """0.3 s there and back, 3 % lost each way: and stops push questions aside."""
+
+    async def scene(rig: Rig) -> None:
+        for push in (0.5, -0.5):
+            for _ in range(30):
+                rig.camera.drive(push, 0, 0, 0)
+                await asyncio.sleep(0.1)
+            await rig.until(lambda: rig.camera.state().activity == "at-rest", 20.0)
+            assert rig.speed() < 0.01
+
+    with_rig(scene, seed=seed, stranger=True, delay_seconds=0.15, loss=0.03)

@@ -173,8 +173,24 @@ def test_a_drive_stays_in_its_window_though_a_tenth_of_the_packets_is_lost_each_
     with_rig(scene, seed=seed, loss=0.1)
 
 
+@pytest.mark.parametrize("form", ["numbered", "stream"])
+def test_cameras_that_answer_late_stay_in_it_but_for_a_swing(form: str) -> None:
+    """Strange units take up to 0.17 s for an answer, and brake as gently as they like."""
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, window=Window((-20.0, 20.0), (-10.0, 40.0)))
+        for push in (1.0, -1.0, 0.5):
+            for _ in range(40):
+                rig.camera.drive(push, 0, 0, 0)
+                await asyncio.sleep(0.1)
+                assert abs(rig.simulated.head.pan_deg(now())) < 21.0
+
+    for seed in range(12):
+        with_rig(scene, seed=seed, stranger=True, form=form)
+
+
 @pytest.mark.parametrize("seed", range(8))
-def test_nor_does_it_run_away_on_a_network_that_changes_the_order_and_what_it_passes_its_window_by_is_told(
+def test_no_head_runs_away_on_a_network_that_changes_the_order_and_what_it_passes_its_window_by_is_told(
     seed: int,
 ) -> None:
     """No head can be held to the edge where its orders come in any order; without rules for that it goes on by 40°."""
