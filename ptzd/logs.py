@@ -59,7 +59,6 @@ def log_from(level: int, *, unhindered: bool = False) -> None:
         processors=[*shared, renderer],
         wrapper_class=structlog.make_filtering_bound_logger(level),
         logger_factory=structlog.WriteLoggerFactory(file=file),
-        cache_logger_on_first_use=False,
     )
     # The libraries below log through the standard library; what they warn of goes the same way.
     handler = logging.StreamHandler(file)

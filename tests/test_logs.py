@@ -71,3 +71,16 @@ def test_a_terminal_gets_the_time_of_its_place_and_a_file_that_of_the_world_and_
         at = json.loads(stderr.getvalue())["timestamp"]
         assert at.endswith("Z")
         assert timedelta() <= datetime.fromisoformat(at) - before < timedelta(seconds=3)
+
+
+@pytest.mark.parametrize(("level", "of_libraries"), [(logging.INFO, logging.WARNING), (logging.ERROR, logging.ERROR)])
+def test_libraries_warn_and_chatter_no_more_than_that(
+    monkeypatch: pytest.MonkeyPatch, level: int, of_libraries: int
+) -> None:
+    given: dict[str, object] = {}
+    monkeypatch.setattr(logging, "basicConfig", lambda **settings: given.update(settings))
+    try:
+        log_from(level)
+    finally:
+        structlog.reset_defaults()
+    assert given["level"] == of_libraries

@@ -44,7 +44,7 @@ _IN_MEMORY = Path("/dev/shm")  # nothing of the evening is kept, so no disk has 
 @click.argument("show", type=_FILE)
 @click.option("--config", type=_FILE, required=True, help="The configuration, for the cameras.")
 @click.option("--positions", type=_FILE, help="Exported positions, in place of the configuration's store.")
-@click.option("--seed", type=int, default=1, show_default=True, help="Which units of their kind the cameras are.")
+@click.option("--seed", default=1, show_default=True, help="Which units of their kind the cameras are.")
 @click.option("--published", is_flag=True, help="Predict with the heads as they are known, not as first measured.")
 @click.option("--rests", is_flag=True, help="Also play the rests, in which nothing moves.")
 def main(show: Path, config: Path, positions: Path | None, seed: int, published: bool, rests: bool) -> None:

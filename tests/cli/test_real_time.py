@@ -176,7 +176,7 @@ class Runner:
 
     def go(self, asked: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
         self.gone += 1
-        return [FIRST_GO if self.gone == 1 else stands("2.5", "3", False), OK]
+        return [FIRST_GO if self.gone == 1 else stands("2.5", "3", True), OK]
 
 
 @pytest.fixture
@@ -209,11 +209,14 @@ async def rehearsing(
 async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_ends(
     rehearsing: Rehearsing, end: bytes, code: int
 ) -> None:
-    terminal, _, copy = rehearsing
-    for key, heard in ((b"\r", "cue 1 (Doors) came"), (b"\r", "cue 2.5 came")):
+    terminal, daemon, copy = rehearsing
+    asked = [topic for topic, _ in daemon.asked]
+    for key, heard, then in ((b"\r", "cue 1 (Doors) came", ["cue/standby"]), (b"\r", "cue 2.5 came", [])):
         terminal.press(key)
         await terminal.until(heard)
-        await asyncio.sleep(0.2)
+        await asyncio.sleep(0.4)
+        asked += ["cue/go", *then]  # after the second all stand by already
+        assert [topic for topic, _ in daemon.asked] == asked
     terminal.press(end)
     assert await terminal.end() == code
     timed = tomllib.loads(copy.read_text())["cue"]
