@@ -80,6 +80,7 @@ class Direct(Activity):
     def begin(self, older: Activity) -> None:
         self._older_unended = older.unended
         self._set_out(older)
+        self._contact.standing.forget()  # it may have stood still until now
         self._task = self._host.spawn(self._run())
 
     def heard(self, framing: Framing, now: float) -> None:
@@ -279,8 +280,8 @@ class Direct(Activity):
 
     def _rests_far_off(self) -> bool:
         framing = self._contact.framing
-        if framing is None:
-            return False
+        if framing is None or self._contact.read_at <= self._ordered_at:
+            return False  # nobody has seen it since
         landed = landing(self._contact.dialect, framing, self.move.recall.framing)
         return max(abs(landed.pan_deg), abs(landed.tilt_deg)) > FAR_OFF_DEG
 

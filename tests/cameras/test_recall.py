@@ -580,3 +580,19 @@ def test_a_framing_is_not_stored_while_somebody_else_moves_the_head(pan: int, ti
         assert refusal.value.code == "moving"
 
     with_rig(scene)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 4, 5])
+def test_on_a_slow_network_that_loses_packets_no_old_reading_tells_that_a_head_was_held(seed: int) -> None:
+    """0.3 s there and back, 3 % lost each way: orders that are given anew push aside what is being read."""
+
+    async def play() -> None:
+        rng = random.Random(seed)
+        async with rigged(seed=seed, stranger=True, delay_seconds=0.15, loss=0.03) as rig:
+            await rig.until(lambda: rig.camera.state().power == "on" and not rig.camera.moving)
+            for number in range(4):
+                wanted = framing(rng.randint(-3000, 3000), rng.randint(-500, 1500), 0x1000, 0x6000)
+                report = await rig.recall(Recall("there", wanted, id=str(number)))
+                assert report.phase == "settled", report.sentence
+
+    virtual_time.run(play())
