@@ -62,6 +62,8 @@ def test_a_show_is_changed_as_its_text_is_and_what_the_author_wrote_never_goes_i
         text, cameras = drawn(seed)
         show = read_show_text(text)
         for conflict in rehearse(show, cameras).conflicts:
+            for kind, count in Counter(remedy.kind for remedy in conflict.remedies).items():
+                assert count <= {"other-camera": 3, "by-hand": 2}.get(kind, 1), "nobody chooses among more"
             for remedy in conflict.remedies:
                 if remedy.changes:
                     tried += 1

@@ -17,6 +17,7 @@ from evenings import CONFIGS, EVENING, LENS, PLACES, TABLED, camera, granary, st
 from ptzd.cameras import Lock
 from ptzd.files import Change, read_show_text
 from ptzd.rehearsal import Rehearsal, fix, rehearse
+from ptzd.rehearsal.trial import key_of
 
 HOME = '[show]\nname = "small"\nstart = { left = "home", right = "home" }\n'
 
@@ -312,9 +313,19 @@ def test_a_move_on_air_runs_into_the_next_move_of_its_camera() -> None:
     first, second = rehearsal.moves
     assert first.settled_seconds == pytest.approx(15.4, abs=0.2)  # a shaped move keeps its seconds to 0.15 s
     assert (rehearsal.conflicts[0].from_seconds, second.start_seconds) == (13.0, 13.0)
+    assert (first.fit, second.fit) == ("late", "unfit"), "that leaves while the other one runs"
+    assert (first.pan_deg, second.pan_deg) == pytest.approx((30.0, 60.0), abs=0.02), "from the door, and not from home"
     # Cue 3 comes at 33 s, and the first may take 0.15 s longer: so 17.45 s before, rounded to the tenth after.
     assert _changes(rehearsal, "later-start")[0].value == -17.4
     assert rehearse(read_show_text(fix(HOME + show, two_cameras()).text), two_cameras()).fits
+
+
+def test_a_remedy_that_leaves_less_to_wait_for_has_not_solved_it() -> None:
+    text = HOME + '[[cue]]\nnumber = 1\nafter = 2\ntake = "left"\n[[cue.move]]\ncamera = "left"\nposition = "post"\n'
+    (conflict,) = rehearse(read_show_text(text), two_cameras()).conflicts
+    alike = [replace(conflict, kind=kind) for kind in ("taken-unsettled", "late", "tight")]
+    assert len({key_of(each) for each in alike}) == 1
+    assert key_of(replace(conflict, kind="locked")) not in map(key_of, alike)
 
 
 def test_a_camera_is_taken_back_while_its_move_on_air_still_runs() -> None:
