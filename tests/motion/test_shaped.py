@@ -60,6 +60,7 @@ def test_a_plan_ends_on_the_target_at_the_time_that_was_asked(
         return
     assert plan.seconds == pytest.approx(seconds, abs=0.151)
     assert plan.pose_at(0.0) == HERE
+    assert plan.pan.at(plan.seconds) == pytest.approx((pan, 0.0), abs=1e-9), "there, and at rest"
     # A hair before the end it is all but there: the courses add up, it does not jump to its target.
     almost = plan.pose_at(plan.seconds - 0.001)
     assert almost.pan_deg == pytest.approx(to.pan_deg, abs=0.01)
