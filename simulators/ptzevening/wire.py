@@ -66,6 +66,8 @@ class Wire:
         self.form: Form = form
         self.datagrams = 0  # both ways
         self.loses: Callable[[], bool] = lambda: False  # whether the next one gets lost
+        self.late_seconds: Callable[[], float] = lambda: 0.0  # by how much the next one is late: others overtake it
+        self._late = 0  # how many are still under way
         self._ends: list[WireEnd] = []
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
@@ -74,7 +76,7 @@ class Wire:
     @property
     def quiet(self) -> bool:
         """Whether nothing is under way: no datagram, and no motor that will report its end."""
-        return self._timer is None and all(end.quiet for end in self._ends)
+        return self._timer is None and not self._late and all(end.quiet for end in self._ends)
 
     def end(self) -> WireEnd:
         """Return an end of its own for one controller."""
@@ -84,9 +86,22 @@ class Wire:
     def carry(self, datagram: bytes, end: WireEnd) -> None:
         """Take a datagram from an end to the camera."""
         self.datagrams += 1
-        if self.form == "stream" or not self.loses():
-            self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS, bare=self.form != "numbered")
-            self._wind()
+        if self.form == "stream":
+            self._give(datagram, end)
+        elif not self.loses():
+            if late := self.late_seconds():
+                self._late += 1
+                self._loop.call_later(late, self._came_late, self._give, datagram, end)
+            else:
+                self._give(datagram, end)
+
+    def _give(self, datagram: bytes, end: WireEnd) -> None:
+        self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS, bare=self.form != "numbered")
+        self._wind()
+
+    def _came_late(self, then: Callable[[bytes, WireEnd], None], datagram: bytes, end: WireEnd) -> None:
+        self._late -= 1
+        then(datagram, end)
 
     def close(self) -> None:
         """Carry nothing more."""
@@ -111,7 +126,11 @@ class Wire:
             assert isinstance(end, WireEnd)
             self.datagrams += 1
             if self.form == "stream" or not self.loses():
-                arrived.setdefault(end, []).append(datagram)
+                if self.form != "stream" and (late := self.late_seconds()):
+                    self._late += 1
+                    self._loop.call_later(late, self._came_late, lambda data, end: end.arrive([data]), datagram, end)
+                else:
+                    arrived.setdefault(end, []).append(datagram)
         for end, datagrams in arrived.items():
             end.arrive(datagrams)
         self._wind()
