@@ -397,6 +397,20 @@ def test_a_camera_that_focused_by_itself_does_so_again_afterwards() -> None:
     assert run(auto()) == "auto"
 
 
+def test_a_camera_that_was_focused_by_hand_is_as_it_was_afterwards() -> None:
+    stood = framing(100, 200, 0x1000, 0x6000)
+
+    async def by_hand() -> Framing:
+        async with rigged(seed=6) as rig:
+            await rig.ready()
+            assert (await rig.recall(Recall("stood", stood, id="stood"))).phase == "settled"
+            await lesson(rig, NARROW, [], 6)
+            await rig.until(lambda: not rig.camera.moving)
+            return await rig.camera.read_framing()
+
+    assert run(by_hand()) == stood
+
+
 def test_the_zoom_is_driven_to_the_side_where_there_is_more_room_and_stopped_before_it_is_driven_again() -> None:
     async def scene() -> None:
         async with rigged(seed=6) as rig:
