@@ -6,6 +6,7 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
+import structlog
 from click.testing import CliRunner
 from ptzevening.__main__ import main
 from ptzsim import virtual_time
@@ -48,7 +49,10 @@ def test_an_evening_is_played_with_the_positions_of_the_store(tmp_path: Path) ->
     for name, text in (("ptzd.toml", CONFIG), ("show.toml", SHOW)):
         (tmp_path / name).write_text(text)
     asked = [str(tmp_path / "show.toml"), "--config", str(tmp_path / "ptzd.toml"), "--published"]
-    ended = CliRunner().invoke(main, asked, catch_exceptions=False)
+    try:
+        ended = CliRunner().invoke(main, asked, catch_exceptions=False)
+    finally:
+        structlog.reset_defaults()  # a process of its own is silent to its end
     assert ended.exit_code == 0, ended.output
     (move,) = json.loads(ended.stdout)["moves"]
     assert (move["position"], move["ended"]) == ("door", "settled")
