@@ -23,6 +23,21 @@ def ignore_meaningless_signals() -> None:
         signal.signal(number, signal.SIG_IGN)
 
 
+def interrupt_by_signal() -> None:
+    """Let every signal that asks for an end be to a command what Ctrl-C is: it stops what it set moving and then goes.
+
+    One that was to be ignored, as under `nohup`, stays so.
+    """
+
+    def interrupt(number: int, frame: object) -> None:
+        let_go_of_a_closed_terminal()
+        signal.raise_signal(signal.SIGINT)
+
+    for number in ENDING:
+        if signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, interrupt)
+
+
 def end_by_signal(end: Callable[[], None]) -> None:
     """Call `end` once, in the running loop, at the first signal that asks for an end; later ones change nothing."""
     loop = asyncio.get_running_loop()

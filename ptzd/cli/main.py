@@ -7,6 +7,7 @@ import sys
 
 import click
 
+from .endings import interrupt_by_signal
 from .output import speak_for
 
 _MODULES = {
@@ -68,4 +69,5 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line and end the process with its exit code."""
+    interrupt_by_signal()
     sys.exit(speak_for(cli))

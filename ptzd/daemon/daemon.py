@@ -122,7 +122,7 @@ class Daemon:
             spawn=self._spawn,
             once_within_seconds=once_within_seconds,
         )
-        self._memories = Memories(store, self._spawn)
+        self._memories = Memories(store, bus, self._spawn)
         self._positions = Positions(
             cameras=self.cameras,
             kept=store,

@@ -7,10 +7,10 @@ not to hold what it should is not trusted any more, nor are the others of that c
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Mapping
 from typing import Any
 
-from ptzd.bus import Asked
+from ptzd.bus import Asked, Bus
 from ptzd.bus.commands import RestoreCommand
 from ptzd.bus.messages import RestoreResult
 from ptzd.cameras import Camera, MoveReport, Phase, Recall, not_clear
@@ -19,6 +19,7 @@ from ptzd.refusal import Refusal
 from ptzd.visca import DialectError
 
 from .handling import handles
+from .unheard import stopped_when_unheard
 
 LOOK_SECONDS = 0.05
 
@@ -26,8 +27,9 @@ LOOK_SECONDS = 0.05
 class Memories:
     """See the module."""
 
-    def __init__(self, store: PositionStore, spawn: Callable[[Coroutine[Any, Any, None]], None]) -> None:
+    def __init__(self, store: PositionStore, bus: Bus, spawn: Callable[[Coroutine[Any, Any, None]], None]) -> None:
         self._store = store
+        self._bus = bus
         self._spawn = spawn
 
     def heard(self, report: MoveReport) -> None:
@@ -66,6 +68,10 @@ class Memories:
             )
         if not asked.what.clear:
             raise not_clear(camera.settings, f"go by itself to each of its {len(positions)} positions")
+        async with stopped_when_unheard(camera, self._bus):
+            return await self._restore(camera, positions)
+
+    async def _restore(self, camera: Camera, positions: Mapping[str, StoredPosition]) -> RestoreResult:
         await self._forget(camera.name)
         restored: list[str] = []
         left: list[str] = []

@@ -40,6 +40,7 @@ from ptzd.refusal import Refusal
 from .cues import Cues
 from .handling import handles
 from .recalls import Recalls
+from .unheard import stopped_when_unheard
 
 SEEN_TO_REST_SECONDS = 3.5  # after a lock: a head brakes within 2 s, and a silent one is known to be by then
 NAME_WHOSE = 'name whose lock to take off as "whose"'  # what helps, in the words of a message
@@ -232,7 +233,8 @@ class Moves:
         limits = LearnLimits(asked.what.pan_deg, asked.what.tilt_deg, asked.what.near_ends)
         if asked.what.estimate:
             return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1))
-        learned = await camera.learn(limits, told, self.rng)
+        async with stopped_when_unheard(camera, self.bus):
+            learned = await camera.learn(limits, told, self.rng)
         path = await self.heads.keep(camera.name, learned)
         return LearnResult(model=write_head(learned), path=str(path), renewal=learned.model.renewal)
 

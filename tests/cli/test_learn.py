@@ -86,14 +86,17 @@ async def test_a_refusal_is_told_in_the_daemons_sentence(ptzd: Ptzd, broker: str
     assert ended.err.splitlines()[-1] == f"C{said[1:]}."
 
 
-async def test_letting_go_stops_the_camera(start_ptzd: StartPtzd, broker: str, stand_in: StandInFor) -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
+async def test_letting_go_stops_the_camera(
+    start_ptzd: StartPtzd, broker: str, stand_in: StandInFor, number: signal.Signals
+) -> None:
     async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
         going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
         async with asyncio.timeout(10):
             while not began(daemon):
                 await asyncio.sleep(0.02)
             await asyncio.sleep(0.2)
-            going_on.send_signal(signal.SIGINT)
+            going_on.send_signal(number)
             out, err = await going_on.communicate()
             while daemon.asked[-1][0] == LEARN:
                 await asyncio.sleep(0.02)

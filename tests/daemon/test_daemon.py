@@ -641,6 +641,21 @@ def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
     in_house(tmp_path, scene)
 
 
+def test_a_head_is_learned_no_further_once_the_broker_is_lost_over_which_it_could_be_stopped(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        await asyncio.sleep(20)
+        house.broker.stop()
+        await asyncio.sleep(1.5)
+        for _ in range(100):
+            assert house.speed() == 0
+            await asyncio.sleep(0.1)
+        house.broker.start()
+        assert (await house.outcome("learn"))["code"] == "stopped"
+
+    in_house(tmp_path, scene)
+
+
 @pytest.mark.parametrize(
     ("before", "code"),
     [

@@ -204,6 +204,22 @@ def test_a_stop_ends_a_restore(tmp_path: Path) -> None:
     with_scene(tmp_path, scene, OwnMemories(6))
 
 
+def test_a_restore_ends_once_the_broker_is_lost_over_which_it_could_be_stopped(tmp_path: Path) -> None:
+    async def scene(on: Scene) -> None:
+        await on.store("wide", "solo", "door")
+        restoring = asyncio.ensure_future(on.ask("camera/left/restore", clear=True, seconds=100.0))
+        await asyncio.sleep(0.6)
+        on.house.broker.stop()
+        await asyncio.sleep(0.5)
+        on.sent.clear()
+        await asyncio.sleep(5.0)
+        assert not on.of(ABSOLUTE), "it goes on though nobody could stop it"
+        on.house.broker.start()
+        assert (await restoring)["result"]["left"]
+
+    with_scene(tmp_path, scene, OwnMemories(6))
+
+
 @pytest.mark.parametrize("moment", ["it has settled", "its memory is being set", "its memory is set"])
 def test_a_stop_between_two_positions_ends_a_restore_too(tmp_path: Path, moment: str) -> None:
     async def scene(on: Scene) -> None:
