@@ -230,6 +230,9 @@ async def reach(broker: BrokerAddress, keepalive_seconds: int = 60) -> AsyncIter
     finally:
         with suppress(aiomqtt.MqttError):  # it may have gone before we say goodbye
             await connection.__aexit__(None, None, None)
+        lost = mqtt._disconnected  # nobody may have waited for it, and Python prints whatever error nobody took
+        if lost.done() and not lost.cancelled():
+            lost.exception()
 
 
 def _object(payload: object) -> Payload | None:

@@ -96,7 +96,8 @@ class Keeper:
                     await _end_of(process)
             except TimeoutError:
                 OUTLIVING.append(process)
-                log.warning("the guard goes on until these cameras stand still", cameras=sorted(self._halting))
+                if going_on := sorted({*self._until, *self._halting}):  # else it is only slow to end
+                    log.warning("the guard goes on until these cameras stand still", cameras=going_on)
             if process.stdout is not None:
                 process.stdout.close()
 

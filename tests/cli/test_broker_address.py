@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
 from pathlib import Path
 
 import click
@@ -10,6 +12,7 @@ from aiomqtt import ProtocolVersion
 from click.testing import CliRunner
 
 from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.client import reach
 
 CONFIG = """
 [broker]
@@ -84,3 +87,22 @@ def test_mistakes_in_other_tables_keep_nobody_from_the_broker_and_those_in_its_o
     ended = CliRunner().invoke(command, ("--config", str(path)))
     assert ended.exit_code == 2
     assert "line 2, field broker.port: " in ended.output
+
+
+async def test_a_broker_that_goes_away_while_nobody_listens_to_it_leaves_no_traceback() -> None:
+    accepted = bytes([0x20, 0x02, 0x00, 0x00])  # CONNACK of MQTT 3.1.1, section 3.2
+
+    async def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1000)
+        writer.write(accepted)
+        await asyncio.sleep(0.1)
+        writer.close()
+
+    unheeded: list[dict[str, object]] = []
+    asyncio.get_running_loop().set_exception_handler(lambda loop, context: unheeded.append(context))
+    async with await asyncio.start_server(accept, "127.0.0.1", 0) as server:
+        port = server.sockets[0].getsockname()[1]
+        async with reach(BrokerAddress("127.0.0.1", port, "ptzd", None, None)):
+            await asyncio.sleep(0.5)
+    gc.collect()
+    assert unheeded == []

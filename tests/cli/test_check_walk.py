@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import random
 import re
 import subprocess
@@ -324,6 +325,23 @@ async def test_a_camera_that_a_daemon_speaks_to_is_not_asked(
     told = {each["what"]: each["state"] for each in checked["findings"] if each["subject"] == "camera left"}
     assert told["power"] == told["answers"] == told["stands"] == "ok"
     assert {what for what in told if told[what] == "unseen"} >= {"round trip", "others", "version", "dialect", "head"}
+
+
+@pytest.mark.parametrize("minutes_later", [-1, 1])
+async def test_a_configuration_that_is_newer_than_what_the_daemon_goes_by_is_told_of(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor, minutes_later: int
+) -> None:
+    async with served(tmp_path, broker, ["left"]) as cameras, stand_in(broker, {}) as daemon:
+        started = datetime(2026, 5, 3, 16, 0, tzinfo=UTC)
+        status = {"state": "online", "cameras": ["left"], "since": started.isoformat()}
+        await daemon.client.publish("ptzd/status", json.dumps(status), retain=True, qos=1)
+        changed = started.timestamp() + 60 * minutes_later
+        os.utime(cameras.config, (changed, changed))
+        checked = (await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")).json()
+    told = [
+        each["state"] for each in checked["findings"] if (each["subject"], each["what"]) == ("configuration", "daemon")
+    ]
+    assert told == (["caution"] if minutes_later > 0 else [])
 
 
 def made_up(cameras: int) -> tuple[list[Finding], dict[str, tuple[str, ...]]]:

@@ -21,6 +21,7 @@ import psutil
 import pytest
 from ptzsim import SimulatedCamera, draw_truth, mount_named
 from ptzsim.serving import serve_udp
+from structlog.testing import capture_logs
 
 from ptzd.guard import Guarded, Keeper
 from ptzd.visca import PanTiltDrive, load_dialect
@@ -353,3 +354,20 @@ def start_guard(stage: Stage, stderr: int) -> tuple[subprocess.Popen[bytes], int
 
 def say(pipe: int, message: dict[str, object]) -> None:
     os.write(pipe, json.dumps(message).encode() + b"\n")
+
+
+@pytest.mark.parametrize("moves", [True, False])
+async def test_a_daemon_that_ends_names_the_cameras_which_its_guard_still_has_to_stop_and_no_others(
+    moves: bool,
+) -> None:
+    slow_to_end = (sys.executable, "-c", "import time; time.sleep(60)")
+    cameras = [Guarded(name, "udp://127.0.0.1:9", DIALECT) for name in ("left", "gallery")]
+    with capture_logs() as logged:
+        async with Keeper(cameras, command=slow_to_end) as keeper:
+            guard = keeper.process
+            if moves:
+                keeper.renew("gallery", 2.0)
+    assert guard is not None
+    guard.kill()
+    guard.wait()
+    assert [each["cameras"] for each in logged if "goes on until" in each["event"]] == ([["gallery"]] if moves else [])

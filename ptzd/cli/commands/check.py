@@ -31,7 +31,7 @@ from ptzd.positions import StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, DialectError
 
-from .check_bus import Bus, listen, tell_of_state, tell_of_tally
+from .check_bus import Bus, listen, tell_of_change, tell_of_state, tell_of_tally
 from .check_camera import question, switch_digital_zoom_off
 from .check_findings import WORDS, Finding, Notes, as_json, verdict
 from .check_kept import look_at_positions, look_at_show, look_at_store
@@ -116,7 +116,7 @@ def check(
         raise Misuse(f"{path}: {error}") from None
     with errors_alone():
         findings, bus, positions = asyncio.run(patiently("asking", _look(config, settings, exported, seconds), seconds))
-    findings.insert(0, Finding("configuration", "file", "ok", f"{path} has no mistakes"))
+    findings[:0] = [Finding("configuration", "file", "ok", f"{path} has no mistakes"), *tell_of_change(bus, path)]
     may_ask = not in_json and sys.stdin.isatty() and sys.stderr.isatty()
     findings = [
         _without_digital_zoom(config, settings, bus, finding, ask=may_ask, unasked=switch_off) for finding in findings

@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from ptzd.bus import Incoming, Intake, Topics
@@ -43,6 +44,7 @@ class Bus:
     states: dict[str, Payload] = field(default_factory=dict)  # of the cameras that a daemon speaks to
     positions: list[StoredPosition] = field(default_factory=list)  # as that daemon tells them
     tallies: dict[str, Tally] = field(default_factory=dict)
+    since: datetime | None = None  # when that daemon was started
 
 
 async def listen(config: Config) -> Bus:
@@ -73,7 +75,34 @@ async def listen(config: Config) -> Bus:
         states={name: states_by_name.get(name, {}) for name in cameras},
         positions=[each for told in positions.values() for each in _stored(told)],
         tallies=tallies,
+        since=_moment(status.get("since")),
     )
+
+
+def tell_of_change(bus: Bus, path: Path) -> list[Finding]:
+    """Tell where the configuration that is looked at is newer than what the daemon goes by."""
+    try:
+        changed = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+    except OSError:  # it was read a moment ago
+        return []
+    if bus.since is None or changed <= bus.since:
+        return []
+    notes = Notes("configuration")
+    notes.caution(
+        "daemon",
+        f"{path} was changed {changed.astimezone():at %H:%M:%S on %Y-%m-%d}, and the daemon runs since "
+        f"{bus.since.astimezone():%H:%M:%S on %Y-%m-%d}: until it is started anew it goes by "
+        "what stood there then, windows and links too",
+    )
+    return notes.findings
+
+
+def _moment(told: object) -> datetime | None:
+    try:
+        moment = datetime.fromisoformat(str(told))
+    except ValueError:
+        return None
+    return moment if moment.tzinfo is not None else None
 
 
 def _tallies(config: Config, kept: dict[str, bytes]) -> dict[str, Tally]:
