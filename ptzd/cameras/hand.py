@@ -74,12 +74,12 @@ class ByHand(Activity):
         self._let_go = let_go
         self._wanted, self._grip = wanted, grip
         self._hold = Hold(self._loop.time())
-        self._gone = (0.0, 0.0)  # pan and tilt, °/s: the fastest that was ordered since the last reading
+        self._ordered = {(0.0, 0.0)}  # pan and tilt, °/s: what was ordered since the last reading, or held then
         self._given = self._allowed(wanted, grip)  # what was ordered, the edges of a window considered
         self._orders = drive_orders(self._contact.dialect, self._given)
         for order in self._orders:
             order.encode(self._contact.dialect)
-        self._gone = self._speeds(self._given)
+        self._ordered = {self._speeds(self._given)}
         self._timer: asyncio.TimerHandle | None = None
         self._before: Framing | None = None  # the last reading
         self._renewed_at = self._loop.time()
@@ -103,7 +103,7 @@ class ByHand(Activity):
         self._wind()
 
     def heard(self, framing: Framing, now: float) -> None:
-        self._gone = self._speeds(self._given)
+        self._ordered = {self._speeds(self._given)}
         allowed = self._allowed(self._wanted, self._grip)
         if allowed != self._given or (now - self._renewed_at >= AGAIN_SECONDS and self._strays(framing)):
             self._order(allowed)
@@ -122,7 +122,7 @@ class ByHand(Activity):
     def _order(self, allowed: Deflection) -> None:
         self._give(drive_orders(self._contact.dialect, allowed))
         self._given = allowed
-        self._gone = _faster(self._gone, self._speeds(allowed))
+        self._ordered.add(self._speeds(allowed))
 
     def _give(self, orders: list[Command]) -> None:
         if any(isinstance(order, PanTiltDrive) for order in orders):
@@ -135,7 +135,7 @@ class ByHand(Activity):
     def _allowed(self, wanted: Deflection, grip: Grip | None) -> Deflection:
         """Return what a push stands for, as far as a window lets each axis go, which slows it down before the edge.
 
-        Where a reading is late, an axis is taken to have gone on as fast as it was told to.
+        Where a reading is late, an axis is taken to have gone the way of the push as fast as it was told to since.
         """
         framing, window = self._contact.framing, self._host.settings.window
         if framing is not None:
@@ -144,12 +144,20 @@ class ByHand(Activity):
             return wanted
         dialect, head = self._contact.dialect, self._host.settings.head
         age = self._loop.time() - self._contact.read_at
-        pan_deg = dialect.pan.degrees(framing.pan_counts) + age * self._gone[0]
-        tilt_deg = dialect.tilt.degrees(framing.tilt_counts) + age * self._gone[1]
+        pan, tilt = zip(*self._ordered, strict=True)
 
-        def slowed(axis: HeadAxis, scale: AxisScale, model: AxisModel, deg: float, deflection: float) -> float:
+        def slowed(
+            axis: HeadAxis,
+            scale: AxisScale,
+            model: AxisModel,
+            counts: int,
+            speeds: tuple[float, ...],
+            deflection: float,
+        ) -> float:
             if not deflection:
                 return deflection
+            ahead = max(0.0, *speeds) if deflection > 0 else min(0.0, *speeds)
+            deg = scale.degrees(counts) + age * ahead
             fastest = window.fastest_deg_per_s(
                 axis,
                 deg,
@@ -163,8 +171,8 @@ class ByHand(Activity):
             return math.copysign((steps - 0.5) / scale.fastest_step, deflection) if steps else 0.0
 
         return wanted._replace(
-            pan=slowed("pan", dialect.pan, head.pan, pan_deg, wanted.pan),
-            tilt=slowed("tilt", dialect.tilt, head.tilt, tilt_deg, wanted.tilt),
+            pan=slowed("pan", dialect.pan, head.pan, framing.pan_counts, pan, wanted.pan),
+            tilt=slowed("tilt", dialect.tilt, head.tilt, framing.tilt_counts, tilt, wanted.tilt),
         )
 
     def _speeds(self, deflection: Deflection) -> tuple[float, float]:
@@ -213,11 +221,6 @@ def _ahead(scale: AxisScale, counts: int, speed: float, model: AxisModel) -> flo
     """Degrees of the place that an axis is sent to; it begins to brake for it only after `AHEAD_SECONDS`."""
     travel_deg = speed * AHEAD_SECONDS + speed * abs(speed) / (2.0 * model.deceleration_deg_per_s2)
     return scale.degrees(counts) + travel_deg
-
-
-def _faster(one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
-    """Of two speeds of pan and tilt, the greater of each."""
-    return max(one[0], other[0], key=abs), max(one[1], other[1], key=abs)
 
 
 def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:

@@ -189,6 +189,20 @@ def test_cameras_that_answer_late_stay_in_it_but_for_a_swing(form: str) -> None:
         with_rig(scene, seed=seed, stranger=True, form=form)
 
 
+def test_a_stick_that_is_moved_to_and_fro_before_the_edge_does_not_let_a_late_head_through_it() -> None:
+    """Between two readings it goes back for a moment only, and forth for the rest."""
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, window=Window((-20.0, 20.0), (-10.0, 40.0)))
+        for tick in range(80):
+            rig.camera.drive(-1.0 if tick % 8 == 7 else 1.0, 0, 0, 0)
+            await asyncio.sleep(0.1)
+            assert rig.simulated.head.pan_deg(now()) < 21.0
+
+    for seed in range(12):
+        with_rig(scene, seed=seed, stranger=True)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_no_head_runs_away_on_a_network_that_changes_the_order_and_what_it_passes_its_window_by_is_told(
     seed: int,
