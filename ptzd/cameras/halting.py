@@ -21,7 +21,7 @@ from .settings import CameraSettings
 HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.2
 UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the answers of a slow camera,
-LONGEST_UNHEARD_SECONDS = 2.0
+LONGEST_UNHEARD_SECONDS = 2.0  # and after each that was confirmed and left no time for them twice as long, up to this
 TURN_SECONDS = 0.05
 LOOK_SECONDS = 0.25  # between two looks at whether it goes on
 UNBRAKED_SHARE = 0.75  # of its way from one look to the next: one that brakes goes less far in the same time

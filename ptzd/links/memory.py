@@ -38,9 +38,9 @@ class MemoryLink:
             if self._late_seconds:
                 late = self._rng.uniform(0.0, self._late_seconds)
                 loop.call_later(self._delay_seconds + late, self._peer._take, bytes(datagram))
-                continue
-            self._under_way.append(bytes(datagram))
-            loop.call_later(self._delay_seconds, self._arrive)
+            else:
+                self._under_way.append(bytes(datagram))
+                loop.call_later(self._delay_seconds, self._arrive)
 
     def overtake(self) -> None:
         """Whatever was sent has left."""

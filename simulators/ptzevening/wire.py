@@ -86,20 +86,26 @@ class Wire:
     def carry(self, datagram: bytes, end: WireEnd) -> None:
         """Take a datagram from an end to the camera."""
         self.datagrams += 1
-        if self.form == "stream":
+        if not self._lost_or_late(datagram, end, self._give):
             self._give(datagram, end)
-        elif not self.loses():
-            if late := self.late_seconds():
-                self._late += 1
-                self._loop.call_later(late, self._came_late, self._give, datagram, end)
-            else:
-                self._give(datagram, end)
+
+    def _lost_or_late(self, datagram: bytes, end: WireEnd, then: Callable[[bytes, WireEnd], None]) -> bool:
+        """Whether a datagram does not arrive now: never, or later, by `then`. On a stream each does."""
+        if self.form == "stream":
+            return False
+        if self.loses():
+            return True
+        late = self.late_seconds()
+        if late:
+            self._late += 1
+            self._loop.call_later(late, self._came_late, datagram, end, then)
+        return late > 0.0
 
     def _give(self, datagram: bytes, end: WireEnd) -> None:
         self.camera.receive(datagram, end, self._loop.time() + DELAY_SECONDS, bare=self.form != "numbered")
         self._wind()
 
-    def _came_late(self, then: Callable[[bytes, WireEnd], None], datagram: bytes, end: WireEnd) -> None:
+    def _came_late(self, datagram: bytes, end: WireEnd, then: Callable[[bytes, WireEnd], None]) -> None:
         self._late -= 1
         then(datagram, end)
 
@@ -125,12 +131,8 @@ class Wire:
         for end, datagram in self.camera.due(self._due_at):
             assert isinstance(end, WireEnd)
             self.datagrams += 1
-            if self.form == "stream" or not self.loses():
-                if self.form != "stream" and (late := self.late_seconds()):
-                    self._late += 1
-                    self._loop.call_later(late, self._came_late, lambda data, end: end.arrive([data]), datagram, end)
-                else:
-                    arrived.setdefault(end, []).append(datagram)
+            if not self._lost_or_late(datagram, end, lambda data, end: end.arrive([data])):
+                arrived.setdefault(end, []).append(datagram)
         for end, datagrams in arrived.items():
             end.arrive(datagrams)
         self._wind()
