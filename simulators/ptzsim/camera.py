@@ -122,7 +122,7 @@ class SimulatedCamera:
         self.zoom_slipped = 0.0
         self.body = Body(dialect, truth, mount, habits, rng)
         self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, truth.picture_seconds, rng)
-        self._numbers = SequenceNumbers()
+        self._numbers = SequenceNumbers(habits.numbers)
         self._inbox: deque[_Arrival] = deque()
         self._outbox: list[tuple[Hashable, bytes]] = []
         self._sockets: dict[int, _Running] = {}

@@ -9,6 +9,8 @@ import random
 from dataclasses import dataclass
 from typing import Literal
 
+from .numbers import Numbers
+
 Renewal = Literal["smooth", "stops", "refused"]
 Overtaken = Literal["cancelled", "completed", "kept"]
 CancelReply = Literal["to-cancel", "to-cancelled", "none"]
@@ -27,6 +29,7 @@ class Habits:
       once, or kept, which holds its socket until the motors rest and completes then.
     - `cancel_reply`: under whose number the end of a cancelled command is told: that of the Cancel, that of the command
       itself, or not at all.
+    - `numbers`: which sequence numbers it takes: the next one alone, as documents have it, or any, without looking.
     - `answers_fragments`: whether less than a message, on a bare link, is answered by an error.
     """
 
@@ -35,6 +38,7 @@ class Habits:
     renewal: Renewal = "smooth"
     overtaken: Overtaken = "cancelled"
     cancel_reply: CancelReply = "to-cancel"
+    numbers: Numbers = "next"
     answers_fragments: bool = True
 
 

@@ -10,17 +10,23 @@ One counter per camera, whoever asks: a second controller that counts for itself
 | any other | anything | a stranger, or one that was not told of a restart: the same abnormality |
 
 After RESET the number is 0; the next is 1, and 0 itself is taken too.
+
+Units that do not look at numbers take whatever comes, as often as it comes.
 """
 
 from __future__ import annotations
 
+from typing import Literal
+
+Numbers = Literal["next", "any"]
 LARGEST = 0xFFFFFFFF
 
 
 class SequenceNumbers:
     """Judges whether a number may come now."""
 
-    def __init__(self) -> None:
+    def __init__(self, taken: Numbers = "next") -> None:
+        self._taken = taken
         self._last = 0
         self._performed = False  # the number 0 itself has not been used yet
 
@@ -31,6 +37,8 @@ class SequenceNumbers:
 
     def expected(self, number: int) -> bool:
         """Whether a message of this number is to be looked at; otherwise its number is abnormal."""
+        if self._taken == "any":
+            return True
         if number == self._last:
             return not self._performed
         return number == (self._last + 1) & LARGEST
