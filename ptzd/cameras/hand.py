@@ -41,6 +41,7 @@ from .window import HeadAxis, open_to
 DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
 ORDER_SECONDS = 5.0
 AHEAD_SECONDS = 0.6  # of way, beside the head's braking, to the place that a renewed order names
+UNHEARD_SECONDS = 0.15  # since the last message, or look, until another at how far it may have gone
 RENEWAL_SECONDS = 0.15  # between two of them
 BRAKING_SHARE = 0.5  # of the acceleration that is known: a head may brake as much more gently
 LOOK_SECONDS = 0.7  # until a reading is followed by the next, and by an order that takes effect, some packets lost
@@ -81,6 +82,7 @@ class ByHand(Activity):
             order.encode(self._contact.dialect)
         self._ordered = {self._speeds(self._given)}
         self._timer: asyncio.TimerHandle | None = None
+        self._until = self._loop.time()  # when nobody drives it any more
         self._before: Framing | None = None  # the last reading
         self._renewed_at = self._loop.time()
         self._renewals: list[Exchange] = []
@@ -117,7 +119,18 @@ class ByHand(Activity):
 
     def _wind(self) -> None:
         self.end()
-        self._timer = self._loop.call_later(DRIVE_SECONDS, self._let_go)
+        self._until = self._loop.time() + DRIVE_SECONDS
+        self._timer = self._loop.call_later(UNHEARD_SECONDS, self._look)
+
+    def _look(self) -> None:
+        """Keep it in its window, though neither a hand nor the camera is heard, and let go when nobody drives it."""
+        if self._loop.time() >= self._until:
+            self._let_go()
+            return
+        allowed = self._allowed(self._wanted, self._grip)
+        if allowed != self._given:
+            self._order(allowed)
+        self._timer = self._loop.call_at(min(self._loop.time() + UNHEARD_SECONDS, self._until), self._look)
 
     def _order(self, allowed: Deflection) -> None:
         self._give(drive_orders(self._contact.dialect, allowed))

@@ -189,6 +189,23 @@ def test_cameras_that_answer_late_stay_in_it_but_for_a_swing(form: str) -> None:
         with_rig(scene, seed=seed, stranger=True, form=form)
 
 
+@pytest.mark.parametrize("form", ["numbered", "stream"])
+def test_a_hand_that_is_seldom_heard_keeps_late_cameras_in_it_too(form: str) -> None:
+    """A drive holds for 0.5 s, and so may go on into the edge after its message."""
+
+    async def scene(rig: Rig) -> None:
+        rig.camera.settings = replace(rig.camera.settings, window=Window((-20.0, 20.0), (-10.0, 40.0)))
+        for push in (1.0, -1.0, 0.5):
+            for tick in range(600):
+                if tick % 40 == 0 and tick < 300:
+                    rig.camera.drive(push, 0.3 * push, 0, 0)
+                await asyncio.sleep(0.01)
+                assert abs(rig.simulated.head.pan_deg(now())) < 21.0
+
+    for seed in range(12):
+        with_rig(scene, seed=seed, stranger=True, form=form)
+
+
 def test_a_stick_that_is_moved_to_and_fro_before_the_edge_does_not_let_a_late_head_through_it() -> None:
     """Between two readings it goes back for a moment only, and forth for the rest."""
 
