@@ -24,7 +24,8 @@ Overdue and Unanswered. On the way there, this file alone moves it between these
               0F 01 to a repeated command               PerformedUnheard: UNDERWAY, in a socket that nobody knows
               ... that is not the last number sent      QUEUED: see below
     UNDERWAY  completion                                Completed
-              error                                     Refused
+              "cancelled" where it was repeated         UNDERWAY, in a socket that nobody knows: by its own repeat
+              another error                             Refused
               its socket is given to another            Overdue: it has ended, and how was lost
               its time is up                            Overdue
     any       `interrupt`                               Interrupted: never sent again, its replies are Ignored
@@ -201,6 +202,7 @@ class _Exchange:
     sequence: int = -1
     numbering: int = 0  # which one the number is of: each RESET begins another
     sent: int = 0  # how often, with this number
+    outlived: int = 0  # how often it was cancelled for its own repeat
     sent_at: float = 0.0  # the first time
     again_at: float = 0.0  # the last sending
     renewals: int = 0  # how often it got a new number because the old one said nothing about it
@@ -412,7 +414,7 @@ class Conversation:
         self._number = following(self._number)
         exchange.sequence = self._number
         exchange.numbering = self._numbering
-        exchange.sent = 0
+        exchange.sent = exchange.outlived = 0
         if not exchange.inquiry:
             self._may_report = {which: until for which, until in self._may_report.items() if until > now}
         self._asked[exchange.sequence] = exchange
@@ -546,6 +548,9 @@ class Conversation:
             return
         if code is ErrorCode.CANCELLED:
             self._require_end_of_its_own(exchange, socket, now)
+            if exchange.outlived < exchange.sent - 1:
+                self._outlive(exchange, now)
+                return
         if code is ErrorCode.BUFFER_FULL and sequence in self._asked and not exchange.own:
             self._hold(exchange, now)
         else:
@@ -607,6 +612,15 @@ class Conversation:
         self._underway.append(exchange)
         exchange.deadline = now + exchange.completion_seconds
         self._events.append(PerformedUnheard(exchange.ticket))
+
+    def _outlive(self, exchange: _Exchange, now: float) -> None:
+        """A camera that does not look at numbers performs a repeat too, and cancels for it what it performed before."""
+        exchange.outlived += 1
+        if exchange in self._underway:
+            self._busy -= {exchange.socket}
+            exchange.socket = None
+        else:
+            self._begin_unheard(exchange, now)
 
     def _end(self, exchange: _Exchange, event: Event, now: float) -> None:
         self._forget(exchange)

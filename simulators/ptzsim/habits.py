@@ -50,4 +50,5 @@ def draw_habits(rng: random.Random) -> Habits:
         renewal=rng.choice(("smooth", "stops", "refused")),
         overtaken=rng.choice(("cancelled", "completed", "kept")),
         cancel_reply=rng.choice(("to-cancel", "to-cancelled", "none")),
+        numbers=rng.choice(("next", "any")),
     )

@@ -593,6 +593,6 @@ def test_on_a_slow_network_that_loses_packets_no_old_reading_tells_that_a_head_w
             for number in range(4):
                 wanted = framing(rng.randint(-3000, 3000), rng.randint(-500, 1500), 0x1000, 0x6000)
                 report = await rig.recall(Recall("there", wanted, id=str(number)))
-                assert report.phase == "settled", report.sentence
+                assert report.phase == "settled" or report.code == "overdue", report.sentence  # it was not held
 
     virtual_time.run(play())

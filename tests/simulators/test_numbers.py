@@ -9,6 +9,7 @@ from typing import Any
 
 from hypothesis import given
 from hypothesis import strategies as st
+from ptzsim.habits import Habits
 from ptzsim.numbers import SequenceNumbers
 
 HOME = "81 01 06 04 ff"
@@ -170,3 +171,9 @@ def test_whatever_command_comes_a_camera_answers_each_with_one_first_reply(make_
         assert first.payload[:4] in ("90 4", "90 5", "90 6")
 
     check()
+
+
+def test_a_unit_that_does_not_look_at_numbers_performs_whatever_comes_as_often_as_it_comes(make_desk: Any) -> None:
+    controller = make_desk(habits=Habits(numbers="any")).controller()
+    for number in (1, 1, 7, 3):
+        assert controller.tell(POWER, number=number) == ["90 50 02 ff"]

@@ -339,6 +339,22 @@ def test_the_ack_was_late_and_not_lost(talk: Talk) -> None:
     assert talk.completion(1, 2) == [Completed(ticket)]
 
 
+@pytest.mark.parametrize("ack_lost", [False, True])
+def test_a_camera_that_does_not_look_at_numbers_cancels_a_command_for_its_own_repeat(
+    talk: Talk, ack_lost: bool
+) -> None:  # 60 04 tells of the one that a newer one of the same motors takes over
+    ticket = send(talk, MOVE)
+    talk.wait(0.15)
+    assert talk.said() == [(1, MOVE_SAID), (1, MOVE_SAID)]
+    if ack_lost:
+        assert talk.error(1, 1, ErrorCode.CANCELLED) == [PerformedUnheard(ticket)]
+    else:
+        talk.ack(1, 1)
+        assert talk.error(1, 1, ErrorCode.CANCELLED) == []
+    assert talk.ack(1, 2) == [Acknowledged(ticket, 2)]
+    assert talk.error(1, 2, ErrorCode.CANCELLED) == [Refused(ticket, ErrorCode.CANCELLED)]  # by somebody else
+
+
 def test_the_completion_was_lost(talk: Talk) -> None:
     ticket = send(talk, MOVE, seconds=3.0)
     talk.ack(1, 1)
