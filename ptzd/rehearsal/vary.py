@@ -22,7 +22,7 @@ from .rehearsed import Rehearsal, Variation
 
 
 def vary(
-    show: ShowFile, cameras: Mapping[str, RehearsedCamera], *, share: float = 0.2, runs: int = 500, seed: int = 1
+    show: ShowFile, cameras: Mapping[str, RehearsedCamera], *, share: float, runs: int, seed: int
 ) -> Rehearsal:
     """Rehearse a show with the chance of being ready for each move, from `runs` evenings.
 

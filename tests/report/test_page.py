@@ -157,6 +157,9 @@ def test_whoever_cannot_see_it_is_told_what_is_where(choir: Rehearsal) -> None:
     for picture in names(page, "svg"):
         [title] = picture.findall(f"{SVG}title")
         assert picture.get("role") and words(title)
+    headings = {e.get("id") for e in names(page, "h2")}
+    for section in names(page, "section"):
+        assert section.get("aria-labelledby") in headings
     for table in names(page, "table"):
         assert names(table, "caption") and all(heading.get("scope") for heading in names(table, "th"))
         columns = len(names(names(table, "thead")[0], "th"))
@@ -180,6 +183,12 @@ def test_a_move_that_is_late_is_told_with_when_it_settles_at_the_earliest_and_at
     page = read_page(html_report(made(cues=(cue(1, 24.0),), moves=(late,), conflicts=(troubled,))))
     assert "post: settles at 0:00:27, between 0:00:26 and 0:00:28" in words(page)
     assert [path for path in names(page, "path") if path.get("class") == "range"]
+
+
+def test_only_what_comes_on_call_is_said_to() -> None:
+    page = read_page(html_report(made(cues=[cue(1, 0.0, "In"), cue(2, 60.0, "Verse", index=1, on_call=True)])))
+    rows = [row for row in names(page, "tr") if row.find("th[@scope='rowgroup']") is not None]
+    assert ["on call" in words(row) for row in rows] == [False, True]
 
 
 def test_a_long_pause_is_told_in_a_line() -> None:
