@@ -21,9 +21,7 @@ from .rehearse import rehearsed
 from .rehearsed import Rehearsal, Variation
 
 
-def vary(
-    show: ShowFile, cameras: Mapping[str, RehearsedCamera], *, share: float, runs: int, seed: int
-) -> Rehearsal:
+def vary(show: ShowFile, cameras: Mapping[str, RehearsedCamera], *, share: float, runs: int, seed: int) -> Rehearsal:
     """Rehearse a show with the chance of being ready for each move, from `runs` evenings.
 
     Each gap on call has `share` of itself as standard deviation. Raises ValueError for a share below 0 or no run.

@@ -34,8 +34,9 @@ from rigs import CutLink
 
 from ptzd import links
 from ptzd.cameras.line import Line, LineDown, PushedAside
+from ptzd.cameras.overheard import Overheard
 from ptzd.cli.commands.check import CAUTIONS
-from ptzd.cli.commands.check_camera import ASKED, question
+from ptzd.cli.commands.check_camera import ASKED, question, tell_of_others
 from ptzd.cli.commands.check_findings import Finding, Notes
 from ptzd.cli.commands.check_sheet import sheet
 from ptzd.config import ExpectsConfig
@@ -164,6 +165,17 @@ def test_one_thing_wrong_with_a_camera_is_found_and_nothing_else(name: str) -> N
         assert not seen & {"head", "stands", "digital zoom", "focus", "dialect"}, "what was not asked is not fine"
     if not CASES[name].wrong:
         assert [each.what for each in found if each.state == "unseen"] == []
+
+
+@pytest.mark.parametrize(("others", "lost", "state"), [(1, 1, "caution"), (1, 0, "failed"), (2, 1, "failed")])
+def test_one_number_out_of_order_may_be_what_was_lost_and_two_are_somebody_else(
+    others: int, lost: int, state: str
+) -> None:
+    notes, (link, _) = Notes("camera left"), memory_pair(rng=random.Random(1))
+    overheard = Overheard(link)
+    overheard.others, overheard.sent = others, lost
+    tell_of_others(overheard, notes)
+    assert [(each.what, each.state) for each in notes.findings] == [("others", state)]
 
 
 @dataclass

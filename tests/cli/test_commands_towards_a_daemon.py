@@ -107,6 +107,13 @@ async def test_no_wait_returns_at_the_acceptance(ptzd: Ptzd, broker: str, stand_
     assert ended.out == "gallery goes to choir-wide, about 3.1 s\n"
 
 
+async def test_a_nudge_by_counts_asks_for_numbers(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
+    async with stand_in(broker, {"camera/gallery/nudge": [ACCEPTED]}) as daemon:
+        await ptzd("nudge", "gallery", "--zoom-counts", "-40", "--focus-counts", "7", "--no-wait", "--broker", broker)
+    [(_, asked)] = daemon.asked
+    assert (asked["zoom_counts"], asked["focus_counts"]) == (-40, 7)
+
+
 async def test_the_range_of_the_prediction_and_a_warning_are_passed_on(
     ptzd: Ptzd, broker: str, stand_in: StandInFor
 ) -> None:

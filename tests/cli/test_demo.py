@@ -19,6 +19,8 @@ import psutil
 import pytest
 from commands import Ptzd, StartPtzd
 
+from ptzd.cli.commands.demo_evening import show_what_is_taken
+
 DemoOnce = tuple[subprocess.Popen[bytes], Path, str]
 
 TOLERANCE_COUNTS = 1  # what a camera that is not configured otherwise may be off and still be there
@@ -109,3 +111,21 @@ async def test_a_demo_whose_port_is_taken_says_so(ptzd: Ptzd, broker: str) -> No
     ended = await ptzd("demo", "--once", "--port", broker.split(":")[1])
     assert ended.code == 1
     assert ended.err.startswith(f"The demo's broker can't listen on {broker} (address already in use)")
+
+
+class Told:
+    """Stands in for a client of the bus."""
+
+    def __init__(self) -> None:
+        self.tallies: list[tuple[str, str]] = []
+
+    async def publish(self, topic: str, payload: dict[str, str]) -> str:
+        self.tallies.append((topic, payload["tally"]))
+        return ""
+
+
+async def test_the_stand_in_for_a_vision_mixer_tells_who_is_on_air_when_that_changes() -> None:
+    told, taken = Told(), "left"
+    for take in ("left", None, "right"):
+        taken = await show_what_is_taken(told, {"standing": {"take": take}}, taken)  # type: ignore[arg-type]
+    assert (told.tallies, taken) == ([("camera/right/tally", "program"), ("camera/left/tally", "off")], "right")

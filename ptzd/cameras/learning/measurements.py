@@ -386,15 +386,15 @@ def _unsteady(trip: StepTrip, speed: float, ramp: RampFit, shape: ShapeFit) -> F
 def _timed(trip: StepTrip, ramp: RampFit) -> Figure | None:
     if trip.seconds is None:
         return None
-    value = speed_from_trip(trip.distance_deg, trip.seconds - ramp.delay_seconds, ramp.acceleration.value)
+    elapsed = trip.seconds - ramp.delay_seconds
+    value = speed_from_trip(trip.distance_deg, elapsed, ramp.acceleration.value)
     if value is None or value * value / ramp.acceleration.value > MOST_RAMP_SHARE * trip.distance_deg:
         return None
     # By how much the speed changes if the acceleration or the delay is off by its deviation.
     acceleration = ramp.acceleration.value * (1.0 + ramp.acceleration.spread)
-    late = trip.seconds - ramp.delay_seconds + ramp.delay_deviation_seconds
     others = (
-        speed_from_trip(trip.distance_deg, trip.seconds - ramp.delay_seconds, acceleration),
-        speed_from_trip(trip.distance_deg, late, ramp.acceleration.value),
+        speed_from_trip(trip.distance_deg, elapsed, acceleration),
+        speed_from_trip(trip.distance_deg, elapsed + ramp.delay_deviation_seconds, ramp.acceleration.value),
     )
     off = [1.0 if other is None else abs(other / value - 1.0) for other in others]
     return Figure(value, sqrt(sum(each * each for each in off)))

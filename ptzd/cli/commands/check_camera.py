@@ -61,7 +61,7 @@ async def question(link: Link, dialect: Dialect, expects: ExpectsConfig | None, 
     except PushedAside:
         overheard.others += 2
     if overheard.others:
-        _tell_of_others(overheard, notes)
+        tell_of_others(overheard, notes)
     failed = [each.what for each in notes.findings if each.state == "failed" and each.what in ENDS_ASKING]
     notes.unseen_rest(ASKED, f"not asked: see {failed[0]}" if failed else "it does not tell")
 
@@ -121,7 +121,7 @@ async def _look_at_line(line: Line, overheard: Overheard, seconds: float, notes:
         notes.ok("others", f"in {seconds:g} s nobody else was heard to speak to it")
 
 
-def _tell_of_others(overheard: Overheard, notes: Notes) -> None:
+def tell_of_others(overheard: Overheard, notes: Notes) -> None:
     notes.forget("others")
     if overheard.others == 1 and overheard.lost:
         notes.caution("others", "lost count of messages once: by what was lost, or somebody else speaks to it")
