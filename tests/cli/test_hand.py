@@ -88,6 +88,8 @@ async def asked(daemon: StandIn, count: int = 1) -> list[tuple[str, dict[str, An
         (LEFT, "nudge", {"right": -0.05}),
         (UP, "nudge", {"up": 0.05}),
         (b"+", "nudge", {"tighter": 0.05}),
+        (b"=", "nudge", {"tighter": 0.05}),  # the same key without Shift
+        (b"__", "nudge", {"tighter": pytest.approx(1.0 - 1.0 / 0.95**2, abs=1e-6)}),
         (b"--", "nudge", {"tighter": pytest.approx(1.0 - 1.0 / 0.95**2, abs=1e-6)}),  # twice a 0.95th as wide
         (b"f" + RIGHT, "nudge", {"right": 0.01}),
         (RIGHT + b"c" + RIGHT, "nudge", {"right": 0.25}),  # each by the size that it was pressed at
