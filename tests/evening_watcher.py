@@ -29,9 +29,9 @@ No move sets out while its camera is held locked, nor off air while its tally is
 None of it may be said where it is not so. What comes about by what the daemon does or hears is known to it at once
 (`AT_ONCE_SECONDS`); what happens to a camera from outside, it has to find out: `FOUND_OUT_SECONDS`; `SILENCE_SECONDS`
 for a network that went away, or since the order that was given to the silent camera, and a move on air gives orders all
-the way; `MENU_SECONDS` for what is changed
-at a camera's own menu, which is rarely asked for. And where it is so, it must be said within `WITHHELD_SECONDS`. Two
-things more must not be: a fault told of a camera, or a move that failed, where nothing had happened to it.
+the way; `MENU_SECONDS` for what is changed at a camera's own menu, which is rarely asked for. And where it is so, it
+must be said within `WITHHELD_SECONDS`. Two things more must not be: a fault told of a camera, or a move that failed,
+where nothing had happened to it.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ HEARD_SECONDS = 0.1  # from the broker to the daemon
 BRAKING_SECONDS = 1.0  # the fastest step of any head, at the softest brakes that are drawn
 FOUND_OUT_SECONDS = 1.5
 SILENCE_SECONDS = 3.5  # the protocol's repeats go on for 3.1 s
-MENU_SECONDS = 6.0
+MENU_SECONDS = 7.0  # 15 looks, 0.3 s and an answer of up to 0.17 s apart
 WITHHELD_SECONDS = 3.0
 LOOK_SECONDS = 0.1
 UNDER_WAY = ("accepted", "slewing", "settling")
