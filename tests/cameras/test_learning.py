@@ -174,6 +174,14 @@ def test_what_another_head_does_with_orders_in_mid_move_is_learned(habits: Habit
     assert model.lens_waits == (habits.sockets == 1), "where one order at a time is taken, the lens waits for the head"
 
 
+def test_a_head_is_learned_that_performs_repeats_too_and_refuses_them_in_mid_move() -> None:
+    lesson = learned("nibble4-51", "tripod", 0.05, 1, habits=Habits(numbers="any", renewal="refused"))
+    true = lesson.rig.simulated.head._truth.pan_speed
+    steps = [true * speed for speed in lesson.dialect.pan.steps_deg_per_s]
+    assert lesson.head.model.pan.steps_deg_per_s == pytest.approx(steps, rel=0.012)
+    assert lesson.head.model.renewal == "refused" and not lesson.head.measured.not_reached
+
+
 def test_a_swing_is_learned_where_the_mount_swings() -> None:
     # The formula for a damped swing: a long deceleration a bends the mount by a/ω².
     lesson = learned("shared5-205", "truss", 0.01, 3)

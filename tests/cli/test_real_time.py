@@ -133,7 +133,7 @@ async def test_keys_run_a_show_and_a_copy_has_the_times(
         await asyncio.sleep(0.5)
         rehearsal.stdin.write(b"q")
         out, err = await rehearsal.communicate()
-    assert rehearsal.returncode == 0, (out, err)
+    assert (rehearsal.returncode, err) == (0, b""), out
     assert "2 times as taken" in out.decode()
     assert daemon.returncode is None
     timed = tomllib.loads(copy.read_text())["cue"]

@@ -7,6 +7,7 @@ from collections.abc import Awaitable
 from datetime import UTC, datetime
 from pathlib import Path
 
+import click
 import pytest
 from ptzsim import virtual_time
 from rigs import framing, rigged
@@ -35,6 +36,28 @@ def test_a_number_is_finite(capsys: pytest.CaptureFixture[str], arguments: str) 
     assert out == ""
     assert "is not a finite number" in err
     assert err.count("\n") == 1
+
+
+def commands_of(group: click.Group, before: tuple[str, ...] = ()) -> list[tuple[tuple[str, ...], click.Command]]:
+    """Each command that has no other below it, with the words that call it."""
+    found: list[tuple[tuple[str, ...], click.Command]] = []
+    context = click.Context(group)
+    for word in group.list_commands(context):
+        command, words = group.get_command(context, word), (*before, word)
+        assert command is not None
+        found += commands_of(command, words) if isinstance(command, click.Group) else [(words, command)]
+    return found
+
+
+NAMED = {
+    " ".join(words): each for words, command in commands_of(cli) for each in command.params if each.name == "camera"
+}
+
+
+@pytest.mark.parametrize("command", NAMED)
+def test_a_camera_that_cannot_be_one_is_refused_by_every_command(command: str) -> None:
+    with pytest.raises(click.BadParameter, match="is not a name; write 1 to 32"):
+        NAMED[command].type_cast_value(click.Context(cli), ("Left",) if NAMED[command].nargs == -1 else "Left")
 
 
 def test_a_mistake_is_a_sentence_before_the_help_is_named(capsys: pytest.CaptureFixture[str]) -> None:
