@@ -37,6 +37,9 @@ async def test_without_a_broker_the_oldest_events_go_first() -> None:
     for number in range(5):
         outbox.put(event(number))
     assert drained(outbox) == [state("left", b"1"), event(2), event(3), event(4)]
+    for number in range(5):
+        outbox.put(event(number))
+    assert drained(outbox) == [event(2), event(3), event(4)], "what was sent makes no room for more of them"
 
 
 async def test_old_news_are_not_told_but_old_states_are() -> None:
