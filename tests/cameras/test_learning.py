@@ -25,6 +25,7 @@ from rigs import Rig, framing, rigged
 
 from ptzd.cameras import Framing, Recall, Tolerance
 from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_seconds, learn
+from ptzd.cameras.learning.trials import steady_seconds
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.refusal import Refusal
@@ -224,6 +225,13 @@ def test_the_head_never_leaves_its_range() -> None:
     assert lesson.tilt_deg[0] >= NARROW.tilt_deg[0] - count
     assert lesson.tilt_deg[1] <= NARROW.tilt_deg[1] + count
     assert lesson.pan_deg[1] - lesson.pan_deg[0] > 30.0
+
+
+@pytest.mark.parametrize(("speed", "seconds"), [(0.5, 4.0), (2.0, 100 / 28.8), (10.0, 2.0), (100.0, 2.0)])
+def test_a_step_is_travelled_for_a_hundred_counts_in_two_to_four_seconds(speed: float, seconds: float) -> None:
+    scale = load_dialect("nibble4-14").pan
+    assert scale.counts_per_degree == pytest.approx(14.4, abs=0.05)
+    assert steady_seconds(scale, speed, 0.02) == pytest.approx(seconds, rel=0.01)
 
 
 def test_steps_too_fast_for_the_range_are_estimated_and_named() -> None:
