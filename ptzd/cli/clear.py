@@ -5,11 +5,9 @@ from __future__ import annotations
 import asyncio
 import sys
 
-import click
-
 from .broker import BrokerAddress
 from .client import ANSWER_SECONDS, Payload, reach, sent_at
-from .output import Failure, complain
+from .output import Failure, complain, require_yes
 
 
 def ask_when_clear(
@@ -27,7 +25,7 @@ def ask_when_clear(
         if failure.code != "not-clear" or not may_ask or not sys.stdin.isatty():
             raise
         complain(f"CAUTION: {failure.message}")
-        click.confirm("Is all clear of it?", abort=True, err=True)
+        require_yes("Is all clear of it?")
         return asyncio.run(_ask(broker, camera, verb, wanted | {"clear": True}, patience))
 
 

@@ -62,6 +62,12 @@ def complain(text: str) -> None:
     click.echo(_broken_for(sys.stderr, printable(text)), err=True)
 
 
+def require_yes(question: str) -> None:
+    """Ask a person before something is done. Raises Failure where the answer is no."""
+    if not click.confirm(question, err=True):
+        raise Failure("Left undone, since the answer was no.")
+
+
 def _broken_for(stream: TextIO, text: str) -> str:
     """Break the lines of a text between words where a terminal would break them anywhere."""
     return broken(text, shutil.get_terminal_size().columns) if stream.isatty() else text

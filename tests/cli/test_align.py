@@ -69,7 +69,7 @@ async def test_a_knocked_camera_is_brought_back_with_a_few_commands_and_put_back
     shown = await run("align", "gallery", stdin="n\n", code=1)
     turned = re.search(r"turned ([\d.]+)° to the right, ([\d.]+)° down, and rolled ([\d.]+)° clockwise", shown.out)
     assert turned is not None and [*map(float, turned.groups())] == pytest.approx([2.0, 1.0, 3.0], abs=0.06)
-    assert "Write 3 positions?" in shown.err
+    assert "Write 3 positions?" in shown.err and shown.err.endswith("Left undone, since the answer was no.\n")
     assert await stored() == before, "who does not say yes writes nothing"
     written = await run("align", "gallery", "--yes")
     assert "Corrected: 3 positions of camera gallery" in written.out

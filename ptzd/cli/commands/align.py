@@ -11,7 +11,7 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Payload, reach
 from ptzd.cli.console import print_table
 from ptzd.cli.names import name
-from ptzd.cli.output import Failure, Misuse, complain, say, say_json
+from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 
 COMPARING_SECONDS = 40.0  # a picture with a still, by a process that gives way to all others
 
@@ -100,7 +100,7 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
     count = sum(each["after"] is not None for each in found["positions"])
     positions = "1 position" if count == 1 else f"{count} positions"
     if not yes:
-        click.confirm(f"Write {positions}?", abort=True, err=True)
+        require_yes(f"Write {positions}?")
     _ask(broker, camera, "align", wanted | {"apply": True})
     say(f"Corrected: {positions} of camera {camera}; `ptzd align {camera} --undo` takes that back.")
 
@@ -120,7 +120,7 @@ def _match(broker: BrokerAddress, camera: str, position: str, *, yes: bool, as_j
         f"{found['sure']:.0%} of the picture agrees."
     )
     if not yes:
-        click.confirm("Take that as seen?", abort=True, err=True)
+        require_yes("Take that as seen?")
     counts = ("pan_counts", "tilt_counts", "zoom_counts", "as_wide")
     wanted = {"position": position, **{field: found[field] for field in counts}}
     _tell_sightings(_ask(broker, camera, "sight", wanted), as_json)

@@ -18,7 +18,7 @@ from ptzd.cli.client import OFFLINE_HINT
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import print_table
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.cli.output import FAILED, Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.stored import exported_positions, strangers
 from ptzd.cli.waiting import patiently
 from ptzd.config import CameraConfig, Config
@@ -163,7 +163,7 @@ def _visited(
         caution += f" Overhead: {', '.join(overhead)}: see that {'; '.join(CAUTIONS)}."
     complain(caution)
     if not yes:
-        click.confirm("Begin?", abort=True, err=True)
+        require_yes("Begin?")
     try:
         with_picture = [name for name in cameras if config.camera[name].picture is not None]
         visiting = visit(broker_of(config.broker), cameras, positions, speed, with_picture=with_picture, ends=ends)

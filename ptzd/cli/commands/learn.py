@@ -15,7 +15,7 @@ from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused
 from ptzd.cli.console import Console
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Failure, Misuse, complain, say, say_json
+from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
 
 SILENCE_SECONDS = 60.0  # without a sign of progress; no trial takes as long
@@ -87,7 +87,7 @@ def learn(
     wanted = {"pan_deg": list(pan), "tilt_deg": list(tilt), "near_ends": near_ends or None}
     complain(caution(camera, pan, tilt, asyncio.run(_estimated_seconds(broker, camera, wanted))))
     if not yes:
-        click.confirm("Begin?", abort=True, err=True)
+        require_yes("Begin?")
     try:
         outcome = asyncio.run(_learn(broker, camera, wanted))
     except KeyboardInterrupt:

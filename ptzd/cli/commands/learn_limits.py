@@ -21,7 +21,7 @@ import tomlkit
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import reach
 from ptzd.cli.driving import Driven, Following, NotDriven
-from ptzd.cli.output import Failure, complain, say
+from ptzd.cli.output import Failure, complain, require_yes, say
 from ptzd.cli.waiting import patiently
 from ptzd.visca import Dialect
 
@@ -109,7 +109,7 @@ def measured(broker: BrokerAddress, camera: str, angles: Mapping[str, float], *,
         f"nobody may be below. `ptzd stop {camera}`, or Ctrl-C here, ends it. It stays where it ends."
     )
     if not yes:
-        click.confirm("Begin?", abort=True, err=True)
+        require_yes("Begin?")
 
     def tell(text: str) -> None:
         if aloud and sys.stderr.isatty():
