@@ -145,9 +145,10 @@ def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], se
     """Return what people must know before a head begins to move by itself, for about so many seconds."""
     return (
         f"CAUTION: camera {camera} will move by itself for about {duration(seconds)}, at up to its full speed, "
-        f"between pan {pan[0]:g}° and {pan[1]:g}° and tilt {tilt[0]:g}° and {tilt[1]:g}°. "
-        "Keep hands and people clear of it; with a long lens, or overhead, see that nothing can catch on it and that "
-        f"its cables reach everywhere. `ptzd stop {camera}` halts it at any moment."
+        f"between pan {pan[0]:g}° and {pan[1]:g}° and tilt {tilt[0]:g}° and {tilt[1]:g}°, "
+        "and no further than its window, if it has one. Keep hands and people clear of it; with a long lens, or "
+        "overhead, see that nothing can catch on it and that its cables reach everywhere. "
+        f"`ptzd stop {camera}` halts it at any moment."
     )
 
 
