@@ -295,6 +295,15 @@ def test_ramp_curve_and_slow_mode_make_a_head_slower(make_desk: Any) -> None:
     assert seconds("81 01 06 44 02 ff", "81 01 06 44 03 ff") == pytest.approx(sharp, abs=0.05)
 
 
+def test_whether_slow_mode_is_on_is_told(make_desk: Any) -> None:
+    controller = make_desk("shared4-51").controller()
+    told = [controller.ask("81 09 06 44 ff")]
+    for switched in ("81 01 06 44 02 ff", "81 01 06 44 03 ff"):
+        controller.tell(switched)
+        told.append(controller.ask("81 09 06 44 ff"))
+    assert told == ["90 50 03 ff", "90 50 02 ff", "90 50 03 ff"]  # from memory
+
+
 def test_a_head_without_them_knows_neither_ramp_curves_nor_slow_mode(controller: Any) -> None:
     assert controller.tell("81 01 06 31 01 ff") == ["90 60 02 ff"]
     assert controller.tell("81 01 06 44 02 ff") == ["90 60 02 ff"]
