@@ -68,7 +68,7 @@ class SerialPort:
         self.chain.begin(self._write, fresh=self._alone)
 
     def _opened(self, *, alone: bool) -> serial.Serial:
-        return serial.Serial(self._device, self._baud, timeout=0, write_timeout=0, exclusive=alone)
+        return serial.Serial(self._device, self._baud, timeout=0, exclusive=alone)
 
     def _read(self) -> None:
         assert self._port is not None

@@ -135,6 +135,20 @@ async def test_a_guard_that_follows_another_has_the_connections_that_were_handed
             await head.rests(within=1.0)
 
 
+async def test_a_connection_that_begins_while_no_guard_lives_is_handed_to_the_next() -> None:
+    async with one_connection() as head, Keeper([head.guarded]) as keeper:
+        assert await keeper.living(20)
+        assert keeper.pid is not None
+        os.kill(keeper.pid, signal.SIGKILL)
+        while keeper.watches:
+            await asyncio.sleep(0.005)
+        async with head.held_by(keeper):
+            assert await keeper.living(20)
+            head.drive()
+            keeper.renew("gallery", 0.2)
+            await head.rests(within=1.0)
+
+
 async def test_where_the_connection_that_it_was_handed_has_ended_the_guard_makes_one_of_its_own() -> None:
     async with one_connection() as head, Keeper([head.guarded]) as keeper:
         assert await keeper.living(20)

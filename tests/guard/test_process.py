@@ -204,7 +204,9 @@ async def test_a_camera_that_is_to_be_halted_at_the_end_is_halted_after_it(stage
     assert stage.packets["gallery"] == 0
 
 
-async def test_the_daemon_knows_at_once_that_its_guard_was_killed_and_another_takes_over(stage: Stage) -> None:
+async def test_the_daemon_knows_at_once_that_its_guard_was_killed_and_another_takes_over(
+    stage: Stage, capsys: pytest.CaptureFixture[str]
+) -> None:
     async with Keeper(stage.guarded()) as keeper:
         assert await keeper.living(20)
         first = keeper.pid
@@ -222,6 +224,8 @@ async def test_the_daemon_knows_at_once_that_its_guard_was_killed_and_another_ta
         assert keeper.pid != first
         assert stage.moving("gallery")
         await stage.rests("gallery", within=1.0)  # the new one has the term of the old one
+    said = "".join(capsys.readouterr())
+    assert said.index("the guard has died") < said.index("another guard lives")
 
 
 async def test_a_term_that_runs_out_while_no_guard_lives_is_seen_to_by_the_next(stage: Stage) -> None:
