@@ -548,7 +548,7 @@ class Conversation:
             return
         if code is ErrorCode.CANCELLED:
             self._require_end_of_its_own(exchange, socket, now)
-            if exchange.outlived < exchange.sent - 1:
+            if exchange.outlived < exchange.sent - 1 and not exchange.inquiry:
                 self._outlive(exchange, now)
                 return
         if code is ErrorCode.BUFFER_FULL and sequence in self._asked and not exchange.own:
