@@ -828,6 +828,9 @@ def test_places_brings_each_camera_to_where_the_cues_before_the_next_have_it(
         stage.settle(camera, position)
     assert said_of(stage.desk.places()) == {camera: f"in {position}" for camera, position in there.items()}
     assert len(stage.sent) == 3
+    stage.camera("left", locks=(LOCK,), position=there["left"])
+    assert said_of(stage.desk.places())["left"] == f"in {there['left']}", "it is where it should be, locked or not"
+    stage.camera("left", locks=(), position=there["left"])
     assert all(code == "not-asked" for code in stage.unready.values()), "whoever only stays there is ready"
 
 
