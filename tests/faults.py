@@ -116,7 +116,7 @@ def only_says(node: ast.AST) -> bool:
             return attr in WORDS
         case ast.Call(ast.Name("dataclass")):
             return True
-        case ast.keyword("description" | "help" | "metavar"):
+        case ast.keyword("description" | "examples" | "help" | "metavar"):
             return True
         case ast.FunctionDef(name):
             return name in ("__repr__", "__str__")

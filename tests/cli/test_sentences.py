@@ -1,10 +1,10 @@
-"""How far off a move landed, in words and as a figure."""
+"""What became of a move, and how far off it landed, in words and as a figure."""
 
 from __future__ import annotations
 
 import pytest
 
-from ptzd.cli.sentences import landing_words, worst_counts
+from ptzd.cli.sentences import landing_words, move_line, worst_counts
 
 
 @pytest.mark.parametrize(
@@ -22,3 +22,18 @@ def test_a_landing_is_told_by_axis_in_counts(counts: tuple[int | None, ...], wor
     landing = dict(zip(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts"), counts, strict=True))
     assert (landing_words(landing), worst_counts(landing)) == (words, worst)
     assert (landing_words(None), worst_counts(None)) == ("", 0)
+
+
+@pytest.mark.parametrize(
+    ("phase", "words"),
+    [
+        ("refused", "left refused to go to piano: it is locked"),
+        ("stopped", "left stopped on its way to piano: it is locked"),
+        ("slewing", "left is slewing towards piano"),
+    ],
+)
+def test_what_became_of_a_move_is_told_in_a_line(phase: str, words: str) -> None:
+    assert (
+        move_line("left", {"phase": phase, "position": "piano", "sentence": "camera left to piano: it is locked"})
+        == words
+    )

@@ -136,8 +136,9 @@ async def test_a_refusal_is_told_to_the_page_that_asked_alone() -> None:
         '{"heard":1e999,"topic":"all/stop","payload":{}}',
         "[" * 100_000,
         '{"heard":1,"topic":"all/stop","payload":' + "[" * 100_000 + "]" * 100_000 + "}",
+        '"' + "x" * 4_900_000 + '"',  # as large as an import may be
     ],
-    ids=range(9),
+    ids=range(10),
 )
 async def test_what_is_no_request_is_told_and_ends_nothing(text: str) -> None:
     async with opened() as (page, socket):

@@ -7,6 +7,7 @@ import json
 import random
 import subprocess
 import sys
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +20,7 @@ from ptzsim import SimulatedCamera, draw_truth, mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings, Framing, Tolerance
 from ptzd.files import read_show_text
+from ptzd.links import Form
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition
 from ptzd.visca import Packet, PayloadType, load_dialect
@@ -236,6 +238,26 @@ def test_a_message_takes_the_wires_delay_both_ways_and_the_cameras_own_time() ->
         end.cut()
         end.send(Packet(PayloadType.CONTROL, 0, b"\x01").encode())
         assert wire.quiet, "whoever held that end is gone"
+
+    virtual_time.run(scene())
+
+
+@pytest.mark.parametrize(("form", "arrive"), [("numbered", 0), ("datagrams", 0), ("stream", 3)])
+def test_a_wire_that_loses_all_loses_datagrams_and_nothing_of_a_stream(form: Form, arrive: int) -> None:
+    async def scene() -> None:
+        truth = draw_truth(DIALECT, random.Random(3))
+        camera = SimulatedCamera(DIALECT, truth=truth, mount=mount_named("tripod"), ready=True)
+        wire = Wire(camera, form)
+        wire.loses = lambda: True
+        end = wire.end()
+        for _ in range(3):
+            end.send(bytes.fromhex("81 09 04 00 ff"))
+        got = 0
+        with suppress(TimeoutError):
+            async with asyncio.timeout(2.0):
+                while True:
+                    got += (await end.receive()).count(0xFF)
+        assert got == arrive
 
     virtual_time.run(scene())
 
