@@ -281,8 +281,8 @@ def test_a_copy_is_never_written_over_anything(tmp_path: Path) -> None:
     show = tmp_path / "show.toml"
     show.write_text(TEXT)
     (tmp_path / "other.toml").write_text("mine")
-    for name in ("show.toml", "other.toml"):
-        with pytest.raises(FileExistsError):
+    for name, said in (("show.toml", "is the show itself; name another file"), ("other.toml", "exists")):
+        with pytest.raises(FileExistsError, match=said):
             write_copy(tmp_path / name, "new", source=show)
     write_copy(tmp_path / "fixed.toml", "new", source=show)
     assert (tmp_path / "fixed.toml").read_text() == "new"

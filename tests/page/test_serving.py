@@ -262,6 +262,7 @@ async def test_pictures_are_served_and_no_other_file(path: str, status: int, bod
     async with served() as page, ClientSession() as browser, browser.get(f"{page.address}{path}") as answer:
         assert answer.status == status
         assert body is None or await answer.read() == body
+        assert not body or answer.content_type == "image/jpeg", "a browser that is to guess nothing shows no other"
 
 
 async def test_every_file_of_the_page_may_run_nothing_from_elsewhere() -> None:
