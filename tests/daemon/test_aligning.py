@@ -183,6 +183,16 @@ def test_what_is_to_stay_was_framed_since_or_leaves_the_window_is_left_alone_and
     play(tmp_path, scene)
 
 
+def test_sightings_hold_for_as_long_as_the_camera_only_stands_there(tmp_path: Path) -> None:
+    async def scene(scene: Scene) -> None:
+        await scene.sight("choir-wide")
+        await asyncio.sleep(60.0)  # it is asked again and again how it is
+        await scene.sight("soloist")
+        assert [each.position for each in (await scene.align()).sightings] == ["choir-wide", "soloist"]
+
+    play(tmp_path, scene)
+
+
 @pytest.mark.parametrize("happens", ["it restarts", "it falls silent"])
 def test_sightings_are_forgotten_where_it_may_be_another_head(tmp_path: Path, happens: str) -> None:
     async def scene(scene: Scene) -> None:
