@@ -36,7 +36,11 @@ class Recalls:
 def recalls_on_one_head(
     seed: int, count: int, share: float = 0.1, form: Form | Literal["serial"] = "numbered"
 ) -> Recalls:
-    """Recall so often on the head of a seed; a `share` of the datagrams is lost and as many come twice, each way."""
+    """Recall so often on the head of a seed; a `share` of the datagrams is lost and as many come twice, each way.
+
+    None comes twice where the head does not look at numbers: it performs both, cancels the one for the other, and that
+    nobody can tell from somebody who takes it over.
+    """
     return virtual_time.run(_recalls(seed, count, share, form))
 
 
@@ -52,7 +56,7 @@ async def _recalls(seed: int, count: int, share: float, form: Form | Literal["se
     async with rigged(
         dialect_name=rng.choice(dialect_names()),
         mount=rng.choice(("tripod", "balcony-rail", "truss")),
-        habits=heads, loss=share, doubled=share, seed=seed, report=hear, form=form,
+        habits=heads, loss=share, doubled=share if heads.numbers == "next" else 0.0, seed=seed, report=hear, form=form,
         wiring=draw_wiring(random.Random(f"wiring {seed}")),
     ) as rig:  # fmt: skip
         for number in range(count):
