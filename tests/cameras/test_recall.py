@@ -582,7 +582,7 @@ def test_a_framing_is_not_stored_while_somebody_else_moves_the_head(pan: int, ti
     with_rig(scene)
 
 
-@pytest.mark.parametrize("seed", [0, 1, 4, 5])
+@pytest.mark.parametrize("seed", [0, 6, 14, 20])  # heads that were called held
 def test_on_a_slow_network_that_loses_packets_no_old_reading_tells_that_a_head_was_held(seed: int) -> None:
     """0.3 s there and back, 3 % lost each way: orders that are given anew push aside what is being read."""
 
