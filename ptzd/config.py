@@ -23,11 +23,19 @@ from pydantic import (
     WithJsonSchema,
 )
 
-from ptzd.bus import Topics
-from ptzd.cameras import USUAL_SECONDS_ACROSS, reach_of
-from ptzd.files import NAME_PATTERN, Complaint, Mistake, TextFileError, checked_name, read_file, read_tables
+from ptzd.files import (
+    NAME_PATTERN,
+    Complaint,
+    Mistake,
+    TextFileError,
+    checked_base,
+    checked_name,
+    read_file,
+    read_tables,
+)
 from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
+from ptzd.motion import USUAL_SECONDS_ACROSS
 from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 
@@ -91,7 +99,7 @@ def _dialect(value: str, info: ValidationInfo) -> str:
 
 
 def _topic(value: str) -> str:
-    return Topics(value).base
+    return checked_base(value)
 
 
 FocalLength = tuple[float, float] | tuple[tuple[int, float], ...]
@@ -141,10 +149,10 @@ def _inside_reach(window: WindowConfig, info: ValidationInfo) -> WindowConfig:
         raise ValueError("it is empty; write pan_deg = [least, most], tilt_deg = [least, most] or both in it")
     if "dialect" not in info.data:  # told where that is read
         return window
-    reach = reach_of(dialect_named(info.data["dialect"]))
+    head = dialect_named(info.data["dialect"])
     for axis, edges, (least, most) in (
-        ("pan_deg", window.pan_deg, reach.pan_deg),
-        ("tilt_deg", window.tilt_deg, reach.tilt_deg),
+        ("pan_deg", window.pan_deg, head.pan.reach_deg),
+        ("tilt_deg", window.tilt_deg, head.tilt.reach_deg),
     ):
         if edges is not None and not least <= edges[0] < edges[1] <= most:
             raise ValueError(

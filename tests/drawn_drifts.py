@@ -20,8 +20,9 @@ from PIL import Image
 from ptzsim.picture import Eye, View, place_of
 from ptzsim.stage import Stage
 
-from ptzd.cameras import CameraSettings, Framing, Landing, Optics, Tolerance
+from ptzd.cameras import CameraSettings, Optics
 from ptzd.daemon.drift import changes_of
+from ptzd.line import Framing, Landing, Tolerance
 from ptzd.motion import Lens, Sensor, published_head
 from ptzd.pictures import Similarity
 from ptzd.pictures.drift import compared

@@ -35,8 +35,9 @@ from ptzevening.house import Life, open_doors
 from ptzsim import MOUNTS, Habits, virtual_time
 from ptzsim.habits import draw_habits
 
-from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.cameras import CameraSettings
 from ptzd.files import read_show_text
+from ptzd.line import Framing, Tolerance
 from ptzd.links import Form
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition

@@ -26,8 +26,9 @@ from math import exp
 
 from slow_reckoning import Reckoning, Told, direct
 
-from ptzd.cameras import CameraSettings, Framing, Lock, Tolerance, within_reach
+from ptzd.cameras import CameraSettings, Lock, within_reach
 from ptzd.files import Change, clock_of_seconds, cue_times, edited, read_show_text
+from ptzd.line import Framing, Tolerance
 from ptzd.motion import AxisModel, HeadModel, SettleModel, Spread, ZoomModel
 from ptzd.positions import StoredPosition
 from ptzd.rehearsal import Conflict, Rehearsal, RehearsedCamera, rehearse

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from ptzd.cameras import CameraSettings, Optics, Tolerance
-from ptzd.cameras.reports import Framing
+from ptzd.cameras import CameraSettings, Optics
 from ptzd.config import load_config
 from ptzd.daemon import camera_settings
+from ptzd.line import Framing, Tolerance
 from ptzd.motion import AxisModel, HeadModel, Sensor, SettleModel, Spread, ZoomModel, lens_between, published_head
 from ptzd.positions import StoredPosition, read_show
 from ptzd.rehearsal import RehearsedCamera

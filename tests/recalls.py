@@ -13,7 +13,8 @@ from ptzsim.habits import draw_habits
 from ptzsim.wiring import draw_wiring
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraState, Framing, MoveReport, Recall
+from ptzd.cameras import CameraState, MoveReport, Recall
+from ptzd.line import Framing
 from ptzd.links import Form
 from ptzd.visca import dialect_names
 

@@ -18,17 +18,9 @@ from ptzsim.serving import serve_bare, serve_memory
 from ptzsim.truth import draw_stranger, draw_truth
 from ptzsim.wiring import Wiring
 
-from ptzd.cameras import (
-    Camera,
-    CameraSettings,
-    CameraState,
-    Framing,
-    Guard,
-    MoveReport,
-    Optics,
-    Recall,
-    Tolerance,
-)
+from ptzd.cameras import Camera, CameraSettings, CameraState, MoveReport, Optics, Recall
+from ptzd.guard import Guard
+from ptzd.line import Framing, Tolerance
 from ptzd.links import Form, Link, MemoryLink, memory_pair
 from ptzd.links.chain import Chain
 from ptzd.motion import published_head

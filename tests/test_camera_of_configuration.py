@@ -9,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.cameras import CameraSettings, Tolerance, Window, reach_of
+from ptzd.cameras import CameraSettings, Window, reach_of
 from ptzd.config import load_config
 from ptzd.daemon import camera_settings
+from ptzd.line import Tolerance
 from ptzd.motion import ON_A_RAIL, LearnedHead, Measured, published_head, write_head
 from ptzd.visca import load_dialect
 

@@ -16,8 +16,9 @@ import pytest
 from ptzevening.house import DOORS, Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
-from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.cameras import CameraSettings
 from ptzd.files import ShowFile, read_show_text
+from ptzd.line import Framing, Tolerance
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition
 from ptzd.visca import load_dialect

@@ -11,10 +11,9 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, JsonValue
 from ptzd.cameras import (
     LOCKED_MOVING,
     LOCKED_UNSEEN,
-    Activity,
+    ActivityKind,
     CameraSettings,
     CameraState,
-    FocusMode,
     LinkState,
     MoveReport,
     Optics,
@@ -26,6 +25,7 @@ from ptzd.cameras import (
 )
 from ptzd.cues import CueState, Gone, ListedCue, Placed
 from ptzd.files import Cue, number_text
+from ptzd.line import FocusMode
 from ptzd.motion import angle_of_view_deg
 from ptzd.positions import Alignment, HistoryEntry, Realigned, Sighting, StoredPosition
 from ptzd.visca import DialectError
@@ -119,7 +119,7 @@ class StateMessage(Report):
     view_height_deg: float | None
     seconds_to_settled: float | None  # while a move runs
     activity: (
-        Activity | None
+        ActivityKind | None
     )  # the one thing that it does; null where it was ordered nothing and not seen to be at rest
     tally: Tally  # unknown counts as on air
     tally_source: TallySource | None  # null where nobody has told

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from ptzd.files import checked_base
+
 from .commands import COMMANDS, Command
 from .messages import NAME, OF_A_CAMERA, REPORTS, Report
-
-LONGEST_BASE = 200  # characters
 
 Kind = type[Command] | type[Report]
 
@@ -31,13 +31,7 @@ class Topics:
     """All topics below `base`, such as `ptzd`. Raises ValueError for a base that can't start a topic."""
 
     def __init__(self, base: str = "ptzd", commands: Iterable[type[Command]] = COMMANDS) -> None:
-        levels = base.split("/")
-        if len(base) > LONGEST_BASE or not all(levels) or base.startswith("$") or set(base) & set("+#\0"):
-            raise ValueError(
-                f"{base[:40]!r} can't be the base of topics: write one or more words with a slash between them, "
-                f"without +, # and a $ at the start, at most {LONGEST_BASE} characters, such as ptzd"
-            )
-        self.base = base
+        self.base = checked_base(base)
         self.commands = tuple(commands)
         self._below = f"{base}/"
         self._plain: dict[str, CommandTopic | ReportTopic] = {}

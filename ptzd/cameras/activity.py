@@ -30,14 +30,14 @@ from collections.abc import Coroutine
 from dataclasses import dataclass
 from typing import Any, ClassVar, Protocol
 
+from ptzd.line import Framing
 from ptzd.visca import PanTiltPosition
 
 from .contact import Contact
-from .guard import TERM_SECONDS
 from .move import Move
-from .reports import Activity as Kind
-from .reports import Framing, Phase
+from .reports import ActivityKind, Phase
 from .settings import CameraSettings
+from .term import TERM_SECONDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,7 @@ class Host(Protocol):
 class Activity:
     """One thing that a camera does."""
 
-    kind: ClassVar[Kind]
+    kind: ClassVar[ActivityKind]
     move: Move | None = None
     reads = False  # it asks for the camera's positions itself
 

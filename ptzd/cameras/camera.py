@@ -16,7 +16,8 @@ from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from typing import Any
 
-from ptzd.motion import LearnedHead
+from ptzd.line import Arrival, Framing, InquiryRefused, LineDown, PushedAside, alike
+from ptzd.motion import Grip, LearnedHead
 from ptzd.refusal import Refusal
 from ptzd.visca import Completed, Interrupted, MemorySet, Refused, Unanswered
 
@@ -28,7 +29,6 @@ from .halting import AtRest, Halting
 from .hand import DRIVE_SECONDS, ByHand
 from .learning import LearnLimits, Progress, Seeing, estimate_seconds, learn, rooms_within
 from .learning.activity import Learner
-from .line import InquiryRefused, LineDown, PushedAside
 from .move import Move, Recall
 from .permission import (
     require_free_to_be_learned,
@@ -42,10 +42,8 @@ from .permission import (
 from .plan import MovePlan, MoveRefused, Pace, plan_move, pose_standing
 from .power import ORDERS, SWEEP_SECONDS, TAKEN_SECONDS, Switching, caution
 from .reading import read_focus_mode, read_framing
-from .reports import Framing, Lock, Phase, Tally, TallySource
-from .settings import Grip
+from .reports import Lock, Phase, Tally, TallySource
 from .shaped import Shaped
-from .still import Arrival, alike
 from .window import within
 
 LOST_PLACE = (

@@ -7,14 +7,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Literal
 
+from ptzd.line import JITTER_COUNTS, Framing, Line, PushedAside, Standing
 from ptzd.links import Link
 from ptzd.visca import Dialect, FocusInquiry, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
 
-from .line import Line, PushedAside
 from .reading import Condition, read_condition, read_focus_mode, read_framing, read_pan_tilt, read_power
-from .reports import Framing, PowerState
+from .reports import PowerState
 from .slowmode import SlowModeSwitch
-from .still import JITTER_COUNTS, Standing
 
 
 class Contact:

@@ -15,18 +15,14 @@ from dataclasses import replace
 
 import structlog
 
+from ptzd.line import HALT, STILL_SECONDS, Ending, Exchange, Framing, InquiryRefused, LineDown, PushedAside, landing
 from ptzd.visca import Completed, DigitalZoomOff, ErrorCode, Interrupted, Refused, Unanswered
 
 from .activity import SWEEPS, SWITCHED_OFF, Activity, Host
-from .framing import landing
-from .halting import HALT
-from .line import Ending, Exchange, InquiryRefused, LineDown, PushedAside
 from .looking import Looking
 from .move import Move
 from .orders import lens_orders, memory_orders, pan_tilt_order
-from .reports import Activity as Kind
-from .reports import Framing, Phase
-from .still import STILL_SECONDS
+from .reports import ActivityKind, Phase
 
 log = structlog.get_logger()
 
@@ -46,7 +42,7 @@ NOT_NOW = (ErrorCode.NOT_EXECUTABLE, ErrorCode.BUFFER_FULL)
 class Direct(Activity):
     """See the module. Its `move` tells how far it is."""
 
-    kind = Kind.DIRECT
+    kind = ActivityKind.DIRECT
     move: Move
 
     def __init__(self, host: Host, move: Move) -> None:

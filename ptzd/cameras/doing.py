@@ -13,30 +13,22 @@ from typing import Any
 
 import structlog
 
+from ptzd.guard import Guard
+from ptzd.line import Framing
 from ptzd.links import Link
 from ptzd.visca import Timing
 
 from . import activity as causes
 from .activity import Activity, Cause
 from .contact import Contact
-from .guard import Guard, Term
 from .halting import AtRest, Halting
 from .learning.activity import Learner
 from .meant import Meant
 from .move import Move
-from .reports import (
-    LOCKED_UNSEEN,
-    CameraState,
-    Framing,
-    Lock,
-    MoveReport,
-    Phase,
-    Tally,
-    TallySource,
-    counts_as_on_air,
-)
+from .reports import LOCKED_UNSEEN, CameraState, Lock, MoveReport, Phase, Tally, TallySource, counts_as_on_air
 from .settings import CameraSettings
 from .shaped import Shaped
+from .term import Term
 from .voice import Voice
 from .watch import HALTING_PAUSE_SECONDS, Watch
 

@@ -10,10 +10,10 @@ from __future__ import annotations
 from math import copysign, isfinite
 from typing import NamedTuple
 
-from ptzd.motion import AxisModel, nearest_step, panning_deg_per_s, tilting_deg_per_s, zooming_counts_per_s
+from ptzd.line import Framing
+from ptzd.motion import AxisModel, Grip, nearest_step, panning_deg_per_s, tilting_deg_per_s, zooming_counts_per_s
 
-from .reports import Framing
-from .settings import CameraSettings, Grip
+from .settings import CameraSettings
 
 LENS_SPEEDS = 7  # zoom and focus speeds are 0..7
 SLOWEST_LENS = 0.25 / LENS_SPEEDS  # a push that is speed 0, which is not standing still

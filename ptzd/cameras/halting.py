@@ -10,15 +10,13 @@ from __future__ import annotations
 import asyncio
 from dataclasses import replace
 
-from ptzd.visca import Command, FocusStop, PanTiltPosition, PanTiltStop, Refused, ZoomStop
+from ptzd.line import HALT, Exchange, Framing
+from ptzd.visca import PanTiltPosition, Refused
 
 from .activity import Activity, Host
-from .line import Exchange
-from .reports import Activity as Kind
-from .reports import Framing
+from .reports import ActivityKind
 from .settings import CameraSettings
 
-HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())
 REPEAT_SECONDS = 0.2
 UNHEARD_SECONDS = 0.5  # a stop pushes questions aside: it waits so long for the answers of a slow camera,
 LONGEST_UNHEARD_SECONDS = 2.0  # and after each that was confirmed and left no time for them twice as long, up to this
@@ -40,7 +38,7 @@ STRAY_ZOOM_SHARE = 0.005  # of the zoom's range
 class Halting(Activity):
     """Stops until the camera stands still. Somebody else asks where it is all the while."""
 
-    kind = Kind.HALTING
+    kind = ActivityKind.HALTING
 
     def __init__(self, host: Host, fault: str | None = None) -> None:
         """`fault` is what is to be said of the camera until it stands still."""
@@ -147,7 +145,7 @@ class Halting(Activity):
 class AtRest(Activity):
     """Nothing was ordered, and the camera stands still as far as it has told; should it move, that is noticed."""
 
-    kind = Kind.AT_REST
+    kind = ActivityKind.AT_REST
 
     def __init__(
         self,

@@ -12,7 +12,8 @@ import asyncio
 import math
 from collections.abc import Callable
 
-from ptzd.motion import AxisModel
+from ptzd.line import Exchange, Framing
+from ptzd.motion import AxisModel, Grip
 from ptzd.visca import (
     AxisScale,
     Command,
@@ -32,10 +33,7 @@ from ptzd.visca import (
 from .activity import Activity, Host
 from .grip import LENS_SPEEDS, Deflection, Hold
 from .halting import travels
-from .line import Exchange
-from .reports import Activity as Kind
-from .reports import Framing
-from .settings import Grip
+from .reports import ActivityKind
 from .window import HeadAxis, open_to
 
 DRIVE_SECONDS = 0.5  # a drive stops by itself this long after its last message
@@ -65,7 +63,7 @@ def drive_orders(dialect: Dialect, new: Deflection) -> list[Command]:
 class ByHand(Activity):
     """A camera that somebody drives."""
 
-    kind = Kind.BY_HAND
+    kind = ActivityKind.BY_HAND
 
     def __init__(self, host: Host, wanted: Deflection, grip: Grip | None, *, let_go: Callable[[], None]) -> None:
         """`let_go` is called when nobody drives it any more. Raises as `drive_orders` does."""

@@ -12,12 +12,10 @@ from __future__ import annotations
 
 import asyncio
 
+from ptzd.line import STILL_SECONDS, Arrival, FocusMode, Framing, Line
 from ptzd.visca import FocusInquiry, PanTiltPosition, PanTiltPositionInquiry, ZoomInquiry
 
-from .line import Line
 from .reading import read_focus_mode, with_head
-from .reports import FocusMode, Framing
-from .still import STILL_SECONDS, Arrival
 
 PAUSE_SECONDS = 0.02
 # By which an answer is to come late: a little sooner it would tell nothing. Some cameras answer with a picture.

@@ -5,8 +5,8 @@ Nothing is ever sent for it unasked: a head that has just found its ends may hav
 
 from __future__ import annotations
 
-from .framing import landing
-from .reports import Framing
+from ptzd.line import Framing, landing
+
 from .settings import CameraSettings
 
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from ptzd.line import Arrival, Exchange, Framing
 from ptzd.visca import Dialect
 
-from .line import Exchange
 from .plan import MovePlan
-from .reports import Framing, Phase
-from .still import Arrival
+from .reports import Phase
 
 # By when every move has ended, in one way or another, counted from its start.
 PROMISES = 3.0

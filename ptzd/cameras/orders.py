@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ptzd.line import Framing
 from ptzd.visca import (
     Command,
     DigitalZoomOff,
@@ -14,7 +15,6 @@ from ptzd.visca import (
     ZoomFocusDirect,
 )
 
-from .reports import Framing
 from .settings import OwnMemories
 
 

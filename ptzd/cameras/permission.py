@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from ptzd.guard import Guard
+from ptzd.line import Framing
 from ptzd.refusal import Refusal
 
 from .activity import Activity
 from .contact import Contact
-from .guard import Guard
 from .halting import Halting
 from .power import Switching
-from .reports import Framing, Lock, Tally, counts_as_on_air, locked_by
+from .reports import Lock, Tally, counts_as_on_air, locked_by
 from .settings import CameraSettings
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from ptzd.line import Framing, out_of_reach
 from ptzd.motion import (
     DirectPlan,
     MoveVerdict,
@@ -25,8 +26,7 @@ from ptzd.motion import (
 )
 from ptzd.visca import Dialect
 
-from .framing import out_of_reach
-from .reports import Framing, Way
+from .reports import Way
 from .settings import CameraSettings
 from .window import open_to
 

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from ptzd.line import FocusMode, Framing, InquiryRefused, Line, PushedAside
 from ptzd.visca import (
     DigitalZoomInquiry,
     ErrorCode,
@@ -23,8 +24,7 @@ from ptzd.visca import (
     ZoomInquiry,
 )
 
-from .line import InquiryRefused, Line, PushedAside
-from .reports import FocusMode, Framing, PowerState
+from .reports import PowerState
 
 T = TypeVar("T")
 

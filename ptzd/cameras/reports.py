@@ -12,12 +12,13 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Literal
 
+from ptzd.line import Framing, Landing
+
 LinkState = Literal["up", "down"]
 PowerState = Literal["on", "standby", "starting", "unknown"]
 Tally = Literal["program", "preview", "off", "unknown"]  # nobody knows better than that an unknown one is seen
 TallySource = Literal["message", "cues", "configuration"]  # each counts where none before it has spoken
 Way = Literal["direct", "shaped"]  # one absolute move, or a drive along a smooth curve that an absolute move lands
-FocusMode = Literal["auto", "manual"]
 
 
 def counts_as_on_air(tally: Tally) -> bool:
@@ -25,7 +26,7 @@ def counts_as_on_air(tally: Tally) -> bool:
     return tally in ("program", "unknown")
 
 
-class Activity(StrEnum):
+class ActivityKind(StrEnum):
     """What a camera is doing: exactly one thing."""
 
     AT_REST = "at-rest"
@@ -56,29 +57,6 @@ class Phase(StrEnum):
 
 
 _ENDED = frozenset({Phase.SETTLED, Phase.REFUSED, Phase.SUPERSEDED, Phase.STOPPED, Phase.FAILED})
-
-
-@dataclass(frozen=True, slots=True)
-class Framing:
-    """What a camera's optics point at, in the counts of its dialect, as read by inquiry."""
-
-    pan_counts: int
-    tilt_counts: int
-    zoom_counts: int
-    focus_counts: int
-    focus_mode: FocusMode
-
-
-@dataclass(frozen=True, slots=True)
-class Landing:
-    """How far off a move ended: reported minus wanted. Focus is None where the camera focuses by itself."""
-
-    pan_counts: int
-    tilt_counts: int
-    zoom_counts: int
-    focus_counts: int | None
-    pan_deg: float
-    tilt_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +95,7 @@ class CameraState:
     locks: tuple[Lock, ...]  # the oldest first; none: nobody keeps it still
     faults: tuple[str, ...]  # sentences, such as "digital zoom is on: zoom positions may not come back"
     as_of: datetime
-    activity: Activity | None = Activity.AT_REST  # None: nothing was ordered, and it was not seen to stand still yet
+    activity: ActivityKind | None = ActivityKind.AT_REST  # None: not ordered, nor seen to stand still yet
     focus_in_doubt: bool = False  # it focuses by itself, and was not seen to have found its focus since it rests
     tally_source: TallySource | None = None  # None: nobody has told
     tally_since: datetime | None = None  # since when it has this tally; None where nobody knows

@@ -3,30 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from typing import Literal
 
-from ptzd.motion import PANNING_SECONDS, HeadModel, Lens, MoveVerdict, PlanRefused, Sensor
+from ptzd.line import Tolerance
+from ptzd.motion import USUAL_SECONDS_ACROSS, HeadModel, Lens, MoveVerdict, PlanRefused, SecondsAcross, Sensor
 from ptzd.visca import Dialect, Renewal
 
-from .framing import Tolerance
 from .window import Window
 
 OnAirMoves = Literal["ask", "allow", "refuse"]
-Grip = Literal["fine", "fast"]
 StrangeMotion = Literal["halt", "report"]  # what becomes of a head that moves though nobody here has ordered it
-
-
-class SecondsAcross(NamedTuple):
-    """How long a full push by hand takes across the picture, and to halve or double it."""
-
-    fine: float = PANNING_SECONDS  # what a viewer can follow
-    fast: float = 2.0  # what brings a camera about before anybody waits for it (common practice)
-
-    def of(self, grip: Grip) -> float:
-        return self.fine if grip == "fine" else self.fast
-
-
-USUAL_SECONDS_ACROSS = SecondsAcross()
 
 
 @dataclass(frozen=True, slots=True)

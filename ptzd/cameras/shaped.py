@@ -16,6 +16,7 @@ from dataclasses import replace
 from math import inf
 from typing import NamedTuple
 
+from ptzd.line import Exchange, Framing, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.motion import DriveHead, DriveZoom, LandHead, LandZoom, Order, ShapedPlan, StartFocus, Steering
 from ptzd.motion.course import Course
 from ptzd.motion.steering import TURN_SECONDS
@@ -41,12 +42,10 @@ from ptzd.visca import (
 
 from .activity import STALLED, Activity
 from .direct import Direct
-from .guard import LEAST_TERM_SECONDS, TERM_SECONDS
-from .line import Exchange, InquiryRefused, Line, LineDown, PushedAside
 from .orders import lens_orders, pan_tilt_order
-from .reports import Activity as Kind
-from .reports import Framing, Phase
+from .reports import ActivityKind, Phase
 from .slowmode import SlowModeRefused, SlowModeSwitch
+from .term import LEAST_TERM_SECONDS, TERM_SECONDS
 
 ASKING_SECONDS = 0.1  # between two questions for a position
 MOST_REFUSALS = 3  # of that question, one after another; then it is driven no further
@@ -308,7 +307,7 @@ def _direction(way: int) -> Direction:
 class Shaped(Direct):
     """A move on air along a planned course, which a direct order lands."""
 
-    kind = Kind.SHAPED
+    kind = ActivityKind.SHAPED
     _left_seconds = inf
 
     @property
@@ -414,7 +413,7 @@ def _stops_ahead_of(plan: ShapedPlan, older: Activity) -> list[Command]:
 
     Such a motor would be driven on until it has one: a drive holds no socket that could be cancelled.
     """
-    if older.kind is Kind.AT_REST:
+    if older.kind is ActivityKind.AT_REST:
         return []
     stops: list[Command] = []
     if not _sets_out_at_once(plan.pan) and not _sets_out_at_once(plan.tilt):

@@ -14,6 +14,7 @@ import asyncio
 from collections.abc import Sequence
 from typing import Literal
 
+from ptzd.line import Ending, Exchange, Line, LineDown, PushedAside
 from ptzd.visca import (
     Command,
     Completed,
@@ -25,8 +26,6 @@ from ptzd.visca import (
     SlowModeOn,
     Unanswered,
 )
-
-from .line import Ending, Exchange, Line, LineDown, PushedAside
 
 SlowState = Literal["off", "on", "unknown"]
 

@@ -10,11 +10,11 @@ from operator import attrgetter
 
 import structlog
 
+from ptzd.line import Framing, landing
 from ptzd.refusal import Refusal
 
-from .framing import landing
 from .move import Move
-from .reports import CameraState, Framing, MoveReport, Phase
+from .reports import CameraState, MoveReport, Phase
 
 log = structlog.get_logger()
 

@@ -13,14 +13,13 @@ from typing import Protocol
 
 import structlog
 
+from ptzd.line import InquiryRefused, LineDown, PushedAside
 from ptzd.visca import Completed, PanTiltPosition, Refused
 
 from .activity import Activity, Host
 from .direct import MOVING_PAUSE_SECONDS
 from .halting import AtRest, Halting
-from .line import InquiryRefused, LineDown, PushedAside
-from .reports import Activity as Kind
-from .reports import Phase
+from .reports import ActivityKind, Phase
 from .window import limit_orders
 
 log = structlog.get_logger()
@@ -172,7 +171,7 @@ class Watch:
             await contact.ask_head_and_zoom(self._saw_head)
         elif known:
             await contact.ask_pan_tilt()
-        elif camera.activity.kind is Kind.BY_HAND and contact.framing is not None:
+        elif camera.activity.kind is ActivityKind.BY_HAND and contact.framing is not None:
             # By these alone it is kept in its window, and some cameras take long for each answer.
             await contact.ask_lens_and_head("zoom" if look % 4 == 0 else "focus" if look % 4 == 2 else None)
         else:

@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 from math import ceil, floor, sqrt
 from typing import TYPE_CHECKING, Literal
 
+from ptzd.line import Framing
 from ptzd.visca import AxisScale, Corner, Dialect, PanTiltLimitSet
-
-from .reports import Framing
 
 if TYPE_CHECKING:  # whoever learns a head knows windows, not the other way round
     from .learning import LearnLimits
@@ -81,7 +80,7 @@ class Window:
 
 def reach_of(dialect: Dialect) -> Window:
     """Return between which angles the head itself can turn."""
-    return Window(*(_reach_deg(scale) for scale in (dialect.pan, dialect.tilt)))
+    return Window(dialect.pan.reach_deg, dialect.tilt.reach_deg)
 
 
 def open_to(dialect: Dialect, window: Window | None) -> Window:
@@ -119,7 +118,3 @@ def within(window: Window | None, limits: LearnLimits) -> LearnLimits:
 
 def _scale(dialect: Dialect, axis: HeadAxis) -> AxisScale:
     return dialect.pan if axis == "pan" else dialect.tilt
-
-
-def _reach_deg(scale: AxisScale) -> tuple[float, float]:
-    return scale.degrees(scale.least_counts), scale.degrees(scale.most_counts)

@@ -45,7 +45,7 @@ from decimal import Decimal
 from types import MappingProxyType
 from typing import Protocol
 
-from ptzd.cameras.reports import Activity, CameraState, MoveReport, Phase, locked_by
+from ptzd.cameras.reports import ActivityKind, CameraState, MoveReport, Phase, locked_by
 from ptzd.positions import CuePlace
 from ptzd.refusal import Refusal
 
@@ -366,7 +366,7 @@ class CueDesk:
 
     def heard(self, report: CameraState | MoveReport) -> None:
         """Take note of what a camera says."""
-        if isinstance(report, CameraState) and (report.locks or report.activity is Activity.LEARNING):
+        if isinstance(report, CameraState) and (report.locks or report.activity is ActivityKind.LEARNING):
             self._take_back(report.camera)
         elif isinstance(report, MoveReport) and report.phase is Phase.REFUSED:
             self._refusal = report
@@ -441,7 +441,7 @@ class CueDesk:
             return "on-air", f"camera {camera} is on air and is not moved to {position}; recall it when it is off"
         if of_the_standby:
             return self._fault_of_a_framing(move, state)
-        if state.activity is not Activity.AT_REST:
+        if state.activity is not ActivityKind.AT_REST:
             return "moving", (
                 f"camera {camera} does not stand still, and is not taken from whoever moves it to {position}; wait or "
                 "stop it, then ask for places again"
@@ -476,7 +476,7 @@ class CueDesk:
             since, wish.since = self._counted_from(cue)
             wait = since + move.after_seconds - now
             waits = move.after_seconds > 0 and wait > 0
-            if waits and state is not None and state.activity is Activity.LEARNING:
+            if waits and state is not None and state.activity is ActivityKind.LEARNING:
                 return  # nobody who watches over the head reckons with its leaving by itself
             self._wishes[move.camera] = wish
             if waits:
@@ -629,7 +629,7 @@ class CueDesk:
         fault = self._fault_of_a_camera(camera, state)
         if fault is None:
             assert state is not None
-            if state.activity is Activity.AT_REST:
+            if state.activity is ActivityKind.AT_REST:
                 fault = self._fault_of_where_it_stands(cue, camera, state, "takes it")
             else:
                 fault = "moving", f"camera {camera} is to be taken and still moves"
@@ -639,7 +639,7 @@ class CueDesk:
     def _fault_of_a_start(self, cue: ListedCue, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
         """Why a move on air will not be what it was rehearsed to be, or None."""
         camera = move.camera
-        if state.activity is not Activity.AT_REST:
+        if state.activity is not ActivityKind.AT_REST:
             return "moving", f"camera {camera} still moves, and cue {cue.number} is to move it to {move.position}"
         if all(each.on_air for each in cue.moves if each.camera == camera):
             elsewhere = self._fault_of_where_it_stands(cue, camera, state, f"moves it to {move.position}")
@@ -677,7 +677,7 @@ class CueDesk:
             return "starting", f"camera {camera} is starting up; wait until it has found its ends, then {ASK_AGAIN}"
         if state.power == "unknown":
             return "starting", f"camera {camera} has not told yet whether it is on; wait, or look at it"
-        if state.activity is Activity.LEARNING:
+        if state.activity is ActivityKind.LEARNING:
             return "learning", f"the head of camera {camera} is being learned; wait or stop that, then {ASK_AGAIN}"
         return None
 
@@ -685,7 +685,7 @@ class CueDesk:
     def _told_fault(state: CameraState) -> tuple[str, str] | None:
         if state.faults:
             return "fault", f"camera {state.camera}: {state.faults[0]}"
-        if state.focus_in_doubt and state.activity is Activity.AT_REST:
+        if state.focus_in_doubt and state.activity is ActivityKind.AT_REST:
             return "focus", f"camera {state.camera} focuses by itself, and its focus still changes or is not known yet"
         return None
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from ptzd.bus import Asked
 from ptzd.bus.commands import FrameCommand, NudgeCommand
-from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Recall, landing
+from ptzd.cameras import Camera, CameraSettings, Optics, Recall
+from ptzd.line import Framing, landing
 from ptzd.motion import Pose, filling_mm, turned_to
 from ptzd.refusal import Refusal
 

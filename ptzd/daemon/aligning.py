@@ -16,7 +16,8 @@ import structlog
 from ptzd.bus import Asked
 from ptzd.bus.commands import AlignCommand, MatchCommand, SightCommand, UnalignCommand, UnsightCommand
 from ptzd.bus.messages import AlignResult, MatchResult, SightingMessage, SightingsResult, UnalignResult
-from ptzd.cameras import Camera, Framing, alike
+from ptzd.cameras import Camera
+from ptzd.line import Framing, alike
 from ptzd.pictures import Pictures
 from ptzd.positions import Alignment, PositionStore, Sighting, StoredPosition, align, most_telling, proposed
 from ptzd.refusal import Refusal

@@ -18,7 +18,7 @@ import structlog
 from ptzd.bus import Asked, Bus, HeldElsewhere, Incoming, Intake
 from ptzd.bus.commands import Command, StopCommand
 from ptzd.bus.messages import Result, StateMessage, StatusMessage
-from ptzd.cameras import Activity, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
+from ptzd.cameras import ActivityKind, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
 from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.files import ShowFile
 from ptzd.guard import Guardian
@@ -190,7 +190,7 @@ class Daemon:
                     async for incoming in self._bus:
                         self.handle(incoming)
             except* HeldElsewhere:
-                others = [name for name, camera in self.cameras.items() if camera.activity.kind is Activity.AT_REST]
+                others = [name for name, camera in self.cameras.items() if camera.activity.kind is ActivityKind.AT_REST]
                 raise
             finally:
                 self._tasks = None
@@ -208,7 +208,7 @@ class Daemon:
             self._guard.renew(name, 0.0)  # or it would take the end of the daemon for a death
         for name in self.not_at_rest:
             log.error(f"camera {name} was not seen to come to rest: {LOOK_AT_IT}", camera=name)
-            if self.cameras[name].state().activity is Activity.HALTING:
+            if self.cameras[name].state().activity is ActivityKind.HALTING:
                 self._guard.halt(name, "the daemon ended and had not seen it come to rest")
 
     async def _attend(self, camera: Camera) -> None:

@@ -14,7 +14,8 @@ import structlog
 
 from ptzd.bus import Bus
 from ptzd.bus.messages import DriftMessage, TrimMessage
-from ptzd.cameras import Camera, CameraSettings, Landing, MoveReport, Phase
+from ptzd.cameras import Camera, CameraSettings, MoveReport, Phase
+from ptzd.line import Landing
 from ptzd.motion import angle_of_view_deg
 from ptzd.pictures import Pictures, Similarity
 from ptzd.positions import PositionStore, StoredPosition

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Set
 from dataclasses import replace
 
-from ptzd.cameras import Camera, CameraSettings, Framing, MovePlan, Recall, landing
+from ptzd.cameras import Camera, CameraSettings, MovePlan, Recall
+from ptzd.line import Framing, landing
 from ptzd.positions import PositionStore, StoredPosition, content_of
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError

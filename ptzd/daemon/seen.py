@@ -6,7 +6,8 @@ import asyncio
 from collections.abc import Mapping
 from functools import partial
 
-from ptzd.cameras import Camera, Framing, alike
+from ptzd.cameras import Camera
+from ptzd.line import Framing, alike
 from ptzd.pictures import Pictures, still_of
 from ptzd.positions import PositionStore
 from ptzd.refusal import Refusal

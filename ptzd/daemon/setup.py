@@ -10,11 +10,12 @@ from pathlib import Path
 import structlog
 
 from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
-from ptzd.cameras import CameraSettings, Optics, OwnMemories, SecondsAcross, Tolerance, Window, reach_of
+from ptzd.cameras import CameraSettings, Optics, OwnMemories, Window, reach_of
 from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
-from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, Sensor, lens_between, published_head
+from ptzd.line import Tolerance
+from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, SecondsAcross, Sensor, lens_between, published_head
 from ptzd.pictures import PictureAddress
 from ptzd.positions import read_head_file
 from ptzd.visca import Dialect, dialect_named

@@ -1,4 +1,4 @@
-"""Names of cameras and positions: short enough for a topic, a key label and a file."""
+"""Names of cameras and positions: short enough for a topic, a key label and a file; and what topics begin with."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import re
 NAME_PATTERN = "^[a-z0-9][a-z0-9-]{0,31}$"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
 LONGEST_NAME = 32
+LONGEST_BASE = 200  # characters
 
 
 def checked_name(text: str) -> str:
@@ -16,6 +17,16 @@ def checked_name(text: str) -> str:
     raise ValueError(
         f"{text!r} is not a valid name: write 1 to {LONGEST_NAME} lower-case letters, digits and hyphens, "
         f'starting with a letter or digit, such as "{_nearest_name(text)}"'
+    )
+
+
+def checked_base(text: str) -> str:
+    """Return `text` if topics can lie below it; raise ValueError with a sentence that says what can be a base."""
+    if len(text) <= LONGEST_BASE and all(text.split("/")) and not text.startswith("$") and not set(text) & set("+#\0"):
+        return text
+    raise ValueError(
+        f"{text[:40]!r} can't be the base of topics: write one or more words with a slash between them, "
+        f"without +, # and a $ at the start, at most {LONGEST_BASE} characters, such as ptzd"
     )
 
 

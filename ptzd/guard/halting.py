@@ -7,10 +7,7 @@ from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager, suppress
 from dataclasses import dataclass
 
-from ptzd.cameras import Framing
-from ptzd.cameras.halting import HALT
-from ptzd.cameras.line import Exchange, InquiryRefused, Line, LineDown, PushedAside
-from ptzd.cameras.still import Standing
+from ptzd.line import HALT, Exchange, Framing, InquiryRefused, Line, LineDown, PushedAside, Standing
 from ptzd.links import Form, Link
 from ptzd.visca import (
     Dialect,

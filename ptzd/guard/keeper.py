@@ -10,11 +10,9 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Protocol, Self
+from typing import Any, Self
 
 import structlog
-
-from ptzd.cameras import Guard
 
 from .words import ALIVE_EVERY_SECONDS, Lines, boot_seconds, encode
 
@@ -30,13 +28,6 @@ READ_BYTES = 1 << 20
 OUTLIVING: list[subprocess.Popen[bytes]] = []  # kept, for a Popen that is dropped complains of its running child
 
 log = structlog.get_logger()
-
-
-class Guardian(Guard, Protocol):
-    """A guard that can also be told to halt a camera itself."""
-
-    def halt(self, camera: str, why: str) -> None:
-        """Halt a camera until it stands still, even after the daemon has ended. Returns at once and never raises."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,17 @@
-"""Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing."""
+"""Pure sums: how long a move takes and how it is best made. No I/O, no clock, stands on nothing.
 
-from .across import nearest_step, panning_deg_per_s, tilting_deg_per_s, zooming_counts_per_s
+What stands on numpy, `attitude` and `swing_fit`, is read by those who need it: that takes as long as all the rest.
+"""
+
+from .across import (
+    USUAL_SECONDS_ACROSS,
+    Grip,
+    SecondsAcross,
+    nearest_step,
+    panning_deg_per_s,
+    tilting_deg_per_s,
+    zooming_counts_per_s,
+)
 from .aiming import aimed_at, filling_mm, turned_to
 from .direct_plan import DirectPlan, PlanRefused, plan_at_speed, plan_in_seconds
 from .fit import (
@@ -58,7 +69,6 @@ from .profile import peak_speed, seconds_for_axis
 from .shaped_plan import ShapedPlan, plan_shaped
 from .slow_or_not import plan_to_be_seen
 from .steering import DriveHead, DriveZoom, LandHead, LandZoom, Order, StartFocus, Steering
-from .swing_fit import SwingFit, swing_fitting
 from .watching import (
     MoveVerdict,
     judge_move,

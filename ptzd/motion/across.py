@@ -4,12 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import cos, log, log2, radians
+from typing import Literal, NamedTuple
 
 from .lens import Lens
-from .optics import Sensor, angle_of_view_deg
+from .optics import PANNING_SECONDS, Sensor, angle_of_view_deg
 
 STEEPEST_DEG = 60.0  # of tilt: further up or down, a pan turns the picture rather than shifting it
 _NEAR = 2.0 ** (1.0 / 16.0)  # a lens changes little from one focal length to one that is so many times longer
+
+Grip = Literal["fine", "fast"]
+
+
+class SecondsAcross(NamedTuple):
+    """How long a full push by hand takes across the picture, and to halve or double it."""
+
+    fine: float = PANNING_SECONDS  # what a viewer can follow
+    fast: float = 2.0  # what brings a camera about before anybody waits for it (common practice)
+
+    def of(self, grip: Grip) -> float:
+        return self.fine if grip == "fine" else self.fast
+
+
+USUAL_SECONDS_ACROSS = SecondsAcross()
 
 
 def tilting_deg_per_s(sensor: Sensor, focal_mm: float, seconds: float) -> float:

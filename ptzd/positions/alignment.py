@@ -12,9 +12,8 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import hypot, radians, sin
 
-from ptzd.cameras.framing import out_of_reach
-from ptzd.cameras.reports import Framing
 from ptzd.cameras.settings import CameraSettings
+from ptzd.line import Framing, out_of_reach
 from ptzd.motion import Lens, angle_of_view_deg, turned_to
 from ptzd.motion.attitude import (
     Angles,

@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from ptzd.cameras.reports import Framing
+from ptzd.line import Framing
 
 from .position import StoredPosition
 

@@ -28,9 +28,10 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
 
-from ptzd.cameras.reports import Framing, Lock
+from ptzd.cameras.reports import Lock
 from ptzd.files import TextFileError, checked_name
 from ptzd.likely import did_you_mean
+from ptzd.line import Framing
 from ptzd.refusal import Refusal
 from ptzd.toml import LARGEST_CHARACTERS
 

@@ -15,34 +15,34 @@ from collections.abc import Iterator, Sequence
 from ptzd.cameras import locked_by
 
 from .chance import ROUNDING_SECONDS, chance_within
-from .moves import SWEEP_SECONDS, Evening, Leg
+from .moves import SWEEP_SECONDS, Leg, Timetable
 from .rehearsed import Conflict, ConflictKind, PlannedMove
 from .words import needs_text, percent
 
 
 def conflicts_of_moves(
-    evening: Evening, moves: Sequence[tuple[Leg, PlannedMove]], before: PlannedMove | None = None
+    timetable: Timetable, moves: Sequence[tuple[Leg, PlannedMove]], before: PlannedMove | None = None
 ) -> Iterator[Conflict]:
     """Yield what is wrong with moves of one camera, in their order, without remedies.
 
     `before` is the last one made before the first of them.
     """
     for leg, move in moves:
-        yield from _of_move(evening, leg, move, before)
+        yield from _of_move(timetable, leg, move, before)
         if leg.made:  # what is not made is told as that, and is in nobody's way
             before = move
 
 
 def conflicts_of_camera(
-    evening: Evening, camera: str, switches: Sequence[int], first: PlannedMove | None
+    timetable: Timetable, camera: str, switches: Sequence[int], first: PlannedMove | None
 ) -> Iterator[Conflict]:
     """Yield what is wrong with a camera beside its moves, without remedies.
 
     `switches` are the cues that switch it on, and `first` is its first move.
     """
-    yield from _sweeps(evening, camera, switches)
-    yield from _takes_in_sweeps(evening, camera, switches)
-    locks = evening.company.cameras[camera].locks if camera in evening.company.cameras else ()
+    yield from _sweeps(timetable, camera, switches)
+    yield from _takes_in_sweeps(timetable, camera, switches)
+    locks = timetable.company.cameras[camera].locks if camera in timetable.company.cameras else ()
     if locks and first is not None:
         yield Conflict(
             "locked",
@@ -58,8 +58,8 @@ def conflicts_of_camera(
         )
 
 
-def _of_move(evening: Evening, leg: Leg, move: PlannedMove, before: PlannedMove | None) -> Iterator[Conflict]:
-    name = f"{move.camera} to {move.position} for cue {evening.number(move.cue_index)}"
+def _of_move(timetable: Timetable, leg: Leg, move: PlannedMove, before: PlannedMove | None) -> Iterator[Conflict]:
+    name = f"{move.camera} to {move.position} for cue {timetable.number(move.cue_index)}"
     unknown = "" if leg.start_known else " (start unknown: from the farthest corner of its reach)"
     if leg.refused is not None:
         if leg.refused.of_framing:
@@ -72,29 +72,29 @@ def _of_move(evening: Evening, leg: Leg, move: PlannedMove, before: PlannedMove 
         yield _conflict(
             "start-up-sweep",
             move,
-            f"{name} falls into a start-up sweep: cue {evening.number(leg.sweep_cue_index)} switches {move.camera} on, "
-            f"which answers no recall for about {SWEEP_SECONDS:.0f} s",
+            f"{name} falls into a start-up sweep: cue {timetable.number(leg.sweep_cue_index)} switches "
+            f"{move.camera} on, which answers no recall for about {SWEEP_SECONDS:.0f} s",
         )
         return
     if leg.stands:
         return
     if move.seen and not move.at_go:
-        holder = next((cue for cue in range(move.cue_index - 1, -1, -1) if _taken(evening, cue, move.camera)), None)
-        since = "the start of the show" if holder is None else f"cue {evening.number(holder)}"
+        holder = next((cue for cue in range(move.cue_index - 1, -1, -1) if _taken(timetable, cue, move.camera)), None)
+        since = "the start of the show" if holder is None else f"cue {timetable.number(holder)}"
         yield _conflict(
             "still-on-air",
             move,
             f"{name} is a move off air, but {move.camera} is on air from {since} until that cue",
         )
         return
-    if move.seen and evening.company.cameras[move.camera].settings.on_air_moves == "refuse":
+    if move.seen and timetable.company.cameras[move.camera].settings.on_air_moves == "refuse":
         yield _conflict(
             "refused-on-air", move, f"{name} is a move on air, and the configuration refuses those for {move.camera}"
         )
         return
     if before is not None:
-        yield from _with_the_one_before(evening, move, before, name)
-    yield from _lateness(evening, leg, move, name)
+        yield from _with_the_one_before(timetable, move, before, name)
+    yield from _lateness(timetable, leg, move, name)
     verdict = leg.plan.verdict
     if verdict is not None and not verdict.watchable:
         yield _conflict(
@@ -102,14 +102,14 @@ def _of_move(evening: Evening, leg: Leg, move: PlannedMove, before: PlannedMove 
         )
 
 
-def _taken(evening: Evening, cue_index: int, camera: str) -> bool:
-    return evening.show.cue[cue_index].take == camera
+def _taken(timetable: Timetable, cue_index: int, camera: str) -> bool:
+    return timetable.show.cue[cue_index].take == camera
 
 
-def _lateness(evening: Evening, leg: Leg, move: PlannedMove, name: str) -> Iterator[Conflict]:
+def _lateness(timetable: Timetable, leg: Leg, move: PlannedMove, name: str) -> Iterator[Conflict]:
     """A camera that is taken before it has settled is told as that, whatever else it is too late for."""
     for due in leg.dues:
-        taken = due.moment.at(evening.at_seconds)
+        taken = due.moment.at(timetable.at_seconds)
         if due.kind == "take" and move.start_seconds + move.most_seconds - taken > ROUNDING_SECONDS:
             how = "in mid-move" if taken < move.arrival_seconds else "while it still settles"
             yield _too_late("taken-unsettled", move, taken, name, f"{name} is taken {how}: it", due.why)
@@ -148,8 +148,8 @@ def _chance_text(move: PlannedMove, due: float) -> str:
     return f"its chance to be in time is {percent(chance)}"
 
 
-def _with_the_one_before(evening: Evening, move: PlannedMove, before: PlannedMove, name: str) -> Iterator[Conflict]:
-    earlier = f"{before.position} for cue {evening.number(before.cue_index)}"
+def _with_the_one_before(timetable: Timetable, move: PlannedMove, before: PlannedMove, name: str) -> Iterator[Conflict]:
+    earlier = f"{before.position} for cue {timetable.number(before.cue_index)}"
     ends = before.start_seconds + before.most_seconds
     told_as_late = before.due_seconds is not None and before.due_kind != "next-move" and ends > before.due_seconds
     if ends - move.start_seconds > ROUNDING_SECONDS and not told_as_late:
@@ -173,7 +173,7 @@ def _with_the_one_before(evening: Evening, move: PlannedMove, before: PlannedMov
             sentence,
             (),
         )
-    elif before.position != move.position and not before.spare and not _was_seen(evening, before, move):
+    elif before.position != move.position and not before.spare and not _was_seen(timetable, before, move):
         yield Conflict(
             "wanted-twice",
             move.camera,
@@ -182,53 +182,53 @@ def _with_the_one_before(evening: Evening, move: PlannedMove, before: PlannedMov
             (move.index, before.index),
             move.start_seconds,
             move.settled_seconds,
-            f"cues {evening.number(before.cue_index)} and {evening.number(move.cue_index)} both want {move.camera}: it "
-            f"is sent away from {before.position} to {move.position} before anybody took it",
+            f"cues {timetable.number(before.cue_index)} and {timetable.number(move.cue_index)} both want "
+            f"{move.camera}: it is sent away from {before.position} to {move.position} before anybody took it",
             (),
         )
 
 
-def _was_seen(evening: Evening, before: PlannedMove, move: PlannedMove) -> bool:
+def _was_seen(timetable: Timetable, before: PlannedMove, move: PlannedMove) -> bool:
     """Whether the camera was on air at some time between one move's cue and the next move's leaving."""
     until = move.cue_index + (1 if move.at_go else 0)
-    return any(evening.on_air[cue] == move.camera for cue in range(before.cue_index, until))
+    return any(timetable.on_air[cue] == move.camera for cue in range(before.cue_index, until))
 
 
-def _sweeps(evening: Evening, camera: str, switches: Sequence[int]) -> Iterator[Conflict]:
+def _sweeps(timetable: Timetable, camera: str, switches: Sequence[int]) -> Iterator[Conflict]:
     for cue in switches:
-        at = evening.at_seconds[cue]
-        seen = ", which is on air" if evening.on_air[cue] == camera else ""
+        at = timetable.at_seconds[cue]
+        seen = ", which is on air" if timetable.on_air[cue] == camera else ""
         yield Conflict(
             "start-up-sweep",
             camera,
             cue,
-            evening.show.cue[cue].number,
+            timetable.show.cue[cue].number,
             (),
             at,
             at + SWEEP_SECONDS,
-            f"cue {evening.number(cue)} switches {camera} on{seen}: it sweeps its whole range for about "
+            f"cue {timetable.number(cue)} switches {camera} on{seen}: it sweeps its whole range for about "
             f"{SWEEP_SECONDS:.0f} s and answers no recall meanwhile",
             (),
         )
 
 
-def _takes_in_sweeps(evening: Evening, camera: str, switches: Sequence[int]) -> Iterator[Conflict]:
+def _takes_in_sweeps(timetable: Timetable, camera: str, switches: Sequence[int]) -> Iterator[Conflict]:
     for sweep in switches:
-        at = evening.at_seconds[sweep]
-        for cue in evening.takes.get(camera, ()):
-            after = evening.at_seconds[cue] - at
+        at = timetable.at_seconds[sweep]
+        for cue in timetable.takes.get(camera, ()):
+            after = timetable.at_seconds[cue] - at
             if cue <= sweep or after >= SWEEP_SECONDS:
                 continue
             yield Conflict(
                 "start-up-sweep",
                 camera,
                 cue,
-                evening.show.cue[cue].number,
+                timetable.show.cue[cue].number,
                 (),
-                evening.at_seconds[cue],
+                timetable.at_seconds[cue],
                 at + SWEEP_SECONDS,
-                f"cue {evening.number(cue)} takes {camera} in its start-up sweep, {after:g} s after cue "
-                f"{evening.number(sweep)} has switched it on",
+                f"cue {timetable.number(cue)} takes {camera} in its start-up sweep, {after:g} s after cue "
+                f"{timetable.number(sweep)} has switched it on",
                 (),
             )
 

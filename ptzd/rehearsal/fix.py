@@ -63,7 +63,7 @@ def fix(text: str, cameras: Mapping[str, RehearsedCamera], told: Callable[[int, 
             unsolved[key_of(conflict)] = Unsolved(conflict, taken)
         else:
             text, remedy = taken
-            going = Going.through(read_show_text(text), going.evening.company)
+            going = Going.through(read_show_text(text), going.timetable.company)
             solved.append(Solved(conflict, remedy))
         done = len(solved) + len(unsolved)
         told(done, done + sum(key_of(each) not in unsolved for each in going.conflicts))

@@ -10,7 +10,7 @@ from ptzd.files import ShowFile
 
 from .chance import ROUNDING_SECONDS, chance_within
 from .conflicts import conflicts_of_camera, conflicts_of_moves
-from .moves import Company, Evening, Leg, Track, steps_of
+from .moves import Company, Leg, Timetable, Track, steps_of
 from .rehearsed import Conflict, Fit, PlannedMove
 
 
@@ -18,7 +18,7 @@ from .rehearsed import Conflict, Fit, PlannedMove
 class Going:
     """How a show goes. `legs` and `moves` are the same moves in the order of cues, those at standby first in each."""
 
-    evening: Evening
+    timetable: Timetable
     tracks: Mapping[str, Track]
     legs: Sequence[Leg]
     moves: Sequence[PlannedMove]
@@ -28,8 +28,8 @@ class Going:
     @classmethod
     def through(cls, show: ShowFile, company: Company) -> Self:
         """Go through a show. Raises ValueError for a camera or a position that there is none of."""
-        evening = Evening.of(show, company)
-        tracks = {camera: Track.of(evening, camera, steps) for camera, steps in steps_of(show).items()}
+        timetable = Timetable.of(show, company)
+        tracks = {camera: Track.of(timetable, camera, steps) for camera, steps in steps_of(show).items()}
         legs = sorted(
             (leg for track in tracks.values() for leg in track.legs if leg is not None),
             key=lambda leg: (leg.cue_index, leg.move.on_air, leg.move_index),
@@ -37,19 +37,19 @@ class Going:
         of_camera: dict[str, list[tuple[Leg, PlannedMove]]] = {camera: [] for camera in tracks}
         moves = []
         for index, leg in enumerate(legs):
-            move = planned(evening, leg, index)
+            move = planned(timetable, leg, index)
             moves.append(move)
             of_camera[leg.camera].append((leg, move))
         conflicts: list[Conflict] = []
         for camera, mine in of_camera.items():
             switches = [step.cue_index for step in tracks[camera].steps if step.move is None]
-            conflicts += conflicts_of_camera(evening, camera, switches, mine[0][1] if mine else None)
-            conflicts += conflicts_of_moves(evening, mine)
+            conflicts += conflicts_of_camera(timetable, camera, switches, mine[0][1] if mine else None)
+            conflicts += conflicts_of_moves(timetable, mine)
         conflicts.sort(key=lambda conflict: (conflict.from_seconds, conflict.cue_index, conflict.camera))
         for index in _at_fault_otherwise(conflicts):
             moves[index] = replace(moves[index], fit="unfit")
         return cls(
-            evening,
+            timetable,
             tracks,
             legs,
             moves,
@@ -58,19 +58,19 @@ class Going:
         )
 
 
-def planned(evening: Evening, leg: Leg, index: int) -> PlannedMove:
+def planned(timetable: Timetable, leg: Leg, index: int) -> PlannedMove:
     """Return a leg with its times; `index` is its place among all moves."""
-    settings = evening.company.cameras[leg.camera].settings
-    to = evening.company.pose(leg.camera, leg.move.position)
+    settings = timetable.company.cameras[leg.camera].settings
+    to = timetable.company.pose(leg.camera, leg.move.position)
     prediction, verdict = leg.plan.prediction, leg.plan.verdict
-    start = leg.start.at(evening.at_seconds)
-    due = min(leg.dues, key=lambda due: due.moment.at(evening.at_seconds), default=None)
-    due_seconds = None if due is None else due.moment.at(evening.at_seconds)
+    start = leg.start.at(timetable.at_seconds)
+    due = min(leg.dues, key=lambda due: due.moment.at(timetable.at_seconds), default=None)
+    due_seconds = None if due is None else due.moment.at(timetable.at_seconds)
     fit, chance = _fit(leg, None if due_seconds is None else due_seconds - start)
     return PlannedMove(
         index=index,
         cue_index=leg.cue_index,
-        cue_number=evening.show.cue[leg.cue_index].number,
+        cue_number=timetable.show.cue[leg.cue_index].number,
         move_index=leg.move_index,
         camera=leg.camera,
         position=leg.move.position,

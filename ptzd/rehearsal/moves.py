@@ -15,19 +15,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
-from ptzd.cameras import (
-    CameraSettings,
-    Framing,
-    Lock,
-    MovePlan,
-    MoveRefused,
-    Pace,
-    landing,
-    plan_move,
-    pose_standing,
-    pose_wanted,
-)
+from ptzd.cameras import CameraSettings, Lock, MovePlan, MoveRefused, Pace, plan_move, pose_standing, pose_wanted
 from ptzd.files import Change, Cue, CueMove, ShowFile, Stands, cue_time, cue_times, in_order, number_text
+from ptzd.line import Framing, landing
 from ptzd.motion import Pose
 from ptzd.positions import StoredPosition
 from ptzd.visca import DialectError
@@ -241,7 +231,7 @@ def on_air_after(show: ShowFile) -> list[str | None]:
 
 
 @dataclass(frozen=True, slots=True)
-class Evening:
+class Timetable:
     """A show and its company, with what follows for all cameras from the order of the cues and their times."""
 
     show: ShowFile
@@ -371,11 +361,11 @@ class Track:
     switched: bool  # whether a cue switches it on
 
     @classmethod
-    def of(cls, evening: Evening, camera: str, steps: Sequence[Step]) -> Self:
+    def of(cls, timetable: Timetable, camera: str, steps: Sequence[Step]) -> Self:
         """Go through all of them. Raises ValueError for a camera or a position that there is none of."""
-        at_first = Standing(evening.show.show.start.get(camera), False, None, None)
+        at_first = Standing(timetable.show.show.start.get(camera), False, None, None)
         switches = [step.cue_index for step in steps if step.move is None]
-        walked = list(walk(evening, camera, steps, 0, at_first, switches))
+        walked = list(walk(timetable, camera, steps, 0, at_first, switches))
         return cls(camera, steps, [before for before, _ in walked], [leg for _, leg in walked], bool(switches))
 
     def place(self, cue_index: int) -> int:
@@ -384,13 +374,13 @@ class Track:
 
 
 def walk(
-    evening: Evening, camera: str, steps: Sequence[Step], first: int, standing: Standing, switches: Sequence[int]
+    timetable: Timetable, camera: str, steps: Sequence[Step], first: int, standing: Standing, switches: Sequence[int]
 ) -> Iterator[tuple[Standing, Leg | None]]:
     """Go through a camera's steps from one on: yield what is known before each, and the move that comes of it.
 
     `switches` are the cues that switch it on.
     """
-    sweeps = [(cue, evening.at_seconds[cue]) for cue in switches]
+    sweeps = [(cue, timetable.at_seconds[cue]) for cue in switches]
     stands: Stands[None] = Stands({} if standing.position is None else {camera: standing.position})
     for place in range(first, len(steps)):
         step = steps[place]
@@ -400,7 +390,7 @@ def walk(
             standing = Standing(None, True, standing.last, standing.last_made)
             continue
         following = next((steps[after] for after in range(place + 1, len(steps)) if steps[after].move), None)
-        leg = _leg(evening, step, step.move, following, standing, sweeps)
+        leg = _leg(timetable, step, step.move, following, standing, sweeps)
         yield standing, leg
         if leg.made:
             stands.moved(camera, step.move.position, None)
@@ -408,32 +398,32 @@ def walk(
 
 
 def _leg(
-    evening: Evening,
+    timetable: Timetable,
     step: Step,
     move: CueMove,
     following: Step | None,
     standing: Standing,
     sweeps: Sequence[tuple[int, float]],
 ) -> Leg:
-    company, camera, cue_index, last = evening.company, move.camera, step.cue_index, standing.last
+    company, camera, cue_index, last = timetable.company, move.camera, step.cue_index, standing.last
     to = company.target(camera, move.position)
     from_position = standing.position
     if from_position is not None:
         from_ = company.standing(camera, from_position)
     else:
         from_ = company.swept(camera) if standing.swept else company.farthest(camera, move.position)
-    taken = camera == evening.on_air[cue_index]
-    seen = taken if move.on_air else camera == evening.on_air_before(cue_index)
+    taken = camera == timetable.on_air[cue_index]
+    seen = taken if move.on_air else camera == timetable.on_air_before(cue_index)
     pace = company.usual_pace(move, seen=seen)
     planned = company.plan(camera, from_, to, pace, shown=seen and move.on_air)
     plan, refused = (planned.nearest, planned) if isinstance(planned, MoveRefused) else (planned, None)
-    start = _start(move, cue_index, evening.gaps[cue_index])
-    begins = start.at(evening.at_seconds)
+    start = _start(move, cue_index, timetable.gaps[cue_index])
+    begins = start.at(timetable.at_seconds)
     there = (
         not move.on_air
         and from_position is not None
         and company.alike(camera, from_position, move.position)
-        and (last is None or not last.made or last.start.at(evening.at_seconds) + last.most_seconds <= begins)
+        and (last is None or not last.made or last.start.at(timetable.at_seconds) + last.most_seconds <= begins)
     )
     if there:
         refused = None
@@ -444,9 +434,9 @@ def _leg(
     )
     if sweep is not None and following is not None and following.move is not None:
         # One that was sent on before its camera was switched on is no longer under way then.
-        goes_on = _start(following.move, following.cue_index, evening.gaps[following.cue_index])
-        sent = following.move.on_air or evening.on_air_before(following.cue_index) != camera
-        if sent and begins <= goes_on.at(evening.at_seconds) < evening.at_seconds[sweep]:
+        goes_on = _start(following.move, following.cue_index, timetable.gaps[following.cue_index])
+        sent = following.move.on_air or timetable.on_air_before(following.cue_index) != camera
+        if sent and begins <= goes_on.at(timetable.at_seconds) < timetable.at_seconds[sweep]:
             sweep = None
     made = (
         (refused is None or not refused.of_framing)  # in the nearest time, where the one meant can't be had
@@ -469,7 +459,7 @@ def _leg(
         stands=there,
         sweep_cue_index=sweep,
         start=start,
-        dues=_dues(evening, cue_index, move, following),
+        dues=_dues(timetable, cue_index, move, following),
     )
 
 
@@ -490,9 +480,9 @@ def _takes(show: ShowFile, on_air: Sequence[str | None]) -> dict[str, list[int]]
     return takes
 
 
-def _dues(evening: Evening, cue: int, move: CueMove, following: Step | None) -> tuple[Due, ...]:
-    number = evening.number(cue)
-    takes = evening.takes.get(move.camera, ())
+def _dues(timetable: Timetable, cue: int, move: CueMove, following: Step | None) -> tuple[Due, ...]:
+    number = timetable.number(cue)
+    takes = timetable.takes.get(move.camera, ())
     place = bisect_left(takes, cue if not move.on_air else cue + 1)
     take = takes[place] if place < len(takes) else None
     dues = []
@@ -508,13 +498,13 @@ def _dues(evening: Evening, cue: int, move: CueMove, following: Step | None) -> 
         dues.append(Due(Moment(cue, move.latest), "latest", f"{move.latest:g} s after cue {number} are over"))
     then = None if following is None else following.move
     # A take with the next move's own cue is that move's to be ready for, unless it leaves with the cue.
-    last_take = len(evening.show.cue)
+    last_take = len(timetable.show.cue)
     if following is not None and then is not None:
         last_take = following.cue_index if then.on_air else following.cue_index - 1
     if take is not None and take <= last_take:
-        dues.append(Due(Moment(take, 0.0), "take", f"cue {evening.number(take)} takes it"))
+        dues.append(Due(Moment(take, 0.0), "take", f"cue {timetable.number(take)} takes it"))
     if following is not None and then is not None:
-        start = _start(then, following.cue_index, evening.gaps[following.cue_index])
-        why = f"it goes on to {then.position} for cue {evening.number(following.cue_index)}"
+        start = _start(then, following.cue_index, timetable.gaps[following.cue_index])
+        why = f"it goes on to {then.position} for cue {timetable.number(following.cue_index)}"
         dues.append(Due(start, "next-move", why))
     return tuple(dues)

@@ -32,7 +32,7 @@ def rehearsed(going: Going, remedied_conflicts: int | None = None) -> Rehearsal:
 
 def told(going: Going, conflicts: Iterable[Conflict]) -> Rehearsal:
     """Return a show that was gone through, with conflicts as they are given."""
-    show, evening = going.evening.show, going.evening
+    show, timetable = going.timetable.show, going.timetable
     cues = tuple(
         RehearsedCue(
             index=index,
@@ -42,7 +42,7 @@ def told(going: Going, conflicts: Iterable[Conflict]) -> Rehearsal:
             gap_seconds=time.gap_seconds,
             on_call=time.on_call,
             take=cue.take,
-            on_air=evening.on_air[index],
+            on_air=timetable.on_air[index],
             switch_on=cue.switch_on,
         )
         for index, (cue, time) in enumerate(zip(show.cue, cue_times(show), strict=True))

@@ -1,6 +1,6 @@
 """The ways out of a conflict: each is worked out, tried on a copy of the show, and told only if it helps.
 
-Those come first that change least of the evening. What the author wrote and a way out takes back (a speed, a time, an
+Those come first that change least of the timetable. What the author wrote and a way out takes back (a speed, a time, an
 `earliest`) is named in its sentence; a `latest` is never taken back.
 """
 
@@ -18,20 +18,20 @@ from ptzd.files import LONGEST_SECONDS, Change, CueMove, clock_of_seconds
 
 from .chance import ROUNDING_SECONDS
 from .going import Going
-from .moves import SWEEP_SECONDS, Evening, Leg
+from .moves import SWEEP_SECONDS, Leg, Timetable
 from .rehearsed import Conflict, ConflictKind, PlannedMove, Remedy, RemedyKind
 from .trial import Attempt, Otherwise, Trials
 
-Way = tuple[Remedy, Attempt]  # what is told, and what is tried
+Proposal = tuple[Remedy, Attempt]  # what is told, and what is tried
 _Gap = tuple[Remedy, Sequence[Change]]
 MOST_OF_A_KIND: Mapping[RemedyKind, int] = {"other-camera": 3, "by-hand": 2}  # else one: nobody chooses among more
 
 
 def remedied(trials: Trials, conflict: Conflict) -> Conflict:
-    """Return the conflict with the remedies that help, first those that change least of the evening."""
+    """Return the conflict with the remedies that help, first those that change least of the timetable."""
     told: list[Remedy] = []
     situation = Situation(trials.going, Counter())
-    for remedy, attempt in _WAYS[conflict.kind](situation, conflict):
+    for remedy, attempt in _PROPOSALS[conflict.kind](situation, conflict):
         if not situation.enough(remedy.kind) and trials.helps(conflict, attempt):
             situation.told[remedy.kind] += 1
             told.append(remedy)
@@ -50,9 +50,9 @@ class Situation:
         return self.told[kind] >= MOST_OF_A_KIND.get(kind, 1)
 
     @property
-    def evening(self) -> Evening:
+    def timetable(self) -> Timetable:
         """The show, its times and what is on air."""
-        return self.going.evening
+        return self.going.timetable
 
     def move(self, conflict: Conflict, place: int = 0) -> PlannedMove:
         """One of the moves of a conflict, the one at fault first."""
@@ -90,8 +90,8 @@ class Situation:
 
     def others(self, camera: str) -> list[str]:
         """All cameras of the show but one."""
-        show = self.evening.show
-        named = {*self.going.tracks, *show.show.start, *filter(None, (show.show.on_air, *self.evening.on_air))}
+        show = self.timetable.show
+        named = {*self.going.tracks, *show.show.start, *filter(None, (show.show.on_air, *self.timetable.on_air))}
         return sorted(named - {camera})
 
 
@@ -99,7 +99,7 @@ def _late_end(move: PlannedMove) -> float:
     return move.start_seconds + move.most_seconds
 
 
-def _in_time(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _in_time(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
     yield from _quiet_speed(situation, move, conflict.from_seconds)
     yield from _earlier_start(situation, move)
@@ -109,11 +109,11 @@ def _in_time(situation: Situation, conflict: Conflict) -> Iterator[Way]:
     yield from _gap(situation, move)
 
 
-def _tight(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _tight(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     return _overlap(situation, conflict) if len(conflict.moves) > 1 else _in_time(situation, conflict)
 
 
-def _overlap(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _overlap(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move, before = situation.move(conflict), situation.move(conflict, 1)
     yield from _later_start(situation, move, _late_end(before), "the last move has ended")
     yield from _quiet_speed(situation, before, move.start_seconds)
@@ -122,11 +122,11 @@ def _overlap(situation: Situation, conflict: Conflict) -> Iterator[Way]:
     yield from _gap(situation, before)
 
 
-def _still_on_air(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _still_on_air(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
     yield from _later_cue(situation, move)
     yield from _other_camera(situation, move)
-    number = situation.evening.number(move.cue_index)
+    number = situation.timetable.number(move.cue_index)
     yield _by_hand(
         f"make it a move that may be seen: on_air = true in that move of cue {number}; it then leaves with the cue",
         (Change(move.cue_index, move.move_index, "on_air", True),),
@@ -134,12 +134,12 @@ def _still_on_air(situation: Situation, conflict: Conflict) -> Iterator[Way]:
     before = move.cue_index - 1
     for other in situation.others(move.camera) if before >= 0 else ():
         yield _by_hand(
-            f"give {move.camera} a pause off air: let {other} be taken in cue {situation.evening.number(before)}",
+            f"give {move.camera} a pause off air: let {other} be taken in cue {situation.timetable.number(before)}",
             (Change(before, None, "take", other),),
         )
 
 
-def _wanted_twice(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _wanted_twice(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     later, earlier = situation.move(conflict), situation.move(conflict, 1)
     yield from _other_camera(situation, later)
     yield from _other_camera(situation, earlier)
@@ -147,13 +147,13 @@ def _wanted_twice(situation: Situation, conflict: Conflict) -> Iterator[Way]:
         Remedy(
             "spare",
             f"if nobody means to take {earlier.camera} on {earlier.position}, say so: spare = true in that move of cue "
-            f"{situation.evening.number(earlier.cue_index)}; else one of the two cues must do without",
+            f"{situation.timetable.number(earlier.cue_index)}; else one of the two cues must do without",
         ),
         (Change(earlier.cue_index, earlier.move_index, "spare", True),),
     )
 
 
-def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
     leg = situation.leg(move)
     verdict = leg.plan.verdict
@@ -163,10 +163,10 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Way]:
         seconds = _up(factor * (verdict.seconds_needed or 0.0))
         if seconds > LONGEST_SECONDS:
             break
-        plan = situation.evening.company.at(leg, Pace(None, seconds))
+        plan = situation.timetable.company.at(leg, Pace(None, seconds))
         if isinstance(plan, MoveRefused) and plan.code == "too-long":
             seconds = _nearest_seconds(situation, leg, seconds, plan)
-            plan = situation.evening.company.at(leg, Pace(None, seconds))
+            plan = situation.timetable.company.at(leg, Pace(None, seconds))
         if isinstance(plan, MovePlan) and plan.verdict is not None and plan.verdict.watchable:
             changes = _in_seconds(move, seconds)
             instead = _in_place(situation, move, "speed", "seconds")
@@ -175,7 +175,7 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Way]:
                 sentence = f"in {seconds:g} s it can be watched{instead}, but then {remedy.sentence}"
                 yield replace(remedy, sentence=sentence), (*changes, *attempt)
             break
-    number = situation.evening.number(move.cue_index)
+    number = situation.timetable.number(move.cue_index)
     for other in situation.others(move.camera):
         yield _by_hand(
             f"make it off air: let {other} be taken in cue {number}, so that nobody sees it",
@@ -184,7 +184,7 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Way]:
     for other in situation.others(move.camera) if move.cue_index else ():
         yield _by_hand(
             f"make it off air, at the standby of cue {number}: let {other} be taken in cue "
-            f"{situation.evening.number(move.cue_index - 1)}, and {move.camera} in cue {number}",
+            f"{situation.timetable.number(move.cue_index - 1)}, and {move.camera} in cue {number}",
             (
                 Change(move.cue_index - 1, None, "take", other),
                 Change(move.cue_index, None, "take", move.camera),
@@ -194,37 +194,37 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Way]:
         )
 
 
-def _sweep(situation: Situation, conflict: Conflict) -> Iterator[Way]:
-    evening, camera = situation.evening, conflict.camera
+def _sweep(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
+    timetable, camera = situation.timetable, conflict.camera
     sweep = conflict.cue_index
     if conflict.moves:
         move = situation.move(conflict)
         found = situation.leg(move).sweep_cue_index
         assert found is not None
         sweep = found
-        yield from _later_start(situation, move, evening.at_seconds[sweep] + SWEEP_SECONDS, "the sweep has ended")
+        yield from _later_start(situation, move, timetable.at_seconds[sweep] + SWEEP_SECONDS, "the sweep has ended")
         yield from _later_cue(situation, move)
     elif conflict.until_seconds - conflict.from_seconds < SWEEP_SECONDS:  # it is taken within
-        sweeps = (cue for cue in range(sweep - 1, -1, -1) if camera in evening.show.cue[cue].switch_on)
+        sweeps = (cue for cue in range(sweep - 1, -1, -1) if camera in timetable.show.cue[cue].switch_on)
         sweep = next(sweeps, sweep)
-    left = tuple(each for each in evening.show.cue[sweep].switch_on if each != camera)
+    left = tuple(each for each in timetable.show.cue[sweep].switch_on if each != camera)
     yield _by_hand(
         f"switch {camera} on before the audience is in, where its sweep endangers nobody, and leave it on; "
-        f"then take it out of switch_on in cue {evening.number(sweep)}",
+        f"then take it out of switch_on in cue {timetable.number(sweep)}",
         (Change(sweep, None, "switch_on", left or None),),
     )
 
 
-def _locked(situation: Situation, conflict: Conflict) -> Iterator[Way]:
-    camera = situation.evening.company.cameras[conflict.camera]
+def _locked(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
+    camera = situation.timetable.company.cameras[conflict.camera]
     unlocked = Otherwise(conflict.camera, "unlocked", replace(camera, locks=()))
     yield _by_hand(f"unlock {conflict.camera} when it is safe to move", unlocked)
 
 
-def _out_of_reach(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _out_of_reach(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
     yield from _other_camera(situation, move)
-    camera = situation.evening.company.cameras[move.camera]
+    camera = situation.timetable.company.cameras[move.camera]
     framing = within_reach(camera.settings, situation.leg(move).to)
     stored = replace(
         camera.positions[move.position], framing=framing, dialect=camera.settings.dialect.name, scales=None
@@ -236,7 +236,7 @@ def _out_of_reach(situation: Situation, conflict: Conflict) -> Iterator[Way]:
     )
 
 
-def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
     leg = situation.leg(move)
     assert leg.refused is not None
@@ -247,15 +247,15 @@ def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Way]:
         yield Remedy(kind, f"ask for the nearest there is: seconds = {seconds:g}", changes), changes
 
 
-def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Way]:
+def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
-    camera = situation.evening.company.cameras[move.camera]
+    camera = situation.timetable.company.cameras[move.camera]
     allowed = replace(camera, settings=replace(camera.settings, on_air_moves="ask"))
     yield _by_hand(
         f"allow it: on_air_moves of camera {move.camera} in the configuration",
         Otherwise(move.camera, "allowed on air", allowed),
     )
-    number = situation.evening.number(move.cue_index)
+    number = situation.timetable.number(move.cue_index)
     yield _by_hand(
         f"make this move off air: without on_air it leaves at the standby of cue {number}",
         (Change(move.cue_index, move.move_index, "on_air", None),),
@@ -265,7 +265,7 @@ def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Way]:
 SHORTEST_SECONDS = 0.1
 _STRETCHES = (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
 
-_WAYS: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Way]]] = {
+_PROPOSALS: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Proposal]]] = {
     "taken-unsettled": _in_time,
     "late": _in_time,
     "tight": _tight,
@@ -284,9 +284,9 @@ _WAYS: Mapping[ConflictKind, Callable[[Situation, Conflict], Iterator[Way]]] = {
 # One way out each
 
 
-def _quiet_speed(situation: Situation, move: PlannedMove, due: float) -> Iterator[Way]:
+def _quiet_speed(situation: Situation, move: PlannedMove, due: float) -> Iterator[Proposal]:
     """The slowest speed that still arrives, late as it may: it is the quietest, and the mount swings least."""
-    leg, company = situation.leg(move), situation.evening.company
+    leg, company = situation.leg(move), situation.timetable.company
     has = min(due, situation.due(move)) - move.start_seconds + ROUNDING_SECONDS
     slowest, fastest = 1, company.fastest_step(move.camera)
     if company.nearest(leg, Pace(fastest, None)).prediction.most_seconds > has:
@@ -313,10 +313,10 @@ def _quiet_speed(situation: Situation, move: PlannedMove, due: float) -> Iterato
     )
 
 
-def _earlier_start(situation: Situation, move: PlannedMove) -> Iterator[Way]:
-    evening = situation.evening
-    cue = evening.at_seconds[move.cue_index]
-    opens = cue if move.at_go else evening.opens(move.cue_index)
+def _earlier_start(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
+    timetable = situation.timetable
+    cue = timetable.at_seconds[move.cue_index]
+    opens = cue if move.at_go else timetable.opens(move.cue_index)
     latest = situation.due(move) - move.most_seconds
     if latest < opens - ROUNDING_SECONDS or latest >= move.start_seconds:
         return
@@ -333,70 +333,70 @@ def _earlier_start(situation: Situation, move: PlannedMove) -> Iterator[Way]:
     )
 
 
-def _later_start(situation: Situation, move: PlannedMove, begins: float, when: str) -> Iterator[Way]:
+def _later_start(situation: Situation, move: PlannedMove, begins: float, when: str) -> Iterator[Proposal]:
     """Let it leave only from some time on, if its camera is not sent on before."""
     after = situation.after(move)
     if after is not None and after.start_seconds <= begins:
         return
-    starts = _up(begins - situation.evening.at_seconds[move.cue_index])
+    starts = _up(begins - situation.timetable.at_seconds[move.cue_index])
     changes = (Change(move.cue_index, move.move_index, "earliest", starts),)
     yield (
         Remedy(
             "later-start",
             f"let it leave only when {when}: earliest = {starts:g} in that move of cue "
-            f"{situation.evening.number(move.cue_index)}{_in_place(situation, move, 'earliest')}",
+            f"{situation.timetable.number(move.cue_index)}{_in_place(situation, move, 'earliest')}",
             changes,
         ),
         changes,
     )
 
 
-def _earlier_cue(situation: Situation, move: PlannedMove) -> Iterator[Way]:
+def _earlier_cue(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
     """Into the nearest earlier cue whose gap is long enough, if the camera is idle and off air from there on."""
     if move.at_go:
         return
-    evening = situation.evening
+    timetable = situation.timetable
     before = situation.last_before(move.camera, move.cue_index)
     for cue in range(move.cue_index - 1, -1, -1):
-        if move.camera in (evening.on_air_before(cue), evening.on_air[cue]):
+        if move.camera in (timetable.on_air_before(cue), timetable.on_air[cue]):
             return
         if before is not None and (
             before.cue_index >= cue
-            or _late_end(before) > evening.opens(cue) + ROUNDING_SECONDS
+            or _late_end(before) > timetable.opens(cue) + ROUNDING_SECONDS
             or not (before.spare or _seen_by(situation, before, cue))
         ):
             return
-        if move.most_seconds <= evening.gaps[cue] + ROUNDING_SECONDS:
+        if move.most_seconds <= timetable.gaps[cue] + ROUNDING_SECONDS:
             yield from _into(situation, move, cue, "earlier-cue", "the camera is idle by then")
             return
 
 
-def _later_cue(situation: Situation, move: PlannedMove) -> Iterator[Way]:
+def _later_cue(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
     """Into the nearest later cue, if nobody takes the camera before."""
-    evening = situation.evening
-    if move.at_go or evening.show.cue[move.cue_index].take == move.camera:
+    timetable = situation.timetable
+    if move.at_go or timetable.show.cue[move.cue_index].take == move.camera:
         return
     after = situation.after(move)
-    for cue in range(move.cue_index + 1, len(evening.show.cue)):
+    for cue in range(move.cue_index + 1, len(timetable.show.cue)):
         if after is not None and after.cue_index <= cue:
             return
-        on_air = evening.on_air_before(cue) == move.camera
-        if not on_air and move.most_seconds <= evening.gaps[cue] + ROUNDING_SECONDS:
+        on_air = timetable.on_air_before(cue) == move.camera
+        if not on_air and move.most_seconds <= timetable.gaps[cue] + ROUNDING_SECONDS:
             yield from _into(situation, move, cue, "later-cue", "nobody takes it before")
             return
-        if evening.show.cue[cue].take == move.camera:
+        if timetable.show.cue[cue].take == move.camera:
             return
 
 
 def _into(
     situation: Situation, move: PlannedMove, cue: int, kind: Literal["earlier-cue", "later-cue"], because: str
-) -> Iterator[Way]:
+) -> Iterator[Proposal]:
     """Put a move into another cue: with its `earliest`, which counts from there then, or else without."""
-    evening, written = situation.evening, situation.written(move)
+    timetable, written = situation.timetable, situation.written(move)
     put = Change(move.cue_index, move.move_index, "cue", cue)
-    number = evening.number(cue)
+    number = timetable.number(cue)
     sentence = (
-        f"put the move into cue {number}: {because}, and its gap of {evening.gaps[cue]:.1f} s is enough"
+        f"put the move into cue {number}: {because}, and its gap of {timetable.gaps[cue]:.1f} s is enough"
         + ("" if written.latest is None else f"; its latest = {written.latest:g} then counts from cue {number}")
     )  # fmt: skip
     if written.earliest is None:
@@ -408,22 +408,22 @@ def _into(
     yield Remedy(kind, f"{sentence}; its earliest = {written.earliest:g} is taken out", changes), changes
 
 
-def _other_camera(situation: Situation, move: PlannedMove) -> Iterator[Way]:
+def _other_camera(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
     """Another camera with a position of the same name that is free for as long as this one is wanted."""
     if move.at_go:
         return
-    evening = situation.evening
+    timetable = situation.timetable
     after = situation.after(move)
-    first, last = move.cue_index, len(evening.on_air) - 1
+    first, last = move.cue_index, len(timetable.on_air) - 1
     if after is not None:
         last = after.cue_index - (0 if after.at_go else 1)
-    takes = [cue for cue in range(first, last + 1) if evening.show.cue[cue].take == move.camera]
+    takes = [cue for cue in range(first, last + 1) if timetable.show.cue[cue].take == move.camera]
     if after is not None and after.at_go and takes:
         return  # the framing is the start of a move on air: that one belongs to this very camera
     # It is wanted until another camera is taken after it, or until this one goes on elsewhere.
     if takes:
-        last = next((cue for cue in range(takes[-1] + 1, last + 1) if evening.on_air[cue] != move.camera), last)
-    for name, camera in evening.company.cameras.items():
+        last = next((cue for cue in range(takes[-1] + 1, last + 1) if timetable.on_air[cue] != move.camera), last)
+    for name, camera in timetable.company.cameras.items():
         if situation.enough("other-camera"):
             return
         if name == move.camera or move.position not in camera.positions:
@@ -433,23 +433,23 @@ def _other_camera(situation: Situation, move: PlannedMove) -> Iterator[Way]:
                 Change(first, move.move_index, "camera", name),
                 *(Change(take, None, "take", name) for take in takes),
             )
-            taken = f" and take it in cue {' and '.join(map(evening.number, takes))}" if takes else ""
+            taken = f" and take it in cue {' and '.join(map(timetable.number, takes))}" if takes else ""
             sentence = f"{name} has a position {move.position} too and is free: send it instead{taken}"
             yield Remedy("other-camera", sentence, changes), changes
 
 
 def _free(situation: Situation, camera: str, first: int, last: int) -> bool:
     """Whether nobody wants a camera from one cue's standby until another cue has passed."""
-    evening = situation.evening
-    cues = evening.show.cue
-    if any(evening.on_air_before(cue) == camera for cue in range(first, last + 1)):
+    timetable = situation.timetable
+    cues = timetable.show.cue
+    if any(timetable.on_air_before(cue) == camera for cue in range(first, last + 1)):
         return False
     if any(cue.take == camera for cue in cues[first : last + 1]):
         return False
     before, after = situation.last_before(camera, first), situation.first_from(camera, first)
     if after is not None and after.cue_index <= last:
         return False
-    if before is not None and _late_end(before) > evening.opens(first) + ROUNDING_SECONDS:
+    if before is not None and _late_end(before) > timetable.opens(first) + ROUNDING_SECONDS:
         return False
     until = len(cues) if after is None else after.cue_index + (1 if after.at_go else 0)
     # Who takes it afterwards, without another move, counts on where it stands now.
@@ -460,11 +460,11 @@ def _free(situation: Situation, camera: str, first: int, last: int) -> bool:
 
 def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
     """Whether another camera settles in time, from where it stands then."""
-    evening = situation.evening
-    company = evening.company
+    timetable = situation.timetable
+    company = timetable.company
     to = company.target(camera, move.position)
     before = situation.last_before(camera, move.cue_index)
-    stands = evening.show.show.start.get(camera) if before is None else before.position
+    stands = timetable.show.show.start.get(camera) if before is None else before.position
     from_ = company.farthest(camera, move.position) if stands is None else company.standing(camera, stands)
     pace = company.usual_pace(situation.written(move).model_copy(update={"camera": camera}), seen=False)
     plan = company.plan(camera, from_, to, pace, shown=False)
@@ -475,7 +475,7 @@ def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
 
 def _seen_by(situation: Situation, before: PlannedMove, cue_index: int) -> bool:
     """Whether a framing was on air before some cue's standby."""
-    on_air = situation.evening.on_air
+    on_air = situation.timetable.on_air
     return any(on_air[cue] == before.camera for cue in range(before.cue_index, cue_index))
 
 
@@ -484,35 +484,35 @@ def _gap(situation: Situation, move: PlannedMove, needs: float | None = None) ->
 
     Only a cue that comes after the move has left and no later than it must have settled can give it more time.
     """
-    leg, evening = situation.leg(move), situation.evening
+    leg, timetable = situation.leg(move), situation.timetable
     late = move.start_seconds + (move.most_seconds if needs is None else needs)
     for due in leg.dues:
-        over = late - due.moment.at(evening.at_seconds)
+        over = late - due.moment.at(timetable.at_seconds)
         if over <= ROUNDING_SECONDS:
             continue
         cue = due.moment.cue_index
         if cue > leg.start.cue_index and cue >= 0:
-            yield _gap_of(situation, cue, evening.gaps[cue] + over)
+            yield _gap_of(situation, cue, timetable.gaps[cue] + over)
         elif due.kind == "next-move" and (after := situation.after(move)) is not None:
             written = situation.written(after)
             if written.earliest is not None and not written.on_air:
                 # It leaves so long before its own cue: that one has to come later.
-                yield _gap_of(situation, after.cue_index, late - written.earliest - evening.opens(after.cue_index))
+                yield _gap_of(situation, after.cue_index, late - written.earliest - timetable.opens(after.cue_index))
 
 
 def _gap_of(situation: Situation, cue_index: int, needed: float) -> _Gap:
-    evening = situation.evening
-    cue = evening.show.cue[cue_index]
-    before = "the start of the show" if cue_index == 0 else f"cue {evening.number(cue_index - 1)}"
+    timetable = situation.timetable
+    cue = timetable.show.cue[cue_index]
+    before = "the start of the show" if cue_index == 0 else f"cue {timetable.number(cue_index - 1)}"
     gap = _up(needed)
     change = Change(cue_index, None, "expected" if cue.on_call else "after", gap)
     if cue.at is not None:
-        change = Change(cue_index, None, "at", clock_of_seconds(evening.opens(cue_index) + gap))
+        change = Change(cue_index, None, "at", clock_of_seconds(timetable.opens(cue_index) + gap))
     return (
         Remedy(
             "gap",
-            f"cue {evening.number(cue_index)} must come {gap:.1f} s after {before} or later; now it is "
-            f"{evening.gaps[cue_index]:.1f} s",
+            f"cue {timetable.number(cue_index)} must come {gap:.1f} s after {before} or later; now it is "
+            f"{timetable.gaps[cue_index]:.1f} s",
         ),
         (change,),
     )
@@ -526,7 +526,7 @@ def _nearest_seconds(situation: Situation, leg: Leg, asked: float, refusal: Move
     refused = asked
     factor = 1.1 if refusal.code == "too-short" else 1.0 / 1.1
     accepted = refused * factor
-    company = situation.evening.company
+    company = situation.timetable.company
     while isinstance(company.at(leg, Pace(None, accepted)), MoveRefused):
         refused, accepted = accepted, accepted * factor
         if not SHORTEST_SECONDS <= accepted <= LONGEST_SECONDS:
@@ -554,7 +554,7 @@ def _in_place(situation: Situation, move: PlannedMove, *fields: str) -> str:
     return f", in place of {gone[0]}" if gone else ""
 
 
-def _by_hand(sentence: str, attempt: Attempt) -> Way:
+def _by_hand(sentence: str, attempt: Attempt) -> Proposal:
     return Remedy("by-hand", sentence), attempt
 
 

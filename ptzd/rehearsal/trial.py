@@ -16,7 +16,7 @@ from ptzd.files import Change, ShowFile, changed
 from .chance import ROUNDING_SECONDS
 from .conflicts import conflicts_of_camera, conflicts_of_moves
 from .going import Going, planned
-from .moves import Evening, RehearsedCamera, Standing, Step, Track, steps_of_cue, walk
+from .moves import RehearsedCamera, Standing, Step, Timetable, Track, steps_of_cue, walk
 from .rehearsed import Conflict
 
 Key = tuple[str, str, float]
@@ -63,9 +63,9 @@ class Trials:
         """Whether a conflict is gone by an attempt, and nothing else is wrong that was not, or more than it was."""
         if isinstance(attempt, Otherwise):
             return solves(conflict, self._conflicts[conflict.camera], self._with(attempt))
-        evening = self.going.evening
+        timetable = self.going.timetable
         try:
-            other = evening.changed(changed(evening.show, attempt), attempt)
+            other = timetable.changed(changed(timetable.show, attempt), attempt)
         except ValueError:
             return False
         touched = {cue for change in attempt for cue in change.cues}
@@ -81,20 +81,20 @@ class Trials:
     def _with(self, one: Otherwise) -> list[Conflict]:
         key = one.name, one.how
         if key not in self._otherwise:
-            evening = self.going.evening
-            other = replace(evening, company=evening.company.with_camera(one.name, one.camera))
+            timetable = self.going.timetable
+            other = replace(timetable, company=timetable.company.with_camera(one.name, one.camera))
             self._otherwise[key] = self._anew(other, _Span(one.name, 0, _LAST), frozenset())[2]
         return self._otherwise[key]
 
-    def _spans(self, other: Evening, changes: Iterable[Change], troubled: str) -> Iterator[_Span]:
-        """Where moves may go otherwise, or may be seen otherwise, by changes that make `other` of the evening.
+    def _spans(self, other: Timetable, changes: Iterable[Change], troubled: str) -> Iterator[_Span]:
+        """Where moves may go otherwise, or may be seen otherwise, by changes that make `other` of the timetable.
 
         Where a cue comes later, so do those after it, up to the first that comes at a time of its own. Whatever reaches
         over the change has more time than before, which helps a `troubled` camera and hurts none, though what is no
         longer told of one may have covered up something else; whatever reaches over that later cue may have less.
         """
-        evening = self.going.evening
-        cues = evening.show.cue
+        timetable = self.going.timetable
+        cues = timetable.show.cue
         spans: dict[str, list[int]] = {}
         for change in changes:
             if change.move_index is not None:
@@ -108,7 +108,7 @@ class Trials:
                     spans.setdefault(camera, []).extend((0, _LAST))
             elif change.field == "take":
                 for cue in range(change.cue_index, len(cues)):
-                    pair = evening.on_air[cue], other.on_air[cue]
+                    pair = timetable.on_air[cue], other.on_air[cue]
                     if pair[0] == pair[1]:
                         break
                     for camera in filter(None, pair):
@@ -116,7 +116,7 @@ class Trials:
             else:
                 for camera in {troubled, *self._covered}:
                     yield self._timed(camera, change.cue_index)
-                fixed = evening.fixed_after(change.cue_index)
+                fixed = timetable.fixed_after(change.cue_index)
                 if fixed is not None:
                     yield from (self._timed(camera, fixed) for camera in self.going.tracks)
         yield from (_Span(camera, min(mine), max(mine)) for camera, mine in spans.items())
@@ -124,14 +124,14 @@ class Trials:
     def _timed(self, camera: str, cue: int) -> _Span:
         return _Span(camera, 0, _LAST) if self.going.tracks[camera].switched else _Span(camera, cue, cue)
 
-    def _anew(self, evening: Evening, span: _Span, touched: Set[int]) -> tuple[int, int, list[Conflict]]:
+    def _anew(self, timetable: Timetable, span: _Span, touched: Set[int]) -> tuple[int, int, list[Conflict]]:
         """Go through a camera's moves anew: return from which cue on, before which cue, and what is wrong there.
 
         `touched` are the cues in which steps may have come or gone.
         """
         camera = span.camera
         old = self.going.tracks.get(camera) or Track(camera, (), (), (), switched=False)
-        steps = _steps(old, evening.show, touched)
+        steps = _steps(old, timetable.show, touched)
         # From the move before the change on, since by when that must have ended may have changed too.
         earlier = (old.steps[place] for place in range(old.place(span.first) - 1, -1, -1))
         begins = next((step.cue_index for step in earlier if step.move is not None), 0)
@@ -139,25 +139,25 @@ class Trials:
         standing = (
             old.before[first]
             if old.before
-            else Standing(evening.show.show.start.get(camera), swept=False, last=None, last_made=None)
+            else Standing(timetable.show.show.start.get(camera), swept=False, last=None, last_made=None)
         )
         shift = len(steps) - len(old.steps)
         moves = []
         last = _LAST
         since = False  # whether a move after the change was gone through
         switches = [step.cue_index for step in steps if step.move is None] if old.switched else ()
-        for place, (before, leg) in enumerate(walk(evening, camera, steps, first, standing, switches), first):
+        for place, (before, leg) in enumerate(walk(timetable, camera, steps, first, standing, switches), first):
             step = steps[place]
             if since and step.cue_index > steps[place - 1].cue_index and before == old.before[place - shift]:
                 last = step.cue_index
                 break
             if leg is not None:
-                moves.append((leg, planned(evening, leg, -1)))
+                moves.append((leg, planned(timetable, leg, -1)))
                 since = since or step.cue_index > span.last
-        made = None if standing.last_made is None else planned(evening, standing.last_made, -1)
-        found = list(conflicts_of_moves(evening, moves, made))
-        if old.switched or evening.company.cameras[camera].locks:
-            found += conflicts_of_camera(evening, camera, switches, moves[0][1] if moves else None)
+        made = None if standing.last_made is None else planned(timetable, standing.last_made, -1)
+        found = list(conflicts_of_moves(timetable, moves, made))
+        if old.switched or timetable.company.cameras[camera].locks:
+            found += conflicts_of_camera(timetable, camera, switches, moves[0][1] if moves else None)
         return begins, last, found
 
 

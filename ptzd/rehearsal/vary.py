@@ -74,7 +74,7 @@ def _share(leg: Leg, runs: int, ready: int, surely: int, perhaps: int) -> float 
 
 
 def _drawn(times: Sequence[CueTime], share: float, rng: random.Random) -> list[float]:
-    """The times of the cues on one evening, and behind them 0, where the index of the start of the show points to."""
+    """The times of the cues on one timetable, and behind them 0, where the index of the start of the show points to."""
     drawn: list[float] = []
     now = 0.0
     for time in times:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from math import cos, radians
 from typing import Self
 
-from ptzd.cameras import CameraSettings, Framing, reach_of
+from ptzd.cameras import CameraSettings, reach_of
+from ptzd.line import Framing
 from ptzd.motion import angle_of_view_deg
 from ptzd.positions import StoredPosition
 from ptzd.visca import DialectError

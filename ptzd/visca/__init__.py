@@ -73,7 +73,7 @@ from .dialect import (
     read_dialect,
     require_same_scales,
 )
-from .framing import Bare, Framing, OverIp
+from .framing import Bare, OverIp, PacketFraming
 from .inquiries import (
     INQUIRIES,
     DigitalZoomInquiry,

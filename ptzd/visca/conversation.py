@@ -78,7 +78,7 @@ from typing import Any
 
 from .commands import Cancel, Command, PanTiltRelative
 from .dialect import Dialect
-from .framing import Framing, OverIp, Unreadable
+from .framing import OverIp, PacketFraming, Unreadable
 from .inquiries import Inquiry
 from .nibbles import MessageError
 from .packets import MESSAGE_ABNORMAL, NUMBERS, RESET, SEQUENCE_ABNORMAL, Packet, PayloadType, following
@@ -221,7 +221,7 @@ class _Exchange:
 class Conversation:
     """See the module. Times are seconds of any clock that only runs forward; nothing here raises on what comes in."""
 
-    def __init__(self, dialect: Dialect, timing: Timing | None = None, framing: Framing | None = None) -> None:
+    def __init__(self, dialect: Dialect, timing: Timing | None = None, framing: PacketFraming | None = None) -> None:
         """`framing` is how messages travel, as VISCA over IP where nothing else is said."""
         self._dialect = dialect
         self._framing = framing or OverIp()

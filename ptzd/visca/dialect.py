@@ -63,6 +63,11 @@ class AxisScale(_Model):
         return counts / self.counts_per_degree
 
     @property
+    def reach_deg(self) -> tuple[float, float]:
+        """Between which angles the head can turn, least first."""
+        return self.degrees(self.least_counts), self.degrees(self.most_counts)
+
+    @property
     def fastest_step(self) -> int:
         """The number of the fastest step; 1 is the slowest."""
         return len(self.steps_deg_per_s)

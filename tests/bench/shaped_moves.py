@@ -19,10 +19,10 @@ from ptzsim.serving import serve_memory
 from ptzsim.truth import draw_truth
 from rigs import rigged
 
-from ptzd.cameras import Framing, LearnLimits
-from ptzd.cameras.line import Line
+from ptzd.cameras import LearnLimits
 from ptzd.cameras.shaped import run_shaped
 from ptzd.cameras.slowmode import SlowModeSwitch
+from ptzd.line import Framing, Line
 from ptzd.links import memory_pair
 from ptzd.motion import DirectPlan, HeadModel, Lens, Pose, ShapedPlan, published_head
 from ptzd.visca import Dialect, PanTiltAbsolute, ZoomDirect

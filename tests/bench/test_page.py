@@ -31,8 +31,8 @@ from ptzsim.picture import Eye, View, place_of
 from ptzsim.stage import Stage
 from taps import Tap
 
-from ptzd.cameras import Framing
 from ptzd.cli.commands.demo_ports import free_tcp_port
+from ptzd.line import Framing
 from ptzd.positions import PositionStore, StoredPosition
 from ptzd.visca import load_dialect
 

@@ -22,7 +22,7 @@ from bench.shaped_moves import SENSOR_WIDTH_MM, Seen, Task, carried_out, learned
 from ptzsim.head import SLOW_MODE_SHARE
 from ptzsim.truth import Truth, draw_truth
 
-from ptzd.cameras import Framing
+from ptzd.line import Framing
 from ptzd.motion import (
     DirectPlan,
     Picture,

@@ -32,20 +32,10 @@ from ptzd.bus.messages import (
     Result,
     StateMessage,
 )
-from ptzd.cameras import (
-    Activity,
-    CameraSettings,
-    CameraState,
-    Framing,
-    Landing,
-    Lock,
-    MoveReport,
-    Optics,
-    Phase,
-    Tolerance,
-)
+from ptzd.cameras import ActivityKind, CameraSettings, CameraState, Lock, MoveReport, Optics, Phase
 from ptzd.cues import CueState, Gone, ListedCue, NotReady
 from ptzd.cues.run import ListedMove
+from ptzd.line import Framing, Landing, Tolerance
 from ptzd.motion import Lens, Sensor, published_head
 from ptzd.positions import HistoryEntry, StoredPosition
 from ptzd.refusal import Refusal
@@ -113,7 +103,7 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
 
 
 def test_a_state_tells_that_a_head_is_being_learned() -> None:
-    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, activity=Activity.LEARNING), None).encode())
+    payload = said(StateMessage.of(replace(STATE, phase=Phase.IDLE, activity=ActivityKind.LEARNING), None).encode())
     assert (payload["phase"], payload["activity"]) == ("idle", "learning")
 
 

@@ -13,7 +13,7 @@ from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import Recall
-from ptzd.cameras.line import Line, LineDown
+from ptzd.line import Line, LineDown
 from ptzd.links import LOST, Form
 from ptzd.visca import FocusInquiry, PanTiltAbsolute, PanTiltPositionInquiry, PanTiltStop, ZoomInquiry, load_dialect
 

@@ -17,8 +17,8 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import Grip, Optics, Recall, Window
-from ptzd.motion import AxisModel, Lens, Renewal, Sensor
+from ptzd.cameras import Optics, Recall, Window
+from ptzd.motion import AxisModel, Grip, Lens, Renewal, Sensor
 from ptzd.refusal import Refusal
 
 OPTICS = Optics(Sensor(36.0, 20.25), Lens(((0x0000, 100.0), (0x2000, 200.0), (0x4000, 400.0))), 25.0)

@@ -23,10 +23,11 @@ from ptzsim.mount import mount_named
 from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import Framing, Recall, Tolerance
+from ptzd.cameras import Recall
 from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.learning.trials import steady_seconds
 from ptzd.cameras.slowmode import SlowModeSwitch
+from ptzd.line import Framing, Tolerance
 from ptzd.motion import LearnedHead, read_head, write_head
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, PowerStandby, dialect_names, load_dialect

@@ -10,9 +10,8 @@ import pytest
 from ptzsim.virtual_time import run
 from rigs import framing
 
-from ptzd.cameras import Tolerance
 from ptzd.cameras.looking import Looking
-from ptzd.cameras.still import Arrival
+from ptzd.line import Arrival, Tolerance
 from ptzd.visca import (
     FocusInquiry,
     FocusMode,
@@ -26,7 +25,7 @@ from ptzd.visca import (
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from ptzd.cameras.line import Line
+    from ptzd.line import Line
 
 WANTED = framing(1000, 200, 0x1000)
 

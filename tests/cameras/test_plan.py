@@ -16,20 +16,10 @@ from evenings import EVENING, LATENCY, LENS, PLAIN, STILL, TABLED, camera
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from ptzd.cameras import (
-    CameraSettings,
-    Framing,
-    MovePlan,
-    MoveRefused,
-    Pace,
-    Window,
-    landing,
-    plan_move,
-    pose_standing,
-    pose_wanted,
-)
+from ptzd.cameras import CameraSettings, MovePlan, MoveRefused, Pace, Window, plan_move, pose_standing, pose_wanted
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
 from ptzd.files import read_show_text
+from ptzd.line import Framing, landing
 from ptzd.motion import AxisModel, SlowMode
 from ptzd.positions import StoredPosition
 from ptzd.rehearsal import RehearsedCamera, rehearse

@@ -13,7 +13,8 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraState, Lock, Recall, Tolerance
+from ptzd.cameras import CameraState, Lock, Recall
+from ptzd.line import Tolerance
 from ptzd.refusal import Refusal
 from ptzd.visca import (
     DigitalZoomInquiry,

@@ -13,7 +13,8 @@ from ptzsim.body import Body
 from ptzsim.body import Refusal as SaysError
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraState, Framing, LearnLimits, Lock, Recall, Switching
+from ptzd.cameras import CameraState, LearnLimits, Lock, Recall, Switching
+from ptzd.line import Framing
 from ptzd.links import Form
 from ptzd.refusal import Refusal
 from ptzd.visca import ErrorCode, Inquiry, PanTiltReset, PanTiltStatusInquiry, PowerOn, PowerStandby

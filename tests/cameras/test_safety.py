@@ -14,7 +14,8 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraState, Framing, LearnLimits, Lock, MoveReport, Recall
+from ptzd.cameras import CameraState, LearnLimits, Lock, MoveReport, Recall
+from ptzd.line import Framing
 from ptzd.refusal import Refusal
 from ptzd.visca import (
     ErrorCode,

@@ -15,9 +15,8 @@ from ptzsim.serving import serve_memory
 from ptzsim.truth import draw_truth
 from rigs import CutLink
 
-from ptzd.cameras import Framing
-from ptzd.cameras.line import Exchange, Line, LineDown
 from ptzd.cameras.shaped import run_shaped
+from ptzd.line import Exchange, Framing, Line, LineDown
 from ptzd.links import memory_pair
 from ptzd.motion import Pose, ShapedPlan, plan_shaped, published_head
 from ptzd.visca import Dialect, PanTiltStop, load_dialect

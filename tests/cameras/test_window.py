@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ptzd.cameras import Framing, LearnLimits, Window, limit_orders, open_to, reach_of
+from ptzd.cameras import LearnLimits, Window, limit_orders, open_to, reach_of
 from ptzd.cameras.window import within
+from ptzd.line import Framing
 from ptzd.visca import load_dialect
 
 DIALECT = load_dialect("nibble4-51")

@@ -9,12 +9,13 @@ import pytest
 from ptzsim.virtual_time import run
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import LearnLimits, MoveReport, Recall, Tolerance
+from ptzd.cameras import LearnLimits, MoveReport, Recall
 from ptzd.cameras.learning.lens_trials import LensTrials
 from ptzd.cameras.learning.measurements import Measurements, Seeing
 from ptzd.cameras.learning.probe import Probe
 from ptzd.cameras.learning.progress import Stages
 from ptzd.cameras.learning.trials import FirstLook, plan_trials, rooms_within
+from ptzd.line import Tolerance
 from ptzd.refusal import Refusal
 
 PLAY_COUNTS = 10.0

@@ -33,13 +33,13 @@ from ptzsim.serving import serve_bare, serve_memory
 from rigs import CutLink
 
 from ptzd import links
-from ptzd.cameras.line import Line, LineDown, PushedAside
 from ptzd.cameras.overheard import Overheard
 from ptzd.cli.commands.check import CAUTIONS
 from ptzd.cli.commands.check_camera import ASKED, question, tell_of_others
 from ptzd.cli.commands.check_findings import Finding, Notes
 from ptzd.cli.commands.check_sheet import sheet
 from ptzd.config import ExpectsConfig
+from ptzd.line import Line, LineDown, PushedAside
 from ptzd.links import Form, Link, LinkAddress, memory_pair
 from ptzd.positions import PositionStore
 from ptzd.visca import (

@@ -30,10 +30,10 @@ from ptzsim.fleet import CameraPlan
 from ptzsim.serial_line import serve_serial
 from ptzsim.serving import serve_memory, serve_tcp
 
-from ptzd.cameras.asking import Asker, Pace, SpokenTo
-from ptzd.cameras.line import Line
 from ptzd.cli.commands.find_targets import own_networks, targets
 from ptzd.config import load_config
+from ptzd.line import Line
+from ptzd.line.asking import Asker, Spacing, SpokenTo
 from ptzd.links import MemoryLink, memory_pair
 from ptzd.visca import (
     RESET,
@@ -145,7 +145,7 @@ async def asking(loss: float = 0.0, seed: int = 1) -> AsyncIterator[tuple[Asker,
     for _ in range(3):
         await other.ask(PowerInquiry())
     watched = Watched(here)
-    yield Asker(watched, Pace(50.0)), watched, other, lost_count
+    yield Asker(watched, Spacing(50.0)), watched, other, lost_count
     for task in tasks:
         task.cancel()
     await asyncio.wait(tasks)
@@ -204,11 +204,11 @@ def test_a_camera_that_somebody_speaks_to_is_left_alone_at_once() -> None:
 
 def test_no_more_leaves_in_a_second_than_was_said() -> None:
     async def play() -> list[float]:
-        pace, left = Pace(20.0), []
+        spacing, left = Spacing(20.0), []
 
         async def hurry() -> None:
             for _ in range(10):
-                await pace.turn()
+                await spacing.turn()
                 left.append(asyncio.get_running_loop().time())
 
         async with asyncio.TaskGroup() as group:

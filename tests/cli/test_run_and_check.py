@@ -19,8 +19,8 @@ import pytest
 from commands import Ended, Ptzd, StartPtzd, until_up
 
 from ptzd import links
-from ptzd.cameras.line import Line
 from ptzd.cameras.reading import read_framing
+from ptzd.line import Line
 from ptzd.links import LinkAddress
 from ptzd.positions import PositionStore
 from ptzd.visca import load_dialect

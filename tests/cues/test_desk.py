@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ptzd.cameras.reports import Activity, CameraState, Framing, Lock, MoveReport, Phase
+from ptzd.cameras.reports import ActivityKind, CameraState, Lock, MoveReport, Phase
 from ptzd.cues import CueDesk, CueState, CueToken, ListedCue, Placed
 from ptzd.cues.run import ListedMove
+from ptzd.line import Framing
 from ptzd.positions import CuePlace
 from ptzd.refusal import Refusal
 
@@ -286,7 +287,7 @@ def test_a_stop_a_drive_or_the_learning_of_another_camera_calls_nothing_off() ->
     stage.standby()
     stage.desk.stopped("right")
     stage.desk.driven("right")
-    stage.camera("right", activity=Activity.LEARNING)
+    stage.camera("right", activity=ActivityKind.LEARNING)
     stage.report("left", Phase.SETTLED, "soloist", token="by hand, before the standby")
     stage.camera("left", tally="off")
     assert [recall[0] for recall in stage.recalls] == ["right", "left"]
@@ -342,9 +343,9 @@ def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
     stage.camera("gallery", position="choir-wide")
     assert stage.unready == {}
-    stage.camera("gallery", phase=Phase.SLEWING, activity=Activity.DIRECT)
+    stage.camera("gallery", phase=Phase.SLEWING, activity=ActivityKind.DIRECT)
     assert stage.unready == {"gallery": "moving"}
-    for activity in (Activity.SHAPED, Activity.BY_HAND, Activity.HALTING, None):
+    for activity in (ActivityKind.SHAPED, ActivityKind.BY_HAND, ActivityKind.HALTING, None):
         stage.camera("gallery", phase=Phase.IDLE, activity=activity, tally="program")
         assert stage.unready == {"gallery": "moving"}, "on air, too"
     stage.camera("gallery", phase=Phase.IDLE, tally="off", locks=(LOCK,))
@@ -380,9 +381,9 @@ def test_a_camera_that_the_cue_moves_on_air_must_begin_where_the_cues_before_hav
     stage.camera("right", position="hands")
     assert stage.unready == {"left": "elsewhere"}
     assert "stands in soloist; it should be in piano" in stage.sentence("left")
-    stage.camera("left", position=None, phase=Phase.SLEWING, activity=Activity.DIRECT)
+    stage.camera("left", position=None, phase=Phase.SLEWING, activity=ActivityKind.DIRECT)
     assert stage.unready == {"left": "moving"}
-    stage.camera("left", position="piano", phase=Phase.IDLE, activity=Activity.AT_REST)
+    stage.camera("left", position="piano", phase=Phase.IDLE, activity=ActivityKind.AT_REST)
     assert stage.unready == {}
 
 
@@ -403,7 +404,7 @@ def test_a_move_on_air_that_would_be_refused_is_told_before_the_go() -> None:
         ({"power": "unknown"}, "starting"),
         ({"link": "down"}, "unreachable"),
         ({"locks": (LOCK,)}, "locked"),
-        ({"activity": Activity.LEARNING}, "learning"),
+        ({"activity": ActivityKind.LEARNING}, "learning"),
         ({"faults": ("digital zoom is on",)}, "fault"),
     ],
 )
@@ -452,7 +453,7 @@ def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_do
         case "drive":
             stage.desk.driven("right")
         case "learn":
-            stage.camera("right", activity=Activity.LEARNING)
+            stage.camera("right", activity=ActivityKind.LEARNING)
         case "recall":
             stage.report("right", Phase.ACCEPTED, "hands", token="somebody's")
         case _:
@@ -647,7 +648,7 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         lambda stage: stage.desk.stopped(None),
         lambda stage: stage.desk.stopped("right"),
         lambda stage: stage.desk.driven("right"),
-        lambda stage: stage.camera("right", activity=Activity.LEARNING),
+        lambda stage: stage.camera("right", activity=ActivityKind.LEARNING),
         lambda stage: stage.desk.back(),
         lambda stage: stage.desk.jump(Decimal(2)),
         lambda stage: stage.standby(4),
@@ -658,7 +659,7 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         stage.go()
         stage.standby()
         end(stage)
-        stage.camera("right", locks=(), activity=Activity.AT_REST)
+        stage.camera("right", locks=(), activity=ActivityKind.AT_REST)
         stage.after(600.0)
         assert ("right", "hands") not in stage.sent
 
@@ -672,10 +673,10 @@ def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_aga
     assert stage.sentence("right") == "camera right does not stand in hands; ask for standby again"
     stage.standby()
     assert stage.unready["right"] == "waiting"
-    stage.camera("right", activity=Activity.LEARNING)
+    stage.camera("right", activity=ActivityKind.LEARNING)
     assert {one.camera: one.code for one in stage.said[-1].not_ready}["right"] == "learning"
     assert "is being learned" in stage.sentence("right") and "ask for standby again" in stage.sentence("right")
-    stage.camera("right", activity=Activity.AT_REST)
+    stage.camera("right", activity=ActivityKind.AT_REST)
     assert stage.unready["right"] == "elsewhere"
     stage.standby()
     stage.after(20.0)
@@ -685,7 +686,7 @@ def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_aga
 def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_told() -> None:
     stage = Stage(CuePlace(None, Decimal(1)), LATER)
     stage.go()
-    stage.camera("right", activity=Activity.LEARNING)
+    stage.camera("right", activity=ActivityKind.LEARNING)
     stage.standby()
     assert stage.unready["right"] == "learning"
     stage.after(600.0)
@@ -694,7 +695,7 @@ def test_a_head_that_is_learned_does_not_leave_later_by_itself_and_who_asks_is_t
 
 def test_a_camera_that_the_cue_only_takes_is_not_ready_while_its_head_is_learned() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
-    stage.camera("gallery", activity=Activity.LEARNING)
+    stage.camera("gallery", activity=ActivityKind.LEARNING)
     assert stage.unready == {"gallery": "learning"}
 
 
@@ -862,10 +863,10 @@ def test_a_move_on_air_to_where_a_camera_stands_is_not_sent_and_that_is_told() -
     [
         ({"tally": "program"}, "on-air"),
         ({"locks": (LOCK,)}, "locked"),
-        ({"activity": Activity.LEARNING}, "learning"),
-        ({"activity": Activity.DIRECT, "phase": Phase.SLEWING}, "moving"),
-        ({"activity": Activity.BY_HAND}, "moving"),
-        ({"activity": Activity.HALTING}, "moving"),
+        ({"activity": ActivityKind.LEARNING}, "learning"),
+        ({"activity": ActivityKind.DIRECT, "phase": Phase.SLEWING}, "moving"),
+        ({"activity": ActivityKind.BY_HAND}, "moving"),
+        ({"activity": ActivityKind.HALTING}, "moving"),
         ({"activity": None}, "moving"),
         ({"link": "down", "position": "wide"}, "unreachable"),
         ({"power": "starting", "position": "wide"}, "starting"),
@@ -877,7 +878,7 @@ def test_places_moves_no_camera_that_is_on_air_or_not_free_and_says_why(change: 
     stage.camera("left", **change)
     assert said_of(stage.desk.places()) == {"left": code, "right": "sent to wide"}
     stage.after(600.0)
-    stage.camera("left", tally="off", locks=(), activity=Activity.AT_REST, link="up", power="on", position=None)
+    stage.camera("left", tally="off", locks=(), activity=ActivityKind.AT_REST, link="up", power="on", position=None)
     assert stage.sent == [("right", "wide")], "and none goes later by itself"
 
 
@@ -981,10 +982,10 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                     stage.desk.driven(camera)
                     in_hand.add(camera)
                 case "learn":
-                    stage.camera(camera, activity=Activity.LEARNING)
+                    stage.camera(camera, activity=ActivityKind.LEARNING)
                     in_hand.add(camera)
                 case "learned":
-                    stage.camera(camera, activity=Activity.AT_REST)
+                    stage.camera(camera, activity=ActivityKind.AT_REST)
                 case "unlock":
                     stage.camera(camera, locks=())
                 case "take":

@@ -20,9 +20,10 @@ from rigs import Rig, rigged
 
 from ptzd.bus import Asked
 from ptzd.bus.commands import AlignCommand, Command, MatchCommand, SightCommand, UnsightCommand
-from ptzd.cameras import Framing, Optics, Recall, Window
+from ptzd.cameras import Optics, Recall, Window
 from ptzd.daemon.aligning import Aligning
 from ptzd.daemon.handling import handlers_of
+from ptzd.line import Framing
 from ptzd.motion import Lens, Sensor
 from ptzd.pictures import MemoryPictures, Picture
 from ptzd.positions import PositionStore, StoredPosition, inline

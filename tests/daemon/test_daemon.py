@@ -53,12 +53,13 @@ from ptzd.bus.commands import (
 )
 from ptzd.bus.memory import MemoryBroker, MemoryBus, Said
 from ptzd.bus.messages import REPORTS, DriftMessage, LearnProgressMessage, Result
-from ptzd.cameras import Camera, CameraSettings, Framing, Optics, Tolerance
+from ptzd.cameras import Camera, CameraSettings, Optics
 from ptzd.daemon import Daemon
 from ptzd.daemon.handling import handlers_of, handles
 from ptzd.daemon.stall import Stall
 from ptzd.files import ShowFile, read_show_text
 from ptzd.guard import MemoryGuard, Watched
+from ptzd.line import Framing, Tolerance
 from ptzd.links import Link, memory_pair
 from ptzd.motion import Sensor, lens_between, published_head
 from ptzd.pictures import MemoryPictures, Pictures

@@ -8,8 +8,9 @@ from datetime import UTC, datetime
 import pytest
 from drawn_drifts import SETTINGS
 
-from ptzd.cameras import Framing, Landing, Optics
+from ptzd.cameras import Optics
 from ptzd.daemon.drift import changes_of
+from ptzd.line import Framing, Landing
 from ptzd.motion import Lens, Sensor
 from ptzd.pictures import Similarity
 from ptzd.positions import StoredPosition

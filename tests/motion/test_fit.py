@@ -23,7 +23,6 @@ from ptzd.motion import (
     Reading,
     Ride,
     ShapeFit,
-    SwingFit,
     Trip,
     fit_amplitudes,
     fit_lens,
@@ -34,8 +33,8 @@ from ptzd.motion import (
     fit_speed,
     speed_from_trip,
     steady,
-    swing_fitting,
 )
+from ptzd.motion.swing_fit import SwingFit, swing_fitting
 from ptzd.visca import Dialect, load_dialect
 
 SEEDS = range(20)

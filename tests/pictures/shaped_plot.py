@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from bench.shaped_moves import SAMPLE_SECONDS, SENSOR_WIDTH_MM, Floats, Seen, Task, carried_out, published
 
-from ptzd.cameras import Framing
+from ptzd.line import Framing
 from ptzd.motion import DirectPlan, Picture, Sensor, ShapedPlan, lens_between, plan_in_seconds, plan_shaped
 from ptzd.visca import load_dialect
 

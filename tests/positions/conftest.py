@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from ptzd.cameras.reports import Framing
+from ptzd.line import Framing
 from ptzd.positions import StoredPosition
 
 EVENING = datetime(2031, 5, 24, 19, 30, tzinfo=UTC)

@@ -12,7 +12,8 @@ from math import atan, degrees
 
 import pytest
 
-from ptzd.cameras import CameraSettings, Framing, Optics, Tolerance
+from ptzd.cameras import CameraSettings, Optics
+from ptzd.line import Framing, Tolerance
 from ptzd.motion import Lens, Sensor, published_head
 from ptzd.pictures import Similarity
 from ptzd.positions import Sighting, StoredPosition, align, proposed

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import pytest
 
-from ptzd.cameras.reports import Framing, Lock
+from ptzd.cameras.reports import Lock
+from ptzd.line import Framing
 from ptzd.positions import CuePlace, PositionStore, StoredPosition, inline
 from ptzd.positions.schema import MIGRATIONS, bring_up_to_date
 from ptzd.refusal import Refusal

@@ -16,8 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from ptzd.cameras.reports import Framing
 from ptzd.files import Mistake, TextFileError
+from ptzd.line import Framing
 from ptzd.positions import PositionStore, StoredPosition, inline
 from ptzd.positions.text import written_show
 from ptzd.refusal import Refusal

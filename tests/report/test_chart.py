@@ -11,7 +11,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from ptzd.cameras import CameraSettings, Framing, Optics, Tolerance, Window
+from ptzd.cameras import CameraSettings, Optics, Window
+from ptzd.line import Framing, Tolerance
 from ptzd.motion import Lens, Sensor, published_head
 from ptzd.positions import StoredPosition
 from ptzd.report import chart

@@ -18,8 +18,9 @@ from ptzevening.house import STEP_ASIDE_COUNTS, scene_of
 from ptzevening.wire import DELAY_SECONDS, Wire
 from ptzsim import SimulatedCamera, draw_truth, mount_named, virtual_time
 
-from ptzd.cameras import CameraSettings, Framing, Tolerance
+from ptzd.cameras import CameraSettings
 from ptzd.files import read_show_text
+from ptzd.line import Framing, Tolerance
 from ptzd.links import Form
 from ptzd.motion import published_head
 from ptzd.positions import StoredPosition

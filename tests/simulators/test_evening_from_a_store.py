@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from ptzevening.__main__ import main
 from ptzsim import virtual_time
 
-from ptzd.cameras import Framing
+from ptzd.line import Framing
 from ptzd.positions import PositionStore, StoredPosition
 from ptzd.positions.disk import inline
 

@@ -7,14 +7,14 @@ from collections.abc import Coroutine
 from typing import Any
 
 from ptzd.cameras.activity import Activity
-from ptzd.cameras.reports import Activity as Kind
+from ptzd.cameras.reports import ActivityKind
 from ptzd.motion import LearnedHead
 
 
 class Learner(Activity):
     """Measures, and asks for positions itself. It drives the zoom, so that it needs a guard."""
 
-    kind = Kind.LEARNING
+    kind = ActivityKind.LEARNING
     reads = True
 
     def __init__(self, work: Coroutine[Any, Any, LearnedHead]) -> None:

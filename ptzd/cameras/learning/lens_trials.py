@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Awaitable
 from dataclasses import replace
 
-from ptzd.cameras.reports import Framing
+from ptzd.line import Framing
 from ptzd.motion import Reading
 from ptzd.refusal import Refusal
 from ptzd.visca import (

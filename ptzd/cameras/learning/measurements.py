@@ -10,8 +10,8 @@ from datetime import datetime
 from math import sqrt
 from statistics import fmean, median
 
-from ptzd.cameras.framing import Tolerance
 from ptzd.cameras.looking import SEEN_STILL_SECONDS
+from ptzd.line import Tolerance
 from ptzd.motion import (
     AxisModel,
     Figure,
@@ -28,7 +28,6 @@ from ptzd.motion import (
     ShapeFit,
     SlowMode,
     Spread,
-    SwingFit,
     Trip,
     ZoomModel,
     fit_amplitudes,
@@ -43,9 +42,9 @@ from ptzd.motion import (
     seconds_for_axis,
     speed_from_trip,
     steady,
-    swing_fitting,
 )
 from ptzd.motion.fit import NORMAL_MAD
+from ptzd.motion.swing_fit import SwingFit, swing_fitting
 from ptzd.visca import Dialect
 
 from .renewal import RenewalTrial, agreed

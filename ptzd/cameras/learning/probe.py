@@ -7,8 +7,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
-from ptzd.cameras.line import Ending, Exchange, InquiryRefused, Line, LineDown, PushedAside
-from ptzd.cameras.reports import Framing
+from ptzd.line import Ending, Exchange, Framing, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.motion import AxisModel, HeadModel, seconds_for_axis
 from ptzd.refusal import Refusal
 from ptzd.visca import (

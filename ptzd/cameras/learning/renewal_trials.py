@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ptzd.cameras.line import Exchange
+from ptzd.line import Exchange
 from ptzd.motion import Reading
 from ptzd.visca import ErrorCode, Interrupted, Refused, Unanswered
 

@@ -18,10 +18,9 @@ import random
 from collections.abc import Awaitable, Callable
 from datetime import datetime
 
-from ptzd.cameras.line import Line, LineDown, PushedAside
 from ptzd.cameras.reading import read_framing
-from ptzd.cameras.reports import Framing
 from ptzd.cameras.slowmode import SlowModeRefused, SlowModeSwitch
+from ptzd.line import Framing, Line, LineDown, PushedAside
 from ptzd.motion import FitError, HeadModel, LearnedHead, published_head
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, FocusAuto

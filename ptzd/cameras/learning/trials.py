@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Literal
 
-from ptzd.cameras.reports import Framing
+from ptzd.line import Framing
 from ptzd.motion import AxisModel, HeadModel, seconds_for_axis
 from ptzd.motion.head import ASSUMED_PAN_ACCELERATION_DEG_PER_S2
 from ptzd.refusal import Refusal

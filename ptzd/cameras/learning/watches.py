@@ -6,12 +6,10 @@ import asyncio
 from collections.abc import Callable
 from math import inf
 
-from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.looking import PAUSE_SECONDS, Looking
 from ptzd.cameras.reading import read_framing, read_power
-from ptzd.cameras.reports import Framing
-from ptzd.cameras.still import Arrival
 from ptzd.cameras.watch import POWER_SECONDS
+from ptzd.line import Arrival, Framing, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.visca import Dialect
 
 from .measurements import Measurements, Seeing

@@ -10,9 +10,8 @@ import asyncio
 import random
 from collections.abc import Mapping
 
-from ptzd.cameras.line import Ending
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
-from ptzd.cameras.reports import Framing
+from ptzd.line import Ending, Framing
 from ptzd.motion import HeadModel, Pose, predict
 from ptzd.visca import Dialect, Refused
 

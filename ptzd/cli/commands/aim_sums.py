@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from ptzd.cameras import CameraSettings, Framing, Optics, out_of_reach
+from ptzd.cameras import CameraSettings, Optics
 from ptzd.files import StagePlan, WantedShot
+from ptzd.line import Framing, out_of_reach
 from ptzd.motion import (
     SHOT_HEIGHT_M,
     Shot,

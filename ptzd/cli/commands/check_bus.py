@@ -15,11 +15,12 @@ from typing import Any
 from ptzd.bus import Incoming, Intake, Topics
 from ptzd.bus.commands import TallyCommand
 from ptzd.bus.messages import PositionsMessage, StateMessage
-from ptzd.cameras import Framing, Tally, out_of_reach
+from ptzd.cameras import Tally
 from ptzd.cli.broker import broker_of
 from ptzd.cli.client import reach
 from ptzd.cli.output import Failure, Misuse
 from ptzd.config import Config
+from ptzd.line import Framing, out_of_reach
 from ptzd.positions import StoredPosition
 from ptzd.visca import Dialect
 

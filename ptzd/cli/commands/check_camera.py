@@ -8,11 +8,10 @@ from contextlib import asynccontextmanager, suppress
 from statistics import median
 from typing import TypeVar
 
-from ptzd.cameras import out_of_reach
-from ptzd.cameras.line import InquiryRefused, Line, LineDown, PushedAside
 from ptzd.cameras.overheard import Overheard
 from ptzd.cameras.reading import read_framing
 from ptzd.config import ExpectsConfig
+from ptzd.line import InquiryRefused, Line, LineDown, PushedAside, out_of_reach
 from ptzd.links import Link
 from ptzd.visca import (
     Dialect,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import ClassVar
 
-from ptzd.cameras import Framing, out_of_reach
+from ptzd.line import Framing, out_of_reach
 from ptzd.visca import (
     Dialect,
     FastestSpeeds,

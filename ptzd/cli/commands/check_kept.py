@@ -7,10 +7,11 @@ import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from ptzd.cameras import CameraSettings, out_of_reach
+from ptzd.cameras import CameraSettings
 from ptzd.cli.stored import names_of
 from ptzd.config import Config
 from ptzd.files import TextFileError, read_show_file
+from ptzd.line import out_of_reach
 from ptzd.positions import PositionStore, StoredPosition, unfit_positions
 from ptzd.refusal import Refusal
 from ptzd.visca import DialectError

@@ -17,7 +17,7 @@ from typing import Any
 
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from ptzd.cameras import CameraSettings, Landing
+from ptzd.cameras import CameraSettings
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
 from ptzd.cli.console import Console
@@ -25,6 +25,7 @@ from ptzd.cli.driving import STOPPED, Following, NotDriven
 from ptzd.cli.moving import ENDED
 from ptzd.cli.sentences import landing_words
 from ptzd.daemon.drift import changes_of
+from ptzd.line import Landing
 from ptzd.pictures import Similarity
 from ptzd.positions import StoredPosition
 from ptzd.visca import DialectError

@@ -11,13 +11,13 @@ from typing import Any
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from ptzd.cameras.asking import Pace
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console, print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
 from ptzd.daemon import calendar
+from ptzd.line.asking import Spacing
 from ptzd.links import Address, SerialAddress
 from ptzd.logs import errors_alone
 from ptzd.visca import Dialect, DialectError, Power, dialect_names, load_dialect, read_dialect
@@ -105,14 +105,14 @@ def find(
 
 
 async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
-    pace, room = Pace(per_second), asyncio.Semaphore(AT_ONCE)
+    spacing, room = Spacing(per_second), asyncio.Semaphore(AT_ONCE)
     found: dict[Address, Found] = {}
     silent: dict[str, str] = {}  # why, by serial device
 
     async def one(address: Address, done: Callable[[], None]) -> None:
         async with room:
             try:
-                if (each := await look_up(address, pace)) is not None:
+                if (each := await look_up(address, spacing)) is not None:
                     found[address] = each
             except OSError as error:
                 reason = (error.strerror or str(error)).lower()

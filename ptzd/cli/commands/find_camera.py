@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ptzd import links
-from ptzd.cameras.asking import Asker, Pace, SpokenTo
+from ptzd.line.asking import Asker, Spacing, SpokenTo
 from ptzd.links import Address, SerialAddress
 from ptzd.visca import (
     Dialect,
@@ -74,10 +74,10 @@ class Found:
         return dialect.pan.degrees(place.pan_counts), dialect.tilt.degrees(place.tilt_counts)
 
 
-async def look_up(address: Address, pace: Pace) -> Found | None:
+async def look_up(address: Address, spacing: Spacing) -> Found | None:
     """Ask what is at an address; None where nothing answers. Raises OSError for an unknown name, or device."""
     async with links.open(address) as link:
-        asker = Asker(link, pace)
+        asker = Asker(link, spacing)
         if not await asker.there(VersionInquiry(), ANY):
             if isinstance(address, SerialAddress) and link.trouble is not None:
                 raise OSError(0, link.trouble)

@@ -14,7 +14,7 @@ class Unreadable(NamedTuple):
     reason: str
 
 
-class Framing(Protocol):
+class PacketFraming(Protocol):
     """Packets out, packets in: each with its number, whether or not that travels. One for each conversation."""
 
     def wrap(self, packet: Packet) -> bytes:

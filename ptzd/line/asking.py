@@ -45,7 +45,7 @@ class SpokenTo(Exception):
     """Somebody else speaks to the camera: its count of messages has changed under our questions."""
 
 
-class Pace:
+class Spacing:
     """Spaces all that is sent, to whomever: so many a second."""
 
     def __init__(self, per_second: float) -> None:
@@ -64,9 +64,9 @@ class Pace:
 class Asker:
     """Questions over one link to whatever is there."""
 
-    def __init__(self, link: Link, pace: Pace) -> None:
+    def __init__(self, link: Link, spacing: Spacing) -> None:
         self._link = link
-        self._pace = pace
+        self._spacing = spacing
         self._number = NOBODYS_NUMBER
         self._begun = b""  # of a message on a stream
         self.keeps_count = False  # whether it was sent a RESET, since it refuses numbers out of order
@@ -108,7 +108,7 @@ class Asker:
 
     async def _reset(self) -> bool:
         for _ in range(SENDINGS):
-            await self._pace.turn()
+            await self._spacing.turn()
             self._link.send(Packet(PayloadType.CONTROL, 0, RESET).encode())
             with suppress(TimeoutError):
                 async with asyncio.timeout(PATIENCE_SECONDS):
@@ -125,7 +125,7 @@ class Asker:
 
     async def _reply_to(self, message: bytes, *, repeated: bool = False) -> bytes | None:
         """Send a question, `repeated` with the number that it had, and return the reply to it."""
-        await self._pace.turn()
+        await self._spacing.turn()
         numbered = self._link.form == "numbered"
         if numbered:
             self._number += not repeated

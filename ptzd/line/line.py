@@ -25,25 +25,29 @@ from ptzd.visca import (
     Dialect,
     ErrorCode,
     Event,
-    Framing,
+    FocusStop,
     Ignored,
     Inquiry,
     Interrupted,
     Linked,
     Overdue,
     OverIp,
+    PacketFraming,
+    PanTiltStop,
     PerformedUnheard,
     Refused,
     Timing,
     Unanswered,
+    ZoomStop,
 )
 
 T = TypeVar("T")
-_FRAMINGS: dict[Form, Callable[[], Framing]] = {
+_FRAMINGS: dict[Form, Callable[[], PacketFraming]] = {
     "numbered": OverIp,
     "stream": partial(Bare, stream=True),
     "datagrams": partial(Bare, stream=False),
 }
+HALT: tuple[Command, ...] = (PanTiltStop(), ZoomStop(), FocusStop())  # whatever moves in a camera
 Ending = Completed | Refused | Interrupted | Overdue | Unanswered
 
 

@@ -8,8 +8,7 @@ from math import cos, exp, pi
 import pytest
 from rigs import framing
 
-from ptzd.cameras import Tolerance
-from ptzd.cameras.still import Arrival, Standing
+from ptzd.line import Arrival, Standing, Tolerance
 from ptzd.visca import Dialect, dialect_names, load_dialect
 
 

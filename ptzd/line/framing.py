@@ -1,12 +1,36 @@
-"""Framings compared, and carried from one head's scale to another's."""
+"""Framings, compared, and carried from one head's scale to another's."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from ptzd.visca import Dialect
 
-from .reports import Framing, Landing
+FocusMode = Literal["auto", "manual"]
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """What a camera's optics point at, in the counts of its dialect, as read by inquiry."""
+
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    focus_counts: int
+    focus_mode: FocusMode
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """How far off a move ended: reported minus wanted. Focus is None where the camera focuses by itself."""
+
+    pan_counts: int
+    tilt_counts: int
+    zoom_counts: int
+    focus_counts: int | None
+    pan_deg: float
+    tilt_deg: float
 
 
 @dataclass(frozen=True, slots=True)

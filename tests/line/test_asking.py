@@ -12,7 +12,7 @@ from itertools import pairwise
 import pytest
 from ptzsim import virtual_time
 
-from ptzd.cameras.asking import Asker, Pace
+from ptzd.line.asking import Asker, Spacing
 from ptzd.links import Form
 from ptzd.visca import RESET, Packet, PayloadType, PowerInquiry, ZoomInquiry, load_dialect
 
@@ -88,7 +88,7 @@ def test_a_camera_that_answers_is_there_and_told_what_it_told_and_never_reset(
 ) -> None:
     async def play() -> None:
         link = Scripted(form, answers)
-        asker = Asker(link, Pace(1.0))
+        asker = Asker(link, Spacing(1.0))
         assert await asker.there(PowerInquiry(), DIALECT)
         assert not asker.keeps_count
         assert await asker.ask(ZoomInquiry(), DIALECT) == 0x1234
@@ -114,7 +114,7 @@ def test_a_camera_that_answers_is_there_and_told_what_it_told_and_never_reset(
 def test_what_is_no_camera_is_none_and_what_it_said_is_kept(form: Form, says: bytes, strange: bytes | None) -> None:
     async def play() -> None:
         link = Scripted(form, lambda question: [says] if says else [])
-        asker = Asker(link, Pace(1.0))
+        asker = Asker(link, Spacing(1.0))
         assert not await asker.there(PowerInquiry(), DIALECT)
         assert asker.strange == strange
         assert len(link.sent) == (6 if form == "stream" else 2), "a connection takes its time; else it asks twice"
@@ -133,7 +133,7 @@ def test_a_camera_that_counts_is_there_though_it_answers_no_reset_and_each_is_pa
 
     async def play() -> None:
         link = Scripted("numbered", answers)
-        asker = Asker(link, Pace(1.0))
+        asker = Asker(link, Spacing(1.0))
         assert await asker.there(PowerInquiry(), DIALECT)
         assert asker.keeps_count
         first, *resets = (Packet.decode(datagram) for _, datagram in link.sent)
@@ -150,7 +150,7 @@ def test_a_camera_that_counts_is_there_though_it_answers_no_reset_and_each_is_pa
 def test_a_question_that_is_refused_has_no_answer_and_is_not_asked_again() -> None:
     async def play() -> None:
         link = Scripted("stream", lambda question: [REFUSED])
-        asker = Asker(link, Pace(1.0))
+        asker = Asker(link, Spacing(1.0))
         assert await asker.there(PowerInquiry(), DIALECT)
         assert await asker.ask(ZoomInquiry(), DIALECT) is None
         assert len(link.sent) == 2

@@ -11,8 +11,7 @@ from math import inf
 
 from ptzd.visca import Dialect
 
-from .framing import Tolerance, landing
-from .reports import Framing
+from .framing import Framing, Tolerance, landing
 
 STILL_SECONDS = 0.3
 GRAIN_SECONDS = 0.001  # no time is that exact, and a camera that answers with each picture must not hang on a hair

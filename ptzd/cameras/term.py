@@ -1,32 +1,15 @@
-"""Who stops a head that nobody controls any more: what a camera asks of its guard, whoever that is."""
+"""For how long a camera may move without an end of its own, said to its guard again and again."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Protocol
+
+from ptzd.guard import Guard
 
 TERM_SECONDS = 0.4  # for which an order without an end of its own may run on; then the guard stops the camera
 LEAST_TERM_SECONDS = 0.2  # twice as long as from one renewal to the next
 RENEWAL_SECONDS = 0.1
-
-
-class Guard(Protocol):
-    """Stops a camera that may be moving without an end of its own, once nobody renews that.
-
-    An order such as a drive runs on until the next one. So whoever gives it says, again and again, until when the
-    camera may be moving; a guard that hears no more of it in time stops the camera by itself until it stands still.
-    """
-
-    @property
-    def watches(self) -> bool:
-        """Whether it is there: without it, no order may be given that does not end by itself."""
-
-    def renew(self, camera: str, seconds: float) -> None:
-        """Let a camera move for so many seconds from now; 0 says that it does nothing any more that needs an end.
-
-        Returns at once and never raises.
-        """
 
 
 class Term:
