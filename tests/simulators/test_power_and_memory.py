@@ -79,6 +79,14 @@ def test_switching_on_sweeps_the_head_and_ends_at_home(controller: Any, desk: An
     assert controller.pan_tilt() == (0, 0)
 
 
+def test_a_head_that_is_switched_off_while_it_sweeps_stands_where_it_is(make_desk: Any) -> None:
+    desk = make_desk(ready=False)
+    desk.pass_time(3.0)
+    assert desk.camera.head.moving(desk.now)
+    desk.controller().tell(STANDBY, seconds=3.0)
+    assert not desk.camera.head.moving(desk.now)
+
+
 def test_switching_on_what_is_on_moves_nothing(controller: Any, desk: Any) -> None:
     controller.tell(ON)
     assert not desk.camera.head.moving(desk.now)

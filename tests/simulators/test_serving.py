@@ -343,6 +343,7 @@ async def test_wrong_use_is_told_in_one_sentence(arguments: list[str], named: st
         ('[camera.left]\nlisten = "0.0.0.0:1"\ndialect = "nibble4-51"', "camera left"),
         ('[camera.left]\nlisten = "127.0.0.1:52381"\ndialect = "nibble9"', "nibble9"),
         ('[camera.left]\nlisten = "127.0.0.1:52381"\ndialect = "nibble4-51"\nmount = "crane"', "crane"),
+        ('[camera.left]\nlisten = "127.0.0.1:52381"\ndialect = "nibble4-51"\nseed = "7"', "camera.left.seed"),
         ('[camera."Left!"]\nlisten = "127.0.0.1:52381"\ndialect = "nibble4-51"', "Left!"),
     ],
 )
