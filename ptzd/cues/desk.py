@@ -659,9 +659,10 @@ class CueDesk:
         stands = f"stands in {state.position}" if state.position else "stands in no stored position"
         position, sent_by = before
         sends = "the show starts" if sent_by is None else f"cue {sent_by.number} sends it"
+        refusal = self._foresee(state, _way_to(camera, position, sent_by))
         return "elsewhere", (
             f"camera {camera} {stands}; it should be in {position}, where {sends}, when cue {cue.number} {what}; "
-            "ask for places, or recall it there"
+            f"{'ask for places, or recall it there' if refusal is None else refusal.sentence}"
         )
 
     def _fault_of_a_camera(self, camera: str, state: CameraState | None) -> tuple[str, str] | None:

@@ -360,8 +360,10 @@ def test_a_camera_that_the_cue_only_takes_must_stand_where_the_cues_before_have_
         "camera gallery stands in organ; it should be in choir-wide, where cue 1 sends it, when cue 4 takes it; "
         "ask for places, or recall it there"
     )
+    stage.refusals["gallery", "choir-wide"] = Refusal("unknown-position", "camera gallery has no position choir-wide")
     stage.camera("gallery", position=None)
     assert "stands in no stored position" in stage.sentence("gallery")
+    assert stage.sentence("gallery").endswith("when cue 4 takes it; camera gallery has no position choir-wide")
     stage.camera("gallery", position="choir-wide")
     assert stage.unready == {}
 
