@@ -34,6 +34,7 @@ class Contact:
         self.slow = SlowModeSwitch(self.line, dialect)
         self.standing = Standing(dialect)
         self.up = False
+        self.refuses: str | None = None  # what it refuses to tell again and again, in words
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
         self.generation = 0  # another number: it may be another head, or have found its ends anew
@@ -186,6 +187,7 @@ class Contact:
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""
         self.up = False
+        self.refuses = None
         self.generation += 1
         self.condition = None
         self.standing.forget()

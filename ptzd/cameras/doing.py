@@ -131,6 +131,7 @@ class Doing:
             self._activity.fault if isinstance(self._activity, Halting) else None,
             self._fault,
             LOCKED_UNSEEN if self._locks and not self.contact.up else None,
+            None if self.contact.refuses is None else f"it {self.contact.refuses}, and so can't be moved",
             None if window is None or framing is None else window.leaves_out(dialect, framing, beyond_deg=BEYOND_DEG),
         )
         unsure = framing is None or self.moving or self.contact.lost_place
@@ -331,8 +332,9 @@ class Doing:
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
-            known = (contact.up, contact.condition, contact.framing, contact.focus_in_doubt, activity.kind, self.moving)
-            made_of = (*known, self._meant.left, self._tally, self._tally_source, self._locks, self._fault, fault)
+            contact_says = (contact.up, contact.refuses, contact.condition, contact.framing, contact.focus_in_doubt)
+            known = (*contact_says, activity.kind, self.moving, self._meant.left)
+            made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:

@@ -41,8 +41,8 @@ class Asked(Protocol):
 def require_reachable(camera: Asked) -> Framing:
     """It answers, and is neither in standby nor starting up; return where it stands."""
     name, contact = camera.settings.name, camera.contact
-    if not camera.attended or not contact.up or contact.framing is None:
-        raise Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
+    if not camera.attended or not contact.up or contact.framing is None or contact.refuses:
+        raise _unreachable(camera)
     if contact.power == "standby":
         raise Refusal("standby", f"camera {name} is in standby; switch it on where its start-up sweep endangers nobody")
     if contact.starting:
@@ -96,7 +96,7 @@ def require_switchable(camera: Asked, switching: Switching, *, on_air: bool) -> 
     name, power = camera.settings.name, camera.contact.power
     _require_unlocked(camera)
     if not camera.attended or power == "unknown":
-        raise Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
+        raise _unreachable(camera)
     require_free_to_be_recalled(camera, on_air=on_air)
     if switching == "reset":
         require_reachable(camera)
@@ -104,6 +104,13 @@ def require_switchable(camera: Asked, switching: Switching, *, on_air: bool) -> 
         raise Refusal("as-it-is", f"camera {name} is {'in standby' if power == 'standby' else 'on'} already")
     if camera.moving and power == "on":
         raise Refusal("moving", f"camera {name} is moving; stop it first")
+
+
+def _unreachable(camera: Asked) -> Refusal:
+    name, contact = camera.settings.name, camera.contact
+    if contact.up and contact.refuses:
+        return Refusal("unreachable", f"camera {name} {contact.refuses}; `ptzd check` asks it all that a show needs")
+    return Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
 
 
 def _require_unlocked(camera: Asked) -> None:

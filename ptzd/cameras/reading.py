@@ -135,9 +135,6 @@ async def _status(line: Line) -> PanTiltStatus | None:
 
 
 async def _digital_zoom(line: Line) -> bool | None:
-    try:
+    with suppress(InquiryRefused):  # heads without this question answer it with one error or another
         return await line.ask(DigitalZoomInquiry())
-    except InquiryRefused as refusal:
-        if refusal.code is ErrorCode.NOT_EXECUTABLE:
-            raise
-        return None
+    return None

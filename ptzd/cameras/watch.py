@@ -27,6 +27,7 @@ log = structlog.get_logger()
 RESTING_PAUSE_SECONDS = 0.3
 HALTING_PAUSE_SECONDS = 0.05
 REFUSED_PAUSE_SECONDS = 1.0
+REFUSALS_TOLD = 3  # looks in a row that a camera refused, and is said to
 LONGEST_SILENCE_SECONDS = 2.0  # between two attempts to reach a silent camera that has not to be stopped
 ZOOM_EVERY = 2  # looks at rest: then the zoom is asked for too
 FOCUS_EVERY = 6  # looks at rest: then the focus, which moves nothing that could hit anybody; at each while it changes
@@ -77,7 +78,7 @@ class Watch:
     async def run(self) -> None:
         """Look until cancelled."""
         camera = self._camera
-        silence, look, refused = 0.0, 0, False
+        silence, look, refused = 0.0, 0, 0
         while True:
             if not isinstance(camera.activity, AtRest):
                 camera.contact.doubt_focus()
@@ -93,14 +94,17 @@ class Watch:
                 if isinstance(camera.activity, Halting):
                     camera.activity.send()  # the first thing that a camera hears when it is back
             try:
-                await self._look(look, refused)
-                silence, look, refused = 0.0, look + 1, False
+                await self._look(look, refused > 0)
+                silence, look, refused = 0.0, look + 1, 0
+                camera.contact.refuses = None
                 pause = self._pause()
             except PushedAside:
                 pause = min(MOVING_PAUSE_SECONDS, self._pause())
-            except InquiryRefused:
-                again, refused = refused, True  # perhaps somebody has switched it off: that is asked at once
+            except InquiryRefused as refusal:
+                again, refused = refused > 0, refused + 1  # perhaps somebody has switched it off: that is asked at once
                 camera.contact.up = True
+                if refused >= REFUSALS_TOLD:
+                    camera.contact.refuses = refusal.what
                 if isinstance(camera.activity, AtRest):
                     camera.activity.forget()  # nobody knows where it stands, nor whether
                     camera.contact.condition = None  # and on a bare link it may be long before it can be asked

@@ -676,6 +676,8 @@ class CueDesk:
             return "standby", f"camera {camera} is in standby; switch it on where its sweep is safe, then {ASK_AGAIN}"
         if state.power == "starting":
             return "starting", f"camera {camera} is starting up; wait until it has found its ends, then {ASK_AGAIN}"
+        if state.power == "unknown" and state.faults:
+            return "fault", f"camera {camera}: {state.faults[0]}"
         if state.power == "unknown":
             return "starting", f"camera {camera} has not told yet whether it is on; wait, or look at it"
         if state.activity is ActivityKind.LEARNING:

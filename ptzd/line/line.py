@@ -62,9 +62,10 @@ class PushedAside(Exception):
 class InquiryRefused(Exception):
     """The camera refused an inquiry, as cameras do with questions that they do not know."""
 
-    def __init__(self, code: ErrorCode) -> None:
-        super().__init__(f"the camera refused the question ({code.name.lower().replace('_', ' ')})")
+    def __init__(self, code: ErrorCode, inquiry: Inquiry[Any]) -> None:
         self.code = code
+        self.what = f"refuses to tell {inquiry.asks} (error {code:02X}, {code.name.lower().replace('_', ' ')})"
+        super().__init__(f"the camera {self.what}")
 
 
 @dataclass(slots=True)
@@ -78,6 +79,7 @@ class Exchange:
 @dataclass(slots=True)
 class _Pending:
     exchange: Exchange | None = None
+    inquiry: Inquiry[Any] | None = None
     answer: asyncio.Future[Any] | None = None
 
 
@@ -152,7 +154,7 @@ class Line:
         """Return what the camera answers. Raises `LineDown`, `PushedAside` or `InquiryRefused`."""
         ticket = self._conversation.send(inquiry, self._loop.time())
         future: asyncio.Future[T] = self._loop.create_future()
-        self._pending[ticket] = _Pending(answer=future)
+        self._pending[ticket] = _Pending(inquiry=inquiry, answer=future)
         self._flush()
         return await future
 
@@ -222,8 +224,8 @@ class Line:
         if pending.exchange is not None and not pending.exchange.ended.done():
             pending.exchange.ended.set_result(ending)
         if pending.answer is not None and not pending.answer.done():
-            if isinstance(ending, Refused):
-                pending.answer.set_exception(InquiryRefused(ending.code))
+            if isinstance(ending, Refused) and pending.inquiry is not None:
+                pending.answer.set_exception(InquiryRefused(ending.code, pending.inquiry))
             else:
                 down = isinstance(ending, Unanswered)
                 pending.answer.set_exception(LineDown() if down else PushedAside())

@@ -134,6 +134,7 @@ class Inquiry(ABC, Generic[T]):
 
     __slots__ = ()
     message: ClassVar[bytes]
+    asks: ClassVar[str]  # what a camera tells that answers it, in words
 
     def encode(self, dialect: Dialect) -> bytes:
         """Return the whole message, address and terminator included."""
@@ -153,6 +154,7 @@ class PowerInquiry(Inquiry[Power]):
     """Is the camera on?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 04 00 FF")
+    asks: ClassVar[str] = "whether it is on"
 
     def read(self, data: bytes, dialect: Dialect) -> Power:
         return Power.ON if _either(data) else Power.STANDBY
@@ -166,6 +168,7 @@ class ZoomInquiry(Inquiry[int]):
     """Where does the zoom stand, in counts?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 04 47 FF")
+    asks: ClassVar[str] = "where its zoom stands"
 
     def read(self, data: bytes, dialect: Dialect) -> int:
         return from_nibbles(_sized(data, 4))
@@ -179,6 +182,7 @@ class FocusInquiry(Inquiry[int]):
     """Where does the focus stand, in counts?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 04 48 FF")
+    asks: ClassVar[str] = "where its focus stands"
 
     def read(self, data: bytes, dialect: Dialect) -> int:
         return from_nibbles(_sized(data, 4))
@@ -192,6 +196,7 @@ class FocusModeInquiry(Inquiry[FocusMode]):
     """Does the camera focus by itself?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 04 38 FF")
+    asks: ClassVar[str] = "whether it focuses by itself"
 
     def read(self, data: bytes, dialect: Dialect) -> FocusMode:
         return FocusMode.AUTO if _either(data) else FocusMode.MANUAL
@@ -205,6 +210,7 @@ class DigitalZoomInquiry(Inquiry[bool]):
     """Is digital zoom on?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 04 06 FF")
+    asks: ClassVar[str] = "whether digital zoom is on"
 
     def read(self, data: bytes, dialect: Dialect) -> bool:
         return _either(data)
@@ -218,6 +224,7 @@ class PanTiltPositionInquiry(Inquiry[PanTiltPosition]):
     """Where does the head stand?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 06 12 FF")
+    asks: ClassVar[str] = "where its head stands"
 
     def read(self, data: bytes, dialect: Dialect) -> PanTiltPosition:
         width = dialect.pan_nibbles
@@ -233,6 +240,7 @@ class FastestSpeedsInquiry(Inquiry[FastestSpeeds]):
     """What is the fastest step of each axis?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 06 11 FF")
+    asks: ClassVar[str] = "its fastest steps"
 
     def read(self, data: bytes, dialect: Dialect) -> FastestSpeeds:
         return FastestSpeeds(*_sized(data, 2))
@@ -246,6 +254,7 @@ class PanTiltStatusInquiry(Inquiry[PanTiltStatus]):
     """What does the head do, and is anything wrong with it?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 06 10 FF")
+    asks: ClassVar[str] = "whether its head has found its ends"
 
     def read(self, data: bytes, dialect: Dialect) -> PanTiltStatus:
         return PanTiltStatus.from_word(int.from_bytes(_sized(data, 2), "big"))
@@ -259,6 +268,7 @@ class SlowModeInquiry(Inquiry[bool]):
     """Are the steps those of slow mode? Heads without one do not know the question."""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 06 44 FF")
+    asks: ClassVar[str] = "whether its slow mode is on"
 
     def read(self, data: bytes, dialect: Dialect) -> bool:
         return _either(data)
@@ -272,6 +282,7 @@ class VersionInquiry(Inquiry[Version]):
     """What is the camera?"""
 
     message: ClassVar[bytes] = bytes.fromhex("81 09 00 02 FF")
+    asks: ClassVar[str] = "what it is"
 
     def read(self, data: bytes, dialect: Dialect) -> Version:
         _sized(data, 7)

@@ -136,6 +136,7 @@ class Body:
         self.lens = Lens(dialect, truth, rng)
         self.powered = True
         self.tally_lamp = False
+        self.refuses: dict[type[Inquiry[Any]], ErrorCode] = {}  # questions that this unit does not answer
         self._memories: dict[int, _Memory] = {}  # kept without power
         self._recall_steps: dict[int, int] = {}
 
@@ -333,6 +334,8 @@ class Body:
         """Return the bytes of the answer. In standby a camera only says who it is and that it is in standby."""
         if not self.powered and not isinstance(inquiry, PowerInquiry | VersionInquiry):
             raise Refusal(ErrorCode.NOT_EXECUTABLE)
+        if type(inquiry) in self.refuses:
+            raise Refusal(self.refuses[type(inquiry)])
         head, lens = self.head, self.lens
         match inquiry:  # what is asked most comes first
             case PanTiltPositionInquiry():

@@ -12,7 +12,7 @@ import os
 import random
 import re
 import subprocess
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine, Set
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -43,11 +43,17 @@ from ptzd.line import Line, LineDown, PushedAside
 from ptzd.links import Form, Link, LinkAddress, memory_pair
 from ptzd.positions import PositionStore
 from ptzd.visca import (
+    DigitalZoomInquiry,
     DigitalZoomOn,
+    ErrorCode,
+    FastestSpeedsInquiry,
     Packet,
+    PanTiltStatusInquiry,
     PayloadType,
     PowerInquiry,
     PowerStandby,
+    VersionInquiry,
+    ZoomInquiry,
     dialect_names,
     load_dialect,
 )
@@ -98,12 +104,20 @@ class Case:
     there: bool = True
     expects: ExpectsConfig = AS_IT_IS
     form: Form = "numbered"
+    unseen: Set[str] = frozenset()  # what it does not tell
 
 
 def lose_position(camera: SimulatedCamera) -> None:
     camera.head.pan_fault = True
 
 
+def hesitate(camera: SimulatedCamera) -> None:
+    """Not tell what it is before half a second after it was asked that."""
+    camera.body.refuses[VersionInquiry] = ErrorCode.NOT_EXECUTABLE
+    asyncio.get_running_loop().call_later(LOOKS_SECONDS + 0.5, camera.body.refuses.clear)
+
+
+LOOKS_SECONDS = 3.0
 CASES = {
     "nobody there": Case({"answers"}, there=False),
     "lossy": Case({"round trip"}, loss=0.1),
@@ -118,6 +132,20 @@ CASES = {
     "digital zoom": Case({"digital zoom"}, lambda camera: camera.moved_by_another(DigitalZoomOn(), 0.0)),
     "another dialect": Case({"dialect"}, plan=unit(dialect="nibble4-14")),
     "another version": Case({"version"}, expects=ExpectsConfig(rom="0002")),
+    "tells its version when it is asked again": Case(set(), hesitate),
+    "does not tell its version": Case(
+        set(), lambda camera: camera.body.refuses.update({VersionInquiry: ErrorCode.SYNTAX}), unseen={"version"}
+    ),
+    "tells nothing of its state": Case(
+        {"dialect"},
+        lambda camera: camera.body.refuses.update(
+            dict.fromkeys((PanTiltStatusInquiry, FastestSpeedsInquiry, DigitalZoomInquiry), ErrorCode.NOT_EXECUTABLE)
+        ),
+        unseen={"head", "digital zoom"},
+    ),
+    "does not tell where its zoom stands": Case(
+        {"stands"}, lambda camera: camera.body.refuses.update({ZoomInquiry: ErrorCode.SYNTAX})
+    ),
     "good, on a serial line": Case(set(), form="stream"),
     "good, in bare datagrams": Case(set(), form="datagrams"),
     "lossy, in bare datagrams": Case({"round trip"}, loss=0.05, form="datagrams"),
@@ -145,7 +173,7 @@ def findings(case: Case) -> list[Finding]:
             tasks.append(asyncio.create_task(case.other(elsewhere, there)))
         notes = Notes("camera left")
         dialect = "nibble4-51" if "dialect" in case.wrong else case.plan.dialect
-        await question(CutLink(here, case.form), load_dialect(dialect), case.expects, 3.0, notes)
+        await question(CutLink(here, case.form), load_dialect(dialect), case.expects, LOOKS_SECONDS, notes)
         for task in tasks:
             task.cancel()
         if tasks:
@@ -163,8 +191,15 @@ def test_one_thing_wrong_with_a_camera_is_found_and_nothing_else(name: str) -> N
     if CASES[name].wrong & {"answers", "others", "power"}:
         seen = {each.what for each in found if each.state == "ok"}
         assert not seen & {"head", "stands", "digital zoom", "focus", "dialect"}, "what was not asked is not fine"
-    if not CASES[name].wrong:
-        assert [each.what for each in found if each.state == "unseen"] == []
+    if CASES[name].unseen or not CASES[name].wrong:
+        assert {each.what for each in found if each.state == "unseen"} == CASES[name].unseen
+
+
+@pytest.mark.parametrize(("form", "least", "most"), [("numbered", 60, 150), ("datagrams", 60, 150), ("stream", 5, 16)])
+def test_one_on_a_line_that_others_share_is_asked_less_often(form: Form, least: int, most: int) -> None:
+    (said,) = (each.sentence for each in findings(Case(set(), form=form)) if each.what == "round trip")
+    asked = re.search(r"of (\d+) none was lost", said)
+    assert asked is not None and least <= int(asked[1]) <= most
 
 
 @pytest.mark.parametrize(("others", "lost", "state"), [(1, 1, "caution"), (1, 0, "failed"), (2, 1, "failed")])

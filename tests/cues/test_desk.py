@@ -352,6 +352,15 @@ def test_a_camera_that_the_cue_only_takes_must_be_there_and_still() -> None:
     assert stage.unready == {"gallery": "locked"}
 
 
+def test_a_camera_that_refuses_to_tell_what_a_move_needs_is_not_ready_for_that_reason() -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", power="unknown")
+    assert stage.unready == {"gallery": "starting"}
+    stage.camera("gallery", faults=("it refuses to tell where its zoom stands",))
+    assert stage.unready == {"gallery": "fault"}
+    assert stage.sentence("gallery") == "camera gallery: it refuses to tell where its zoom stands"
+
+
 def test_a_camera_that_the_cue_only_takes_must_stand_where_the_cues_before_have_sent_it() -> None:
     stage = Stage(CuePlace(Decimal(3), Decimal(4)))
     stage.camera("gallery", position="organ")

@@ -23,6 +23,7 @@ class PositionAsTold(Inquiry[bytes]):
     """Where does the head stand, in the bytes of whatever dialect it has?"""
 
     message: ClassVar[bytes] = PanTiltPositionInquiry.message
+    asks: ClassVar[str] = PanTiltPositionInquiry.asks
 
     def read(self, data: bytes, dialect: Dialect) -> bytes:
         return data
