@@ -159,8 +159,8 @@ class _Page:
         self._require_guest(request)
         try:
             return _as_picture(await self._pictures.now(request.match_info["camera"]), "no-store")
-        except Refusal as refusal:
-            return web.Response(status=204, headers={"Why": refusal.sentence})
+        except Refusal:
+            return web.Response(status=204)
 
     async def _still(self, request: web.Request) -> web.StreamResponse:
         self._require_guest(request)

@@ -47,6 +47,16 @@ def test_seconds_to_go_are_counted_down_between_two_reports_and_not_below_none()
     assert shown[0][:4] + shown[0][6:] == ["gallery", "up", "slewing", "–", "12.35°", "-2.00°", "4096", "program"]
 
 
+def test_figures_end_where_their_heading_does_and_names_begin_there() -> None:
+    board = Board(lambda: 0.0)
+    board.take_state("gallery", SLEWING | {"pan_deg": -170.0, "position": "choir-wide"})
+    board.take_state("left", SLEWING | {"pan_deg": 1.0})
+    heading, *rows = [line for line in drawn(board) if line.startswith(("camera", "gallery", "left"))][:3]
+    ends, begins = heading.index(" pan") + 4, heading.index("stands in")
+    assert [row[ends - 1 : ends + 1] for row in rows] == ["° ", "° "]
+    assert [row[begins] for row in rows] == ["c", "–"]
+
+
 def test_in_80_columns_no_name_no_figure_and_no_reason_is_cut() -> None:
     board = Board(lambda: 0.0)
     board.take_state("gallery", SLEWING | {"seconds_to_settled": 12.3, "pan_deg": -170.0, "tilt_deg": -20.0})

@@ -69,6 +69,8 @@ async def test_each_key_has_its_command(desk: Any) -> None:
         assert (await topics(daemon, 7))[-1] == "cue/go"
         for topic, asked in daemon.asked:
             assert ("sent_at" in asked) == (topic in ("cue/go", "cue/standby", "cue/places", "cue/back"))
+        await terminal.until("hold: done")
+        assert "has not answered" not in terminal.shown
 
 
 async def test_a_go_key_that_is_held_is_one_go(desk: Any) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -55,6 +56,15 @@ def test_the_fixed_copy_has_one_conflict_left_and_the_show_is_untouched(rehearse
     assert Path(SHOW).read_bytes() == before
     ended = rehearse(str(copy), *WITH, "--json")
     assert [conflict["kind"] for conflict in json.loads(ended.out)["conflicts"]] == ["too-fast-to-watch"]
+
+
+def test_how_far_solving_has_come_is_shown_beside_what_is_printed(
+    rehearse: Rehearse, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    ended = rehearse(SHOW, *WITH, "--fix", str(tmp_path / "fixed.toml"), "--json")
+    assert "solving conflicts" in ended.err
+    assert json.loads(ended.out)["fixed"]
 
 
 SMALL = """
