@@ -16,6 +16,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Protocol
+from weakref import WeakSet
 
 import structlog
 from aiohttp import WSMsgType, web
@@ -100,7 +101,7 @@ class _Page:
         self._pictures = pictures
         self._access = access
         self._secure = secure
-        self._open: set[web.WebSocketResponse] = set()
+        self._open: WeakSet[web.WebSocketResponse] = WeakSet()
 
     def application(self) -> web.Application:
         application = web.Application(middlewares=[self._only_for_its_own], client_max_size=LARGEST_REQUEST)
@@ -185,18 +186,15 @@ class _Page:
         await socket.prepare(request)
         self._open.add(socket)
         beats = _Beats(asyncio.get_running_loop().time)
-        try:
-            with self._hub.listening() as listener:
-                who = json.dumps({"who": guest.name, "operates": guest.operates})
-                listener.hear("page", f'["page",{who}]', retain=False)
-                async with asyncio.TaskGroup() as group:
-                    telling = group.create_task(self._tell(socket, listener, beats))
-                    async for message in socket:
-                        if message.type is WSMsgType.TEXT:
-                            self._hear(guest, message.data, beats, listener)
-                    telling.cancel()
-        finally:
-            self._open.discard(socket)
+        with self._hub.listening() as listener:
+            who = json.dumps({"who": guest.name, "operates": guest.operates})
+            listener.hear("page", f'["page",{who}]', retain=False)
+            async with asyncio.TaskGroup() as group:
+                telling = group.create_task(self._tell(socket, listener, beats))
+                async for message in socket:
+                    if message.type is WSMsgType.TEXT:
+                        self._hear(guest, message.data, beats, listener)
+                telling.cancel()
         return socket
 
     async def _tell(self, socket: web.WebSocketResponse, listener: Listener, beats: _Beats) -> None:
