@@ -95,8 +95,8 @@ def out_of_reach(dialect: Dialect, framing: Framing) -> str | None:
         ("tilt", dialect.tilt, framing.tilt_counts),
     ):
         if not scale.least_counts <= counts <= scale.most_counts:
+            least, most = scale.reach_deg
             return (
-                f"{axis} {scale.degrees(counts):.1f}° is out of this head's reach, "
-                f"which is {scale.degrees(scale.least_counts):.0f}° to {scale.degrees(scale.most_counts):.0f}°"
+                f"{axis} {scale.degrees(counts):.1f}° is out of this head's reach, which is {least:.0f}° to {most:.0f}°"
             )
     return None

@@ -194,10 +194,7 @@ class Company:
         to = self.pose(camera, position)
         dialect = self.cameras[camera].settings.dialect
         pan, tilt = (
-            max(
-                (scale.degrees(scale.least_counts), scale.degrees(scale.most_counts)),
-                key=lambda end, there=there: abs(end - there),  # type: ignore[misc]
-            )
+            max(scale.reach_deg, key=lambda end, there=there: abs(end - there))  # type: ignore[misc]
             for scale, there in ((dialect.pan, to.pan_deg), (dialect.tilt, to.tilt_deg))
         )
         zoom = max(dialect.zoom.wide_counts, dialect.zoom.tele_counts, key=lambda end: abs(end - to.zoom_counts))

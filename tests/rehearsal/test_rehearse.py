@@ -12,11 +12,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from evenings import CONFIGS, EVENING, LENS, PLACES, TABLED, camera, granary, stored, two_cameras
+from evenings import CONFIGS, DIALECT, EVENING, LENS, PLACES, TABLED, camera, granary, stored, two_cameras
 
 from ptzd.cameras import Lock
 from ptzd.files import Change, read_show_text
 from ptzd.rehearsal import Rehearsal, fix, rehearse
+from ptzd.rehearsal.moves import Company
 from ptzd.rehearsal.trial import key_of
 
 HOME = '[show]\nname = "small"\nstart = { left = "home", right = "home" }\n'
@@ -599,6 +600,18 @@ def test_a_camera_of_which_nobody_knows_where_it_stands_may_come_from_the_farthe
     (move,) = rehearse(read_show_text(text), two_cameras()).moves
     assert move.from_position is None
     assert move.needed_seconds == pytest.approx(5.333, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("focus", "farthest"),
+    [("0x2000", "most_counts"), ("0xE000", "least_counts")],
+)
+def test_the_focus_may_come_from_its_farthest_end_too(focus: str, farthest: str) -> None:
+    known = camera("left")
+    door = known.positions["door"]
+    by_hand = replace(door, framing=replace(door.framing, focus_mode="manual", focus_counts=int(focus, 16)))
+    company = Company({"left": replace(known, positions={"door": by_hand})})
+    assert company.farthest("left", "door").focus_counts == getattr(DIALECT.focus, farthest)
 
 
 # Paces are those of the daemon: the cue's, else the position's, else the camera's

@@ -223,10 +223,8 @@ async def _ask_head(line: Line, dialect: Dialect, notes: Notes) -> None:
 
 
 def _reach(dialect: Dialect) -> str:
-    return ", ".join(
-        f"{axis} {scale.degrees(scale.least_counts):.0f}° to {scale.degrees(scale.most_counts):.0f}°"
-        for axis, scale in (("pan", dialect.pan), ("tilt", dialect.tilt))
-    )
+    (left, right), (down, up) = dialect.pan.reach_deg, dialect.tilt.reach_deg
+    return f"pan {left:.0f}° to {right:.0f}°, tilt {down:.0f}° to {up:.0f}°"
 
 
 async def _ask_lens(line: Line, notes: Notes) -> None:

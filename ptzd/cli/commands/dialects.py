@@ -67,7 +67,7 @@ def _row(dialect: Dialect) -> tuple[str, ...]:
 
 
 def _reach(scale: AxisScale) -> str:
-    return f"{scale.degrees(scale.least_counts):.0f}° to {scale.degrees(scale.most_counts):.0f}°"
+    return "{:.0f}° to {:.0f}°".format(*scale.reach_deg)
 
 
 def _in_words(dialect: Dialect) -> Iterator[str]:
