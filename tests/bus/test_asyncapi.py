@@ -51,6 +51,16 @@ def test_the_document_is_valid() -> None:
 
 
 @pytest.mark.parametrize(
+    ("command", "answered"),
+    [("recall", "move"), ("nudge", "move"), ("store", "outcome"), ("stop", "outcome"), ("lock", "outcome")],
+)
+def test_who_recalls_is_answered_by_phases_and_who_asks_for_anything_else_by_an_outcome(
+    command: str, answered: str
+) -> None:
+    assert DOCUMENT["operations"][command]["reply"]["channel"] == {"$ref": f"#/channels/{answered}"}
+
+
+@pytest.mark.parametrize(
     ("path", "value"),
     [
         (("asyncapi",), "2.6.0"),

@@ -10,6 +10,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
 from ptzd.bus import fields
+from ptzd.bus.commands import COMMANDS, Command
 
 TOLD = re.compile(r"from (-?[\d.]+) to (-?[\d.]+)")
 NUMBERS = [
@@ -32,6 +33,23 @@ def test_a_number_is_taken_up_to_its_bounds_and_no_further(name: str, least: flo
     for number in (least - step, most + step):
         with pytest.raises(ValidationError):
             kind.validate_python(int(number) if whole else number)
+
+
+FLOATS = [
+    (command, name)
+    for command in COMMANDS
+    for name, about in command.model_fields.items()
+    if re.search(r"\bfloat\b", str(about.annotation))
+]
+
+
+@pytest.mark.parametrize(("command", "name"), FLOATS)
+def test_no_command_takes_a_number_that_is_without_end_or_none_at_all(command: type[Command], name: str) -> None:
+    assert len(FLOATS) > 10
+    for number in (float("inf"), float("-inf"), float("nan")):
+        with pytest.raises(ValidationError) as refused:
+            command.model_validate({name: number})
+        assert [wrong for wrong in refused.value.errors() if wrong["loc"] == (name,)]
 
 
 def test_all_of_them_were_tried() -> None:

@@ -29,6 +29,15 @@ def plan(metres: float = 10.0) -> Element:
     return fromstring(drawn_plan("The granary", cameras, {"soloist": (0.0, 2.0)}, shots))
 
 
+@pytest.mark.parametrize("far", [2.0, 30.0])
+def test_a_plan_stands_in_the_middle_of_its_drawing_whether_the_stage_is_wide_or_deep(far: float) -> None:
+    cameras = {"left": ((-4.0, -5.0, 1.7), 0.0), "right": ((4.0, -5.0, 1.7), 0.0)}
+    shots = [DrawnShot(name, "soloist", place, (0.0, far, 1.6), 100.0, 20.0) for name, (place, _) in cameras.items()]
+    drawn = fromstring(drawn_plan("The granary", cameras, {"soloist": (0.0, far)}, shots))
+    ((left, wide),) = numbers(drawn, "rect", "x", "width", fill="none")
+    assert numbers(drawn, "circle", "cx", r="4.5") == [(pytest.approx(left + wide / 2, abs=0.1),)]
+
+
 def reach() -> Element:
     return fromstring(chart(SETTINGS, stored(wide=framing(0, 0), solo=framing(10, 0)), framing(85, 35)))
 
