@@ -106,11 +106,13 @@ def with_measurements(reach: Reach, tree: Path, settings: Path, files: dict[str,
         name = str(path.relative_to(tree))
         new.texts[name] = text = path.read_text()
         old = difflib.SequenceMatcher(None, reach.texts.get(name, "").splitlines(), text.splitlines(), autojunk=False)
-        moved = {a + i + 1: b + i + 1 for a, b, size in old.get_matching_blocks() for i in range(size)}
+        known = reach.lines.get(name, {})
         lines: dict[int, set[str]] = defaultdict(set)
-        for number, tests in reach.lines.get(name, {}).items():
-            if number in moved:
-                lines[moved[number]] |= tests & new.seconds.keys()
+        for tag, begin, end, new_begin, new_end in old.get_opcodes():
+            for number in range(new_begin + 1, new_end + 1):
+                # what reached the lines beside one that has changed reaches it
+                at = [number - new_begin + begin] if tag == "equal" else range(begin, end + 2)
+                lines[number] |= set().union(*(known.get(each, ()) for each in at)) & new.seconds.keys()
         for number, contexts in data.contexts_by_lineno(str(path)).items():
             for context in contexts:
                 lines[number] |= users.get(context, {context} & new.seconds.keys())
