@@ -185,6 +185,14 @@ def test_a_move_that_is_late_is_told_with_when_it_settles_at_the_earliest_and_at
     assert [path for path in names(page, "path") if path.get("class") == "range"]
 
 
+@pytest.mark.parametrize("count", [1, 3])
+def test_marks_of_one_moment_hang_below_each_other_and_a_line_leads_to_each_but_the_first(count: int) -> None:
+    conflicts = [conflict("left", f"the {number}th thing", since=10.0, until=10.0) for number in range(count)]
+    picture = ElementTree.fromstring(svg_report(made(cues=(cue(1, 10.0),), conflicts=conflicts, seconds=60.0)))
+    lines = [line for line in names(picture, "line") if line.get("class") == "range"]
+    assert len({line.get("y2") for line in lines}) == 4 * (count - 1), "in each of four strips"
+
+
 def test_only_what_comes_on_call_is_said_to() -> None:
     page = read_page(html_report(made(cues=[cue(1, 0.0, "In"), cue(2, 60.0, "Verse", index=1, on_call=True)])))
     rows = [row for row in names(page, "tr") if row.find("th[@scope='rowgroup']") is not None]
