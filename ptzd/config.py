@@ -5,7 +5,8 @@ Each field's description goes after "it must be" in a message, and into the JSON
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import suppress
 from ipaddress import ip_address
 from itertools import pairwise
@@ -23,6 +24,7 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from ptzd import toml
 from ptzd.files import (
     NAME_PATTERN,
     Complaint,
@@ -32,6 +34,8 @@ from ptzd.files import (
     checked_name,
     read_file,
     read_tables,
+    read_text,
+    text_of,
 )
 from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
@@ -460,11 +464,33 @@ class _Tables(BaseModel):
 
 
 def cameras_to_halt(path: Path) -> dict[str, CameraToHalt]:
-    """Return what can be stopped by a file with mistakes in it. Raises TextFileError where it is no TOML at all."""
-    found = {}
-    for name, table in read_file(path, _Tables).camera.items():
+    """Return what can be stopped by a file with mistakes in it. Raises TextFileError where it can't be read at all."""
+    text = text_of(path)
+    try:
+        tables = read_text(text, _Tables).camera.items()
+    except TextFileError:
+        tables = _line_by_line(text)
+    found: dict[str, CameraToHalt] = {}
+    for name, table in tables:
         with suppress(TextFileError):
-            found[name] = read_tables(table, CameraToHalt, folder=path.parent)
+            camera = read_tables(table, CameraToHalt, folder=path.parent)
+            if found.setdefault(name, camera) != camera:
+                found[f"{name} (written twice)"] = camera
+    return found
+
+
+def _line_by_line(text: str) -> Collection[tuple[str, dict[str, Any]]]:
+    """The tables of the cameras in a text that is no TOML, as far as each of their lines is."""
+    found: list[tuple[str, dict[str, Any]]] = []
+    table: dict[str, Any] = {}
+    for line in text.splitlines():
+        if header := re.match(r"\s*\[+([^\[\]=,]*)\]+\s*(#.*)?$", line):
+            table = {}
+            if camera := re.fullmatch(r"""camera\s*\.\s*["']?([^"'.\s]+)["']?""", header[1].strip()):
+                found.append((camera[1], table))
+        else:
+            with suppress(ValueError):
+                table |= toml.loads(line)
     return found
 
 

@@ -75,6 +75,54 @@ async def test_a_mistake_elsewhere_in_the_configuration_is_told_and_keeps_no_hea
         assert line.startswith(f"camera {name}: stands still after ")
 
 
+@pytest.mark.parametrize(
+    "broken",
+    [
+        "[broker]\nport = 1883x\n",
+        '[camera.left]\nlabel = "once more"\n',
+        "[page\n",
+        "speed = \n",
+        '[page]\nhosts = ["a",\n',
+    ],
+)
+@pytest.mark.parametrize("before", [True, False])
+async def test_a_file_that_is_no_toml_keeps_no_head_moving_either(
+    ptzd: Ptzd, driving: Driving, broken: str, before: bool, tmp_path: Path
+) -> None:
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    whole = path.read_text()
+    path.write_text(broken + whole if before else whole + broken)
+    ended = await ptzd("halt", "--config", str(path))
+    assert ended.code == 2
+    assert "Stopped by a configuration with mistakes in it: gallery, left, and no other." in ended.err
+    assert not any(camera.head.moving(asyncio.get_running_loop().time()) for camera, _ in driving.values())
+
+
+async def test_a_file_that_names_no_camera_is_told_with_what_is_to_be_done(ptzd: Ptzd, tmp_path: Path) -> None:
+    path = tmp_path / "show.toml"
+    path.write_text("[camera\n")
+    ended = await ptzd("halt", "--config", str(path))
+    assert (ended.code, ended.out) == (2, "")
+    assert "No camera was told to stop: pull the plug of each that moves" in ended.err
+
+
+@pytest.mark.parametrize("serial", [True, False])
+async def test_of_two_cameras_on_one_link_none_is_said_to_stand_and_all_others_are_stopped(
+    ptzd: Ptzd, driving: Driving, serial: bool, tmp_path: Path
+) -> None:
+    gallery, left = (port for _, port in driving.values())
+    path = configured(tmp_path, gallery=gallery, right=left, left=left)
+    if serial:
+        text = path.read_text()
+        path.write_text(text.replace(f"udp://127.0.0.1:{left}", f"serial:{tmp_path / 'none'}?address=1"))
+    ended = await ptzd("halt", "--config", str(path), "--seconds", "2", "--json")
+    assert ended.code == 1
+    assert "Camera right, left has no link of its own: one was told, one may be moving" in ended.err
+    told = ended.json()
+    assert [told[name]["still"] for name in ("gallery", "right", "left")] == [True, False, False]
+    assert not driving["gallery"][0].head.moving(asyncio.get_running_loop().time())
+
+
 @pytest.mark.parametrize("kind", ["bare-udp", "tcp", "serial"])
 async def test_so_it_is_on_each_kind_of_link(ptzd: Ptzd, kind: str, tmp_path: Path) -> None:
     dialect, loop, rng = load_dialect("nibble4-51"), asyncio.get_running_loop(), random.Random(1)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -12,12 +13,13 @@ import click
 from ptzd import links
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Failure, Misuse, complain, say, say_json
+from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
 from ptzd.config import CameraConfig, CameraToHalt, TextFileError, cameras_to_halt
 from ptzd.guard import Halt, Watched
 from ptzd.guard import halt as halt_until_still
+from ptzd.links import SerialAddress
 from ptzd.logs import errors_alone
-from ptzd.visca import DialectError, dialect_named
+from ptzd.visca import dialect_named
 
 PATIENCE_SECONDS = 5.0
 
@@ -37,7 +39,7 @@ PATIENCE_SECONDS = 5.0
     help="For how long to try at most.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print what became of each camera as JSON.")
-def halt(path: Path, seconds: float, as_json: bool) -> None:
+def halt(path: Path, seconds: float, as_json: bool) -> int:
     """Stop every camera until it is seen to stand still; no daemon and no broker are needed.
 
     It speaks to the cameras itself, and a daemon that runs loses count of its messages for a moment: while one does,
@@ -48,18 +50,23 @@ def halt(path: Path, seconds: float, as_json: bool) -> None:
     with errors_alone():  # what is printed is what became of each, and nothing else
         halted = asyncio.run(_halt(cameras, seconds))
     if as_json:
-        say_json({name: _as_json(each) for name, each in halted.items()})
+        say_json({name: _as_json(each, names) for names, each in halted for name in names})
     else:
-        for name, each in halted.items():
-            say(f"camera {name}: {_line(each)}")
-    moving = [name for name, each in halted.items() if not each.still]
-    if moving:
-        raise Failure(
-            f"Camera {', '.join(moving)} was not seen to come to rest and may be moving; where it could endanger "
-            "anybody, pull its plug."
-        )
+        for names, each in halted:
+            say(f"camera {' or '.join(names)}: {_line(each)}")
+    unseen = [name for names, each in halted if len(names) == 1 and not each.still for name in names]
+    alike = [name for names, _ in halted if len(names) > 1 for name in names]
+    for names, why in (
+        (unseen, "was not seen to come to rest and"),
+        (alike, "has no link of its own: one was told, one"),
+    ):
+        if names:
+            complain(f"Camera {', '.join(names)} {why} may be moving; where it could endanger anybody, pull its plug.")
+    if unseen or alike:
+        return FAILED
     if misuse is not None:
-        raise Misuse(f"Stopped by a configuration with mistakes in it: {', '.join(halted)}, and no other.")
+        raise Misuse(f"Stopped by a configuration with mistakes in it: {', '.join(cameras)}, and no other.")
+    return 0
 
 
 def _cameras(path: Path) -> tuple[Mapping[str, CameraConfig | CameraToHalt], Misuse | None]:
@@ -72,22 +79,29 @@ def _cameras(path: Path) -> tuple[Mapping[str, CameraConfig | CameraToHalt], Mis
         except (TextFileError, OSError):
             found = {}
         if not found:
-            raise
+            plugs = "No camera was told to stop: pull the plug of each that moves where it could endanger anybody."
+            raise Misuse(misuse.message, plugs) from None
         complain(misuse.message)
         return found, misuse
 
 
-async def _halt(cameras: Mapping[str, CameraConfig | CameraToHalt], seconds: float) -> dict[str, Halt]:
-    """Halt all cameras at once; what does not answer takes its seconds beside the others."""
-    halts = await asyncio.gather(*(_halt_one(name, camera, seconds) for name, camera in cameras.items()))
-    return dict(zip(cameras, halts, strict=True))
+async def _halt(
+    cameras: Mapping[str, CameraConfig | CameraToHalt], seconds: float
+) -> list[tuple[tuple[str, ...], Halt]]:
+    """Halt all cameras at once; what does not answer takes its seconds beside the others.
+
+    Of those that have one link by mistake, nobody knows which is there: they are told of together.
+    """
+    names: dict[object, list[str]] = defaultdict(list)
+    for name, camera in cameras.items():
+        link = camera.link
+        names[(link.device, link.place) if isinstance(link, SerialAddress) else link].append(name)
+    halts = await asyncio.gather(*(_halt_one(first, cameras[first], seconds) for first, *_ in names.values()))
+    return list(zip(map(tuple, names.values()), halts, strict=True))
 
 
 async def _halt_one(name: str, camera: CameraConfig | CameraToHalt, seconds: float) -> Halt:
-    try:
-        dialect = dialect_named(camera.dialect)
-    except DialectError as error:
-        raise Failure(f"Camera {name}: {error}") from None
+    dialect = dialect_named(camera.dialect)
     return await halt_until_still(Watched(name, dialect, partial(links.go_on, camera.link, None)), seconds)
 
 
@@ -98,9 +112,10 @@ def _line(halted: Halt) -> str:
     return f"{'stands still' if halted.still else 'was not seen to stand still'} {took}: {halted.place()}"
 
 
-def _as_json(halted: Halt) -> dict[str, object]:
+def _as_json(halted: Halt, names: Sequence[str]) -> dict[str, object]:
+    """Of one of several cameras on one link it is not known whether it stands."""
     return {
-        "still": halted.still,
+        "still": halted.still and len(names) == 1,
         "standby": halted.standby,
         "heard": halted.heard,
         "seconds": round(halted.seconds, 2),
