@@ -467,7 +467,7 @@ def cameras_to_halt(path: Path) -> dict[str, CameraToHalt]:
     """Return what can be stopped by a file with mistakes in it. Raises TextFileError where it can't be read at all."""
     text = text_of(path)
     try:
-        tables = read_text(text, _Tables).camera.items()
+        tables: Collection[tuple[str, Any]] = read_text(text, _Tables).camera.items()
     except TextFileError:
         tables = _line_by_line(text)
     found: dict[str, CameraToHalt] = {}

@@ -42,9 +42,10 @@ class BrokerAddress:
     def __str__(self) -> str:
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
 
-    def connection(self, keepalive_seconds: int = 60) -> aiomqtt.Client:
+    def connection(self, keepalive_seconds: int = 60, will: str | None = None) -> aiomqtt.Client:
         """Return a client that connects when it is entered, and sees within twice the time that nobody is there.
 
+        Should it be gone without a goodbye, the broker sends an empty command on `will`, a topic below the base.
         Raises Misuse where `ca_file` holds no certificates.
         """
         try:
@@ -61,6 +62,7 @@ class BrokerAddress:
             logger=_SAYS_NOTHING,
             timeout=CONNECT_SECONDS,
             keepalive=keepalive_seconds,
+            will=None if will is None else aiomqtt.Will(f"{self.base}/{will}", b"{}", qos=1),
             # Else a command waits 40 ms, until the broker's system acknowledges our confirmation of the status.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )

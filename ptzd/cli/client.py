@@ -211,9 +211,14 @@ def sent_at() -> str:
 
 
 @asynccontextmanager
-async def reach(broker: BrokerAddress, keepalive_seconds: int = 60) -> AsyncIterator[Client]:
-    """Connect to a broker for as long as the context lasts. Raises Failure where it can't be reached."""
-    connection = broker.connection(keepalive_seconds)
+async def reach(
+    broker: BrokerAddress, keepalive_seconds: int = 60, *, will: str | None = None
+) -> AsyncIterator[Client]:
+    """Connect to a broker for as long as the context lasts. Raises Failure where it can't be reached.
+
+    `will` is where the broker sends an empty command should this process, or the way to it, be gone before that.
+    """
+    connection = broker.connection(keepalive_seconds, will)
     try:
         mqtt = await connection.__aenter__()
     except aiomqtt.MqttCodeError as error:

@@ -91,11 +91,12 @@ class Following:
             raise NotDriven("it does not come to rest")
         loop = asyncio.get_running_loop()
         ends_at, last, since = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time()
+        asked: set[str] = set()
         refused: Payload = {}
         self.halted = False
 
         def no(heard: Heard) -> bool:
-            if heard.topic == "outcome" and heard.payload.get("ok") is False:
+            if heard.topic == "outcome" and heard.payload.get("id") in asked and heard.payload.get("ok") is False:
                 refused.update(heard.payload)
             return bool(refused) or self.halted
 
@@ -105,9 +106,8 @@ class Following:
                     raise NotDriven(STOPPED)
                 if (reason := self.why_not()) is not None or refused:
                     raise NotDriven(reason or str(refused.get("sentence")))
-                await self._client.publish(
-                    f"camera/{self.camera}/drive", {axis: way * DRIVE[axis], "sent_at": sent_at()}
-                )
+                drive = {axis: way * DRIVE[axis], "sent_at": sent_at()}
+                asked.add(await self._client.publish(f"camera/{self.camera}/drive", drive))
                 await self.hear(no, ANEW_SECONDS)
                 counts = self.state.get(f"{axis}_counts")
                 if counts != last:

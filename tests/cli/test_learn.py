@@ -105,6 +105,36 @@ async def test_letting_go_stops_the_camera(
     assert err.decode().splitlines()[-1] == "Camera gallery was told to stop; nothing was learned."
 
 
+async def test_one_that_is_killed_leaves_the_stop_to_the_broker(
+    start_ptzd: StartPtzd, broker: str, stand_in: StandInFor
+) -> None:
+    async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
+        going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
+        async with asyncio.timeout(10):
+            while not began(daemon):
+                await asyncio.sleep(0.02)
+            going_on.send_signal(signal.SIGKILL)
+            await going_on.communicate()
+            while daemon.asked[-1][0] == LEARN:
+                await asyncio.sleep(0.02)
+    assert daemon.asked[-1] == ("camera/gallery/stop", {})
+
+
+async def test_that_the_daemon_has_gone_is_told_at_once(
+    start_ptzd: StartPtzd, broker: str, stand_in: StandInFor
+) -> None:
+    async with stand_in(broker, learning(FIRST)) as daemon:
+        going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
+        async with asyncio.timeout(10):
+            while not began(daemon):
+                await asyncio.sleep(0.02)
+            await asyncio.sleep(0.2)
+            await daemon.say_offline()
+            out, err = await going_on.communicate()
+    assert (going_on.returncode, out) == (1, b"")
+    assert err.decode().splitlines()[-1].startswith("The daemon has gone while camera gallery was learned")
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [

@@ -35,7 +35,8 @@ class Head:
             if asked.get(axis):
                 counts = self.state[f"{axis}_counts"] + (STEP if asked[axis] > 0 else -STEP)
                 self.state[f"{axis}_counts"] = min(max(counts, least), most)
-        return [("camera/left/state", self.state), ("outcome", {"ok": True})]
+        refused = {"ok": False, "id": "another's", "topic": "camera/right/drive", "sentence": "camera right is locked"}
+        return [("outcome", refused), ("camera/left/state", self.state), ("outcome", {"ok": True})]
 
     @property
     def answers(self) -> dict[str, Answering]:

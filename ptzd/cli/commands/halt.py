@@ -56,12 +56,12 @@ def halt(path: Path, seconds: float, as_json: bool) -> int:
             say(f"camera {' or '.join(names)}: {_line(each)}")
     unseen = [name for names, each in halted if len(names) == 1 and not each.still for name in names]
     alike = [name for names, _ in halted if len(names) > 1 for name in names]
-    for names, why in (
+    for some, why in (
         (unseen, "was not seen to come to rest and"),
         (alike, "has no link of its own: one was told, one"),
     ):
-        if names:
-            complain(f"Camera {', '.join(names)} {why} may be moving; where it could endanger anybody, pull its plug.")
+        if some:
+            complain(f"Camera {', '.join(some)} {why} may be moving; where it could endanger anybody, pull its plug.")
     if unseen or alike:
         return FAILED
     if misuse is not None:

@@ -18,6 +18,11 @@ from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
 
+KEEPALIVE_SECONDS = 5  # within twice of which a broker sees that this process is cut off
+GONE = (
+    "The daemon has gone while camera {camera} was learned, and nothing was learned; its guard stops the camera: see "
+    "that it stands still, or end it with `ptzd halt --config FILE`."
+)
 SILENCE_SECONDS = 60.0  # without a sign of progress; no trial takes as long
 IN_MID_MOVE = {
     "smooth": "goes on smoothly",
@@ -161,7 +166,8 @@ async def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload
 
 
 async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
-    async with reach(broker) as client:
+    # Nobody is there to stop it any more where this process is gone, or cut off: then the broker does.
+    async with reach(broker, KEEPALIVE_SECONDS, will=f"camera/{camera}/stop") as client:
         with Progress(
             TextColumn(f"{camera}: {{task.fields[doing]}}", markup=False),
             BarColumn(),
@@ -193,15 +199,17 @@ async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload
 
 async def follow(client: Client, camera: str, wanted: Payload, show: Callable[[Payload], None]) -> Payload:
     """Ask for the learning, `show` its progress, and return its outcome. Raises Failure where it did not succeed."""
-    await client.listen([f"camera/{camera}/learn-progress", "outcome"])
+    await client.listen(["status", f"camera/{camera}/learn-progress", "outcome"])
     ticket = await client.publish(f"camera/{camera}/learn", wanted)
     began = False
     while True:
         try:
             async with asyncio.timeout(SILENCE_SECONDS if began else ANSWER_SECONDS):
-                heard = await client.hear()
+                heard = await client.receive()
                 while heard.payload.get("id") != ticket:
-                    heard = await client.hear()
+                    if heard.topic == "status" and not client.online:
+                        raise client.offline() if not began else Failure(GONE.format(camera=camera))
+                    heard = await client.receive()
         except TimeoutError:
             if not began:
                 raise client.silent() from None
