@@ -100,12 +100,12 @@ class Camera(Doing):
 
     def stop(self) -> None:
         """End all motion of the camera now, ahead of everything else. Whoever drives it has to let go first."""
-        self._let_go_first()
         self._halt(causes.STOPPED)
 
-    def _let_go_first(self) -> None:
-        if isinstance(self._activity, ByHand):
+    def _halt(self, cause: causes.Cause, what: str = "", fault: str | None = None) -> None:
+        if isinstance(self._activity, ByHand) and cause not in (causes.LET_GO, causes.DRIVEN):
             self._pushed_until = self._loop.time() + DRIVE_SECONDS
+        super()._halt(cause, what, fault)
 
     def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
         """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
@@ -148,7 +148,6 @@ class Camera(Doing):
     def lock(self, lock: Lock) -> None:
         """Stop all motion at once and refuse all to come. It takes the place of an earlier lock by the same person."""
         self._locks = (*(other for other in self._locks if other.by != lock.by), lock)
-        self._let_go_first()
         self._halt(causes.LOCKED)
 
     def unlock(self, lock: Lock) -> None:

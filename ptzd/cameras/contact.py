@@ -25,12 +25,16 @@ class Contact:
         dialect: Dialect,
         *,
         on_restart: Callable[[], None],
+        on_lost: Callable[[], None],
         on_reading: Callable[[Framing], None],
         timing: Timing | None = None,
     ) -> None:
-        """`on_reading` is called with every position as it comes in, `on_restart` when the camera has lost count."""
+        """`on_reading` is called with every position as it comes in, `on_restart` when the camera has lost count.
+
+        `on_lost` is called when the connection to it was lost.
+        """
         self.dialect = dialect
-        self.line = Line(link, dialect, on_restart=on_restart, timing=timing)
+        self.line = Line(link, dialect, on_restart=on_restart, on_lost=on_lost, timing=timing)
         self.slow = SlowModeSwitch(self.line, dialect)
         self.standing = Standing(dialect)
         self.up = False

@@ -60,7 +60,12 @@ class Doing:
         """
         self.settings = settings
         self.contact = Contact(
-            link, settings.dialect, on_restart=self._restarted, on_reading=self._heard, timing=timing
+            link,
+            settings.dialect,
+            on_restart=self._restarted,
+            on_lost=self._lost,
+            on_reading=self._heard,
+            timing=timing,
         )
         self._guard = guard
         self._calendar = calendar
@@ -271,6 +276,12 @@ class Doing:
         if broke_off:
             self._halt(causes.RESTARTED)
         self._watch.look_now()
+
+    def _lost(self) -> None:
+        """The connection is gone, or another one: what drives may go on, with nobody to see it."""
+        if self._activity.unended and not isinstance(self._activity, Halting):
+            fault = "the connection to it was lost while it was being moved: it may still be moving"
+            self._halt(causes.SILENT_DRIVEN, fault=fault)
 
     def stalled(self, seconds: float) -> None:
         """Take note that nothing ran here for so long: what has no end of its own is halted."""

@@ -92,12 +92,17 @@ class Line:
         dialect: Dialect,
         *,
         on_restart: Callable[[], None],
+        on_lost: Callable[[], None] = lambda: None,
         timing: Timing | None = None,
     ) -> None:
-        """`on_restart` is called when the camera lost count: it restarted, or somebody else speaks to it."""
+        """`on_restart` is called when the camera lost count: it restarted, or somebody else speaks to it.
+
+        `on_lost` is called, after that, when the connection has ended or is another one.
+        """
         self._link = link
         self._conversation = Conversation(dialect, timing, _FRAMINGS[link.form]())
         self._on_restart = on_restart
+        self._on_lost = on_lost
         self._pending: dict[int, _Pending] = {}
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at: float | None = None
@@ -111,6 +116,7 @@ class Line:
                 datagram = await self._link.receive()
                 if datagram == LOST:
                     self.begin_anew()
+                    self._on_lost()
                 else:
                     self._heard(self._conversation.receive(datagram, self._loop.time()))
         finally:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import AsyncIterator, Callable
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from rigs import camera_on, framing
 from ptzd import links
 from ptzd.cameras import Camera, CameraState, MoveReport, Recall
 from ptzd.links import LinkAddress, SerialAddress
+from ptzd.refusal import Refusal
 from ptzd.visca import PanTiltDrive, load_dialect
 
 DIALECT = load_dialect("nibble4-51")
@@ -149,3 +150,29 @@ def test_a_cable_is_pulled_in_mid_move_and_put_back(
 ) -> None:
     if (wrong := outcomes[kind, seed]) is not None:
         raise wrong
+
+
+@pytest.mark.parametrize("seconds", [0.5, 1.0, 1.5])
+async def test_a_device_that_is_back_soon_stops_what_was_driven_though_the_push_goes_on(
+    seconds: float, tmp_path: Path
+) -> None:
+    loop = asyncio.get_running_loop()
+    async with cabled("serial", tmp_path, draw_wiring(random.Random("wiring 1"))) as (_, driven):
+
+        async def push(for_seconds: float) -> None:
+            ends_at = loop.time() + for_seconds
+            while loop.time() < ends_at:
+                with suppress(Refusal):
+                    driven.face.drive(0.2, 0.0, 0.0, 0.0)
+                await asyncio.sleep(0.1)
+
+        await push(1.0)
+        assert driven.speed > 0
+        driven.simulated.pull(loop.time() + seconds)
+        await push(seconds + 0.5)
+        assert any("the connection to it was lost" in str(each) for each in driven.said)
+        stops = asyncio.create_task(until(lambda: driven.speed == 0, 6.0))
+        await push(6.0)
+        await stops
+        assert driven.speed == 0, "whoever still pushes has to let go first"
+        assert not driven.face.moving

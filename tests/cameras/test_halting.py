@@ -124,6 +124,7 @@ def test_a_camera_that_answers_late_is_seen_at_rest_every_time(delay_seconds: fl
             await asyncio.sleep(0.3)
             assert await rig.camera.come_to_rest(3.5)
             assert rig.speed() == 0
+            rig.camera.drive(0, 0, 0, 0)  # who pushes anew has let go first
 
     with_rig(scene, delay_seconds=delay_seconds)
 
