@@ -13,7 +13,8 @@ from ptzd.cameras import CameraSettings
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import print_table
 from ptzd.cli.names import advice
-from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
+from ptzd.cli.writing import require_no_source, write_text
 from ptzd.daemon import camera_settings
 from ptzd.files import StagePlan, TextFileError, read_stage_plan
 from ptzd.motion import HeadFileError
@@ -62,8 +63,7 @@ def aim(file: Path, path: Path, positions_path: Path | None, drawing: Path | Non
     except TextFileError as error:
         raise Misuse(*(f"{file}: {mistake}" for mistake in error.mistakes)) from None
     for out in (positions_path, drawing):
-        if out is not None and out.exists() and any(out.samefile(source) for source in (file, path)):
-            raise Misuse(f"{out} is what this is reckoned from; name another file.")
+        require_no_source(out, file, path)
     settings = _settings(plan, path)
     found = [_aimed(plan, index, settings) for index in range(len(plan.shot))]
     if drawing is not None:
@@ -75,11 +75,11 @@ def aim(file: Path, path: Path, positions_path: Path | None, drawing: Path | Non
         ]
         eyes = {name: (place.place_m, place.facing_deg) for name, place in plan.camera.items()}
         marks = {name: mark.place_m for name, mark in plan.mark.items()}
-        _write(drawing, drawn_plan(plan.plan.label or plan.plan.name, eyes, marks, shots))
+        write_text(drawing, drawn_plan(plan.plan.label or plan.plan.name, eyes, marks, shots))
     if positions_path is not None:
         now = datetime.now(UTC)
         kept = [one.position(plan, settings[one.shot.camera], now) for one in found if one.beyond is None]
-        _write(positions_path, written_show(sorted(kept, key=lambda one: (one.camera, one.name))))
+        write_text(positions_path, written_show(sorted(kept, key=lambda one: (one.camera, one.name))))
     if as_json:
         say_json({"plan": plan.plan.name, "note": NOT_RECKONED, "shots": [_as_json(one) for one in found]})
     else:
@@ -169,11 +169,3 @@ def _as_json(one: Aimed) -> dict[str, Any]:
         "lens_fits": one.fits,
         "sentence": one.sentence,
     }
-
-
-def _write(file: Path, text: str) -> None:
-    try:
-        file.write_text(text, "utf-8")
-    except OSError as error:
-        reason = (error.strerror or "unknown error").lower()
-        raise Failure(f"{file} can't be written ({reason}); name a file in a folder that you may write to.") from None

@@ -21,6 +21,7 @@ from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.stored import exported_positions, strangers
 from ptzd.cli.waiting import patiently
+from ptzd.cli.writing import require_no_source, write_text
 from ptzd.config import CameraConfig, Config
 from ptzd.daemon import StartError, calendar, camera_settings
 from ptzd.daemon.setup import picture_addresses
@@ -108,6 +109,7 @@ def check(
         raise Misuse("The ends of a zoom are driven to in a visit; add --visit.")
     if visits and in_json and not yes:
         raise Misuse("With --json nobody can be asked; make sure that nobody is near the heads, and add --yes.")
+    require_no_source(sheet_path, path, positions_path)
     config = read_configuration(path)
     exported = None if positions_path is None else exported_positions(positions_path)
     try:
@@ -127,7 +129,7 @@ def check(
     if sheet_path is not None:
         cautions = {name: CAUTIONS for name, camera in config.camera.items() if camera.overhead}
         looked_at = calendar().astimezone()
-        _write(sheet_path, sheet(findings, cautions, looked_at=looked_at, operator=operator, title=path.stem))
+        write_text(sheet_path, sheet(findings, cautions, looked_at=looked_at, operator=operator, title=path.stem))
     if in_json:
         say_json(as_json(findings))
     else:
@@ -170,13 +172,6 @@ def _visited(
         return asyncio.run(visiting)
     except KeyboardInterrupt:
         raise Failure("The camera that was moving was told to stop; the visit is not over.") from None
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, "utf-8")
-    except OSError as error:
-        raise Failure(f"The sheet {path} can't be written ({(error.strerror or 'no reason').lower()}).") from None
 
 
 async def _look(

@@ -11,11 +11,11 @@ from typing import Any
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console, print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.cli.writing import write_text
 from ptzd.daemon import calendar
 from ptzd.line.asking import Spacing
 from ptzd.links import Address, SerialAddress
@@ -98,7 +98,7 @@ def find(
         raise Failure(f"No camera tells enough for a configuration that runs, so {path} was not written.")
     if path is not None and cameras:
         of_files = {read_dialect(each).name: each.resolve() for each in files}
-        _write(path, configuration(named, of_files, name=path.name, date=calendar()))
+        write_text(path, configuration(named, of_files, name=path.name, date=calendar()), new=True)
         if not as_json:
             say(f"{path} is written: go through it, then `ptzd check --config {path}`.")
     return 0 if cameras else FAILED
@@ -181,12 +181,3 @@ def _as_json(found: Found, known: Sequence[Dialect]) -> dict[str, Any]:
         "fits": [each.name for each in fitting],
         "sureness": found.sureness(fitting),
     }
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except OSError as error:
-        raise Failure(f"{path} can't be written ({(error.strerror or 'no reason').lower()}); name another.") from None
-    read_configuration(path)

@@ -23,6 +23,7 @@ from ptzd.cli.client import reach
 from ptzd.cli.driving import Driven, Following, NotDriven
 from ptzd.cli.output import Failure, complain, require_yes, say
 from ptzd.cli.waiting import patiently
+from ptzd.cli.writing import write_text
 from ptzd.visca import Dialect
 
 AXES: tuple[tuple[Driven, str, str], ...] = (
@@ -170,9 +171,5 @@ async def _ends(broker: BrokerAddress, camera: str, tell: Callable[[str], None])
 
 def write(dialect: Dialect, path: Path) -> None:
     """Write a dialect's file, and tell so. Raises Failure; nothing is written over."""
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(tomlkit.dumps(dialect.model_dump(mode="python")))
-    except OSError as error:
-        raise Failure(f"{path} can't be written ({(error.strerror or 'no reason').lower()}); name another.") from None
+    write_text(path, tomlkit.dumps(dialect.model_dump(mode="python")), new=True)
     say(f'{path} is written; dialect = "{path}" in the configuration has the daemon go by it.')

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
 import click
 
+from ptzd import toml
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.clear import ask_when_clear
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach
@@ -19,6 +19,7 @@ from ptzd.cli.console import print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, say, say_as_it_is, say_json
+from ptzd.cli.writing import write_text
 
 RESTORE_SECONDS = 3600.0  # a camera may have many positions, and a slow zoom
 COUNTS = "Figures without a unit are the camera's counts"
@@ -193,10 +194,12 @@ def export(broker: BrokerAddress, file: Path | None, camera: str | None, stills:
 
     With stills it may have 5 MB, about eighty of them: export more camera by camera.
     """
+    if file is not None and file.is_file() and not _holds_positions(file):
+        raise Misuse(f"{file} is there and holds no positions, so it is not written over; name another file.")
     wanted: Payload = {"camera": camera} if camera is not None else {}
     result = asyncio.run(_ask_show(broker, "export", wanted | ({"stills": True} if stills else {})))["result"]
     if file is not None:
-        _write(file, result["show"])
+        write_text(file, result["show"])
     if as_json:
         say_json(result)
     elif file is None:
@@ -306,17 +309,8 @@ def _local(moment: str) -> str:
     return datetime.fromisoformat(moment).astimezone().strftime("%Y-%m-%d %H:%M %Z")
 
 
-def _write(file: Path, text: str) -> None:
-    """Put a text in the place of a file's, wholly or not at all. Raises Failure where it can't be written."""
-    try:
-        handle, draft = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}-")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as out:
-                out.write(text)
-            Path(draft).replace(file)
-        except BaseException:
-            Path(draft).unlink()
-            raise
-    except OSError as error:
-        reason = (error.strerror or "unknown error").lower()
-        raise Failure(f"{file} can't be written ({reason}); name a file in a folder that you may write to.") from None
+def _holds_positions(file: Path) -> bool:
+    """Whether nothing but positions would be lost with it."""
+    with suppress(OSError, ValueError):
+        return not toml.loads(file.read_text("utf-8")).keys() - {"positions", "stills"}
+    return False

@@ -20,6 +20,7 @@ from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.cli.stored import stored_positions_and_locks, text_in
+from ptzd.cli.writing import require_no_source, write_text
 from ptzd.config import Config
 from ptzd.daemon import camera_settings
 from ptzd.files import (
@@ -102,6 +103,8 @@ def rehearse(
 
     No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
     """
+    for out in (report_path, svg_path):
+        require_no_source(out, show, config_path, positions_path)
     config = read_configuration(config_path)
     cameras = _cameras(config, *stored_positions_and_locks(config, positions_path))
     text, evening = _show(show, cameras)
@@ -114,9 +117,9 @@ def rehearse(
         return 0
     fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
     if report_path is not None:
-        _write(report_path, html_report(rehearsal), show)
+        write_text(report_path, html_report(rehearsal))
     if svg_path is not None:
-        _write(svg_path, svg_report(rehearsal), show)
+        write_text(svg_path, svg_report(rehearsal))
     played = simulated(show, config_path, positions_path, seed) if simulate else None
     if in_json:
         say_json(_for_machines(rehearsal, fixed) | ({} if played is None else {"simulated": played}))
@@ -184,16 +187,6 @@ def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source
         reason = (error.strerror or "unknown error").lower()
         raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
     return fixed
-
-
-def _write(path: Path, text: str, source: Path) -> None:
-    if path.exists() and path.samefile(source):
-        raise Misuse(f"{path} is the show itself; name another file.")
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        reason = (error.strerror or "unknown error").lower()
-        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
 
 
 def _require_new(path: Path) -> None:

@@ -1,0 +1,35 @@
+"""Files that a command writes: wholly or not at all, and never in the place of one that it was read from."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+
+from .output import Failure, Misuse
+
+
+def require_no_source(path: Path | None, *sources: Path | None) -> None:
+    """Raise Misuse where a file that is to be written is one of those that the work is done from."""
+    there = [source for source in sources if source is not None and source.exists()]
+    if path is not None and path.exists() and any(path.samefile(source) for source in there):
+        raise Misuse(f"{path} is what this is reckoned from; name another file.")
+
+
+def write_text(path: Path, text: str, *, new: bool = False) -> None:
+    """Put a text in the place of what a file held. Raises Failure, also where it is to be `new` and is there."""
+    try:
+        if new:
+            with path.open("x", encoding="utf-8") as file:
+                file.write(text)
+        elif path.exists() and not path.is_file():  # such as /dev/stdout
+            path.write_text(text, "utf-8")
+        else:
+            draft = path.with_name(f".{path.name}-{secrets.token_hex(4)}")
+            try:
+                draft.write_text(text, "utf-8")
+                draft.replace(path)
+            finally:
+                draft.unlink(missing_ok=True)
+    except OSError as error:
+        reason = (error.strerror or "unknown error").lower()
+        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
