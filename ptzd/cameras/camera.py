@@ -275,8 +275,15 @@ class Camera(Doing):
         return estimate_seconds(self.settings.dialect, self._where_learning_begins(limits), self._inside(limits))
 
     def _where_learning_begins(self, limits: LearnLimits) -> Framing:
-        start = require_free_to_be_learned(self)
-        rooms_within(self.settings.dialect, self._inside(limits), start)
+        start, window, inside = require_free_to_be_learned(self), self.settings.window, self._inside(limits)
+        try:
+            rooms_within(self.settings.dialect, inside, start)
+        except Refusal as refusal:
+            if window is None or inside == limits or refusal.code != "too-small":
+                raise
+            edges = "pan {:g}° to {:g}°, tilt {:g}° to {:g}°".format(*window.pan_deg, *window.tilt_deg)
+            sentence = f"too little of this range lies in the window of camera {self.name}, {edges}; give another"
+            raise Refusal(refusal.code, sentence) from None
         return start
 
     def _inside(self, limits: LearnLimits) -> LearnLimits:

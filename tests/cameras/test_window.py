@@ -12,10 +12,13 @@ from typing import Literal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from ptzsim import virtual_time
+from rigs import rigged
 
 from ptzd.cameras import LearnLimits, Window, limit_orders, open_to, reach_of
 from ptzd.cameras.window import within
 from ptzd.line import Framing
+from ptzd.refusal import Refusal
 from ptzd.visca import load_dialect
 
 DIALECT = load_dialect("nibble4-51")
@@ -123,3 +126,23 @@ def test_a_head_is_learned_inside_its_window_only() -> None:
     wanted = LearnLimits((-90.0, 40.0), (-5.0, 45.0), near_ends=True)
     assert within(NARROW, wanted) == LearnLimits((-60.0, 40.0), (-5.0, 30.0), near_ends=True)
     assert within(None, wanted) == wanted
+
+
+@pytest.mark.parametrize("pan_deg", [(70.0, 90.0), (-170.0, -100.0), (55.0, 90.0)])
+def test_a_range_to_learn_in_that_the_window_leaves_too_little_of_is_told_with_the_window(
+    pan_deg: tuple[float, float],
+) -> None:
+    async def play() -> None:
+        async with rigged() as rig:
+            await rig.ready()
+            rig.camera.settings = replace(rig.camera.settings, window=NARROW)
+            with pytest.raises(Refusal) as refused:
+                rig.camera.seconds_to_learn(LearnLimits(pan_deg, (0.0, 25.0)))
+            assert refused.value.sentence == (
+                "too little of this range lies in the window of camera gallery, pan -60° to 60°, tilt -10° to 30°; "
+                "give another"
+            )
+            with pytest.raises(Refusal, match="10° wide at least, not 0° to 4°"):
+                rig.camera.seconds_to_learn(LearnLimits((0.0, 4.0), (0.0, 25.0)))
+
+    virtual_time.run(play())
