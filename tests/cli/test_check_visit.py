@@ -217,6 +217,47 @@ async def test_a_stop_ends_the_whole_visit(
     assert "stopped" in told["camera gallery"]["sentence"] and told["camera gallery"]["state"] == "unseen"
 
 
+async def test_what_was_found_is_told_though_the_daemon_goes_in_mid_visit(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor
+) -> None:
+    text = f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+    for port, name in enumerate(("left", "gallery"), 1):
+        text += f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
+    (tmp_path / "granary.toml").write_text(text)
+    stored = [POSITION.format(*each) for each in (("left", "one", 0), ("left", "two", 300), ("gallery", "one", 0))]
+    (tmp_path / "positions.toml").write_text("".join(stored))
+    state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
+    state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
+    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+
+    def recall(asked: dict[str, Any]) -> Answers:
+        if asked["position"] == "one":
+            return [("camera/left/move", {"phase": "settled", "landing": landing, "position": "one"})]
+        return [("camera/left/move", {"phase": "slewing"}), ("status", {"state": "offline"})]
+
+    async with stand_in(broker, {"camera/left/recall": recall}) as daemon:
+        for name in ("left", "gallery"):
+            await daemon.client.publish(
+                f"ptzd/camera/{name}/state", json.dumps(state | {"activity": "at-rest"}), retain=True, qos=1
+            )
+        ended = await ptzd(
+            *("check", "--config", str(tmp_path / "granary.toml"), "--positions", str(tmp_path / "positions.toml")),
+            *("--seconds", "0.1", "--visit", "--yes", "--json"),
+            seconds=60,
+        )
+    assert ended.code == 1
+    told = [each for each in ended.json()["findings"] if each["what"] == "visit"]
+    assert [(each["subject"], each["state"]) for each in told if each["state"] != "unseen"] == [
+        ("camera left", "failed"),
+        ("camera left", "ok"),
+    ]
+    assert told[0]["sentence"].startswith("broke off while it may have been on its way, so look at it: No daemon is")
+    assert "one" in told[1]["sentence"]
+    assert [each["sentence"] for each in told if each["subject"] == "camera gallery"] == [
+        "not gone to: the visit was stopped"
+    ]
+
+
 def arrival(side: str, right: float, larger: float = 0.0) -> Arrival:
     landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
     drift = {"right": right, "up": 0.0, "larger": larger, "roll_deg": 0.0, "sure": 0.9, "drifted": False}

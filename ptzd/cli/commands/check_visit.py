@@ -23,6 +23,7 @@ from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.driving import STOPPED, Following, NotDriven
 from ptzd.cli.moving import ENDED
+from ptzd.cli.output import Failure
 from ptzd.cli.sentences import landing_words
 from ptzd.daemon.drift import changes_of
 from ptzd.line import Landing
@@ -155,6 +156,9 @@ class _Visitor:
             # Whoever lets go of the keyboard wants the head to stand still.
             await self._camera.stop()
             raise
+        except Failure as failure:  # what was found so far is not lost with the daemon
+            self.stopped = True
+            self._notes.failed(VISIT, f"broke off while it may have been on its way, so look at it: {failure.message}")
         for position in dict.fromkeys(way):
             if position.name in arrivals:
                 said, wrong = judged(self._settings, position, arrivals[position.name])
