@@ -49,8 +49,9 @@ async def _kept(config: Config) -> tuple[list[StoredPosition], dict[str, tuple[L
             positions = [position for camera in store.cameras for position in store.positions(camera).values()]
             return positions, {camera: store.locks_of(camera) for camera in config.camera}
     except Refusal as error:
-        hint = ", or name its positions, exported with `ptzd positions export FILE`, with --positions FILE"
-        raise Failure(f"{error.sentence}{hint if error.code == 'busy' else ''}.") from None
+        exported = "export its positions with `ptzd positions export FILE`, and name that with --positions FILE"
+        in_use = f"The store {path} is in use, by a daemon that runs perhaps: {exported}."
+        raise Failure(in_use if error.code == "busy" else f"{error.sentence}.") from None
 
 
 def names_of(cameras: Iterable[str], positions: Iterable[StoredPosition]) -> dict[str, set[str]]:
