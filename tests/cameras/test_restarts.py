@@ -297,3 +297,17 @@ def test_a_move_that_is_driven_and_falls_silent_is_told_as_one_that_may_go_on() 
         assert "finishing" not in ended.sentence
 
     with_rig(scene)
+
+
+def test_a_lens_that_finds_its_ends_after_the_head_is_moved_by_nobody() -> None:
+    async def play() -> None:
+        async with rigged(ready=False) as rig:
+            await rig.until(lambda: not rig.simulated.head.starting(now()))
+            for _ in range(20):
+                for end in (rig.simulated.dialect.zoom.tele_counts, 0):
+                    rig.simulated.lens.zoom_to(now(), end)
+                    await asyncio.sleep(0.5)
+            await rig.ready()
+            assert rig.camera.state().faults == ()
+
+    virtual_time.run(play())

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import serial
 from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_serial
 
 from ptzd import links
@@ -166,3 +167,14 @@ async def test_a_port_has_one_holder_and_who_must_reach_a_camera_gets_there_all_
             if other.returncode is None:
                 other.kill()
             await other.wait()
+
+
+async def test_a_port_is_free_for_others_when_the_last_of_its_links_has_gone(tmp_path: Path) -> None:
+    async with serve_serial(make_cameras(2), tmp_path / "port", rng=random.Random(1)) as path:
+        async with links.open(SerialAddress(str(path), 1)) as first:
+            async with links.open(SerialAddress(str(path), 2)) as second:
+                assert await answer(second, POWER) == ON
+            assert await answer(first, POWER) == ON
+            with pytest.raises(serial.SerialException):
+                serial.Serial(str(path), exclusive=True)
+        serial.Serial(str(path), exclusive=True).close()
