@@ -110,11 +110,6 @@ class House:
         """What a clock on the wall shows."""
         return DOORS + timedelta(seconds=self._loop.time())
 
-    @property
-    def daemon(self) -> Daemon:
-        """The daemon that was started last."""
-        return self.lives[-1].daemon
-
     async def start(self, folder: Path | None = None) -> Life:
         """Start a daemon, with a store in another `folder` if need be; wait until it serves or has refused to."""
         life = Life(self, len(self.lives), folder or self.folder)

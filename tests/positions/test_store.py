@@ -331,6 +331,8 @@ async def test_an_order_holds_over_a_restart_a_new_name_and_a_deletion(
         with pytest.raises(Refusal, match="no position solist: did you mean soloist"):
             await store.arrange("gallery", ["solist"])
         assert next(iter(store.arranged("gallery"))) == "soloist"
+        await store.rename("gallery", "soloist", "tenor")
+        assert next(iter(store.arranged("gallery"))) == "tenor", "it keeps its place"
 
 
 async def test_positions_that_were_corrected_together_come_back_together(
