@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Literal
 
-from ptzd.line import JITTER_COUNTS, Framing, Line, PushedAside, Standing
+from ptzd.line import JITTER_COUNTS, Framing, InquiryRefused, Line, PushedAside, Standing
 from ptzd.links import Link
-from ptzd.visca import Dialect, FocusInquiry, PanTiltPosition, PanTiltPositionInquiry, Timing, ZoomInquiry
+from ptzd.visca import (
+    Dialect,
+    FastestSpeeds,
+    FastestSpeedsInquiry,
+    FocusInquiry,
+    PanTiltPosition,
+    PanTiltPositionInquiry,
+    Timing,
+    ZoomInquiry,
+)
 
 from .reading import Condition, read_condition, read_focus_mode, read_framing, read_pan_tilt, read_power
 from .reports import PowerState
@@ -39,6 +49,9 @@ class Contact:
         self.standing = Standing(dialect)
         self.up = False
         self.refuses: str | None = None  # what it refuses to tell again and again, in words
+        self.other_head: str | None = None  # what tells that it is another kind of head than was here first, in words
+        self._fastest: FastestSpeeds | None = None  # what the head that was here first has told
+        self._head_due = True  # another may be here
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
         self.generation = 0  # another number: it may be another head, or have found its ends anew
@@ -98,6 +111,21 @@ class Contact:
         self.condition = condition
         self.starting = self.condition.power == "starting"
         self.generation += self.condition.power != "on"
+        if self._head_due and self.condition.power == "on" and self.slow.state == "off":  # else it may tell those steps
+            await self._ask_which_head()
+
+    async def _ask_which_head(self) -> None:
+        """Ask what tells two kinds of heads apart: where a link was lost, another one may be there now."""
+        with suppress(InquiryRefused):
+            fastest = await self.line.ask(FastestSpeedsInquiry())
+            first = self._fastest = self._fastest or fastest
+            self.other_head = None
+            if fastest != first:
+                self.other_head = (
+                    f"is another kind of head than the one that was here first: its fastest steps are "
+                    f"{fastest.pan_step} and {fastest.tilt_step}, not {first.pan_step} and {first.tilt_step}"
+                )
+        self._head_due = False
 
     async def ask_power(
         self,
@@ -185,12 +213,14 @@ class Contact:
     def restarted(self) -> None:
         """Take note that it lost count: power, start-up, focus mode and digital zoom are to be asked anew."""
         self.condition = None
+        self._head_due = True
         self._restarts += 1
         self.generation += 1
 
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""
         self.up = False
+        self._head_due = True
         self.refuses = None
         self.generation += 1
         self.condition = None

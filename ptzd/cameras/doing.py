@@ -137,6 +137,7 @@ class Doing:
             self._fault,
             LOCKED_UNSEEN if self._locks and not self.contact.up else None,
             None if self.contact.refuses is None else f"it {self.contact.refuses}, and so can't be moved",
+            None if self.contact.other_head is None else f"it {self.contact.other_head}",
             None if window is None or framing is None else window.leaves_out(dialect, framing, beyond_deg=BEYOND_DEG),
         )
         unsure = framing is None or self.moving or self.contact.lost_place
@@ -343,7 +344,14 @@ class Doing:
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
-            contact_says = (contact.up, contact.refuses, contact.condition, contact.framing, contact.focus_in_doubt)
+            contact_says = (
+                contact.up,
+                contact.refuses,
+                contact.other_head,
+                contact.condition,
+                contact.framing,
+                contact.focus_in_doubt,
+            )
             known = (*contact_says, activity.kind, self.moving, self._meant.left)
             made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)

@@ -43,6 +43,9 @@ def require_reachable(camera: Asked) -> Framing:
     name, contact = camera.settings.name, camera.contact
     if not camera.attended or not contact.up or contact.framing is None or contact.refuses:
         raise _unreachable(camera)
+    if contact.other_head is not None:
+        what = "see which it is, put its own dialect into the configuration, and start the daemon anew"
+        raise Refusal("other-head", f"camera {name} {contact.other_head}; {what}")
     if contact.power == "standby":
         raise Refusal("standby", f"camera {name} is in standby; switch it on where its start-up sweep endangers nobody")
     if contact.starting:

@@ -15,7 +15,7 @@ from ptzd.cameras import CameraState, LearnLimits, Lock, Recall, Switching
 from ptzd.line import Framing
 from ptzd.links import Form
 from ptzd.refusal import Refusal
-from ptzd.visca import ErrorCode, PanTiltReset, PanTiltStatusInquiry, PowerOn, PowerStandby
+from ptzd.visca import ErrorCode, PanTiltReset, PanTiltStatusInquiry, PowerOn, PowerStandby, load_dialect
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
 
@@ -309,5 +309,33 @@ def test_a_lens_that_finds_its_ends_after_the_head_is_moved_by_nobody() -> None:
                     await asyncio.sleep(0.5)
             await rig.ready()
             assert rig.camera.state().faults == ()
+
+    virtual_time.run(play())
+
+
+@pytest.mark.parametrize("form", ["numbered", "stream"])
+def test_another_kind_of_head_at_the_same_link_is_moved_by_nobody(form: Form) -> None:
+    """It answers 18 as its fastest tilt step where 23 was told: 14.4 counts a degree, and 51.2."""
+
+    async def play() -> None:
+        async with rigged(form=form) as rig:
+            await rig.ready()
+            assert (await rig.recall(Recall("keys", KEYS, id="there"))).phase == "settled"
+            stood = rig.simulated.head.pan_deg(now())
+            other = load_dialect("nibble4-14")
+            own, rig.simulated.body._dialect = rig.simulated.body._dialect, other
+            rig.camera.contact.line.begin_anew()
+            await rig.until(lambda: rig.camera.state().faults != ())
+            assert "another kind of head" in rig.camera.state().faults[0]
+            assert "steps are 24 and 18, not 24 and 23" in rig.camera.state().faults[0]
+            assert (await rig.recall(Recall("door", DOOR, id="away"))).code == "other-head"
+            with pytest.raises(Refusal, match="another kind of head"):
+                rig.camera.drive(0.3, 0.0, 0.0, 0.0)
+            assert rig.simulated.head.pan_deg(now()) == pytest.approx(stood, abs=0.05)
+            rig.simulated.body._dialect = own
+            rig.camera.contact.line.begin_anew()
+            await rig.ready()
+            await rig.until(lambda: rig.camera.state().faults == ())
+            assert (await rig.recall(Recall("door", DOOR, id="back"))).phase == "settled"
 
     virtual_time.run(play())
