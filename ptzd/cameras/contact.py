@@ -52,6 +52,7 @@ class Contact:
         self.other_head: str | None = None  # what tells that it is another kind of head than was here first, in words
         self._fastest: FastestSpeeds | None = None  # what the head that was here first has told
         self._head_due = True  # another may be here
+        self._told_on = False  # though the rest of its condition is still to be asked for
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
         self.generation = 0  # another number: it may be another head, or have found its ends anew
@@ -67,7 +68,9 @@ class Contact:
     @property
     def power(self) -> PowerState:
         """As it last said, or unknown while it does not answer."""
-        return self.condition.power if self.condition is not None and self.up else "unknown"
+        if not self.up or (self.condition is None and not self._told_on):
+            return "unknown"
+        return "on" if self.condition is None else self.condition.power
 
     @property
     def digital_zoom(self) -> bool | None:
@@ -149,6 +152,8 @@ class Contact:
             self.condition = Condition(power, "auto", None, ())
         elif saw_head is not None:
             await self.ask_condition(saw_head)
+        else:
+            self._told_on = True
 
     @property
     def focus_unread(self) -> bool:
@@ -213,13 +218,14 @@ class Contact:
     def restarted(self) -> None:
         """Take note that it lost count: power, start-up, focus mode and digital zoom are to be asked anew."""
         self.condition = None
+        self._told_on = False
         self._head_due = True
         self._restarts += 1
         self.generation += 1
 
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""
-        self.up = False
+        self.up = self._told_on = False
         self._head_due = True
         self.refuses = None
         self.generation += 1

@@ -344,16 +344,9 @@ class Doing:
         made_of = None
         if activity.move is None:  # most readings are of a camera at rest and bring nothing new
             fault = activity.fault if isinstance(activity, Halting) else None
-            contact_says = (
-                contact.up,
-                contact.refuses,
-                contact.other_head,
-                contact.condition,
-                contact.framing,
-                contact.focus_in_doubt,
-            )
-            known = (*contact_says, activity.kind, self.moving, self._meant.left)
-            made_of = (*known, self._tally, self._tally_source, self._locks, self._fault, fault)
+            contact_says = (contact.up, contact.power, contact.refuses, contact.other_head, contact.condition)
+            where = (contact.framing, contact.focus_in_doubt, activity.kind, self.moving, self._meant.left)
+            made_of = (*contact_says, *where, self._tally, self._tally_source, self._locks, self._fault, fault)
         self._voice.state(made_of, self.state)
 
     def _say_move(self, move: Move, code: str | None = None, sentence: str | None = None) -> None:
