@@ -11,6 +11,7 @@ from typing import Any
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
+from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console, print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
@@ -99,6 +100,7 @@ def find(
     if path is not None and cameras:
         of_files = {read_dialect(each).name: each.resolve() for each in files}
         write_text(path, configuration(named, of_files, name=path.name, date=calendar()), new=True)
+        read_configuration(path)
         if not as_json:
             say(f"{path} is written: go through it, then `ptzd check --config {path}`.")
     return 0 if cameras else FAILED
