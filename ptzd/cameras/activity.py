@@ -13,7 +13,7 @@ own end tells its host. Nothing but a cause from the table below ends an activit
 | a stop, a lock, the end of the daemon | everything | halting      |
 | on program    | learning                 | halting          |
 | a stall, no guard | what has no end of its own | halting    |
-| silence       | what has no end of its own | halting, whose stop is the first that it hears again |
+| silence, a lost connection | what has no end of its own | halting, whose stop is the first that it hears again |
 | silence       | a direct move            | rest, which has to be looked at first |
 | a restart     | a shaped move in slow mode | halting |
 | a start-up, a switch | learning, a shaped move | halting |
