@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import secrets
 from pathlib import Path
+
+from ptzd.files import replace_text
 
 from .output import Failure, Misuse
 
@@ -17,19 +18,15 @@ def require_no_source(path: Path | None, *sources: Path | None) -> None:
 
 def write_text(path: Path, text: str, *, new: bool = False) -> None:
     """Put a text in the place of what a file held. Raises Failure, also where it is to be `new` and is there."""
+    there = path.exists()
     try:
-        if new:
-            with path.open("x", encoding="utf-8") as file:
-                file.write(text)
-        elif path.exists() and not path.is_file():  # such as /dev/stdout
-            path.write_text(text, "utf-8")
+        if path.is_file() and not new:
+            replace_text(path, text)
         else:
-            draft = path.with_name(f".{path.name}-{secrets.token_hex(4)}")
-            try:
-                draft.write_text(text, "utf-8")
-                draft.replace(path)
-            finally:
-                draft.unlink(missing_ok=True)
+            with path.open("x" if new else "w", encoding="utf-8") as file:
+                file.write(text)
     except OSError as error:
+        if not there:
+            path.unlink(missing_ok=True)
         reason = (error.strerror or "unknown error").lower()
         raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None

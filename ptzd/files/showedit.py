@@ -17,7 +17,7 @@ from typing import Any
 import tomlkit
 from tomlkit.items import InlineTable
 
-from .showfile import Cue, CueMove, ShowFile, number_text, read_show_text, with_cues
+from .showfile import HIGHEST_NUMBER, Cue, CueMove, ShowFile, number_text, read_show_text, with_cues
 from .textlines import KeyPath, key_lines
 
 Value = float | int | str | bool | tuple[str, ...]
@@ -142,10 +142,13 @@ def _without_order(cue: Cue) -> tuple[dict[str, Any], list[CueMove]]:
 
 
 def renumbered(text: str, first: float, step: float) -> str:
-    """Return a show's text with its cues numbered anew in their order. Raises ValueError for a step not above zero."""
+    """Return a show's text with its cues numbered anew in their order. Raises ValueError for numbers that can't be."""
     if step < 0.001:
         raise ValueError(f"the step between two numbers must be 0.001 or more, not {step:g}")
     show = read_show_text(text)
+    last = first + step * (len(show.cue) - 1)
+    if last > HIGHEST_NUMBER:
+        raise ValueError(f"the last of {len(show.cue)} cues would be {last:.10g}, and {HIGHEST_NUMBER} is the highest")
     return edited(text, [Change(index, None, "number", _tidy(first + step * index)) for index in range(len(show.cue))])
 
 
