@@ -276,8 +276,8 @@ def _verdict(head: HeadModel, eye: _Eye, from_: Pose, to: Pose, worst: _Moment, 
     if slowest.strain > 1.0:
         when = "" if head.slow is None else " of slow mode"
         return MoveVerdict(widths, limit, False, None, _too_fast_at_any_length(eye, slowest, when))
-    tenths = ceil(needed * 10.0) / 10.0
-    return MoveVerdict(widths, limit, False, needed, f"too fast to watch: {figures}; it would need {tenths:.1f} s")
+    stretched = f"stretched as it is, it would need {ceil(needed * 10.0) / 10.0:.1f} s"
+    return MoveVerdict(widths, limit, False, needed, f"too fast to watch: {figures}; {stretched}")
 
 
 def _too_fast_at_any_length(eye: _Eye, slowest: _Moment, when: str) -> str:
