@@ -92,7 +92,7 @@ async def test_letting_go_stops_the_camera(
 ) -> None:
     async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
         going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             while not began(daemon):
                 await asyncio.sleep(0.02)
             await asyncio.sleep(0.2)
@@ -110,7 +110,7 @@ async def test_one_that_is_killed_leaves_the_stop_to_the_broker(
 ) -> None:
     async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
         going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             while not began(daemon):
                 await asyncio.sleep(0.02)
             going_on.send_signal(signal.SIGKILL)
@@ -125,7 +125,7 @@ async def test_that_the_daemon_has_gone_is_told_at_once(
 ) -> None:
     async with stand_in(broker, learning(FIRST)) as daemon:
         going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(30):
             while not began(daemon):
                 await asyncio.sleep(0.02)
             await asyncio.sleep(0.2)
