@@ -184,6 +184,7 @@ def _become_a_command(near: socket.socket) -> None:
 
 if __name__ == "__main__":
     sys.path.pop(0)  # the folder of this file
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)  # also where the tests run under nohup
     import ptzd.cli.commands
     from ptzd.cli import main
 
