@@ -181,19 +181,25 @@ async def test_the_ends_of_a_zoom_are_found_again_and_told_where_they_are_others
     assert order.count("stop") == 2 and order[-2] == "stop"
 
 
+def two_cameras(folder: Path, broker: str) -> tuple[dict[str, Any], dict[str, int]]:
+    """Write a configuration and positions of two cameras; return what both tell at rest, and an exact landing."""
+    text = f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+    for port, name in enumerate(("left", "gallery"), 1):
+        text += f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
+    (folder / "granary.toml").write_text(text)
+    stored = [POSITION.format(*each) for each in (("left", "one", 0), ("left", "two", 300), ("gallery", "one", 0))]
+    (folder / "positions.toml").write_text("".join(stored))
+    state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
+    state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
+    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+    return state, landing
+
+
 @pytest.mark.parametrize("moment", ["on its way", "while it stands there"])
 async def test_a_stop_ends_the_whole_visit(
     ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor, moment: str
 ) -> None:
-    text = f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
-    for port, name in enumerate(("left", "gallery"), 1):
-        text += f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
-    (tmp_path / "granary.toml").write_text(text)
-    stored = [POSITION.format(*each) for each in (("left", "one", 0), ("left", "two", 300), ("gallery", "one", 0))]
-    (tmp_path / "positions.toml").write_text("".join(stored))
-    state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
-    state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
-    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+    state, landing = two_cameras(tmp_path, broker)
     answers: dict[str, Answers] = {
         "on its way": [("camera/left/move", {"phase": "stopped", "sentence": "a stop was asked for"})],
         "while it stands there": [
@@ -220,15 +226,7 @@ async def test_a_stop_ends_the_whole_visit(
 async def test_what_was_found_is_told_though_the_daemon_goes_in_mid_visit(
     ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor
 ) -> None:
-    text = f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
-    for port, name in enumerate(("left", "gallery"), 1):
-        text += f'[camera.{name}]\nlink = "udp://127.0.0.1:{port}"\ndialect = "nibble4-51"\n'
-    (tmp_path / "granary.toml").write_text(text)
-    stored = [POSITION.format(*each) for each in (("left", "one", 0), ("left", "two", 300), ("gallery", "one", 0))]
-    (tmp_path / "positions.toml").write_text("".join(stored))
-    state: dict[str, Any] = {"link": "up", "power": "on", "tally": "off", "locks": [], "faults": [], "pan_counts": 0}
-    state |= {"pan_deg": 0.0, "tilt_deg": 0.0, "tilt_counts": 0, "zoom_counts": 8000, "focus_counts": 0}
-    landing = dict.fromkeys(("pan_counts", "tilt_counts", "zoom_counts", "focus_counts", "pan_deg", "tilt_deg"), 0)
+    state, landing = two_cameras(tmp_path, broker)
 
     def recall(asked: dict[str, Any]) -> Answers:
         if asked["position"] == "one":
