@@ -25,21 +25,11 @@ from pydantic import (
 )
 
 from ptzd import toml
-from ptzd.files import (
-    NAME_PATTERN,
-    Complaint,
-    Mistake,
-    TextFileError,
-    checked_base,
-    checked_name,
-    read_file,
-    read_tables,
-    read_text,
-    text_of,
-)
+from ptzd.files import Complaint, Mistake, TextFileError, read_file, read_tables, read_text, text_of
 from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.motion import USUAL_SECONDS_ACROSS
+from ptzd.names import NAME_PATTERN, checked_base, checked_name
 from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
 

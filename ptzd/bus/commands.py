@@ -17,7 +17,8 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, model_validator
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import LONGEST_LABEL, LONGEST_NOTE, NAME_PATTERN, Seconds, Speed
+from ptzd.files import LONGEST_LABEL, LONGEST_NOTE, Seconds, Speed
+from ptzd.names import NAME_PATTERN
 
 from .fields import (
     ONE_LINE,

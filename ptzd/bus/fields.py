@@ -11,7 +11,8 @@ from typing import Annotated
 from pydantic import AfterValidator, AwareDatetime, Field, JsonValue, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import NAME_PATTERN, CueMove
+from ptzd.files import CueMove
+from ptzd.names import NAME_PATTERN
 
 HIGHEST_CUE = 99_999
 NARROWEST_BOX = 0.01  # of the picture

@@ -11,8 +11,8 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import from_json
 
-from ptzd.files import NAME_PATTERN
 from ptzd.likely import likely
+from ptzd.names import NAME_PATTERN
 from ptzd.refusal import Refusal
 
 from .asked import Asked

@@ -7,8 +7,8 @@ import math
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from ptzd.files import checked_name
 from ptzd.likely import likely
+from ptzd.names import checked_name
 from ptzd.refusal import Refusal
 
 from .commands import Command

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from ptzd.files import checked_base
+from ptzd.names import checked_base
 
 from .commands import COMMANDS, Command
 from .messages import NAME, OF_A_CAMERA, REPORTS, Report

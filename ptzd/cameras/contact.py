@@ -51,7 +51,7 @@ class Contact:
         self.refuses: str | None = None  # what it refuses to tell again and again, in words
         self.other_head: str | None = None  # what tells that it is another kind of head than was here first, in words
         self._fastest: FastestSpeeds | None = None  # what the head that was here first has told
-        self._head_due = True  # another may be here
+        self._asked_in: int | None = None  # the generation of which that was asked
         self._told_on = False  # though the rest of its condition is still to be asked for
         self.condition: Condition | None = None  # None: to be asked anew
         self.starting = False  # as it last told, also while its condition is asked anew
@@ -114,11 +114,13 @@ class Contact:
         self.condition = condition
         self.starting = self.condition.power == "starting"
         self.generation += self.condition.power != "on"
-        if self._head_due and self.condition.power == "on" and self.slow.state == "off":  # else it may tell those steps
+        known = self._asked_in == self.generation
+        if not known and self.condition.power == "on" and self.slow.state == "off":  # else it may tell those steps
             await self._ask_which_head()
 
     async def _ask_which_head(self) -> None:
         """Ask what tells two kinds of heads apart: where a link was lost, another one may be there now."""
+        generation = self.generation
         with suppress(InquiryRefused):
             fastest = await self.line.ask(FastestSpeedsInquiry())
             first = self._fastest = self._fastest or fastest
@@ -128,7 +130,7 @@ class Contact:
                     f"is another kind of head than the one that was here first: its fastest steps are "
                     f"{fastest.pan_step} and {fastest.tilt_step}, not {first.pan_step} and {first.tilt_step}"
                 )
-        self._head_due = False
+        self._asked_in = generation
 
     async def ask_power(
         self,
@@ -219,14 +221,12 @@ class Contact:
         """Take note that it lost count: power, start-up, focus mode and digital zoom are to be asked anew."""
         self.condition = None
         self._told_on = False
-        self._head_due = True
         self._restarts += 1
         self.generation += 1
 
     def fell_silent(self) -> None:
         """Take note that it answers no more: what was known of it may be otherwise when it is back."""
         self.up = self._told_on = False
-        self._head_due = True
         self.refuses = None
         self.generation += 1
         self.condition = None

@@ -15,6 +15,8 @@ import aiomqtt
 import click
 from click.core import ParameterSource
 
+from ptzd.names import checked_base
+
 from .output import Misuse
 
 if TYPE_CHECKING:
@@ -102,7 +104,7 @@ def broker_options(command: Callable[..., Any]) -> Callable[..., Any]:
         config: Path | None,
         **rest: Any,
     ) -> Any:
-        address = BrokerAddress(*parse_address(broker), checked_base(base), username)
+        address = BrokerAddress(*parse_address(broker), _base(base), username)
         if password_file is not None:
             address = replace(address, password=read_password(password_file))
         if config is not None:
@@ -125,11 +127,11 @@ def parse_address(text: str) -> tuple[str, int]:
     return host, int(port)
 
 
-def checked_base(base: str) -> str:
-    """Return the base if topics can begin with it. Raises Misuse with what would be right."""
-    if not base or set(base) & set("+#\0") or base[0] in "/$" or base[-1] == "/":
-        raise Misuse(f"The base {base!r} can't be the start of a topic; write one without + and #, such as ptzd.")
-    return base
+def _base(text: str) -> str:
+    try:
+        return checked_base(text)
+    except ValueError as error:
+        raise Misuse(f"The base {error}.") from None
 
 
 def read_password(path: Path) -> str:

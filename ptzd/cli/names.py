@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from typing import Any
 
 import click
 
 from ptzd.likely import did_you_mean
-
-_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+from ptzd.names import checked_name
 
 
 def name(text: str) -> str:
     """Return `text` if it is a name; anything else is used wrongly before it is sent anywhere."""
-    if _NAME.fullmatch(text) is None:
+    try:
+        return checked_name(text)
+    except ValueError:
         raise click.BadParameter(
             f"{text!r} is not a name; write 1 to 32 lower-case letters, digits and hyphens, "
             "beginning with a letter or a digit, such as choir-wide."
-        )
-    return text
+        ) from None
 
 
 def advice(name: str, known: Iterable[str]) -> str:

@@ -1,7 +1,6 @@
 """Text files that people write: read against a model with every mistake told, and edited without losing a comment."""
 
 from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Seconds, Speed
-from .names import NAME_PATTERN, checked_base, checked_name
 from .showedit import (
     Change,
     changed,

@@ -34,9 +34,9 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from ptzd.likely import did_you_mean
+from ptzd.names import NAME_PATTERN, checked_name
 
 from .limits import Seconds, Speed
-from .names import NAME_PATTERN, checked_name
 from .textfile import Complaint, read_file, read_tables, read_text
 from .textlines import KeyPath
 

@@ -30,8 +30,8 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from ptzd.likely import did_you_mean
+from ptzd.names import checked_name
 
-from .names import checked_name
 from .showfile import LONGEST_LABEL
 from .textfile import Complaint, read_file
 from .textlines import KeyPath

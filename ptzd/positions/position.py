@@ -7,8 +7,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, checked_name
+from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP
 from ptzd.line import Framing, carried
+from ptzd.names import checked_name
 from ptzd.visca import Dialect, DialectError, load_dialect, require_same_scales
 
 # Twenty bits with sign: the widest pan field any dialect has. A head's own reach is its dialect's business.

@@ -29,9 +29,10 @@ from types import MappingProxyType
 from typing import Any, TypeVar
 
 from ptzd.cameras.reports import Lock
-from ptzd.files import TextFileError, checked_name
+from ptzd.files import TextFileError
 from ptzd.likely import did_you_mean
 from ptzd.line import Framing
+from ptzd.names import checked_name
 from ptzd.refusal import Refusal
 from ptzd.toml import LARGEST_CHARACTERS
 

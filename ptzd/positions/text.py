@@ -10,8 +10,9 @@ from typing import Annotated, Any
 import tomlkit
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from ptzd.files import LONGEST_NOTE, Complaint, Seconds, Speed, checked_name, read_text
+from ptzd.files import LONGEST_NOTE, Complaint, Seconds, Speed, read_text
 from ptzd.line import FocusMode, Framing
+from ptzd.names import checked_name
 from ptzd.pictures import LARGEST_STILL_BYTES, opened
 
 from .position import LEAST_ANGLE_COUNTS, LONGEST_SCALES, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from asyncio.subprocess import Process
 from typing import Any
 
 import pytest
 from commands import Answering, Ptzd, StandIn, StandInFor, StartPtzd
+from forking import Forked
 
 from ptzd.cli.main import cli
 from ptzd.cli.output import speak_for
@@ -86,15 +88,21 @@ async def test_a_refusal_is_told_in_the_daemons_sentence(ptzd: Ptzd, broker: str
     assert ended.err.splitlines()[-1] == f"C{said[1:]}."
 
 
+async def started(start_ptzd: StartPtzd, broker: str, daemon: StandIn) -> Process | Forked:
+    """A learning that has been asked for."""
+    going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
+    while not began(daemon):
+        await asyncio.sleep(0.02)
+    return going_on
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
 async def test_letting_go_stops_the_camera(
     start_ptzd: StartPtzd, broker: str, stand_in: StandInFor, number: signal.Signals
 ) -> None:
     async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
-        going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
         async with asyncio.timeout(30):
-            while not began(daemon):
-                await asyncio.sleep(0.02)
+            going_on = await started(start_ptzd, broker, daemon)
             await asyncio.sleep(0.2)
             going_on.send_signal(number)
             out, err = await going_on.communicate()
@@ -109,10 +117,8 @@ async def test_one_that_is_killed_leaves_the_stop_to_the_broker(
     start_ptzd: StartPtzd, broker: str, stand_in: StandInFor
 ) -> None:
     async with stand_in(broker, learning(FIRST) | {"camera/gallery/stop": []}) as daemon:
-        going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
         async with asyncio.timeout(30):
-            while not began(daemon):
-                await asyncio.sleep(0.02)
+            going_on = await started(start_ptzd, broker, daemon)
             going_on.send_signal(signal.SIGKILL)
             await going_on.communicate()
             while daemon.asked[-1][0] == LEARN:
@@ -124,10 +130,8 @@ async def test_that_the_daemon_has_gone_is_told_at_once(
     start_ptzd: StartPtzd, broker: str, stand_in: StandInFor
 ) -> None:
     async with stand_in(broker, learning(FIRST)) as daemon:
-        going_on = await start_ptzd("learn", "gallery", *RANGE, "--yes", "--broker", broker)
         async with asyncio.timeout(30):
-            while not began(daemon):
-                await asyncio.sleep(0.02)
+            going_on = await started(start_ptzd, broker, daemon)
             await asyncio.sleep(0.2)
             await daemon.say_offline()
             out, err = await going_on.communicate()

@@ -25,7 +25,7 @@ def checked_base(text: str) -> str:
     if len(text) <= LONGEST_BASE and all(text.split("/")) and not text.startswith("$") and not set(text) & set("+#\0"):
         return text
     raise ValueError(
-        f"{text[:40]!r} can't be the base of topics: write one or more words with a slash between them, "
+        f"{text[:40]!r} can't be the start of a topic: write one or more words with a slash between them, "
         f"without +, # and a $ at the start, at most {LONGEST_BASE} characters, such as ptzd"
     )
 
