@@ -22,25 +22,28 @@ settings.load_profile("any machine")
 
 gc.set_threshold(100_000, 20, 20)  # tests make millions of objects that no cycle holds: a sixth of their time goes else
 
-# One set-up serves many tests of these files, so all of them go to one process.
-TOGETHER = ("tests/cameras/test_learning.py", "tests/cameras/test_cable_pulled.py")
-# Real processes, browsers among them, that must keep real time: these go to one process as well, one after the other.
-IN_REAL_TIME = (
-    "tests/page/test_in_a_browser.py",
-    "tests/page/test_cues_in_a_browser.py",
-    "tests/test_nobody_in_control.py",
-    "tests/cli/test_check_visit.py",
-    "tests/cli/test_demo.py",
-    "tests/cli/test_real_time.py",
-)
+# One set-up serves many tests of a file, so all of them go to one process; so do real processes, browsers among them,
+# that must keep real time. They mostly wait, so that more processes share the tests than there are cores.
+TOGETHER = {
+    "tests/cameras/test_learning.py": "learning",
+    "tests/cameras/test_cable_pulled.py": "links, in real time",
+    "tests/bus/test_client.py": "links, in real time",
+    "tests/page/test_in_a_browser.py": "browsers, in real time",
+    "tests/page/test_cues_in_a_browser.py": "browsers, in real time",
+    "tests/test_nobody_in_control.py": "processes, in real time",
+    "tests/cli/test_check_visit.py": "processes, in real time",
+    "tests/cli/test_demo.py": "processes, in real time",
+    "tests/cli/test_real_time.py": "processes, in real time",
+}
+PROCESSES_PER_CORE = 2
+LESS_URGENT = 10  # by how much the computer may let all others wait for these (as `nice` counts)
 
 
 class Together(LoadScopeScheduling):  # type: ignore[misc]  # xdist says no types
     """Shares tests one by one among processes, but for the files above, which come first."""
 
     def _split_scope(self, nodeid: str) -> str:
-        file = nodeid.partition("::")[0]
-        return "in real time" if file in IN_REAL_TIME else file if file in TOGETHER else nodeid
+        return TOGETHER.get(nodeid.partition("::")[0], nodeid)
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling:
@@ -54,7 +57,13 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     # All tests start hundreds of processes, and each would compile the whole program where nothing compiled is kept.
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.dont_write_bytecode = False
-    return len(os.sched_getaffinity(0))
+    return PROCESSES_PER_CORE * len(os.sched_getaffinity(0))
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Let a process of many, once it has come to tests that need no real time, wait for those that do."""
+    if "PYTEST_XDIST_WORKER" in os.environ and "in real time" not in TOGETHER.get(item.nodeid.partition("::")[0], ""):
+        os.nice(LESS_URGENT - os.getpriority(os.PRIO_PROCESS, 0))
 
 
 @pytest.fixture(scope="module")

@@ -246,7 +246,7 @@ async def test_guards_that_die_one_after_another_leave_no_file_open(stage: Stage
             before = keeper.process
             await until(lambda before=before: keeper.process is not before, 5)  # type: ignore[misc]
         assert keeper.process is not first
-        assert psutil.Process().num_fds() <= files
+        await until(lambda: psutil.Process().num_fds() <= files, 5)  # the next may just be starting
 
 
 async def test_the_daemon_knows_within_0_7_s_that_its_guard_is_frozen_and_another_takes_over(stage: Stage) -> None:
