@@ -233,6 +233,27 @@ def test_a_show_that_was_changed_is_read_anew_at_its_place_and_nothing_moves(tmp
     at_the_desk(tmp_path, scene, read_show_text(SHOW))
 
 
+@pytest.mark.parametrize("name", ["evening", "matinee"])
+def test_who_may_be_seen_when_a_show_is_read_anew_counts_as_on_air_after_a_restart_too(
+    name: str, tmp_path: Path
+) -> None:
+    async def scene(desk: Desk) -> None:
+        desk.house.off_air_untold = False
+        assert (await desk.ask("cue/go", number=3))["ok"]  # takes left
+        (tmp_path / "show.toml").write_text(SHOW.replace("number = 3", "number = 4").replace("evening", name))
+        assert (await desk.ask("cue/load"))["ok"]
+        assert (await desk.ask("cue/hold"))["ok"]  # which is kept anew
+        await desk.house.lives[-1].end()
+        desk.house.show = read_show_text((tmp_path / "show.toml").read_text())
+        await desk.house.start()
+        await desk.house.until_still(["left"])
+        desk.house.say("camera/left/recall", "solo")
+        await asyncio.sleep(1.0)
+        assert desk.last("camera/left/move")["code"] == "on-air"
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
 def test_what_the_show_as_it_was_still_held_back_is_called_off_when_it_is_read_anew(tmp_path: Path) -> None:
     waits = SHOW.replace('position = "solo"', 'position = "solo"\nearliest = -50.0')
 

@@ -232,6 +232,11 @@ class CueDesk:
         self._on_air(self._run.on_air)
 
     @property
+    def place(self) -> CuePlace:
+        """What is to be kept."""
+        return self._run.place
+
+    @property
     def in_standby(self) -> ListedCue | None:
         """The cue whose framings have been asked for."""
         return self._run.next if self._run.standby else None

@@ -14,8 +14,8 @@ that the next cue's framings have been asked for. A *hold* keeps `go` and `stand
 | `hold`, `release` | as it was | as it was | as it was | done | no |
 
 `places` brings cameras to where the show wants them before the next cue. Without a number, `standby` and `go` mean the
-next cue. After a restart the standing and the next cue and a hold are as they were, but no cue is in standby: whoever
-runs the show looks first, and asks again.
+next cue. After a restart the standing and the next cue, a hold and who is on air are as they were, but no cue is in
+standby: whoever runs the show looks first, and asks again.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ class CueRun:
         self._held = False
         if place is not None:
             self._take_up(place)
-        self._on_air = self._shown_by_standing()
+        self._on_air = self._shown_by_standing() | (frozenset() if place is None else place.on_air)
 
     def written_anew(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], on_air: str | None) -> CueRun:
         """Return this run with the show's cues as they are written now; parameters as for a new one.
@@ -129,7 +129,6 @@ class CueRun:
         What was run and may be seen is as it was, and so is the standby, where the next cue has not changed.
         """
         anew = CueRun(cues, self.place, start=start, on_air=on_air, once_within_seconds=self._once_within_seconds)
-        anew._on_air |= self._on_air
         anew._runs, anew._went_at = self._runs, self._went_at
         anew._standby = self._standby and anew._next == self._next
         return anew
@@ -175,6 +174,7 @@ class CueRun:
             None if self._standing is None else self._standing.number,
             None if self._next is None else self._next.number,
             self._held,
+            self._on_air,
         )
 
     @property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -143,14 +144,13 @@ class Cues:
     def _load(self, show: ShowFile, before: str) -> LoadResult:
         desk = self._desk
         desk.stopped(None)  # what the cues as they were still held back
-        stood = desk.state()
-        place = self._store.cue_place(show.show.name)
-        if show.show.name == before:
-            standing, following = (None if cue is None else cue.number for cue in (stood.standing, stood.next))
-            place = CuePlace(standing, following, stood.held)
+        place = desk.place
+        if show.show.name != before:  # what is on air stays as it was, until the next cue runs
+            place = replace(self._store.cue_place(show.show.name) or CuePlace(), on_air=place.on_air)
         self._show, self._loaded = show, self._desk_of(show, place)
+        self._spawn(self._keep(show.show.name, self._loaded.place))
         self._foreseen.clear()
-        self._loaded.say_state()  # what is on air stays as it was, until the next cue runs
+        self._loaded.say_state()
         return LoadResult(show=show.show.name, cues=len(show.cue))
 
     @property

@@ -109,6 +109,7 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         ) STRICT, WITHOUT ROWID
         """,
     ),
+    ("ALTER TABLE cue_place ADD COLUMN on_air TEXT NOT NULL DEFAULT ''",),  # names of cameras, which hold no space
 )
 
 

@@ -454,8 +454,14 @@ class PositionStore:
             _valid(lambda: checked_name(show))
             with self._transaction() as db:
                 db.execute(
-                    "INSERT OR REPLACE INTO cue_place (show, standing, next, held) VALUES (?, ?, ?, ?)",
-                    (show, _number_text(place.standing), _number_text(place.next), int(place.held)),
+                    "INSERT OR REPLACE INTO cue_place (show, standing, next, held, on_air) VALUES (?, ?, ?, ?, ?)",
+                    (
+                        show,
+                        _number_text(place.standing),
+                        _number_text(place.next),
+                        int(place.held),
+                        " ".join(sorted(place.on_air)),
+                    ),
                 )
             self._cue_places = MappingProxyType({**self._cue_places, show: place})
 
@@ -780,11 +786,11 @@ def _locks_by_camera(locks: Mapping[str, tuple[Lock, ...]]) -> dict[str, tuple[L
 
 def _read_cue_places(db: sqlite3.Connection, troubles: list[str]) -> Mapping[str, CuePlace]:
     places = {}
-    for show, standing, next_, held in _rows(
-        db, "SELECT show, standing, next, held FROM cue_place", "show", "cue places", troubles
+    for show, standing, next_, held, on_air in _rows(
+        db, "SELECT show, standing, next, held, on_air FROM cue_place", "show", "cue places", troubles
     ):
         try:
-            places[show] = CuePlace(_number(standing), _number(next_), bool(held))
+            places[show] = CuePlace(_number(standing), _number(next_), bool(held), frozenset(on_air.split()))
         except (ValueError, TypeError) as error:
             troubles.append(f"where the show {show} stands in its cues can't be read ({error}): jump to its next cue")
     return MappingProxyType(places)

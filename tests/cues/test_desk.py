@@ -533,11 +533,12 @@ def test_every_step_is_kept_and_a_standby_for_the_next_cue_is_no_step() -> None:
     stage.desk.hold()
     stage.desk.release()
     stage.desk.jump(Decimal(4))
+    gallery = frozenset({"gallery"})
     assert stage.kept == [
-        CuePlace(Decimal(1), Decimal(2)),
-        CuePlace(Decimal(1), Decimal(2), held=True),
-        CuePlace(Decimal(1), Decimal(2)),
-        CuePlace(Decimal(3), Decimal(4)),
+        CuePlace(Decimal(1), Decimal(2), on_air=gallery),
+        CuePlace(Decimal(1), Decimal(2), held=True, on_air=gallery),
+        CuePlace(Decimal(1), Decimal(2), on_air=gallery),
+        CuePlace(Decimal(3), Decimal(4), on_air=gallery | {"left"}),  # cue 2 takes left
     ]
     assert stage.said[-1].next == CUES[3]
 

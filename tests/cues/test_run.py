@@ -105,6 +105,8 @@ def test_what_is_on_air_is_what_the_cues_take_and_in_doubt_what_was_taken_before
     ]
     stood = CueRun(run.cues, CuePlace(Decimal("2.5"), Decimal(10), False), on_air="gallery")
     assert stood.on_air == {"left"}, "as after a restart"
+    passed_over = CuePlace(Decimal("2.5"), Decimal(10), False, frozenset({"right"}))
+    assert CueRun(run.cues, passed_over, on_air="gallery").on_air == {"left", "right"}, "right may still be seen"
 
 
 def test_a_key_that_goes_on_bouncing_does_not_lock_out_the_next_go() -> None:
@@ -245,7 +247,8 @@ def test_whatever_is_pressed_the_next_cue_comes_after_the_standing_one_unless_a_
             assert run.place == before
         if key in ("go", "jump", "back") and run.place != before and run.standing is not None:
             assert run.next is None or run.next.number > run.standing.number
-        assert CueRun(CUES, run.place).place == run.place
+        again = CueRun(CUES, run.place)
+        assert (again.place, again.on_air) == (run.place, run.on_air)
 
 
 def test_a_show_file_becomes_a_list_of_cues() -> None:

@@ -792,6 +792,29 @@ def test_a_show_without_a_vision_mixer_knows_by_its_cues_what_is_on_air(tmp_path
     in_house(tmp_path, second_half, read_show_text(CUES), off_air_untold=False)
 
 
+@pytest.mark.parametrize(("passing_over", "number"), [("back", None), ("jump", 2)])
+def test_who_may_be_seen_since_cues_were_passed_over_counts_as_on_air_in_the_next_life_too(
+    passing_over: str, number: int | None, tmp_path: Path
+) -> None:
+    def on_air(house: House) -> set[str]:
+        return {camera for camera in CAMERAS if camera_state(house, camera)["tally"] == "program"}
+
+    async def before(house: House) -> None:
+        house.say("cue/go", 1)  # takes gallery
+        house.say("cue/go", 2)  # takes left
+        house.say(f"cue/{passing_over}", {} if number is None else {"number": number})
+        await asyncio.sleep(0.5)
+        assert on_air(house) == {"gallery", "left"}
+
+    async def after(house: House) -> None:
+        assert on_air(house) == {"gallery", "left"}
+        house.say("camera/left/recall", {"position": "soloist", "id": "unasked"})
+        assert (await house.end("unasked"))["code"] == "on-air"
+
+    in_house(tmp_path, before, read_show_text(CUES), off_air_untold=False)
+    in_house(tmp_path, after, read_show_text(CUES), off_air_untold=False)
+
+
 def test_where_nobody_tells_what_is_on_air_a_recall_asks_and_the_state_says_so(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         state = camera_state(house, "left")

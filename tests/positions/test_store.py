@@ -295,7 +295,7 @@ async def test_of_two_stores_of_one_name_at_the_same_time_one_is_refused(
 
 
 async def test_where_a_show_stands_in_its_cues_is_there_after_a_restart(opened: Opened) -> None:
-    stood = CuePlace(Decimal("12.5"), None, held=True)
+    stood = CuePlace(Decimal("12.5"), None, held=True, on_air=frozenset({"gallery", "left"}))
     async with opened() as store:
         assert store.cue_place("evening") is None
         await store.set_cue_place("evening", CuePlace(Decimal(12), Decimal("12.5")))
