@@ -483,10 +483,12 @@ class LoadResult(Result):
 
 
 class DriveResult(Result):
-    """The `result` of `camera/NAME/drive` with a `grip`."""
+    """The `result` of `camera/NAME/drive`: its first two are for a `grip`, and null without one."""
 
     seconds_across: float | None  # the picture, that a full push of pan takes; null where nobody knows how wide it is
     warning: str | None  # where that is not known, and the push is a share of the head's fastest
+    head_read_seconds_ago: float | None  # when it told where its head stands, as the state has it; null before it has
+    zoom_read_seconds_ago: float | None
 
 
 class WrittenMoveMessage(Alike):

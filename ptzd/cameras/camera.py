@@ -145,6 +145,11 @@ class Camera(Doing):
         framing = self.contact.framing
         return None if framing is None else seconds_across(self.settings, framing, grip)
 
+    def read_seconds_ago(self) -> tuple[float, float] | None:
+        """Return how long ago it told where its head stands, and its zoom; None before it has."""
+        contact, now = self.contact, self._loop.time()
+        return None if contact.framing is None else (now - contact.read_at, now - contact.zoom_read_at)
+
     def lock(self, lock: Lock) -> None:
         """Stop all motion at once and refuse all to come. It takes the place of an earlier lock by the same person."""
         self._locks = (*(other for other in self._locks if other.by != lock.by), lock)

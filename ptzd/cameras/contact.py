@@ -61,6 +61,7 @@ class Contact:
         self._focus_at_rest: int | None = None  # as it was asked for last, since the camera rests
         self._focus_agreed = 0  # how many readings in a row were as the one before
         self.read_at = 0.0  # loop time of the latest
+        self.zoom_read_at = 0.0  # of the latest in which the zoom was asked for, too
         self.read = asyncio.Event()  # set by every reading, and when it fell silent
         self._on_reading = on_reading
         self._loop = asyncio.get_running_loop()
@@ -95,12 +96,14 @@ class Contact:
         """It moves, and may look for its focus when it has come to rest."""
         self._focus_at_rest, self._focus_agreed = None, 0
 
-    def take(self, framing: Framing) -> None:
-        """Take in a position as it was read, whoever asked for it."""
+    def take(self, framing: Framing, *, zoom_too: bool = True) -> None:
+        """Take in a position as it was read, whoever asked for it; `zoom_too`: where that was asked for as well."""
         self.framing = framing
         if self.condition is not None and self.condition.focus_mode != framing.focus_mode:
             self.condition = replace(self.condition, focus_mode=framing.focus_mode)
         self.read_at = self._loop.time()
+        if zoom_too:
+            self.zoom_read_at = self.read_at
         self.standing.take(framing, self.read_at)
         self.read.set()
         self._on_reading(framing)
@@ -187,7 +190,7 @@ class Contact:
     async def ask_pan_tilt(self) -> None:
         """Ask for the head alone; the lens is taken to be where it was. Raises as `Line.ask` does."""
         if self.framing is not None and self.power == "on":
-            self.take(await read_pan_tilt(self.line, self.framing))
+            self.take(await read_pan_tilt(self.line, self.framing), zoom_too=False)
 
     async def ask_lens_and_head(self, what: Literal["zoom", "focus"] | None) -> None:
         """Ask for zoom, focus or nothing of the lens, and then for the head, which so is taken in while it is new.
@@ -200,7 +203,7 @@ class Contact:
             stands = replace(stands, zoom_counts=await self.line.ask(ZoomInquiry()))
         elif what == "focus":
             stands = replace(stands, focus_counts=await self.line.ask(FocusInquiry()))
-        self.take(await read_pan_tilt(self.line, stands))
+        self.take(await read_pan_tilt(self.line, stands), zoom_too=what == "zoom")
 
     async def ask_head_and_zoom(self, saw_head: Callable[[PanTiltPosition], None]) -> None:
         """Ask where head and zoom stand, and nothing else; `saw_head` hears of the head at once.

@@ -16,7 +16,7 @@ Driven = Literal["pan", "tilt", "zoom"]
 
 DRIVE = {"pan": 0.02, "tilt": 0.02, "zoom": 0.25}  # of a full push: an end is met so slowly that it does no harm
 ANEW_SECONDS = 0.2  # a drive ends by itself half a second after its last message
-AT_END_SECONDS = 2.0  # without a count more: longer than readings and states are apart
+AT_END_SECONDS = 2.0  # between two readings without a count more, and all of it pushed on: no push takes so long
 LONGEST_DRIVE_SECONDS = 600.0  # at the slowest step from end to end
 STATE_SECONDS = 2.0
 STOPPED = "it was stopped"
@@ -80,8 +80,8 @@ class Following:
     async def to_end(self, axis: Driven, way: int) -> int:
         """Drive an axis slowly until it goes no further, `way` being 1 or -1; return its counts there.
 
-        Raises NotDriven, also where somebody else stops it: then it is not driven any further. However it ends, the
-        camera is told to stop.
+        That it goes no further is told by the camera's own readings: one that says nothing for a while is at no end.
+        Raises NotDriven, also where somebody else stops it: then it is not driven any further, and told to stop.
         """
 
         def rests(_: Heard | None = None) -> bool:
@@ -90,14 +90,19 @@ class Following:
         if not rests() and not await self.hear(rests, STILL_SECONDS):  # what it does until now is no stop of this drive
             raise NotDriven("it does not come to rest")
         loop = asyncio.get_running_loop()
-        ends_at, last, since = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time()
+        ends_at, last, since, read_at = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time(), loop.time()
+        ago = f"{'zoom' if axis == 'zoom' else 'head'}_read_seconds_ago"
         asked: set[str] = set()
         refused: Payload = {}
         self.halted = False
 
         def no(heard: Heard) -> bool:
-            if heard.topic == "outcome" and heard.payload.get("id") in asked and heard.payload.get("ok") is False:
-                refused.update(heard.payload)
+            nonlocal read_at
+            if heard.topic == "outcome" and heard.payload.get("id") in asked:
+                if heard.payload.get("ok") is False:
+                    refused.update(heard.payload)
+                elif (seconds := (heard.payload.get("result") or {}).get(ago)) is not None:
+                    read_at = loop.time() - seconds
             return bool(refused) or self.halted
 
         try:
@@ -112,8 +117,14 @@ class Following:
                 counts = self.state.get(f"{axis}_counts")
                 if counts != last:
                     last, since = counts, loop.time()
-                elif counts is not None and loop.time() - since > AT_END_SECONDS:
+                elif counts is not None and read_at - since > AT_END_SECONDS:
+                    await self._let_go()
                     return int(counts)
-        finally:
+            raise NotDriven(f"no end was come to in {LONGEST_DRIVE_SECONDS:.0f} s")
+        except BaseException:
             await self.stop()
-        raise NotDriven(f"no end was come to in {LONGEST_DRIVE_SECONDS:.0f} s")
+            raise
+
+    async def _let_go(self) -> None:
+        """End the push. After a stop, whoever drives has to wait before the next; after this, only until it rests."""
+        await self._client.publish(f"camera/{self.camera}/drive", {"sent_at": sent_at()})

@@ -121,20 +121,21 @@ class Moves:
         self.cues.stopped(camera)
 
     @handles(DriveCommand)
-    def drive(self, asked: Asked[DriveCommand], camera: Camera) -> DriveResult | None:
+    def drive(self, asked: Asked[DriveCommand], camera: Camera) -> DriveResult:
         wanted = asked.what
         camera.drive(wanted.pan, wanted.tilt, wanted.zoom, wanted.focus, grip=wanted.grip)
         if wanted.pan or wanted.tilt or wanted.zoom or wanted.focus:  # not where a drive ends
             self.cues.driven(camera.name)
-        if wanted.grip is None:
-            return None
-        seconds = camera.seconds_across(wanted.grip)
+        seconds = None if wanted.grip is None else camera.seconds_across(wanted.grip)
+        head_read, zoom_read = camera.read_seconds_ago() or (None, None)
         return DriveResult(
             seconds_across=None if seconds is None else round(seconds, 2),
             warning=f"nobody knows how wide the picture of camera {camera.name} is, so it goes at shares of the head's "
             "fastest: name its sensor and focal_length in the configuration"
-            if seconds is None
+            if wanted.grip is not None and seconds is None
             else None,
+            head_read_seconds_ago=None if head_read is None else round(head_read, 2),
+            zoom_read_seconds_ago=None if zoom_read is None else round(zoom_read, 2),
         )
 
     @handles(PowerCommand)

@@ -36,7 +36,9 @@ class Head:
                 counts = self.state[f"{axis}_counts"] + (STEP if asked[axis] > 0 else -STEP)
                 self.state[f"{axis}_counts"] = min(max(counts, least), most)
         refused = {"ok": False, "id": "another's", "topic": "camera/right/drive", "sentence": "camera right is locked"}
-        return [("outcome", refused), ("camera/left/state", self.state), ("outcome", {"ok": True})]
+        read = {"head_read_seconds_ago": 0.05, "zoom_read_seconds_ago": 0.1}
+        done = {"ok": True, "id": asked["id"], "topic": "camera/left/drive", "result": read}
+        return [("outcome", refused), ("camera/left/state", self.state), ("outcome", done)]
 
     @property
     def answers(self) -> dict[str, Answering]:
@@ -67,8 +69,9 @@ async def test_ends_are_found_slowly_and_written_as_a_dialect(
         again = await ptzd(*learn, "--yes")
         assert (again.code, "not written over" in again.err) == (2, True)
     assert all(abs(each.get(axis, 0)) <= 1 / 24 for each in head.asked for axis in ("pan", "tilt")), "the slowest step"
-    assert all(sum(axis in each for axis in ENDS) == 1 for each in head.asked), "one axis at a time"
-    assert [topic for topic, _ in daemon.asked].count("camera/left/stop") == 6, "at each end it is told to stop"
+    pushed = [[axis for axis in ENDS if axis in each] for each in head.asked]
+    assert all(len(axes) <= 1 for axes in pushed), "one axis at a time"
+    assert pushed.count([]) == 6 and not pushed[-1], "at each end it is let go"
     assert "pan: left end at -9000, right end at 8800; nibble4-51 says -8704 and 8704" in ended.out
     dialect, like = read_dialect(written), load_dialect("nibble4-51")
     assert (dialect.pan.least_counts, dialect.pan.most_counts) == ENDS["pan"]
@@ -95,6 +98,18 @@ async def test_a_camera_that_may_not_move_is_not_driven(
         ended = await ptzd("learn", "left", "--limits", "--config", str(config), "--yes")
     assert (ended.code, says in ended.err) == (1, True), ended.err
     assert head.asked == []
+
+
+async def test_a_head_that_does_not_move_has_no_ends(
+    ptzd: Ptzd, config: Path, broker: str, stand_in: StandInFor, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setitem(ENDS, "pan", (100, 100))
+    head, written = Head(), tmp_path / "my-head.toml"
+    async with stand_in(broker, head.answers) as daemon:
+        await daemon.client.publish("ptzd/camera/left/state", json.dumps(head.state), retain=True, qos=1)
+        learn = ("learn", "left", "--limits", "--config", str(config), "--write", str(written))
+        ended = await ptzd(*learn, "--yes", seconds=60)
+    assert (ended.code, "told 100 and 100: it does not move" in ended.err, written.exists()) == (1, True, False)
 
 
 async def test_a_stop_by_somebody_else_ends_it(

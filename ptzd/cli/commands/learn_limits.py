@@ -165,7 +165,10 @@ async def _ends(broker: BrokerAddress, camera: str, tell: Callable[[str], None])
             tell(f"{axis}: to its {name} end")
             least = await following.to_end(axis, -1)
             tell(f"{axis}: to its {other} end")
-            found[axis] = least, await following.to_end(axis, 1)
+            most = await following.to_end(axis, 1)
+            if most <= least:
+                raise NotDriven(f"{axis} was pushed both ways and told {least} and {most}: it does not move")
+            found[axis] = least, most
         return found
 
 

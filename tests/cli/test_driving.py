@@ -1,0 +1,156 @@
+"""Driving an axis to where it goes no further: on many heads, on a virtual clock, with a daemon that is all there."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+from ptzevening import Actor, House, open_house
+from ptzsim.habits import draw_habits
+from ptzsim.mount import mount_named
+from ptzsim.virtual_time import run
+
+from ptzd.bus import Said
+from ptzd.cameras import CameraSettings
+from ptzd.cli import driving
+from ptzd.cli.client import Client, Heard
+from ptzd.cli.driving import Driven, Following, NotDriven
+from ptzd.line import Tolerance
+from ptzd.motion import published_head
+from ptzd.visca import Dialect, load_dialect
+
+AXES: tuple[Driven, ...] = ("pan", "tilt", "zoom")
+
+
+def small(name: str) -> Dialect:
+    """A head that can't go far."""
+    figures = load_dialect(name).model_dump()
+    for axis, deg in (("pan", 6), ("tilt", 4)):
+        counts = round(deg * figures[axis]["counts_per_degree"])
+        figures[axis] |= {"least_counts": -counts, "most_counts": counts + 5}
+    return Dialect.model_validate(figures | {"name": "small", "sources": ("made up",)})
+
+
+def ends(dialect: Dialect, axis: Driven) -> tuple[int, int]:
+    if axis == "zoom":
+        return dialect.zoom.wide_counts, dialect.zoom.tele_counts
+    scale = dialect.pan if axis == "pan" else dialect.tilt
+    return scale.least_counts, scale.most_counts
+
+
+class Wired:
+    """What the command line has of the bus, without a broker."""
+
+    def __init__(self, house: House) -> None:
+        self._house = house
+        self._heard: asyncio.Queue[Heard] = asyncio.Queue()
+        self._asked = 0
+        house.broker.listen(self._take)
+
+    def _take(self, said: Said) -> None:
+        topic = said.topic.removeprefix("ptzd/")
+        if said.payload and (topic == "outcome" or topic.endswith("/state")):
+            self._heard.put_nowait(Heard(topic, json.loads(said.payload)))
+
+    async def publish(self, topic: str, payload: dict[str, Any]) -> str:
+        self._asked += 1
+        self._house.say(topic, payload | {"id": f"ask {self._asked}"})
+        return f"ask {self._asked}"
+
+    async def hear(self) -> Heard:
+        return await self._heard.get()
+
+
+def drive(
+    folder: Path,
+    seed: int,
+    scene: Callable[[House, Following], Coroutine[Any, Any, None]],
+    monkeypatch: pytest.MonkeyPatch,
+    name: str = "nibble4-14",
+) -> None:
+    """Play with one small head, drawn by the seed."""
+    dialect = small(name)
+    settings = CameraSettings(
+        "left", dialect, published_head(dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s), 24, Tolerance()
+    )
+    habits = draw_habits(random.Random(f"driving {seed}"))
+
+    async def play() -> None:
+        async with open_house(
+            {"left": Actor(settings, (), mount_named("tripod"), habits=habits)}, folder, seed=seed
+        ) as house:
+            monkeypatch.setattr(driving, "sent_at", lambda: house.calendar().isoformat())
+            following = Following(cast(Client, Wired(house)), {}, "left")
+            house.say("camera/left/tally", "off")
+            await following.begin()
+            await following.hear(lambda heard: following.state["tally"] == "off", 5.0)
+            await scene(house, following)
+
+    run(play())
+
+
+def speed(house: House) -> float:
+    head, now = house.wires["left"].camera.head, asyncio.get_running_loop().time()
+    return abs(head.pan_deg_per_s(now)) + abs(head.tilt_deg_per_s(now))
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("name", ["nibble4-14", "nibble4-51"])
+def test_each_end_of_any_head_is_come_to_one_after_the_other(
+    name: str, seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House, following: Following) -> None:
+        for axis in AXES:
+            found = [await following.to_end(axis, way) for way in (-1, 1)]
+            assert found == pytest.approx(ends(small(name), axis), abs=1), axis
+        await asyncio.sleep(2.0)
+        assert speed(house) == 0
+
+    drive(tmp_path, seed, scene, monkeypatch, name)
+
+
+@pytest.mark.parametrize("seconds", [1.5, 2.2, 2.7, 3.5])
+@pytest.mark.parametrize("axis", AXES)
+def test_a_camera_that_says_nothing_for_a_while_is_at_no_end(
+    axis: Driven, seconds: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    came: list[int] = []
+
+    async def scene(house: House, following: Following) -> None:
+        await following.to_end(axis, -1)
+
+        async def fall_silent() -> None:
+            await asyncio.sleep(1.2)
+            house.wires["left"].camera.silent_until = asyncio.get_running_loop().time() + seconds
+
+        silence = asyncio.create_task(fall_silent())
+        with suppress(NotDriven):
+            came.append(await following.to_end(axis, 1))
+        await silence
+        await asyncio.sleep(8.0)
+        assert speed(house) == 0
+
+    drive(tmp_path, 1, scene, monkeypatch)
+    assert came == ([] if seconds > 2.5 else [pytest.approx(ends(small("nibble4-14"), axis)[1], abs=1)])
+
+
+def test_who_is_stopped_by_somebody_else_drives_no_further(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def scene(house: House, following: Following) -> None:
+        driving = asyncio.create_task(following.to_end("pan", -1))
+        await asyncio.sleep(1.5)
+        assert speed(house) > 0
+        house.say("camera/left/stop", "")
+        with pytest.raises(NotDriven, match="stopped"):
+            await driving
+        await asyncio.sleep(1.0)
+        for _ in range(40):
+            assert speed(house) == 0
+            await asyncio.sleep(0.05)
+
+    drive(tmp_path, 1, scene, monkeypatch)
