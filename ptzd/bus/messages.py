@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 from typing import Any, ClassVar, Literal, Self
 
@@ -92,6 +92,14 @@ class LockMessage(Alike):
     by: str
     reason: str
     since: AwareDatetime
+    kept: bool = True  # false while the disk has not taken it: it holds, and would be gone after a restart
+
+    @classmethod
+    def each_of(cls, state: CameraState, unkept: Collection[str]) -> list[Self]:
+        """The locks of a camera; `unkept` tells whose are not on the disk."""
+        return [
+            cls(by=each.by, reason=each.reason, since=each.since, kept=each.by not in unkept) for each in state.locks
+        ]
 
 
 class StateMessage(Report):
@@ -129,8 +137,8 @@ class StateMessage(Report):
     as_of: AwareDatetime
 
     @classmethod
-    def of(cls, state: CameraState, optics: Optics | None) -> Self:
-        """The message for the state of the camera with these optics."""
+    def of(cls, state: CameraState, optics: Optics | None, unkept: Collection[str] = ()) -> Self:
+        """The message for the state of the camera with these optics; `unkept` tells whose locks are not on the disk."""
         framing = state.framing
         view_width_deg, view_height_deg = _view_deg(optics, None if framing is None else framing.zoom_counts)
         return cls(
@@ -154,7 +162,7 @@ class StateMessage(Report):
             tally=state.tally,
             tally_source=state.tally_source,
             tally_since=state.tally_since,
-            locks=[LockMessage.of(lock) for lock in state.locks],
+            locks=LockMessage.each_of(state, unkept),
             faults=list(state.faults),
             as_of=state.as_of,
         )
@@ -783,10 +791,10 @@ class LocksResult(Result):
     warning: str | None = None  # where it was not seen to stand still
 
     @classmethod
-    def of(cls, state: CameraState, *, answers: bool, stands: bool) -> Self:
+    def of(cls, state: CameraState, unkept: Collection[str], *, answers: bool, stands: bool) -> Self:
         """The result for a camera's state; whether it has answered since it was locked, and was seen to stand."""
         warning = None if stands or not state.locks else LOCKED_MOVING if answers else LOCKED_UNSEEN
-        return cls(locks=[LockMessage.of(lock) for lock in state.locks], warning=warning)
+        return cls(locks=LockMessage.each_of(state, unkept), warning=warning)
 
 
 class ImportResult(Result):

@@ -46,6 +46,7 @@ def lock_lines(state: Payload) -> list[str]:
     """Return a line on each of those who keep a camera still."""
     return [
         f"locked by {lock.get('by') or 'somebody'}: {lock.get('reason') or 'no reason given'}"
+        + ("" if lock.get("kept", True) else "; the disk has not taken it, so a restart of the daemon would lose it")
         for lock in state.get("locks") or ()
     ]
 

@@ -35,6 +35,7 @@ from .cuelist import CueList
 from .cues import Cues
 from .drift import Drift
 from .handling import Brought, handlers_of
+from .locks import Locks
 from .memories import Memories
 from .moves import Moves
 from .positions import Positions
@@ -142,6 +143,14 @@ class Daemon:
             calendar=calendar,
             spawn=self._spawn,
         )
+        self._locks = Locks(
+            cameras=self.cameras,
+            kept=store,
+            stopped=self._cues.stopped,
+            say=lambda camera: self._reported(camera.state()),
+            spawn=self._spawn,
+            calendar=calendar,
+        )
         self._moves = Moves(
             cameras=self.cameras,
             recalls=recalls,
@@ -162,7 +171,7 @@ class Daemon:
         )
         aligning = Aligning(store, pictures, changed=self._positions.changed, calendar=calendar)
         self.handlers = handlers_of(
-            self._moves, Aiming(), self._positions, self._memories, aligning, self._cues, cue_list
+            self._moves, self._locks, Aiming(), self._positions, self._memories, aligning, self._cues, cue_list
         )
 
     async def run(self, ready: Callable[[], None]) -> None:
@@ -333,7 +342,8 @@ class Daemon:
         if isinstance(report, CameraState):
             topic = self._bus.topics.of(StateMessage, report.camera)
             optics = self.cameras[report.camera].settings.optics
-            self._bus.publish(topic, StateMessage.of(report, optics).encode(), retain=True)
+            unkept = self._locks.unkept(report.camera)
+            self._bus.publish(topic, StateMessage.of(report, optics, unkept).encode(), retain=True)
             if self._links.get(report.camera) != report.link:
                 self._links[report.camera] = report.link
                 trouble = self.cameras[report.camera].contact.line.trouble

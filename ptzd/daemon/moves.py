@@ -1,8 +1,7 @@
-"""The commands that make one camera move or stand still."""
+"""The commands that make one camera move or stop."""
 
 from __future__ import annotations
 
-import asyncio
 import random
 from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass
@@ -14,14 +13,12 @@ from ptzd.bus.commands import (
     DriveCommand,
     ForeseeCommand,
     LearnCommand,
-    LockCommand,
     PowerCommand,
     RecallCommand,
     ResetCommand,
     StopAllCommand,
     StopCommand,
     TallyCommand,
-    UnlockCommand,
 )
 from ptzd.bus.messages import (
     DriveResult,
@@ -30,9 +27,8 @@ from ptzd.bus.messages import (
     LearnEstimate,
     LearnProgressMessage,
     LearnResult,
-    LocksResult,
 )
-from ptzd.cameras import Camera, LearnLimits, Lock, Progress, Switching, locked_by
+from ptzd.cameras import Camera, LearnLimits, Progress, Switching
 from ptzd.motion import write_head
 from ptzd.positions import HeadFiles, PositionStore
 from ptzd.refusal import Refusal
@@ -42,13 +38,10 @@ from .handling import handles
 from .recalls import Recalls
 from .unheard import stopped_when_unheard
 
-SEEN_TO_REST_SECONDS = 3.5  # after a lock: a head brakes within 2 s, and a silent one is known to be by then
-NAME_WHOSE = 'name whose lock to take off as "whose"'  # what helps, in the words of a message
-
 
 @dataclass(frozen=True, kw_only=True)
 class Moves:
-    """Joins cameras to whoever moves, stops, locks or measures them."""
+    """Joins cameras to whoever moves, stops or measures them."""
 
     cameras: Mapping[str, Camera]
     recalls: Recalls
@@ -155,66 +148,6 @@ class Moves:
     def tally(self, asked: Asked[TallyCommand], camera: Camera) -> None:
         camera.set_tally(asked.what.tally)
 
-    @handles(LockCommand)
-    def lock(self, asked: Asked[LockCommand], camera: Camera) -> Coroutine[Any, Any, LocksResult]:
-        """Lock at once; what comes later is whether that is kept."""
-        by, reason, since = asked.what.by, asked.what.reason, self.calendar()
-        if (before := _lock_by(by, camera)) is not None:  # the same person, who may know more by now
-            reason, since = reason or before.reason, before.since
-        lock = Lock(by, reason, since)
-        camera.lock(lock)
-        self.cues.stopped(camera.name)
-        return self._locked(camera, lock, asyncio.get_running_loop().time())
-
-    async def _locked(self, camera: Camera, lock: Lock, at: float) -> LocksResult:
-        """Keep a lock; tell whether the camera has come to rest since, or has answered at least."""
-        await self._keep_lock(camera, lock)
-        stands = camera.contact.up and await camera.until_at_rest(SEEN_TO_REST_SECONDS)
-        return LocksResult.of(camera.state(), answers=camera.contact.up and camera.contact.read_at > at, stands=stands)
-
-    async def _keep_lock(self, camera: Camera, lock: Lock) -> None:
-        try:
-            await self.kept.set_lock(camera.name, lock)
-        except Refusal as refusal:
-            raise Refusal(
-                refusal.code,
-                f"camera {camera.name} is locked now, but would not be after a restart: {refusal.sentence}",
-            ) from refusal
-
-    @handles(UnlockCommand)
-    def unlock(self, asked: Asked[UnlockCommand], camera: Camera) -> Coroutine[Any, Any, LocksResult]:
-        whose = asked.what.whose or asked.what.by
-        lock = _lock_by(whose, camera)
-        if lock is None and camera.locks:
-            raise Refusal(
-                "not-theirs",
-                f"camera {camera.name} is not locked by {whose}, it is {locked_by(camera.locks)}: let them unlock it, "
-                f"or {NAME_WHOSE}",
-                NAME_WHOSE,
-            )
-        return self._unlock(camera, whose, lock)
-
-    async def _unlock(self, camera: Camera, whose: str, lock: Lock | None) -> LocksResult:
-        trouble = None
-        if _lock_by(whose, camera) is lock:
-            try:
-                await self.kept.clear_lock(camera.name, whose)
-            except Refusal as refusal:
-                trouble = refusal
-        if (now := _lock_by(whose, camera)) is not None and now is not lock:
-            # While the disk was busy, or in the same moment: the disk may have heard of both in another order.
-            await self._keep_lock(camera, now)
-            raise Refusal("locked", f"camera {camera.name} was locked anew; unlock it when it is safe to move")
-        if lock is not None:
-            camera.unlock(lock)
-        if trouble is not None:
-            unlocked = f"no longer locked by {whose}" if camera.locks else "unlocked"
-            raise Refusal(
-                trouble.code,
-                f"camera {camera.name} is {unlocked} now, but would be locked after a restart: {trouble.sentence}",
-            )
-        return LocksResult.of(camera.state(), answers=camera.contact.up, stands=camera.contact.up and not camera.moving)
-
     @handles(LearnCommand)
     async def learn(self, asked: Asked[LearnCommand], camera: Camera) -> LearnResult | LearnEstimate:
         topic = self.bus.topics.of(LearnProgressMessage, camera.name)
@@ -238,7 +171,3 @@ class Moves:
             learned = await camera.learn(limits, told, self.rng)
         path = await self.heads.keep(camera.name, learned)
         return LearnResult(model=write_head(learned), path=str(path), renewal=learned.model.renewal)
-
-
-def _lock_by(whose: str, camera: Camera) -> Lock | None:
-    return next((lock for lock in camera.locks if lock.by == whose), None)

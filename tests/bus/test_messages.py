@@ -96,7 +96,10 @@ def test_a_state_has_the_figures_with_their_units_and_the_date_in_rfc_3339() -> 
     assert payload["phase"] == "slewing"
     assert payload["position"] is None
     assert payload["seconds_to_settled"] == 1.25
-    assert payload["locks"] == [{"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}]
+    lock = {"by": "stage left", "reason": "rigging", "since": "2031-05-17T19:30:00Z"}
+    assert payload["locks"] == [lock | {"kept": True}]
+    unkept = said(StateMessage.of(STATE, None, {"stage left"}).encode())
+    assert unkept["locks"] == [lock | {"kept": False}]
     assert payload["faults"] == ["digital zoom is on"]
     assert payload["activity"] == "at-rest"
     assert payload["as_of"] == "2031-05-17T19:30:00Z"
@@ -163,7 +166,7 @@ SAID: list[Report] = [
 RESULTS: list[tuple[str, Result]] = [
     ("history", HistoryResult.of(SETTINGS, "choir-wide", [HistoryEntry(1, STORED, True)])),
     ("cue-go", GoResult.of(Gone(CUE, counted=True))),
-    ("lock", LocksResult.of(STATE, answers=True, stands=False)),
+    ("lock", LocksResult.of(STATE, (), answers=True, stands=False)),
     ("unlock", LocksResult(locks=[])),
     ("show-export", ExportResult(show="x = 1")),
     ("show-import", ImportResult(added=1, replaced=2, unchanged=3, warnings=["it can't be sent there"])),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ptzd.cli.sentences import landing_words, move_line, worst_counts
+from ptzd.cli.sentences import landing_words, lock_lines, move_line, worst_counts
 
 
 @pytest.mark.parametrize(
@@ -37,3 +37,9 @@ def test_what_became_of_a_move_is_told_in_a_line(phase: str, words: str) -> None
         move_line("left", {"phase": phase, "position": "piano", "sentence": "camera left to piano: it is locked"})
         == words
     )
+
+
+def test_a_lock_that_the_disk_has_not_taken_is_told_as_that() -> None:
+    kept, unkept = lock_lines({"locks": [{"by": "Kim", "reason": "lens"}, {"by": "Robin", "kept": False}]})
+    assert kept == "locked by Kim: lens"
+    assert unkept.startswith("locked by Robin: no reason given; ") and "a restart of the daemon would lose it" in unkept

@@ -1722,8 +1722,44 @@ def test_a_lock_that_can_not_be_kept_holds_now_and_who_locked_is_told_that_it_wo
         assert "would not be after a restart" in outcome["sentence"]
         house.say("camera/left/recall", {"position": "soloist", "id": "recall"})
         assert (await house.end("recall"))["code"] == "locked"
+        assert [lock["kept"] for lock in camera_state(house, "left")["locks"]] == [False]
+
+    async def after_a_restart(house: House) -> None:
+        assert lockers(house, "left") == []
 
     in_house(tmp_path, scene)
+    in_house(tmp_path, after_a_restart)
+
+
+def test_what_a_full_disk_did_not_take_of_locks_is_kept_once_there_is_room(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/gallery/lock", {"by": "the rigger", "id": "before"})
+        assert (await house.outcome("before"))["ok"]
+        with monkeypatch.context() as full:
+            full.setattr(PositionStore, "set_lock", disk_is_full)
+            full.setattr(PositionStore, "clear_lock", disk_is_full)
+            house.say("camera/left/lock", {"by": "the rigger", "reason": "hands in it", "id": "1"})
+            house.say("camera/left/lock", {"by": "the electrician", "id": "2"})
+            house.say("camera/right/lock", {"by": "the rigger", "id": "3"})
+            house.say("camera/gallery/unlock", {"by": "the rigger", "id": "4"})
+            for id in "1234":
+                assert (await house.outcome(id))["code"] == "full"
+            await asyncio.sleep(5.0)
+            house.say("camera/right/unlock", {"by": "the rigger", "id": "5"})
+            assert (await house.outcome("5"))["code"] == "full"
+            assert [lock["kept"] for lock in camera_state(house, "left")["locks"]] == [False, False]
+        await asyncio.sleep(5.0)
+        assert [lock["kept"] for lock in camera_state(house, "left")["locks"]] == [True, True]
+
+    async def after_a_restart(house: House) -> None:
+        why = {lock["by"]: lock["reason"] for lock in camera_state(house, "left")["locks"]}
+        assert why == {"the electrician": "", "the rigger": "hands in it"}
+        assert (lockers(house, "right"), lockers(house, "gallery")) == ([], [])
+
+    in_house(tmp_path, scene)
+    in_house(tmp_path, after_a_restart)
 
 
 def test_a_camera_on_air_is_moved_only_by_who_says_that_it_may_be(tmp_path: Path) -> None:

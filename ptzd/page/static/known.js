@@ -1,7 +1,7 @@
 // All that this page knows: what the daemon has said, and what was chosen here.
 
 /**
- * @typedef {{by: string, reason: string, since: string}} Lock
+ * @typedef {{by: string, reason: string, since: string, kept: boolean}} Lock
  * @typedef {{camera: string, link: string, power: string, phase: string, position: string|null, was_in: string|null, pan_deg: number|null,
  *   tilt_deg: number|null, zoom_counts: number|null, view_width_deg: number|null, view_height_deg: number|null,
  *   seconds_to_settled: number|null, activity: string|null, tally: string, tally_since: string|null, locks: Lock[], faults: string[], as_of: string,
@@ -120,7 +120,9 @@ export function troublesOf(camera) {
   const found = [];
   if (camera.link !== "up") found.push("it does not answer");
   else if (camera.power !== "on") found.push(`its power is ${camera.power}`);
-  for (const lock of camera.locks) found.push(`locked by ${lock.by}${lock.reason ? `: ${lock.reason}` : ""}`);
+  for (const lock of camera.locks) {
+    found.push(`locked by ${lock.by}${lock.reason ? `: ${lock.reason}` : ""}${lock.kept ? "" : "; the disk has not taken it, so a restart of the daemon would lose it"}`);
+  }
   if (camera.tally === "unknown") found.push("nobody has told whether it is on air");
   return [...found, ...camera.faults];
 }
