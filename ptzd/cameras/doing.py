@@ -136,6 +136,7 @@ class Doing:
             self._activity.fault if isinstance(self._activity, Halting) else None,
             self._fault,
             LOCKED_UNSEEN if self._locks and not self.contact.up else None,
+            None if self.contact.up or self.contact.line.trouble is None else f"its line: {self.contact.line.trouble}",
             None if self.contact.refuses is None else f"it {self.contact.refuses}, and so can't be moved",
             None if self.contact.other_head is None else f"it {self.contact.other_head}",
             None if window is None or framing is None else window.leaves_out(dialect, framing, beyond_deg=BEYOND_DEG),

@@ -113,7 +113,8 @@ def _unreachable(camera: Asked) -> Refusal:
     name, contact = camera.settings.name, camera.contact
     if contact.up and contact.refuses:
         return Refusal("unreachable", f"camera {name} {contact.refuses}; `ptzd check` asks it all that a show needs")
-    return Refusal("unreachable", f"camera {name} does not answer; check its power and its network")
+    why = "" if contact.line.trouble is None else f" ({contact.line.trouble})"
+    return Refusal("unreachable", f"camera {name} does not answer{why}; check its power and its network")
 
 
 def _require_unlocked(camera: Asked) -> None:

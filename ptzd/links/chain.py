@@ -8,9 +8,10 @@ chosen when it has left: what ends motion before other commands, these before qu
 `QUESTIONS` are asked ahead of their answers, which come on one wire as well.
 
 Addresses are set when the port has been opened, and IF_Clear to all follows: whoever held the port before holds it no
-more, so no camera on it is in anybody's control. Not so where a guard opens it beside its holder, and where a camera
-restarts, which says "network change": then addresses are set while cameras may be moving. Setting addresses alone moves
-and ends nothing, so nothing else is said to all; meanwhile the chain carries what ends motion, and nothing besides.
+more, so no camera on it is in anybody's control. Not so where a guard opens it beside its holder, where a camera
+restarts, which says "network change", and where nothing has answered for a while, in which one may have said so unheard:
+then addresses are set while cameras may be moving. Setting addresses alone moves and ends nothing, so nothing else is
+said to all; meanwhile the chain carries what ends motion, and nothing besides.
 Where more or fewer cameras have taken an address than belong there, or than before, a place may be another camera's: an
 order would move the wrong head. Then every conversation is lost, as after a pulled cable, all are cleared and stopped,
 and nothing but what ends motion is carried until a later count is right; then conversations begin anew.
@@ -24,6 +25,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable
 from functools import partial
+from math import inf
 
 from .address import MOST_IN_A_CHAIN
 from .link import LOST, Form
@@ -36,6 +38,8 @@ LONGEST_BYTES = 16
 BITS_A_BYTE = 10  # 8N1
 QUESTIONS = 3
 ANSWER_SECONDS = 0.25  # then a question counts as lost
+DEAD_SECONDS = 0.6  # of questions that nothing answers: then the wire was dead, and cameras may have restarted
+ABSENT_SECONDS = 3.0  # without a word of one camera while others answer
 WAITING_AT_MOST = 16  # messages of one camera; the conversation repeats what is lost
 ADDRESSING_SECONDS = 0.4  # a camera passes it on within some pictures
 ADDRESSINGS = 3  # some cameras obey it and do not answer
@@ -61,7 +65,8 @@ class ChainLink:
 
     @property
     def trouble(self) -> str | None:
-        return self._chain.trouble or self._chain.doubt or self._chain.missing(self._place)
+        chain, place = self._chain, self._place
+        return chain.trouble or chain.doubt or chain.missing(place) or chain.absent(place)
 
     def send(self, datagram: bytes) -> None:
         self._chain.send(self._place, datagram)
@@ -94,6 +99,8 @@ class Chain:
         self._links: dict[int, ChainLink] = {}
         self._waiting: dict[int, deque[bytes]] = {}  # by place, those served longest ago first
         self._asked: dict[int, float] = {}  # until when an answer of this place is to be expected
+        self._unanswered_since: float | None = None  # the first question since anything was heard
+        self._heard_at: dict[int, float] = {}  # by place, the last word; the loop's time
         self._write: Callable[[bytes], None] | None = None
         self._begun = b""
         self._expected = cameras
@@ -132,6 +139,17 @@ class Chain:
             return None
         return f"the last camera on this port has taken address {self._counted}"
 
+    def absent(self, place: int) -> str | None:
+        """Return why nothing may be at a place, though others answer, in words."""
+        now, heard_at = self._loop.time(), self._heard_at
+        others = max((at for each, at in heard_at.items() if each != place), default=-inf)
+        if now - others > ABSENT_SECONDS or now - heard_at.get(place, -inf) < ABSENT_SECONDS:
+            return None
+        return (
+            f"others on this port answer, and nothing at address {place}: a camera there that is on may have lost its "
+            "address, which it is given anew when it is switched off and on"
+        )
+
     def begin(self, write: Callable[[bytes], None], *, fresh: bool) -> None:
         """There is a wire, into which `write` puts bytes at once; on a `fresh` one nobody is in control of a camera."""
         self._write = write
@@ -145,9 +163,10 @@ class Chain:
         self.trouble = reason
         if self._write is None:
             return
-        self._write = None
+        self._write = self._unanswered_since = None
         self._stop_timers()
         self._counted = None
+        self._heard_at.clear()
         self._lose()
 
     def close(self) -> None:
@@ -189,6 +208,7 @@ class Chain:
             message = waiting.popleft()
             if _asks(message):
                 self._asked[place] = now + ANSWER_SECONDS
+                self._unanswered_since = self._unanswered_since or now
             self._say(bytes((0x80 | place,)) + message[1:])
         self._timer = self._loop.call_at(self._free_at, self._served)
 
@@ -216,6 +236,10 @@ class Chain:
         self._begun = self._begun[-LONGEST_BYTES:]  # what is longer is no message
         for message in messages:
             self._take(message + END)
+        if messages:
+            since, self._unanswered_since = self._unanswered_since, None
+            if since is not None and self._loop.time() - since > DEAD_SECONDS and not self._addressing:
+                self._set_addresses(fresh=False)
 
     def _take(self, message: bytes) -> None:
         start = next((at for at, byte in enumerate(message) if byte >= 0x88 and byte & 0x0F in (0, 8)), None)
@@ -228,6 +252,7 @@ class Chain:
             if not self._addressing:
                 self._set_addresses(fresh=False)
         elif message[0] != 0x88 and not self.doubt and (place := (message[0] >> 4) - 8) in self._links:
+            self._heard_at[place] = self._loop.time()
             if message[1] in (0x50, 0x60, 0x61, 0x62):  # an answer, or an error
                 self._asked.pop(place, None)
             self._links[place].take(b"\x90" + message[1:])

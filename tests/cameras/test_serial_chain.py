@@ -15,6 +15,7 @@ from rigs import camera_on, framing
 
 from ptzd.cameras import Camera, CameraState, MoveReport, Recall
 from ptzd.links.chain import Chain
+from ptzd.refusal import Refusal
 from ptzd.visca import PanTiltDrive, load_dialect
 
 DIALECT = load_dialect("nibble4-51")
@@ -178,6 +179,44 @@ def test_while_one_is_taken_out_no_head_moves_since_nobody_knows_which_is_which(
             heads[3].camera.recall(Recall("aside", framing(1000), id="again"))
             await until(lambda: "settled" in heads[3].ended, 20)
             assert DIALECT.pan.counts(heads[3].simulated.head.pan_deg(loop.time())) == pytest.approx(1000, abs=1)
+
+    virtual_time.run(play())
+
+
+@pytest.mark.parametrize("seconds", [0.8, 2.0, 6.0])
+@pytest.mark.parametrize("seed", range(2))
+def test_one_that_restarts_while_the_wire_is_dead_is_given_its_address_when_that_lives_again(
+    seed: int, seconds: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def play() -> None:
+        loop = asyncio.get_running_loop()
+        wires: list[SerialChain] = []
+        async with chained(seed, wires) as heads:
+            with monkeypatch.context() as dead:
+                dead.setattr(wires[0], "_write", lambda data: None)
+                dead.setattr(wires[0], "_arrived", lambda message: None)
+                await asyncio.sleep(0.3)
+                heads[2].simulated.power_cut(loop.time())  # it says "network change", and nobody hears it
+                await asyncio.sleep(seconds - 0.3)
+            await asyncio.sleep(5.0)  # until that it restarted is seen
+            await until(lambda: all(head.ready for head in heads), 60)
+            heads[2].camera.recall(Recall("near", framing(500), id="near"))
+            await until(lambda: bool(heads[2].ended), 20)
+            assert heads[2].ended == ["settled"]
+
+    virtual_time.run(play())
+
+
+def test_of_one_that_has_lost_its_address_that_is_told() -> None:
+    async def play() -> None:
+        wires: list[SerialChain] = []
+        async with chained(1, wires) as heads:
+            wires[0]._places[2] = None
+            await until(lambda: heads[2].camera.state().link == "down", 10)
+            assert any("may have lost its address" in fault for fault in heads[2].camera.state().faults)
+            with pytest.raises(Refusal, match="address 3: a camera there that is on may have lost its address"):
+                heads[2].camera.foresee(Recall("near", framing(500)))
+            assert all(head.camera.state().faults == () for head in heads if head is not heads[2])
 
     virtual_time.run(play())
 

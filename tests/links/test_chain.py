@@ -273,6 +273,29 @@ def test_a_network_change_sets_addresses_anew_and_disturbs_nobody() -> None:
     played(play)
 
 
+@pytest.mark.parametrize(("seconds", "anew"), [(0.5, False), (0.8, True)])
+def test_where_nothing_has_answered_for_a_while_addresses_are_set_anew_when_something_does(
+    seconds: float, anew: bool
+) -> None:
+    async def play(wire: Wire) -> None:
+        await wire.begin()
+        await asyncio.sleep(5.0)  # nobody was asked, so that is no silence
+        wire.links[0].send(POSITION)
+        await asyncio.sleep(0.02)
+        wire.hears("90 50 00 00 00 00 00 00 00 00 FF")
+        wire.said.clear()
+        wire.links[0].send(POSITION)
+        await asyncio.sleep(seconds)
+        assert wire.words == ["81 09 06 12 FF"]
+        wire.hears("90 50 00 00 00 00 00 00 00 00 FF")
+        await asyncio.sleep(0.02)
+        assert (ADDRESS_SET in wire.words) is anew
+        assert CLEAR_ALL not in wire.words, "whatever moves goes on"
+        assert len(await received(wire.links[0])) == 2, "what was heard is heard"
+
+    played(play)
+
+
 def test_while_another_number_of_cameras_is_there_than_before_all_are_stopped_and_none_is_moved() -> None:
     async def play(wire: Wire) -> None:
         await wire.begin()
@@ -358,6 +381,23 @@ def test_a_place_beyond_the_end_of_the_chain_is_told() -> None:
         wire.hears("88 30 03 FF")
         told = [link.trouble for link in wire.links]
         assert told == [None] * 2 + ["the last camera on this port has taken address 2"] * 5
+
+    played(play)
+
+
+def test_of_one_that_is_silent_while_others_answer_a_likely_reason_is_told() -> None:
+    async def play(wire: Wire) -> None:
+        await wire.begin()
+        answer = "50 00 00 00 00 00 00 00 00 FF"
+        wire.hears(f"90 {answer} A0 {answer}")
+        await asyncio.sleep(2.0)
+        assert [link.trouble for link in wire.links[:2]] == [None, None]
+        await asyncio.sleep(1.5)
+        wire.hears(f"90 {answer}")
+        assert wire.links[0].trouble is None
+        assert "nothing at address 2: a camera there" in str(wire.links[1].trouble)
+        await asyncio.sleep(4.0)
+        assert [link.trouble for link in wire.links] == [None] * 7, "nobody is heard any more"
 
     played(play)
 
