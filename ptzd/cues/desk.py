@@ -719,6 +719,8 @@ class CueDesk:
             return "moving", f"camera {camera} is on its way to {position}"
         if wish.phase is not Phase.SETTLED:
             reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
+            if wish.phase is Phase.REFUSED:  # what kept it then may be over
+                reason = f"camera {camera} was not sent to {position}, since at that moment: {reason}"
             return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
         return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
 

@@ -9,7 +9,7 @@ chosen when it has left: what ends motion before other commands, these before qu
 
 Addresses are set when the port has been opened, and IF_Clear to all follows: whoever held the port before holds it no
 more, so no camera on it is in anybody's control. Not so where a guard opens it beside its holder, where a camera
-restarts, which says "network change", and where nothing has answered for a while, in which one may have said so unheard:
+restarts, which says "network change", and where nothing has answered for a while, when one may have said so unheard:
 then addresses are set while cameras may be moving. Setting addresses alone moves and ends nothing, so nothing else is
 said to all; meanwhile the chain carries what ends motion, and nothing besides.
 Where more or fewer cameras have taken an address than belong there, or than before, a place may be another camera's: an

@@ -332,6 +332,15 @@ def test_a_move_that_failed_is_told_of_in_the_cameras_own_words() -> None:
     assert stage.sentence("left") == "camera left did not come to rest; ask for standby again"
 
 
+def test_what_kept_a_move_from_beginning_is_not_told_as_though_it_still_were_so() -> None:
+    stage = Stage()
+    stage.standby()
+    stage.report("left", Phase.REFUSED, "soloist", code="initialising", sentence="camera left is still starting up")
+    stage.camera("left", phase=Phase.IDLE)
+    told = "camera left was not sent to soloist, since at that moment: camera left is still starting up; ask for standby"
+    assert stage.sentence("left").startswith(told)
+
+
 def test_reports_of_somebody_elses_move_are_not_taken_for_the_cues() -> None:
     stage = Stage()
     stage.standby()
