@@ -93,7 +93,9 @@ class PositionStore:
         self._calendar = calendar
         self._run_disk = run_disk
         troubles = [] if unfit is None else [unfit.sentence]
+        before = len(troubles)
         self._positions: Mapping[str, Mapping[str, StoredPosition]] = _read_positions(connection, troubles)
+        self._all_read = len(troubles) == before and (unfit is None or _is_sound(connection, path, "entry"))
         self._arranged: Mapping[str, tuple[str, ...]] = _read_arranged(connection)
         self._memories = _read_memories(connection)
         self._cue_places: Mapping[str, CuePlace] = _read_cue_places(connection, troubles)
@@ -500,6 +502,8 @@ class PositionStore:
     def _unknown(self, camera: str, name: str) -> Refusal:
         names = list(self.positions(camera))
         advice = did_you_mean(name, names, f"it has {', '.join(names) or 'none yet'}")
+        if not self._all_read:
+            advice = "not all that was stored can be read, so it may be lost; import your last export"
         return Refusal("unknown", f"camera {camera} has no position {name}: {advice}")
 
     def _remember(self, positions: Iterable[StoredPosition]) -> None:

@@ -292,6 +292,8 @@ async def test_a_damaged_file_is_told_left_alone_and_locks_every_camera(
         assert any("is damaged" in trouble and "import your last export" in trouble for trouble in store.troubles)
         assert "unlock it when it is safe" in lock_on(store, "left").reason
         assert store.locks_of("gallery")
+        with pytest.raises(Refusal, match="not all that was stored can be read, so it may be lost"):
+            store.known("gallery", "shot-1")
         for change in (store.store(make()), store.set_lock("left", Lock("Kim", "lens", calendar()))):
             assert (await refusal_of(change)).code == "damaged"
     assert path.read_bytes() == data
@@ -309,6 +311,9 @@ async def test_of_a_store_that_is_damaged_in_one_place_the_rest_is_read(
         assert 30 <= len(store.positions("gallery")) < 60
         assert lock_on(store, "left").by == "Kim"
         assert not store.locks_of("gallery"), "the locks are elsewhere in the file and whole"
+        lost = next(name for name in (f"shot-{number}" for number in range(60)) if not store.position("gallery", name))
+        with pytest.raises(Refusal, match="it may be lost"):
+            store.known("gallery", lost)
         assert store.troubles
 
 
