@@ -20,6 +20,7 @@ AT_END_SECONDS = 2.0  # between two readings without a count more, and all of it
 LONGEST_DRIVE_SECONDS = 600.0  # at the slowest step from end to end
 STATE_SECONDS = 2.0
 STOPPED = "it was stopped"
+SENT = ("direct", "shaped", "learning")  # what a camera does that somebody sends somewhere
 
 
 class NotDriven(Exception):
@@ -81,7 +82,8 @@ class Following:
         """Drive an axis slowly until it goes no further, `way` being 1 or -1; return its counts there.
 
         That it goes no further is told by the camera's own readings: one that says nothing for a while is at no end.
-        Raises NotDriven, also where somebody else stops it: then it is not driven any further, and told to stop.
+        Raises NotDriven, also where somebody else stops it, or sends it elsewhere: then it is not driven any further,
+        and told to stop, unless it goes where somebody sent it.
         """
 
         def rests(_: Heard | None = None) -> bool:
@@ -103,12 +105,14 @@ class Following:
                     refused.update(heard.payload)
                 elif (seconds := (heard.payload.get("result") or {}).get(ago)) is not None:
                     read_at = loop.time() - seconds
-            return bool(refused) or self.halted
+            return bool(refused) or self.halted or self._sent
 
         try:
             while loop.time() < ends_at:
                 if self.halted:
                     raise NotDriven(STOPPED)
+                if self._sent:
+                    raise NotDriven("somebody sent it elsewhere")
                 if (reason := self.why_not()) is not None or refused:
                     raise NotDriven(reason or str(refused.get("sentence")))
                 drive = {axis: way * DRIVE[axis], "sent_at": sent_at()}
@@ -122,8 +126,13 @@ class Following:
                     return int(counts)
             raise NotDriven(f"no end was come to in {LONGEST_DRIVE_SECONDS:.0f} s")
         except BaseException:
-            await self.stop()
+            if not self._sent:
+                await self.stop()
             raise
+
+    @property
+    def _sent(self) -> bool:
+        return self.state.get("activity") in SENT
 
     async def _let_go(self) -> None:
         """End the push. After a stop, whoever drives has to wait before the next; after this, only until it rests."""

@@ -140,6 +140,25 @@ def test_a_camera_that_says_nothing_for_a_while_is_at_no_end(
     assert came == ([] if seconds > 2.5 else [pytest.approx(ends(small("nibble4-14"), axis)[1], abs=1)])
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_who_is_sent_elsewhere_by_somebody_goes_there(
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House, following: Following) -> None:
+        house.say("camera/left/store", {"position": "home"})
+        await asyncio.sleep(2.0)
+        driving = asyncio.create_task(following.to_end("pan", -1))
+        await asyncio.sleep(1.0 + 0.05 * seed)
+        assert speed(house) > 0
+        house.say("camera/left/recall", "home")
+        with pytest.raises(NotDriven, match="somebody sent it elsewhere"):
+            await driving
+        await asyncio.sleep(10.0)
+        assert (speed(house), house.position_of("left")) == (0, "home")
+
+    drive(tmp_path, seed, scene, monkeypatch)
+
+
 def test_who_is_stopped_by_somebody_else_drives_no_further(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async def scene(house: House, following: Following) -> None:
         driving = asyncio.create_task(following.to_end("pan", -1))

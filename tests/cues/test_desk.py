@@ -337,7 +337,9 @@ def test_what_kept_a_move_from_beginning_is_not_told_as_though_it_still_were_so(
     stage.standby()
     stage.report("left", Phase.REFUSED, "soloist", code="initialising", sentence="camera left is still starting up")
     stage.camera("left", phase=Phase.IDLE)
-    told = "camera left was not sent to soloist, since at that moment: camera left is still starting up; ask for standby"
+    told = (
+        "camera left was not sent to soloist, since at that moment: camera left is still starting up; ask for standby"
+    )
     assert stage.sentence("left").startswith(told)
 
 
