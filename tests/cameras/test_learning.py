@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections import Counter
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
-from math import pi
+from itertools import pairwise
+from math import pi, sqrt
 from typing import Any
 
 import pytest
@@ -25,6 +27,7 @@ from rigs import Rig, framing, rigged
 
 from ptzd.cameras import Recall
 from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_seconds, learn
+from ptzd.cameras.learning.progress import Stages
 from ptzd.cameras.learning.trials import steady_seconds
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.line import Framing, Tolerance
@@ -216,6 +219,42 @@ def test_it_takes_about_as_long_as_was_said(head: tuple[str, str, float, int]) -
     assert lesson.progress[-1].seconds_left == 0.0
     middle = next(each for each in lesson.progress if each.doing.startswith("zoom"))
     assert 0.0 < middle.seconds_left < lesson.estimated_seconds
+
+
+TIMED_CLOSELY = ("acceleration of", "speed of step", "zoom by hand", "focus")  # the others hang more on chance
+
+
+@pytest.mark.parametrize("head", HEADS[:2], ids=lambda head: f"{head[0]}-{head[1]}")
+def test_each_kind_of_trial_takes_about_as_long_as_is_reckoned(
+    head: tuple[str, str, float, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[tuple[float, str, float]] = []
+    begin = Stages.begin
+
+    async def noted(self: Stages) -> None:
+        await begin(self)
+        what, seconds = self._stages[self._done - 1]
+        begun.append((asyncio.get_running_loop().time(), what, seconds))
+
+    monkeypatch.setattr(Stages, "begin", noted)
+    run(learn_one(*head, WIDE, Habits()))
+    reckoned, taken = Counter[str](), Counter[str]()
+    for (at, what, seconds), (until, _, _) in pairwise(begun):
+        kind = next((each for each in TIMED_CLOSELY if what.startswith(each)), "the others")
+        if what != "a first look":
+            reckoned[kind] += seconds
+            taken[kind] += until - at
+    for kind in TIMED_CLOSELY:
+        assert reckoned[kind] == pytest.approx(taken[kind], rel=0.2), kind
+    assert reckoned["the others"] == pytest.approx(taken["the others"], rel=0.35)
+
+
+def test_a_wait_that_varies_is_learned_to_vary() -> None:
+    # The simulated head waits evenly between its least and its most: the deviation of that is its width / √12.
+    lesson = learned(*HEADS[1])
+    truth, latency = lesson.rig.simulated.head._truth, lesson.head.model.latency_seconds
+    deviation = (truth.most_latency_seconds - truth.least_latency_seconds) / sqrt(12)
+    assert lesson.head.measured.latency * latency >= 0.5 * deviation
 
 
 def test_the_head_never_leaves_its_range() -> None:
