@@ -384,7 +384,7 @@ class Watcher:
 
     def daemon_started(self) -> None:
         """Take note that a new daemon knows only those tallies that the broker has kept, and the standing cue."""
-        self.book.shows_standing(beside=False)
+        self.book.shows_standing(beside=True)
         base, kept = self._house.topics.base, self._house.broker.retained
         found = {camera: kept.get(f"{base}/camera/{camera}/tally") for camera in self._house.wires}
         self.tally = {camera: tally.decode() for camera, tally in found.items() if tally is not None}

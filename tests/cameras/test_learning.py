@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -238,7 +238,7 @@ def test_each_kind_of_trial_takes_about_as_long_as_is_reckoned(
 
     monkeypatch.setattr(Stages, "begin", noted)
     run(learn_one(*head, WIDE, Habits()))
-    reckoned, taken = Counter[str](), Counter[str]()
+    reckoned, taken = defaultdict[str, float](float), defaultdict[str, float](float)
     for (at, what, seconds), (until, _, _) in pairwise(begun):
         kind = next((each for each in TIMED_CLOSELY if what.startswith(each)), "the others")
         if what != "a first look":
