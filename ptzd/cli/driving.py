@@ -109,12 +109,12 @@ class Following:
 
         try:
             while loop.time() < ends_at:
-                if self.halted:
-                    raise NotDriven(STOPPED)
-                if self._sent:
-                    raise NotDriven("somebody sent it elsewhere")
-                if (reason := self.why_not()) is not None or refused:
-                    raise NotDriven(reason or str(refused.get("sentence")))
+                if (reason := self.why_not()) is not None:
+                    raise NotDriven(reason)
+                if self.halted or self._sent:
+                    raise NotDriven(STOPPED if self.halted else "somebody sent it elsewhere")
+                if refused:
+                    raise NotDriven(str(refused.get("sentence")))
                 drive = {axis: way * DRIVE[axis], "sent_at": sent_at()}
                 asked.add(await self._client.publish(f"camera/{self.camera}/drive", drive))
                 await self.hear(no, ANEW_SECONDS)

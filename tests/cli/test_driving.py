@@ -20,7 +20,7 @@ from ptzd.bus import Said
 from ptzd.cameras import CameraSettings
 from ptzd.cli import driving
 from ptzd.cli.client import Client, Heard
-from ptzd.cli.driving import Driven, Following, NotDriven
+from ptzd.cli.driving import STOPPED, Driven, Following, NotDriven
 from ptzd.line import Tolerance
 from ptzd.motion import published_head
 from ptzd.visca import Dialect, load_dialect
@@ -165,11 +165,56 @@ def test_who_is_stopped_by_somebody_else_drives_no_further(tmp_path: Path, monke
         await asyncio.sleep(1.5)
         assert speed(house) > 0
         house.say("camera/left/stop", "")
-        with pytest.raises(NotDriven, match="stopped"):
+        with pytest.raises(NotDriven, match=f"^{STOPPED}$"):
             await driving
         await asyncio.sleep(1.0)
         for _ in range(40):
             assert speed(house) == 0
             await asyncio.sleep(0.05)
+
+    drive(tmp_path, 1, scene, monkeypatch)
+
+
+def test_what_moves_already_is_not_driven_and_not_what_falls_silent_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House, following: Following) -> None:
+        for _ in range(3):
+            house.say("camera/left/drive", {"pan": 0.3, "id": "theirs"})
+            await following.hear(lambda heard: False, 0.3)
+        pushing = asyncio.create_task(repeatedly(house))
+        with pytest.raises(NotDriven, match="it does not come to rest"):
+            await following.to_end("pan", 1)
+        pushing.cancel()
+        await following.hear(lambda heard: following.state["activity"] == "at-rest", 10.0)
+        driving = asyncio.create_task(following.to_end("pan", -1))
+        await asyncio.sleep(1.0)
+        house.wires["left"].camera.silent_until = float("inf")
+        with pytest.raises(NotDriven, match="it does not answer"):
+            await driving
+
+    async def repeatedly(house: House) -> None:
+        while True:
+            house.say("camera/left/drive", {"tilt": 0.3})
+            await asyncio.sleep(0.2)
+
+    drive(tmp_path, 1, scene, monkeypatch)
+
+
+def test_what_is_refused_is_told_and_no_push_follows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def scene(house: House, following: Following) -> None:
+        asked: list[str] = []
+        house.broker.listen(lambda said: asked.append(said.topic.rpartition("/")[2]))
+        driving = asyncio.create_task(following.to_end("pan", -1))
+        await asyncio.sleep(1.0)
+        monkeypatch.setattr(Following, "why_not", lambda self: None)  # the state has not come yet
+        monkeypatch.setattr(Following, "halted", property(lambda self: False, lambda self, halted: None), raising=False)
+        house.say("camera/left/lock", {"by": "the rigger"})
+        with pytest.raises(NotDriven, match="locked by the rigger"):
+            await driving
+        asked.clear()
+        await asyncio.sleep(2.0)
+        assert "drive" not in asked and "stop" not in asked
+        assert speed(house) == 0
 
     drive(tmp_path, 1, scene, monkeypatch)
