@@ -389,12 +389,12 @@ def test_of_one_that_is_silent_while_others_answer_a_likely_reason_is_told() -> 
     async def play(wire: Wire) -> None:
         await wire.begin()
         answer = "50 00 00 00 00 00 00 00 00 FF"
-        wire.hears(f"90 {answer} A0 {answer}")
+        wire.hears(f"90 {answer} A0 {answer} B0 {answer} C0 {answer}")
         await asyncio.sleep(2.0)
-        assert [link.trouble for link in wire.links[:2]] == [None, None]
+        assert [link.trouble for link in wire.links[:4]] == [None] * 4
         await asyncio.sleep(1.5)
-        wire.hears(f"90 {answer}")
-        assert wire.links[0].trouble is None
+        wire.hears(f"90 {answer} B0 {answer}")
+        assert [wire.links[place].trouble for place in (0, 2)] == [None, None]
         assert "nothing at address 2: a camera there" in str(wire.links[1].trouble)
         await asyncio.sleep(4.0)
         assert [link.trouble for link in wire.links] == [None] * 7, "nobody is heard any more"
