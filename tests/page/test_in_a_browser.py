@@ -392,6 +392,64 @@ async def test_a_stick_drives_until_it_is_let_go(theatre: Theatre, page: Page, p
     await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.4)
 
 
+async def by_the_keyboard(page: Page) -> None:
+    await page.get_by_role("button", name="Cues").focus()
+    await page.keyboard.press("Enter")
+
+
+async def by_a_script(page: Page) -> None:
+    await page.evaluate("document.querySelector('.plate').remove()")
+
+
+@pytest.mark.parametrize("goes", [by_the_keyboard, by_a_script])
+async def test_a_stick_that_is_no_more_on_the_page_drives_no_longer(
+    theatre: Theatre, page: Page, goes: Callable[[Page], Awaitable[None]]
+) -> None:
+    await theatre.open_with("off")
+    hand = await held_stick(theatre, page)
+    await goes(page)
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.5)
+    await hand.up()
+    await theatre.until_at_rest("gallery")
+
+
+async def test_a_gamepad_that_is_let_go_while_nothing_is_drawn_drives_no_longer(
+    theatre: Theatre, context: BrowserContext
+) -> None:
+    await theatre.open_with("off")
+    await context.add_init_script(GAMEPAD)
+    page = await context.new_page()
+    await page.goto(theatre.address)
+    await page.get_by_text("stands in choir-wide").wait_for()
+    await page.evaluate("pad.buttons[4].pressed = true; pad.axes[0] = 1")
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] == "by-hand", 2.0)
+    await page.evaluate("window.requestAnimationFrame = () => 0")
+    await asyncio.sleep(2 * A_DRIVE_SECONDS)
+    assert theatre.states["gallery"]["activity"] == "by-hand"
+    await page.evaluate("pad.buttons[4].pressed = false")
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.5)
+    await theatre.until_at_rest("gallery")
+
+
+@pytest.mark.parametrize("button", ["tighter, while held", "wider, while held"])
+async def test_a_zoom_goes_on_while_its_button_is_held(theatre: Theatre, page: Page, button: str) -> None:
+    await theatre.open_with("off")
+    await page.get_by_role("button", name="Set-up").click()
+    await page.get_by_text("stands in choir-wide").wait_for()
+    zoom = page.get_by_role("button", name=button)
+    await zoom.scroll_into_view_if_needed()
+    before = theatre.states["gallery"]["zoom_counts"]
+    await zoom.hover()
+    await page.mouse.down()
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] == "by-hand", 2.0)
+    await asyncio.sleep(2 * A_DRIVE_SECONDS)
+    assert theatre.states["gallery"]["activity"] == "by-hand"
+    await page.mouse.up()
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 0.5)
+    await theatre.until_at_rest("gallery")
+    assert (theatre.states["gallery"]["zoom_counts"] > before) is button.startswith("tighter")
+
+
 async def test_a_page_that_is_left_drives_no_longer(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     await held_stick(theatre, page)
@@ -429,6 +487,16 @@ async def test_a_yes_to_drive_on_air_holds_for_that_time_on_air_alone(theatre: T
     await theatre.until(lambda: theatre.states["gallery"]["tally"] == "off")
     await theatre.say("camera/gallery/tally", {"tally": "program"})
     await theatre.until(lambda: theatre.states["gallery"]["tally"] == "program")
+    await expect(yes).not_to_be_checked()
+    await yes.check()
+    hand = await held_stick(theatre, page)  # and it is so in mid-push
+    await theatre.say("camera/gallery/tally", {"tally": "off"})
+    await theatre.until(lambda: theatre.states["gallery"]["tally"] == "off")
+    assert theatre.states["gallery"]["activity"] == "by-hand"
+    await theatre.say("camera/gallery/tally", {"tally": "program"})
+    await theatre.until(lambda: theatre.states["gallery"]["activity"] != "by-hand", 1.0)
+    await hand.up()
+    await theatre.open_with("program")
     await expect(yes).not_to_be_checked()
     with pytest.raises(TimeoutError):
         await held_stick(theatre, page)

@@ -6,19 +6,18 @@ import { changed } from "./desk.js";
 import { drive, letGo, shaped } from "./drive.js";
 import { set, settings } from "./settings.js";
 
-let drives = false;
-
 function look() {
   requestAnimationFrame(look);
+  if (held()) drive(held);
+  else letGo(held);
+}
+
+/** @type {import("./drive.js").Hand} */
+function held() {
   const pad = document.hasFocus() ? connected()[0] : undefined;
-  if (!pad || !pad.buttons[settings.enable]?.pressed) {
-    if (drives) letGo();
-    drives = false;
-    return;
-  }
-  drives = true;
+  if (!pad?.buttons[settings.enable]?.pressed) return null;
   const [pan, tilt, , zoom] = [0, 1, 2, 3].map((axis) => shaped(pad.axes[axis] ?? 0, settings.dead, settings.curve));
-  drive({ pan, tilt: -tilt, zoom: -zoom }, Boolean(pad.buttons[settings.consent]?.pressed));
+  return { deflection: { pan, tilt: -tilt, zoom: -zoom }, consented: Boolean(pad.buttons[settings.consent]?.pressed) };
 }
 
 function connected() {

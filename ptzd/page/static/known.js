@@ -74,7 +74,8 @@ function hearState(camera, state) {
   const before = known.cameras[camera];
   const airs = state.tally === "program";
   const since = state.tally_since === null ? null : Date.parse(state.tally_since);
-  if (airs && before?.tally !== "program") known.onAirSince[camera] = { at: since ?? Date.now(), seen: since !== null || before !== undefined };
+  const anew = before?.tally !== "program" || before.tally_since !== state.tally_since; // off air in between may not be heard here
+  if (airs && anew) known.onAirSince[camera] = { at: since ?? Date.now(), seen: since !== null || before !== undefined };
   if (!airs) delete known.onAirSince[camera];
   if (JSON.stringify(before?.locks) !== JSON.stringify(state.locks)) known.changes += 1;
   known.cameras[camera] = { ...state, heardAt: performance.now() };

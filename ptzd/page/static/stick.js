@@ -1,7 +1,7 @@
 // A stick on the page: pressed and drawn away from its middle it drives the chosen camera, until it is let go.
 
 import { html, useRef, useState } from "./vendor/preact-htm.js";
-import { may } from "./desk.js";
+import { changed, may } from "./desk.js";
 import { drive, hold, isFine, letGo, shaped } from "./drive.js";
 import { pageHadFocus } from "./focus.js";
 import { known, onAir } from "./known.js";
@@ -13,12 +13,21 @@ import { settings } from "./settings.js";
 export function Stick({ camera }) {
   const plate = /** @type {{current: HTMLElement|null}} */ (useRef(null));
   const held = useRef(false);
+  const wanted = useRef({ pan: 0, tilt: 0, zoom: 0 });
+  const yes = useRef(/** @type {unknown} */ (null)); // to what time on air: a yes holds for no other
   const [at, setAt] = useState([0, 0]);
-  const [yes, setYes] = useState(/** @type {unknown} */ (null)); // to what time on air: a yes holds for no other
   const [fine, setFine] = useState(isFine());
   const airs = onAir(camera);
-  const time = known.onAirSince[camera.camera] ?? camera.tally;
-  const consented = yes === time;
+  const time = () => known.onAirSince[camera.camera] ?? known.cameras[camera.camera]?.tally;
+  const consented = () => yes.current === time();
+
+  /**
+   * @param {Element} held
+   * @param {number} pointer
+   * @returns {import("./drive.js").Hand}
+   */
+  const handOn = (held, pointer) => () =>
+    held.isConnected && held.hasPointerCapture(pointer) ? { deflection: wanted.current, consented: consented() } : null;
 
   /** @param {PointerEvent} event */
   function follow(event) {
@@ -28,7 +37,8 @@ export function Stick({ camera }) {
     const x = limited((2 * (event.clientX - box.left)) / box.width - 1);
     const y = limited((2 * (event.clientY - box.top)) / box.height - 1);
     setAt([x, y]);
-    drive({ pan: shaped(x, settings.dead, settings.curve), tilt: -shaped(y, settings.dead, settings.curve), zoom: 0 }, consented);
+    wanted.current = { pan: shaped(x, settings.dead, settings.curve), tilt: -shaped(y, settings.dead, settings.curve), zoom: 0 };
+    drive(handOn(/** @type {HTMLElement} */ (plate.current), event.pointerId));
   }
   /** @param {PointerEvent} event */
   function down(event) {
@@ -44,10 +54,17 @@ export function Stick({ camera }) {
   }
   /** @param {number} zoom */
   const zoomer = (zoom) => ({
-    onPointerDown: () => pageHadFocus() && drive({ pan: 0, tilt: 0, zoom }, consented),
-    onPointerUp: letGo,
-    onPointerLeave: letGo,
-    onPointerCancel: letGo,
+    /** @param {PointerEvent} event */
+    onPointerDown: (event) => {
+      if (event.button !== 0 || !pageHadFocus()) return;
+      const button = /** @type {HTMLElement} */ (event.currentTarget);
+      button.setPointerCapture(event.pointerId);
+      wanted.current = { pan: 0, tilt: 0, zoom };
+      drive(handOn(button, event.pointerId));
+    },
+    onPointerUp: up,
+    onPointerCancel: up,
+    onLostPointerCapture: up,
   });
   return html`<div class="stick" role="group" aria-label="Drive by hand">
     <div class="plate" ref=${plate} aria-hidden="true" onPointerDown=${down} onPointerMove=${follow} onPointerUp=${up}
@@ -56,7 +73,7 @@ export function Stick({ camera }) {
     <label><input type="checkbox" checked=${fine} onChange=${() => { setFine(!fine); hold(!fine); }} /> fine grip</label>
     <button ...${zoomer(0.5)} disabled=${!may()} tabindex="-1">tighter, while held</button>
     <button ...${zoomer(-0.5)} disabled=${!may()} tabindex="-1">wider, while held</button>
-    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented} onChange=${() => setYes(consented ? null : time)} /> ${camera.camera} is on air: drive it all the same</label>` : null}
+    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented()} onChange=${() => { yes.current = consented() ? null : time(); changed(); }} /> ${camera.camera} is on air: drive it all the same</label>` : null}
   </div>`;
 }
 
