@@ -27,6 +27,7 @@ Payload = dict[str, Any]
 
 STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
 ANSWER_SECONDS = 5.0
+PROOF_SECONDS = 3.0  # for an answer that only shows that somebody is there
 KEPT_SECONDS = 0.5  # a broker sends at once what it keeps
 OFFLINE_SECONDS = 2.0  # for whoever carries out a stop although the status says that nobody is there
 # What the command line says, by the code of a refusal, where the daemon's sentence has a hint for messages.
@@ -138,6 +139,14 @@ class Client:
         if status is None or not self.online:
             raise self.offline()
         return status
+
+    async def answers(self, camera: str) -> bool:
+        """Whether a daemon that has this camera answers: a broker may keep the status of one that died with it."""
+        try:
+            await self.ask("show/export", {"camera": camera}, PROOF_SECONDS)  # it changes nothing
+        except Failure as failure:
+            return failure.code is not None
+        return True
 
     async def require_camera(self, camera: str) -> None:
         """Raise Failure where no daemon is online or it has no such camera."""

@@ -72,8 +72,9 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
                 raise StartError(f"camera {name}: {error}") from None
         show = show_of(config)
         pictures = await stack.enter_async_context(Pictures.open(picture_addresses(config)))
-        hub = Hub()
-        bus = Overheard(await stack.enter_async_context(bus_of(config, rng)), hub)
+        mqtt = await stack.enter_async_context(bus_of(config, rng))
+        hub = Hub(lambda: mqtt.connected)
+        bus = Overheard(mqtt, hub)
         if not await guard.living(GUARD_SECONDS):
             log.error("the guard does not live yet; until then no camera makes a move that does not end by itself")
         await bus.hold()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 MOST_WAITING = 2000  # messages for a page that does not take them; then it is cut off, and begins anew
@@ -44,7 +44,9 @@ class Listener:
 class Hub:
     """Passes on what the daemon says to all pages that are open. Each message is a JSON array, `[topic, payload]`."""
 
-    def __init__(self) -> None:
+    def __init__(self, broker_up: Callable[[], bool] = lambda: True) -> None:
+        """`broker_up` tells whether what others say, tallies above all, comes to the daemon now."""
+        self.broker_up = broker_up
         self._retained: dict[str, str] = {}
         self._listeners: set[Listener] = set()
 

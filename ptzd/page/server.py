@@ -1,9 +1,9 @@
 """The page over HTTP, and its WebSocket: what the daemon says goes out, what a browser asks for comes in.
 
-The WebSocket carries JSON. To the browser: `{"beat": n, "said": [[topic, payload], …]}`, topics below the base, at
-least every quarter of a second. From it: `{"heard": n, "topic": "camera/left/recall", "payload": …}`, where n is the
-last beat that it has heard. So the age of a request is known at most, without any clock of the browser's: a request
-that a broken network kept back names an old beat.
+The WebSocket carries JSON. To the browser: `{"beat": n, "broker": true, "said": [[topic, payload], …]}`, topics below
+the base, and whether the daemon has its broker, at least every quarter of a second. From it: `{"heard": n, "topic":
+"camera/left/recall", "payload": …}`, where n is the last beat that it has heard. So the age of a request is known at
+most, without any clock of the browser's: a request that a broken network kept back names an old beat.
 """
 
 from __future__ import annotations
@@ -202,7 +202,8 @@ class _Page:
             while not listener.overwhelmed:
                 said = ",".join(listener.take())
                 async with asyncio.timeout(NOT_TAKEN_SECONDS):
-                    await socket.send_str(f'{{"beat":{beats.next()},"said":[{said}]}}')
+                    broker = json.dumps(self._hub.broker_up())
+                    await socket.send_str(f'{{"beat":{beats.next()},"broker":{broker},"said":[{said}]}}')
                 await asyncio.sleep(GATHER_SECONDS)
                 try:
                     async with asyncio.timeout(BEAT_SECONDS - GATHER_SECONDS):

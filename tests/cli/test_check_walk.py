@@ -24,7 +24,7 @@ import aiomqtt
 import html5lib
 import pytest
 from brokers import required
-from commands import OnATerminal, Ptzd, StandInFor
+from commands import Answering, OnATerminal, Ptzd, StandInFor
 from ptzsim import serve_udp, virtual_time
 from ptzsim.camera import SimulatedCamera
 from ptzsim.fleet import CameraPlan
@@ -352,10 +352,12 @@ async def test_on_a_terminal_somebody_is_asked_whether_to_switch_digital_zoom_of
     assert ("has been switched off" in " ".join(check.shown.split())) is not on
 
 
-async def test_a_camera_that_a_daemon_speaks_to_is_not_asked(
-    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor
+@pytest.mark.parametrize("lives", [True, False])
+async def test_a_camera_that_a_daemon_speaks_to_is_not_asked_and_a_dead_one_is_not_believed(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor, lives: bool
 ) -> None:
-    async with served(tmp_path, broker, ["left", "good"]) as cameras, stand_in(broker, {}) as daemon:
+    answers: dict[str, Answering] = {"show/export": [("outcome", {"ok": True})] if lives else []}
+    async with served(tmp_path, broker, ["left", "good"]) as cameras, stand_in(broker, answers) as daemon:
         heard: list[bytes] = []
 
         def deaf(datagram: bytes, peer: object, now: float, *, bare: bool = False) -> None:
@@ -368,6 +370,12 @@ async def test_a_camera_that_a_daemon_speaks_to_is_not_asked(
         await daemon.client.publish("ptzd/camera/left/state", json.dumps(state), retain=True, qos=1)
         checked = (await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")).json()
     assert heard == []
+    said = {each["sentence"] for each in checked["findings"] if each["what"] == "daemon"}
+    if not lives:
+        assert any("none answers: it may be gone" in sentence for sentence in said)
+        assert wrong_of(checked, "left") == set(), "nothing is known of it"
+        return
+    assert any("one is online and speaks to the cameras" in sentence for sentence in said)
     assert wrong_of(checked, "left") == {"locks"}
     told = {each["what"]: each["state"] for each in checked["findings"] if each["subject"] == "camera left"}
     assert told["power"] == told["answers"] == told["stands"] == "ok"

@@ -99,6 +99,13 @@ async def test_a_page_is_told_what_is_retained_and_then_all_that_is_said_in_its_
             assert said_later == [["camera/left/state", {"link": "down"}], ["outcome", {"ok": True}]]
 
 
+async def test_whether_the_daemon_has_its_broker_is_told_with_every_beat() -> None:
+    async with opened() as (page, socket):
+        assert (await socket.receive_json(timeout=5.0))["broker"] is True
+        page.hub.broker_up = lambda: False
+        assert [(await socket.receive_json(timeout=5.0))["broker"] for _ in range(2)] == [False, False]
+
+
 async def test_what_is_asked_comes_with_its_age_at_most_by_the_beat_that_was_heard_last() -> None:
     async with opened() as (page, socket):
         first, _ = await hear(socket)

@@ -17,6 +17,7 @@ export function Bar() {
     <${OnAir} />
     <${Next} />
     <button class="stop" onClick=${stopAll}><b>Stop all</b> <kbd>Space</kbd></button>
+    ${line.alive && !line.broker ? html`<p class="unconnected" role="alert">The daemon has no broker: tallies, and all that others ask for, do not come. Look at the picture before you move a camera.</p>` : null}
     ${line.alive ? null : html`<p class="unconnected" role="alert">Not connected. What stands here is old, and nothing is sent, no stop either.</p>`}
   </header>`;
 }

@@ -19,6 +19,7 @@ export class Connection {
     this.hear = hear;
     this.changed = changed;
     this.alive = false;
+    this.broker = true; // whether the daemon has one, as far as it told
     /** @type {WebSocket|null} */
     this.socket = null;
     this.heardBeat = 0;
@@ -36,7 +37,8 @@ export class Connection {
     this.socket = socket;
     socket.onopen = () => this.hear("opened", null);
     socket.onmessage = (event) => {
-      const { beat, said } = JSON.parse(event.data);
+      const { beat, broker, said } = JSON.parse(event.data);
+      this.broker = broker;
       this.heardBeat = beat;
       this.heardAt = performance.now();
       this.alive = true;
