@@ -23,19 +23,18 @@ settings.load_profile("any machine")
 gc.set_threshold(100_000, 20, 20)  # tests make millions of objects that no cycle holds: a sixth of their time goes else
 
 # One set-up serves many tests of a file, so all of them go to one process; so do real processes, browsers among them,
-# that must keep real time. They mostly wait, so that more processes share the tests than there are cores.
+# that must keep real time. They mostly wait, so that one process more shares the tests than there are cores.
 TOGETHER = {
     "tests/cameras/test_learning.py": "learning",
-    "tests/cameras/test_cable_pulled.py": "links, in real time",
-    "tests/bus/test_client.py": "links, in real time",
+    "tests/cli/test_demo.py": "browsers, in real time",  # it bears none of these beside it
     "tests/page/test_in_a_browser.py": "browsers, in real time",
     "tests/page/test_cues_in_a_browser.py": "browsers, in real time",
-    "tests/test_nobody_in_control.py": "processes, in real time",
+    "tests/bus/test_client.py": "processes, in real time",
+    "tests/cameras/test_cable_pulled.py": "processes, in real time",
     "tests/cli/test_check_visit.py": "processes, in real time",
-    "tests/cli/test_demo.py": "processes, in real time",
     "tests/cli/test_real_time.py": "processes, in real time",
+    "tests/test_nobody_in_control.py": "processes, in real time",
 }
-PROCESSES_PER_CORE = 2
 LESS_URGENT = 10  # by how much the computer may let all others wait for these (as `nice` counts)
 
 
@@ -57,7 +56,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     # All tests start hundreds of processes, and each would compile the whole program where nothing compiled is kept.
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.dont_write_bytecode = False
-    return PROCESSES_PER_CORE * len(os.sched_getaffinity(0))
+    return len(os.sched_getaffinity(0)) + 1
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:

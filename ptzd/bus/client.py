@@ -429,8 +429,7 @@ class _Client(aiomqtt.Client):
             granted = await self.subscribe(topics, options=SubscribeOptions(qos=1, noLocal=True))
         else:
             granted = await self.subscribe(topics, qos=1)
-        if (task := asyncio.current_task()) is not None and task.cancelling():
-            raise asyncio.CancelledError  # in Python 3.11 a wait that ends in that very moment forgets about it
+        _require_not_cancelled()
         if any(code >= SUBSCRIPTION_REFUSED for code in (getattr(code, "value", code) for code in granted)):
             raise aiomqtt.MqttError(f"the broker does not let this user subscribe to {topics}: see its access rules")
 
@@ -440,6 +439,7 @@ class _Client(aiomqtt.Client):
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             properties.CorrelationData = message.correlation
         await self.publish(message.topic, message.payload, 1, message.retain, properties)
+        _require_not_cancelled()
 
     def say_at_once(self, topic: str, payload: bytes) -> None:
         """Send what is of no use later, ahead of all that waits."""
@@ -470,6 +470,12 @@ def _reason(errors: BaseExceptionGroup[BaseException]) -> str:
     while isinstance(first, BaseExceptionGroup):
         first = first.exceptions[0]
     return str(first) or "the connection was lost"
+
+
+def _require_not_cancelled() -> None:
+    """Raise CancelledError where a wait has forgotten it: in Python 3.11 one does that ends in that very moment."""
+    if (task := asyncio.current_task()) is not None and task.cancelling():
+        raise asyncio.CancelledError
 
 
 def _tls_context(ca_file: Path) -> ssl.SSLContext:

@@ -232,8 +232,11 @@ async def _stand_in(broker: str, answers: Mapping[str, Answering]) -> AsyncItera
         try:
             yield daemon
         finally:
-            serving.cancel()
-            await asyncio.wait([serving])
+            while (
+                not serving.done()
+            ):  # in Python 3.11 a wait that ends in that very moment forgets that it is cancelled
+                serving.cancel()
+                await asyncio.wait([serving], timeout=1.0)
             if not serving.cancelled():
                 serving.result()
             await daemon.say_offline()
