@@ -16,7 +16,7 @@ Driven = Literal["pan", "tilt", "zoom"]
 
 DRIVE = {"pan": 0.02, "tilt": 0.02, "zoom": 0.25}  # of a full push: an end is met so slowly that it does no harm
 ANEW_SECONDS = 0.2  # a drive ends by itself half a second after its last message
-AT_END_SECONDS = 2.0  # between two readings without a count more, and all of it pushed on: no push takes so long
+AT_END_SECONDS = 2.0  # between two readings without a count more, while it is pushed on
 LONGEST_DRIVE_SECONDS = 600.0  # at the slowest step from end to end
 STATE_SECONDS = 2.0
 STOPPED = "it was stopped"

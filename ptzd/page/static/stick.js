@@ -22,12 +22,12 @@ export function Stick({ camera }) {
   const consented = () => yes.current === time();
 
   /**
-   * @param {Element} held
+   * @param {Element} pressed
    * @param {number} pointer
    * @returns {import("./drive.js").Hand}
    */
-  const handOn = (held, pointer) => () =>
-    held.isConnected && held.hasPointerCapture(pointer) ? { deflection: wanted.current, consented: consented() } : null;
+  const handOn = (pressed, pointer) => () =>
+    pressed.isConnected && pressed.hasPointerCapture(pointer) ? { deflection: wanted.current, consented: consented() } : null;
 
   /** @param {PointerEvent} event */
   function follow(event) {
