@@ -7,8 +7,8 @@ import json
 import os
 import termios
 from asyncio.subprocess import Process
-from collections.abc import Callable, Coroutine, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -103,6 +103,20 @@ class StandIn:
     async def say_online(self) -> None:
         online = {"state": "online", "cameras": ["gallery", "left"]}
         await self.client.publish("ptzd/status", json.dumps(online), qos=1, retain=True)
+
+    @asynccontextmanager
+    async def saying_that_it_lives(self) -> AsyncIterator[None]:
+        """Say so again and again, as a daemon does; what a broker keeps of one that is gone tells as much else."""
+
+        async def say() -> None:
+            while True:
+                await self.say_online()
+                await asyncio.sleep(0.2)
+
+        async with asyncio.TaskGroup() as group:
+            saying = group.create_task(say())
+            yield
+            saying.cancel()
 
     async def say_offline(self) -> None:
         await self.client.publish("ptzd/status", json.dumps({"state": "offline"}), qos=1, retain=True)

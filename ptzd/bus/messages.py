@@ -32,6 +32,7 @@ from ptzd.visca import DialectError
 
 from .fields import ONE_LINE
 
+STATUS_SECONDS = 2.0  # between two times that a daemon says that it is there
 NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
 OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
 
@@ -63,7 +64,7 @@ class Report(Message):
 
 
 class StatusMessage(Report):
-    """Whether the daemon is there. The broker itself says `offline` when the daemon is lost."""
+    """Whether the daemon is there: said anew every two seconds. The broker itself says `offline` when it is lost."""
 
     on = "status"
     retained = True

@@ -40,7 +40,7 @@ class Board:
         self._states: dict[str, tuple[Payload, float]] = {}
         self._stream: list[Text] = []
         self._learning: dict[str, Payload] = {}  # the latest progress, by camera
-        self.online = False
+        self._daemon = Text("no daemon heard yet", style="bold yellow")
 
     def take_state(self, camera: str, state: Payload) -> None:
         """Take note of a camera's state."""
@@ -54,10 +54,11 @@ class Board:
         """Take note that a camera is being learned: it says "idle", yet its head moves by itself."""
         self._learning[camera] = progress
 
-    def take_status(self, online: bool) -> None:
-        """Take note of whether the daemon is there; one that has come anew learns nothing yet."""
-        self.online = online
-        if online:
+    def take_status(self, state: str, *, lives: bool) -> None:
+        """Take note of whether the daemon is there, and said so itself; one that is not learns nothing."""
+        style = "bold red" if state != "online" else "green" if lives else "bold yellow"
+        self._daemon = Text(daemon_line(state, lives=lives), style=style)
+        if state != "online":
             self._learning.clear()
 
     def take_outcome(self, outcome: Payload) -> None:
@@ -73,12 +74,7 @@ class Board:
         del self._stream[:-STREAM_LINES]
 
     def __rich__(self) -> RenderableType:
-        daemon = (
-            Text("daemon online", style="green")
-            if self.online
-            else Text("daemon offline: what stands above is old", style="bold red")
-        )
-        return Group(self._table(), *self._remarks(), daemon, *self._stream)
+        return Group(self._table(), *self._remarks(), self._daemon, *self._stream)
 
     def _remarks(self) -> list[Text]:
         """What is out of the ordinary, each in a line of its own: a lock has to be read to its end."""
@@ -111,6 +107,13 @@ class Board:
     def _to_go(self, state: Payload, since: float) -> str:
         seconds = state.get("seconds_to_settled")
         return "" if seconds is None else f"{max(0.0, seconds - (self._now() - since)):.1f} s"
+
+
+def daemon_line(state: str, *, lives: bool) -> str:
+    """Return whether the daemon is there, where `lives` says that it was heard to say so and not the broker for it."""
+    if state == "online":
+        return "daemon online" if lives else "daemon online when it was last heard; is it still?"
+    return f"daemon {state}: what it said before is old"
 
 
 def doing(state: Payload) -> str:

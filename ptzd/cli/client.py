@@ -18,6 +18,7 @@ from typing import Any
 
 import aiomqtt
 
+from ptzd.bus.messages import STATUS_SECONDS
 from ptzd.likely import did_you_mean
 
 from .broker import BrokerAddress
@@ -25,9 +26,9 @@ from .output import Failure
 
 Payload = dict[str, Any]
 
-STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
+KEPT_STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
+SILENT_SECONDS = 2.5 * STATUS_SECONDS  # without a word: a daemon is gone, frozen or cut off, whatever the broker keeps
 ANSWER_SECONDS = 5.0
-PROOF_SECONDS = 3.0  # for an answer that only shows that somebody is there
 KEPT_SECONDS = 0.5  # a broker sends at once what it keeps
 OFFLINE_SECONDS = 2.0  # for whoever carries out a stop although the status says that nobody is there
 # What the command line says, by the code of a refusal, where the daemon's sentence has a hint for messages.
@@ -39,6 +40,7 @@ OPTIONS = {
     "not-clear": "add --yes",
     "not-theirs": "name whose lock to take off with --whose",
 }
+SILENT: Payload = {"state": "silent"}  # the status of a daemon that does not say any more that it is there
 OFFLINE_HINT = "start it with `ptzd run --config FILE`, or try `ptzd demo`"
 
 
@@ -63,13 +65,24 @@ class Client:
     def __init__(self, mqtt: aiomqtt.Client, broker: BrokerAddress) -> None:
         self._mqtt = mqtt
         self._broker = broker
-        self.online = False  # whether the daemon's last status, if it was heard, said so
+        self._loop = asyncio.get_running_loop()  # `silence` is asked in the thread that draws
         self.was_online = False
+        self.lives = False  # whether it says itself that it is online: a broker may only keep that
+        self._alive_until = 0.0
+        self._status: Payload = {}  # the last that was heard of
+        self._told: Payload = {}  # the last that `hear_of_the_living` returned
+        self._topics: list[str] = []  # subscribed to last
         self._early: dict[str, Heard] = {}
+
+    @property
+    def online(self) -> bool:
+        """Whether the daemon's last status, if it was heard, said so."""
+        return self._status.get("state") == "online"
 
     async def listen(self, topics: Iterable[str]) -> None:
         """Subscribe to topics below the base."""
-        await self._mqtt.subscribe([(f"{self._broker.base}/{topic}", 1) for topic in topics])
+        self._topics = list(topics)
+        await self._mqtt.subscribe([(f"{self._broker.base}/{topic}", 1) for topic in self._topics])
 
     async def receive(self) -> Heard:
         """Return the next thing that is said below the base. Raises Failure where the broker goes away."""
@@ -85,23 +98,48 @@ class Client:
                 continue
             heard = Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload, message.retain)
             if heard.topic == "status":
-                self.online = payload.get("state") == "online"
+                self._status = payload
                 self.was_online = self.was_online or self.online
+                self.lives = self.online and (self.lives or not heard.kept)
+                if not (heard.kept and self._alive_until):  # to subscribe anew brings what is kept once more
+                    self._alive_until = self._loop.time() + SILENT_SECONDS
             return heard
 
     async def hear_of_the_living(self) -> Heard:
-        """Return the next status, or the next thing that a daemon says that is online.
+        """Return the next status that tells something new, or the next thing that a daemon says that is online.
 
-        What a broker keeps of one that is gone is not so any more. Raises Failure where the broker goes away.
+        What a broker keeps of one that is gone is not so any more. Of one that is online by what the broker keeps and
+        says nothing for SILENT_SECONDS, the status is `silent`. Raises Failure where the broker goes away.
         """
         while True:
             if self.online and self._early:
                 return self._early.pop(next(iter(self._early)))
-            heard = await self.receive()
-            if self.online or heard.topic == "status":
+            lived = self.lives
+            try:
+                async with asyncio.timeout_at(self._alive_until if self.online else None):
+                    heard = await self.receive()
+            except TimeoutError:
+                self._status, self.lives = SILENT, False
+                heard = Heard("status", SILENT)
+            if heard.topic == "status":
+                if heard.payload == self._told and self.lives == lived:
+                    continue
+                if self._told is SILENT:  # what was told to be old is sent once more by the broker
+                    await self.listen(self._topics)
+                self._told = heard.payload
+                return heard
+            if self.online:
                 return heard
             if not heard.kept:  # said by one that has yet to say that it is online
                 self._early[heard.topic] = heard
+
+    async def hear_it_live(self) -> bool:
+        """Wait until the daemon of the last status says itself that it is online; return whether it does."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout_at(self._alive_until):
+                while self.online and not self.lives:
+                    await self.receive()
+        return self.lives
 
     async def hear(self) -> Heard:
         """Return the next thing that the daemon says. Raises Failure where it or the broker goes away."""
@@ -114,7 +152,7 @@ class Client:
         """Return the daemon's retained status, or None where there has never been a daemon."""
         await self.listen(["status"])
         try:
-            async with asyncio.timeout(STATUS_SECONDS):
+            async with asyncio.timeout(KEPT_STATUS_SECONDS):
                 while (heard := await self.receive()).topic != "status":
                     pass
         except TimeoutError:
@@ -140,14 +178,6 @@ class Client:
             raise self.offline()
         return status
 
-    async def answers(self, camera: str) -> bool:
-        """Whether a daemon that has this camera answers: a broker may keep the status of one that died with it."""
-        try:
-            await self.ask("show/export", {"camera": camera}, PROOF_SECONDS)  # it changes nothing
-        except Failure as failure:
-            return failure.code is not None
-        return True
-
     async def require_camera(self, camera: str) -> None:
         """Raise Failure where no daemon is online or it has no such camera."""
         cameras = (await self.require_daemon()).get("cameras")
@@ -155,8 +185,20 @@ class Client:
             there_are = f"the daemon has {', '.join(map(str, cameras)) or 'none'}."
             raise Failure(f"There is no camera {camera}; {did_you_mean(camera, map(str, cameras), there_are)}")
 
+    def silence(self) -> str | None:
+        """Return the sentence that says that a daemon that was online says nothing any more, None where it does."""
+        overdue = self.online and self._loop.time() >= self._alive_until
+        if not overdue and self._status is not SILENT:
+            return None
+        return (
+            f"The daemon at {self._broker} has said nothing for {SILENT_SECONDS:.0f} s: what it said before is old; "
+            "look at it, and at its way to the broker."
+        )
+
     def offline(self) -> Failure:
         """Return the failure that says that no daemon is there."""
+        if sentence := self.silence():
+            return Failure(sentence)
         return Failure(f"No daemon is online at {self._broker} below the topic {self._broker.base}; {OFFLINE_HINT}.")
 
     async def publish(self, topic: str, payload: Mapping[str, object]) -> str:
@@ -187,7 +229,7 @@ class Client:
                 while True:
                     heard = await hear()
                     if heard.topic == "status" and not self.online:
-                        patience.reschedule(asyncio.get_running_loop().time() + OFFLINE_SECONDS)
+                        patience.reschedule(self._loop.time() + OFFLINE_SECONDS)
                     if heard.topic == "outcome" and heard.payload.get("id") == ticket:
                         break
         except TimeoutError:

@@ -17,7 +17,7 @@ import structlog
 
 from ptzd.bus import Asked, Bus, HeldElsewhere, Incoming, Intake
 from ptzd.bus.commands import Command, StopCommand
-from ptzd.bus.messages import Result, StateMessage, StatusMessage
+from ptzd.bus.messages import STATUS_SECONDS, Result, StateMessage, StatusMessage
 from ptzd.cameras import ActivityKind, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
 from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.files import ShowFile
@@ -90,6 +90,7 @@ class Daemon:
         self._intake = intake
         self._calendar = calendar
         self._links: dict[str, LinkState] = {}  # as last logged
+        self._status = b""  # as last said
         self._tasks: asyncio.TaskGroup | None = None
         self._overtaken: frozenset[str | None] = frozenset()  # cameras stopped ahead of the message that is handled
         self.not_at_rest: tuple[str, ...] = ()  # the cameras that were not seen to come to rest when `run` ended
@@ -191,6 +192,7 @@ class Daemon:
             kept = [attended.create_task(self._attend(camera)) for camera in self.cameras.values()]
             if self._stall is not None:
                 kept.append(attended.create_task(self._beat()))
+            kept.append(attended.create_task(self._say_that_it_lives()))
             others: list[str] = []  # cameras that are another daemon's to move, and that this one does not
             try:
                 self._say_all()
@@ -233,6 +235,12 @@ class Daemon:
         while True:
             self._look_for_a_stall()
             await asyncio.sleep(BEAT_SECONDS)
+
+    async def _say_that_it_lives(self) -> None:
+        """Say the status again and again: what a broker keeps of a daemon that is gone or frozen looks the same."""
+        while True:
+            await asyncio.sleep(STATUS_SECONDS)
+            self._bus.publish(self._bus.topics.of(StatusMessage), self._status, retain=True)
 
     def _look_for_a_stall(self) -> None:
         if self._stall is None or not (seconds := self._stall.noticed()):
@@ -377,7 +385,8 @@ class Daemon:
         )
         for trouble in troubles:
             log.error(trouble)
-        self._bus.publish(self._bus.topics.of(StatusMessage), status.encode(), retain=True)
+        self._status = status.encode()
+        self._bus.publish(self._bus.topics.of(StatusMessage), self._status, retain=True)
         self._cues.say_on_air()
         for name, camera in self.cameras.items():
             self._reported(camera.state())

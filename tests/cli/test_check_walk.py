@@ -13,7 +13,7 @@ import random
 import re
 import subprocess
 from collections.abc import AsyncIterator, Callable, Coroutine, Set
-from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from contextlib import AsyncExitStack, asynccontextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,7 +24,7 @@ import aiomqtt
 import html5lib
 import pytest
 from brokers import required
-from commands import Answering, OnATerminal, Ptzd, StandInFor
+from commands import OnATerminal, Ptzd, StandInFor
 from ptzsim import serve_udp, virtual_time
 from ptzsim.camera import SimulatedCamera
 from ptzsim.fleet import CameraPlan
@@ -356,8 +356,7 @@ async def test_on_a_terminal_somebody_is_asked_whether_to_switch_digital_zoom_of
 async def test_a_camera_that_a_daemon_speaks_to_is_not_asked_and_a_dead_one_is_not_believed(
     ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor, lives: bool
 ) -> None:
-    answers: dict[str, Answering] = {"show/export": [("outcome", {"ok": True})] if lives else []}
-    async with served(tmp_path, broker, ["left", "good"]) as cameras, stand_in(broker, answers) as daemon:
+    async with served(tmp_path, broker, ["left", "good"]) as cameras, stand_in(broker, {}) as daemon:
         heard: list[bytes] = []
 
         def deaf(datagram: bytes, peer: object, now: float, *, bare: bool = False) -> None:
@@ -368,11 +367,12 @@ async def test_a_camera_that_a_daemon_speaks_to_is_not_asked_and_a_dead_one_is_n
         state |= {"locks": [{"by": "rigger"}], "pan_deg": 10.0, "tilt_deg": 0.0}
         state |= {"pan_counts": 512, "tilt_counts": 0, "zoom_counts": 0, "focus_counts": 0}
         await daemon.client.publish("ptzd/camera/left/state", json.dumps(state), retain=True, qos=1)
-        checked = (await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")).json()
+        async with daemon.saying_that_it_lives() if lives else nullcontext():
+            checked = (await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")).json()
     assert heard == []
     said = {each["sentence"] for each in checked["findings"] if each["what"] == "daemon"}
     if not lives:
-        assert any("none answers: it may be gone" in sentence for sentence in said)
+        assert any("none is heard: it may be gone" in sentence for sentence in said)
         assert wrong_of(checked, "left") == set(), "nothing is known of it"
         return
     assert any("one is online and speaks to the cameras" in sentence for sentence in said)

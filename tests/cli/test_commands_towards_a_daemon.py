@@ -256,6 +256,23 @@ async def test_a_watch_survives_a_broker_that_restarts(
     assert await told(watching) == SAID["new"]
 
 
+async def test_a_daemon_that_is_only_kept_by_the_broker_holds_no_lock_and_is_watched_as_silent(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
+    async with stand_in(broker, {}) as daemon:
+        state = {"locks": [{"by": "rigger", "reason": "lens", "since": "2026-06-20T17:00:00Z", "kept": True}]}
+        await daemon.client.publish("ptzd/camera/left/state", json.dumps(state), qos=1, retain=True)
+        listed, watched = await asyncio.gather(
+            ptzd("locks", "--broker", broker), ptzd("watch", "--for", "8", "--broker", broker)
+        )
+        async with daemon.saying_that_it_lives():
+            alive = await ptzd("locks", "--broker", broker)
+    assert (listed.code, listed.out) == (1, "") and "has said nothing for 5 s" in listed.err
+    assert "daemon online when it was last heard; is it still?" in watched.out
+    assert "daemon silent: what it said before is old" in watched.out
+    assert alive.code == 0 and "locked by rigger" in alive.out
+
+
 async def test_a_daemon_that_has_gone_offline_is_no_daemon(ptzd: Ptzd, broker: str, stand_in: StandInFor) -> None:
     async with stand_in(broker, {}):
         pass

@@ -111,6 +111,7 @@ async def test_a_key_that_nobody_answers_is_told(desk: Any) -> None:
     async with desk(go=[]) as (terminal, _):
         terminal.press(b"\r")
         await terminal.until("The daemon has not answered to the last key.")
+        await terminal.until("has said nothing for 5 s")  # what stands there is old
 
 
 async def test_before_it_is_known_where_the_show_stands_no_key_runs_a_cue(

@@ -186,6 +186,7 @@ async def test_a_key_that_nobody_answers_is_told(held: Any) -> None:
     async with held(nudge=[]) as (terminal, _):
         terminal.press(RIGHT)
         await terminal.until("The daemon has not answered to the last key.")
+        await terminal.until("has said nothing for 5 s")  # what stands there is old
 
 
 async def test_when_the_daemon_goes_away_that_is_told_at_once_and_it_ends(

@@ -462,6 +462,18 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
     virtual_time.run(play())
 
 
+def test_a_daemon_says_again_and_again_that_it_is_there(tmp_path: Path) -> None:
+    async def play() -> None:
+        async with open_house(tmp_path) as house:
+            await house.ready()
+            house.heard.clear()
+            await asyncio.sleep(21.0)
+            said = [message["state"] for topic, message in house.heard if topic == "ptzd/status"]
+        assert 10 <= len(said) <= 11 and set(said) == {"online"}
+
+    virtual_time.run(play())
+
+
 def test_a_second_daemon_is_refused_whatever_its_store_before_it_speaks_to_a_camera(tmp_path: Path) -> None:
     async def play() -> None:
         (tmp_path / "other").mkdir()

@@ -60,7 +60,7 @@ async def listen(config: Config) -> Bus:
             if status.get("state") != "online":
                 return Bus(notes.findings, heard=True, tallies=tallies)
             cameras = [name for name in config.camera if name in status.get("cameras", ())]
-            answers = not cameras or await client.answers(cameras[0])
+            lives = await client.hear_it_live()
             states = await client.kept(StateMessage.on.replace("NAME", "+"))
             positions = await client.kept(PositionsMessage.on.replace("NAME", "+"))
     except (Failure, Misuse) as error:
@@ -69,11 +69,11 @@ async def listen(config: Config) -> Bus:
     for trouble in status.get("troubles", ()):
         notes.caution("daemon", str(trouble))
     states_by_name = {topic.split("/")[-2]: _object(payload) for topic, payload in states.items()}
-    if not answers:
+    if not lives:
         notes.failed(
             "daemon",
-            "the broker keeps the word of one that is online, and none answers: it may be gone, and what the broker "
-            "keeps of its cameras old; or this login may not ask it",
+            "the broker keeps the word of one that is online, and none is heard: it may be gone or frozen, and what "
+            "the broker keeps of its cameras old",
         )
         states_by_name = {}
     elif cameras:

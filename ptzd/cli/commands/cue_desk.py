@@ -99,10 +99,12 @@ class Desk:
             late = self._loop.time() - self._began > ANSWER_SECONDS
             more = "; does its configuration name the show file under [show] file?" if late else ""
             return [Text(f"The daemon has not said where a show stands{more}", style="bold yellow")]
-        ready = self._state["standby"] and self._state["ready"] and not self._state["held"]
+        silence = self._client.silence()
+        old = [Text(silence, style="bold red")] if silence else []
+        ready = not old and self._state["standby"] and self._state["ready"] and not self._state["held"]
         first, *unready = state_lines(self._state)
         style = "bold yellow" if self._state["held"] else "bold green" if ready else "bold"
-        return [Text(first, style=style), *(Text(line, style="bold red") for line in unready)]
+        return [*old, Text(first, style=style), *(Text(line, style="bold red") for line in unready)]
 
     def _unanswered(self) -> list[Text]:
         late = self._asked and self._loop.time() - min(self._asked.values()) > ANSWER_SECONDS

@@ -113,7 +113,7 @@ async def _hear_the_last(client: Client, show: Show) -> None:
 @contextmanager
 def _live_board() -> Iterator[tuple[Announce, Show]]:
     board = Board(asyncio.get_running_loop().time)
-    board.online = True
+    board.take_status("online", lives=True)
     console = Console()
     with Live(board, console=console, refresh_per_second=10):
         yield console.print, lambda heard: note(board, heard)

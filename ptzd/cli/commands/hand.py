@@ -141,6 +141,8 @@ class Held:
         state = self._state
         if state is None:
             return [Text(f"{self._camera}: nothing heard of it yet", style="bold yellow")]
+        if silence := self._client.silence():
+            return [Text(silence, style="bold red")]
         air, style = on_air_words(state)
         lines = [Text.assemble((self._camera, "bold"), ", ", (air, style), ": ", self._doing(state))]
         if state["pan_deg"] is not None:

@@ -72,13 +72,7 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
 @broker_options
 def locks(broker: BrokerAddress, as_json: bool) -> None:
     """List every lock: the camera, who, why and since when."""
-    states = asyncio.run(_states(broker))
-    if as_json:
-        say_json({camera: state.get("locks") or [] for camera, state in states.items()})
-        return
-    lines = [line for camera in sorted(states) for line in _lines(camera, states[camera])]
-    for line in lines or ["No camera is locked."]:
-        say(line)
+    asyncio.run(_locks(broker, as_json))
 
 
 def _lines(camera: str, state: Payload) -> list[str]:
@@ -88,10 +82,18 @@ def _lines(camera: str, state: Payload) -> list[str]:
     return [f"camera {camera}: {line} (since {moment:%H:%M:%S on %Y-%m-%d})" for line, moment in told]
 
 
-async def _states(broker: BrokerAddress) -> dict[str, Payload]:
+async def _locks(broker: BrokerAddress, as_json: bool) -> None:
     async with reach(broker) as client:
         await client.require_daemon()
-        return await kept_states(client)
+        states = await kept_states(client)
+        if not await client.hear_it_live():
+            raise client.offline()
+    if as_json:
+        say_json({camera: state.get("locks") or [] for camera, state in states.items()})
+        return
+    lines = [line for camera in sorted(states) for line in _lines(camera, states[camera])]
+    for line in lines or ["No camera is locked."]:
+        say(line)
 
 
 async def _lock(broker: BrokerAddress, camera: str, payload: Payload) -> tuple[Payload, dict[str, Payload]]:

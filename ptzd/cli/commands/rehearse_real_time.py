@@ -14,7 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import STATUS_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.client import KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.cue_lines import CUE_STATE, go_lines, state_lines
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
@@ -122,7 +122,7 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
 
 async def _require_show(client: Client, show: ShowFile) -> None:
     try:
-        async with asyncio.timeout(STATUS_SECONDS):
+        async with asyncio.timeout(KEPT_STATUS_SECONDS):
             while (heard := await client.hear()).topic != CUE_STATE:
                 pass
     except TimeoutError:

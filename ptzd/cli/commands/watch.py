@@ -8,7 +8,7 @@ import sys
 import click
 from rich.live import Live
 
-from ptzd.cli.board import Board, doing, learning_line, refusal_line, remarks, tally_words
+from ptzd.cli.board import Board, daemon_line, doing, learning_line, refusal_line, remarks, tally_words
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload
 from ptzd.cli.console import Console
@@ -60,7 +60,7 @@ async def _print_lines(client: Client) -> None:
 
 def _line(heard: Heard) -> str | None:
     if heard.topic == "status":
-        return f"daemon {heard.payload.get('state', '?')}"
+        return daemon_line(str(heard.payload.get("state", "?")), lives=not heard.kept)
     if heard.topic == "outcome":
         return refusal_line(heard.payload)
     if heard.camera is None:
@@ -83,7 +83,6 @@ def state_line(camera: str, state: Payload) -> str:
 
 async def _show_board(client: Client) -> None:
     board = Board(asyncio.get_running_loop().time)
-    board.online = client.online
     with Live(board, console=Console(), refresh_per_second=8):
         while True:
             heard = await client.hear_of_the_living()
@@ -93,7 +92,7 @@ async def _show_board(client: Client) -> None:
 def note(board: Board, heard: Heard) -> None:
     """Put what was heard on the board."""
     if heard.topic == "status":
-        board.take_status(heard.payload.get("state") == "online")
+        board.take_status(str(heard.payload.get("state", "?")), lives=not heard.kept)
     elif heard.topic == "outcome":
         board.take_outcome(heard.payload)
     elif heard.camera is not None and heard.topic.endswith("/state"):
