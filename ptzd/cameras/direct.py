@@ -36,6 +36,10 @@ HELD = (
     "look at it before you recall again"
 )
 STOP_SECONDS = 0.5  # after its ACK
+LOST = (
+    "it tells that it is there, but also that it has lost its place, so it may point anywhere: look at its picture, "
+    "and let it find its ends where it may sweep safely"
+)
 NOT_NOW = (ErrorCode.NOT_EXECUTABLE, ErrorCode.BUFFER_FULL)
 
 
@@ -156,6 +160,9 @@ class Direct(Activity):
                     return
                 finally:
                     self._looking = False
+                if still and self._contact.lost_place:
+                    self._fail("lost-place", LOST, halt=False)
+                    return
                 if still:
                     self._host.ended(self, Phase.SETTLED, halt=False)
                     return

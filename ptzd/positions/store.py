@@ -546,9 +546,12 @@ def _file_at(path: Path) -> tuple[int, int] | None:
 
 def _connect(path: Path) -> tuple[sqlite3.Connection, Refusal | None]:
     """Open the file; also return why nothing more may be written into it, if so."""
+    if _is_emptied(path):
+        raise _damaged(path, "it is empty, which no store is")
+    made = not path.exists()
     with suppress(OSError):  # that it can't be made, SQLite says better
         os.close(os.open(path, os.O_CREAT | os.O_WRONLY | os.O_NOFOLLOW, 0o600))  # its log gets the same mode
-        if not path.stat().st_size or _is_ours(path):  # nobody else's file, should the configuration name one
+        if _is_ours(path):  # nobody else's file, should the configuration name one
             path.chmod(0o600)
     # Transactions are begun by hand. Disk work is done one piece at a time, so the connection may change threads.
     connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=BUSY_SECONDS)
@@ -568,6 +571,8 @@ def _connect(path: Path) -> tuple[sqlite3.Connection, Refusal | None]:
             bring_up_to_date(connection, path)
     except BaseException:
         connection.close()
+        if made and _is_emptied(path):  # as on a full disk: it would be taken for one that has lost what it held
+            path.unlink()
         raise
     return connection, None
 
@@ -614,11 +619,18 @@ def _is_ours(path: Path) -> bool:
         return False
 
 
+def _is_emptied(path: Path) -> bool:
+    """Whether there is a file of no length: it lost what it held, since a store is never that short."""
+    with suppress(OSError):
+        return path.stat().st_size == 0
+    return False
+
+
 def _is_sound(connection: sqlite3.Connection, path: Path, table: str) -> bool:
     """Whether a table can be read from the file as a whole."""
     in_file = connection.execute("PRAGMA database_list").fetchone()[2] != ""
     if not in_file:
-        return not _is_ours(path)  # a new store has no locks yet; an older one may have
+        return not (_is_ours(path) or _is_emptied(path))  # a new store has no locks yet; an older one may have
     try:
         return bool(connection.execute(f"PRAGMA quick_check({table})").fetchone() == ("ok",))
     except sqlite3.Error:

@@ -11,7 +11,7 @@ import pytest
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
-from ptzd.cameras import CameraState, LearnLimits, Lock, Recall, Switching
+from ptzd.cameras import CameraState, LearnLimits, Lock, Phase, Recall, Switching
 from ptzd.line import Framing
 from ptzd.links import Form
 from ptzd.refusal import Refusal
@@ -261,6 +261,7 @@ def test_a_head_that_has_lost_its_place_stands_in_no_position_and_none_is_stored
         assert any(f"lost its {axis} position" in fault for fault in rig.camera.state().faults)
         ended = await rig.recall(Recall("door", DOOR, id="1"))
         assert ended.warning is not None and "lost its place" in ended.warning
+        assert (ended.phase, ended.code) == (Phase.FAILED, "lost-place"), "it tells to be there, and may be anywhere"
         assert rig.camera.state().position is None
         setattr(rig.simulated.head, f"{axis}_fault", False)
         await rig.until(lambda: rig.camera.state().position == "door", 10.0)

@@ -331,6 +331,20 @@ async def test_a_store_whose_first_page_is_destroyed_starts_with_every_camera_lo
     assert path.read_bytes() == data
 
 
+async def test_a_store_that_was_emptied_is_not_taken_for_a_new_one_and_starts_with_every_camera_locked(
+    path: Path, opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    async with opened() as store:
+        await store.store(make())
+    os.truncate(path, 0)
+    for _ in range(2):
+        async with opened() as store:
+            assert store.locks_of("gallery")
+            assert any("is damaged (it is empty" in trouble for trouble in store.troubles)
+            assert (await refusal_of(store.store(make()))).code == "damaged"
+        assert path.stat().st_size == 0
+
+
 FULL = """
 import asyncio, resource, sys
 from datetime import UTC, datetime
@@ -357,7 +371,7 @@ async def test_a_daemon_starts_on_a_full_disk_with_what_it_has(
     new = ended(FULL, path)  # nothing is there yet, and nothing can be made
     assert new.returncode == 0, new.stderr
     assert new.stdout.split(" ", 1)[1] == "[] True 1\n"
-    path.unlink(missing_ok=True)
+    assert not path.exists(), "an empty one would be taken for one that has lost what it held"
     async with opened() as store:
         await store.store(make())
     old = ended(FULL, path)
@@ -571,7 +585,9 @@ async def test_a_cue_number_that_is_none_is_told(path: Path, opened: Opened) -> 
 @pytest.mark.parametrize("before", [False, True])
 async def test_nobody_but_its_user_reads_the_store(opened: Opened, path: Path, before: bool) -> None:
     if before:
-        path.touch(0o644)
+        async with opened():
+            pass
+        path.chmod(0o644)
     async with opened():
         modes = {each.name: stat.S_IMODE(each.stat().st_mode) for each in path.parent.glob(f"{path.name}*")}
     assert len(modes) > 1 and set(modes.values()) == {0o600}, modes
