@@ -20,6 +20,7 @@ class Asked(NamedTuple, Generic[What]):
     `early`.
 
     A `complaint` is a Refusal too: of a payload that could not be read, though what it came for is done all the same.
+    `kept` is set of what may be retained where the broker had it from before.
     """
 
     topic: str
@@ -28,3 +29,4 @@ class Asked(NamedTuple, Generic[What]):
     id: str | None = None
     reply: Reply | None = None
     complaint: Refusal | None = None
+    kept: bool = False

@@ -52,7 +52,7 @@ class Intake:
                     complaint = Refusal(refusal.code, f"{refusal.sentence}; {told}", refusal.hint)
                     return Asked(incoming.topic, done, found.camera, id, reply, complaint)
             return Asked(incoming.topic, refusal, None, id, reply)
-        return Asked(incoming.topic, command, found.camera, command.id, reply)
+        return Asked(incoming.topic, command, found.camera, command.id, reply, kept=incoming.retain)
 
     def _command(self, found: CommandTopic, incoming: Incoming) -> Command:
         kind, payload = found.command, incoming.payload

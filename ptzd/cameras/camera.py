@@ -56,6 +56,9 @@ class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
 
     _pushed_until = 0.0  # loop time until which a push is taken to be one that was stopped or refused
+    _by_mixer: Tally | None = None
+    _mixer_kept = False  # whether all that is known of the mixer's word is what a broker had from before
+    _by_cues: Tally | None = None
 
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
@@ -160,13 +163,21 @@ class Camera(Doing):
         self._locks = tuple(other for other in self._locks if other is not lock)
         self.say_state()
 
-    def set_tally(self, tally: Tally, source: TallySource = "message") -> None:
+    def set_tally(self, tally: Tally, source: TallySource = "message", *, kept: bool = False) -> None:
         """Take note of what the vision mixer shows, or the cues have it show, which counts where no mixer has spoken.
 
+        What a broker `kept` may be of another evening: it takes no camera off air that the cues have on air.
         A camera that goes on air in mid-move finishes it and is told of; one that is being learned is stopped.
         """
-        if source != "message" and self._tally_source == "message":
-            return
+        if source == "cues":
+            self._by_cues = tally
+        else:
+            self._mixer_kept = kept and (self._by_mixer is None or self._mixer_kept)
+            self._by_mixer = tally
+        if self._by_cues is not None and (self._by_mixer is None or (self._mixer_kept and self._by_cues == "program")):
+            tally, source = self._by_cues, "cues"
+        elif self._by_mixer is not None:
+            tally, source = self._by_mixer, "message"
         went_on_air = tally == "program" and not self.on_air
         if tally != self._tally:  # the first message of all may be one that a broker has kept for hours
             seen = source == "cues" or self._tally_source in ("message", "cues")

@@ -146,7 +146,7 @@ class Moves:
 
     @handles(TallyCommand)
     def tally(self, asked: Asked[TallyCommand], camera: Camera) -> None:
-        camera.set_tally(asked.what.tally)
+        camera.set_tally(asked.what.tally, kept=asked.kept)
 
     @handles(LearnCommand)
     async def learn(self, asked: Asked[LearnCommand], camera: Camera) -> LearnResult | LearnEstimate:

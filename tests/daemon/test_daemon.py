@@ -804,6 +804,42 @@ def test_a_show_without_a_vision_mixer_knows_by_its_cues_what_is_on_air(tmp_path
     in_house(tmp_path, second_half, read_show_text(CUES), off_air_untold=False)
 
 
+def test_what_a_broker_kept_of_another_evening_takes_no_camera_off_air_that_a_cue_takes(tmp_path: Path) -> None:
+    async def play() -> None:
+        broker = MemoryBroker()
+        for camera in CAMERAS:
+            broker.publish(f"ptzd/camera/{camera}/tally", b"off", retain=True)
+        async with open_house(tmp_path, broker, show=read_show_text(CUES), off_air_untold=False) as house:
+
+            def tally(camera: str) -> tuple[str, str]:
+                state = camera_state(house, camera)
+                return state["tally"], state["tally_source"]
+
+            await house.ready()
+            assert {tally(camera) for camera in CAMERAS} == {("off", "message")}
+            house.say("cue/standby")
+            assert (await house.end("cue 1"))["phase"] == "settled"
+            house.say("cue/go")
+            await asyncio.sleep(0.1)
+            assert (tally("gallery"), tally("left")) == (("program", "cues"), ("off", "message"))
+            house.say("camera/gallery/recall", {"position": "choir-wide", "id": "unasked"})
+            assert (await house.end("unasked"))["code"] == "on-air"
+            house.say("camera/gallery/tally", "off", retain=True)  # the mixer says so now
+            await asyncio.sleep(0.1)
+            assert tally("gallery") == ("off", "message")
+            broker.stop()
+            broker.retained |= {f"ptzd/camera/{camera}/tally": b"off" for camera in CAMERAS}
+            broker.start()
+            house.say("cue/jump", "2")
+            house.say("cue/go")
+            house.say("cue/jump", "1")
+            house.say("cue/go")
+            await asyncio.sleep(0.1)
+            assert tally("gallery") == ("off", "message"), "a mixer was heard this evening"
+
+    virtual_time.run(play())
+
+
 @pytest.mark.parametrize(("passing_over", "number"), [("back", None), ("jump", 2)])
 def test_who_may_be_seen_since_cues_were_passed_over_counts_as_on_air_in_the_next_life_too(
     passing_over: str, number: int | None, tmp_path: Path

@@ -157,7 +157,7 @@ def tell_of_tally(config: Config, name: str, bus: Bus, notes: Notes) -> None:
         notes.unseen("tally", "no broker answers")
     elif name in bus.tallies:
         over_cues = (
-            "" if config.show is None else ", which counts whatever the cues take: see that a vision mixer tells it"
+            "" if config.show is None else ", which counts until a cue takes it: see that a vision mixer tells it"
         )
         notes.ok("tally", f"the broker keeps one: {bus.tallies[name]}{over_cues}")
     elif config.tally.source == "none":
