@@ -350,7 +350,7 @@ class Evening:
                 self.tell(f"> camera/{name}/tally {tally}")
                 self.house.broker.publish(f"{self.house.topics.base}/camera/{name}/tally", tally.encode(), retain=True)
                 if self.house.broker.running:
-                    self.watcher.tally[name] = tally
+                    self.watcher.mixer_said(name, tally)
         self.program = camera
 
     # What happens to the daemon and to the broker

@@ -13,9 +13,9 @@ What it holds true, of everything that is said while a daemon serves and the bro
 - *stands in a position*: the counts are those of the position, within tolerance and one more, the focus mode too.
 - *locked*: by those who hold a lock, and by nobody else. While it is said of a camera that answers, no motor turns for
   longer than it takes to brake.
-- *tally*, and who tells it: what the vision mixer said last, of a camera of which it has said something to this daemon;
-  else what the cues have taken, where there is a show; else "off" if the configuration says that nobody tells, and
-  "unknown" if it does not.
+- *tally*, and who tells it: what the vision mixer said last, of a camera of which it has said something to this daemon,
+  unless that was kept from before and the cues have the camera on program; else what the cues have taken, where there
+  is a show; else "off" if the configuration says that nobody tells, and "unknown" if it does not.
 - *up*, *on*: the camera can be heard; it is powered and does not sweep its range.
 - *ready*: each camera that the next cue takes or moves stands still in the framing that the cue wants it in, or moves
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
@@ -158,6 +158,7 @@ class Watcher:
         self.online = False
         self.will_is_out = False  # a daemon has died, and the broker has not noticed yet
         self.tally: dict[str, str] = {}  # as it was told
+        self.kept: set[str] = set()  # cameras of whose tally only what the broker had kept is known
         self._house = house
         self.book = book
         self._tell = tell
@@ -349,8 +350,13 @@ class Watcher:
 
     def _tally(self, camera: str) -> tuple[str, str | None]:
         """What is to be said of its tally, and who tells it."""
-        told = self.tally.get(camera)
-        return self.book.untold_tally(camera) if told is None else (told, "message")
+        told, untold = self.tally.get(camera), self.book.untold_tally(camera)
+        return untold if told is None or (camera in self.kept and untold == ("program", "cues")) else (told, "message")
+
+    def mixer_said(self, camera: str, tally: str) -> None:
+        """Take note of what the vision mixer tells a daemon that hears it."""
+        self.tally[camera] = tally
+        self.kept.discard(camera)
 
     def second_daemon(self, refused: bool) -> None:
         """Take note of whether a daemon was refused that was started beside another."""
@@ -388,6 +394,7 @@ class Watcher:
         base, kept = self._house.topics.base, self._house.broker.retained
         found = {camera: kept.get(f"{base}/camera/{camera}/tally") for camera in self._house.wires}
         self.tally = {camera: tally.decode() for camera, tally in found.items() if tally is not None}
+        self.kept = set(self.tally)
 
     def happened(self, camera: str) -> None:
         """Take note that something happens to a camera from outside, of which the daemon hears nothing."""
