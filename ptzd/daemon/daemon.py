@@ -261,6 +261,13 @@ class Daemon:
         """Whether it takes commands: no longer, once its cameras come to rest."""
         return self._tasks is not None
 
+    def stop_at(self, leads: Mapping[str, frozenset[str]], places: frozenset[str]) -> list[str]:
+        """Stop each camera that leads to one of these places, as a message would; return their names."""
+        names = [name for name, own in leads.items() if own & places]
+        for name in names:
+            self.handle(Incoming(self._bus.topics.of(StopCommand, name), b""))
+        return names
+
     def handle(self, incoming: Incoming) -> None:
         """Do what a message asks for, or say why not."""
         try:

@@ -17,7 +17,7 @@ from ptzd.bus import Intake
 from ptzd.cameras import CameraSettings
 from ptzd.config import Config
 from ptzd.cues import ONCE_WITHIN_SECONDS
-from ptzd.guard import Keeper
+from ptzd.guard import Keeper, called
 from ptzd.links import Link
 from ptzd.motion import HeadFileError
 from ptzd.page import Hub
@@ -28,7 +28,17 @@ from ptzd.visca import DialectError
 
 from .daemon import LOOK_AT_IT, Daemon
 from .page import Overheard, open_page
-from .setup import StartError, StoreInUseError, bus_of, calendar, camera_settings, guarded, picture_addresses, show_of
+from .setup import (
+    StartError,
+    StoreInUseError,
+    bus_of,
+    calendar,
+    camera_settings,
+    guarded,
+    picture_addresses,
+    places_of,
+    show_of,
+)
 from .showtext import ShowText
 from .stall import Stall
 
@@ -57,6 +67,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         except Refusal as refusal:
             raise (StoreInUseError if refusal.code == "busy" else StartError)(refusal.sentence) from None
         heads = HeadFiles(config.store.path.parent)
+        leads = await places_of(config)
         # Before any camera is spoken to: nothing is to move that nobody would stop.
         guard = await stack.enter_async_context(Keeper(guarded(config)))
         opened: dict[str, tuple[CameraSettings, Link]] = {}
@@ -98,6 +109,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         )
         guard.halted = daemon.left_by_guard
         await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, daemon.seen))
+        await stack.enter_async_context(called(partial(daemon.stop_at, leads)))
         try:
             await daemon.run(on_ready)
         finally:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import random
 import socket
 from datetime import UTC, datetime
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import structlog
 
+from ptzd import links
 from ptzd.bus import BrokerSettings, Holding, MqttBus, StatusMessage, Topics
 from ptzd.cameras import CameraSettings, Optics, OwnMemories, Window, reach_of
 from ptzd.config import CameraConfig, Config
@@ -29,6 +31,20 @@ class StartError(Exception):
 
 class StoreInUseError(StartError):
     """Its store is in use by another daemon, which may well have the same cameras in its hands."""
+
+
+async def places_of(config: Config) -> dict[str, frozenset[str]]:
+    """Return where each camera's link leads. Raises StartError where two lead to one camera."""
+    cameras = config.camera
+    found = await asyncio.gather(*(asyncio.to_thread(links.places, camera.link) for camera in cameras.values()))
+    leads = dict(zip(cameras, found, strict=True))
+    if pair := links.alike(leads):
+        one, other = pair
+        raise StartError(
+            f"camera {one} ({cameras[one].link}) and camera {other} ({cameras[other].link}) are at one and the same "
+            "place: give each camera its own; two would fight over one, and no lock of one would hold the other"
+        )
+    return leads
 
 
 def calendar() -> datetime:

@@ -57,6 +57,27 @@ async def test_every_camera_is_stopped_and_told_of_on_a_line(ptzd: Ptzd, driving
         assert f"pan {dialect.pan.degrees(camera.head.pan_counts(now)):.1f}°" in line
 
 
+async def test_a_head_that_somebody_sends_on_is_stopped_again_before_it_is_said_to_stand(
+    ptzd: Ptzd, driving: Driving, tmp_path: Path
+) -> None:
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    loop, (camera, _) = asyncio.get_running_loop(), driving["left"]
+
+    async def send_on() -> None:
+        while camera.head.moving(loop.time()):
+            await asyncio.sleep(0.02)
+        await asyncio.sleep(0.6)
+        camera.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
+
+    sending = asyncio.create_task(send_on())
+    ended = await ptzd("halt", "--config", str(path), "--seconds", "10")
+    await sending
+    assert ended.code == 0
+    stands = f"{load_dialect('nibble4-51').pan.degrees(camera.head.pan_counts(loop.time())):.1f}°"
+    assert not camera.head.moving(loop.time())
+    assert f"pan {stands}" in next(line for line in ended.out.splitlines() if line.startswith("camera left"))
+
+
 @pytest.mark.parametrize(
     ("table", "setting"),
     [("show", 'file = "gone.toml"'), ("page", 'host = "0.0.0.0"'), ("camera.right", 'link = "nowhere"')],

@@ -9,7 +9,7 @@ import asyncio
 import json
 import signal
 import socket
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from typing import Any
 import aiomqtt
 import pytest
 from commands import Ended, Ptzd, StartPtzd, until_up
+from ptzsim import SimulatedCamera
 
 from ptzd import links
 from ptzd.cameras.reading import read_framing
@@ -105,7 +106,7 @@ async def test_sigterm_brings_a_moving_camera_to_rest_within_5_seconds(
     assert loop.time() - began < 5
     assert await state() == "STOPPING=1"
     assert daemon.returncode == 0
-    assert b"Traceback" not in log
+    assert b"Traceback" not in log, log.decode()
     assert log.startswith(b"{"), "where no terminal is, the log is JSON"
 
     rest = await pan_counts(cameras)
@@ -114,6 +115,53 @@ async def test_sigterm_brings_a_moving_camera_to_rest_within_5_seconds(
     assert await pan_counts(cameras) == rest
     watched = await ptzd("stop", "--broker", broker)
     assert "No daemon is online" in watched.err
+
+
+@pytest.mark.parametrize("answers", [True, False], ids=["serving", "frozen"])
+async def test_a_halt_beside_a_daemon_makes_that_end_its_moves_too(
+    ptzd: Ptzd,
+    config: Path,
+    simulated: Mapping[int, SimulatedCamera],
+    broker: str,
+    start_ptzd: StartPtzd,
+    answers: bool,
+) -> None:
+    """A daemon would send on what it did not stop; of one that is frozen that is told."""
+    loop, camera = asyncio.get_running_loop(), simulated[min(simulated)]
+    daemon = await start_ptzd("run", "--config", str(config))
+    await until_up(broker, daemon)
+    await ptzd("positions", "import", "-", "--broker", broker, stdin=POSITIONS)
+    host, port = broker.split(":")
+    async with aiomqtt.Client(host, int(port)) as mixer:
+        await mixer.publish("ptzd/camera/left/tally", "program", qos=1)
+    going = await ptzd("recall", "left", "far-off", "--seconds", "30", "--on-air", "--no-wait", "--broker", broker)
+    assert going.code == 0, going.err
+    await asyncio.sleep(3.0)
+    assert camera.head.moving(loop.time())
+    if not answers:
+        daemon.send_signal(signal.SIGSTOP)
+    halted = await ptzd("halt", "--config", str(config))
+    daemon.send_signal(signal.SIGCONT)
+    stood = camera.head.pan_counts(loop.time())
+    told = f"the daemon on this computer (process {daemon.pid}) stops them too: left, gallery\n"
+    assert (told in halted.out) is answers
+    assert (f"process {daemon.pid}) does not answer; it may send cameras on" in halted.err) is not answers
+    assert "camera left: stands still after" in halted.out
+    await asyncio.sleep(4.0)
+    assert camera.head.pan_counts(loop.time()) == stood < 8000
+
+
+async def test_one_camera_under_two_names_of_its_host_is_refused(
+    ptzd: Ptzd, config: Path, cameras: int, start_ptzd: StartPtzd
+) -> None:
+    """Else the lock of the one would not hold the other, which is the same head."""
+    config.write_text(config.read_text().replace(f"127.0.0.1:{cameras + 1}", f"localhost:{cameras}"))
+    daemon = await start_ptzd("run", "--config", str(config))
+    _, told = await asyncio.wait_for(daemon.communicate(), 20)
+    assert daemon.returncode != 0
+    assert b"camera left" in told and b"camera gallery" in told and b"one and the same place" in told
+    checked = (await ptzd("check", "--config", str(config), "--seconds", "0.3", "--json")).json()
+    assert [each["state"] for each in checked["findings"] if each["what"] == "links"] == ["failed"]
 
 
 async def test_positions_are_stored_listed_renamed_brought_back_and_kept_as_text(

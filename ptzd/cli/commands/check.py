@@ -24,7 +24,7 @@ from ptzd.cli.waiting import patiently
 from ptzd.cli.writing import require_no_source, write_text
 from ptzd.config import CameraConfig, Config
 from ptzd.daemon import StartError, calendar, camera_settings
-from ptzd.daemon.setup import picture_addresses
+from ptzd.daemon.setup import picture_addresses, places_of
 from ptzd.logs import errors_alone
 from ptzd.motion import HeadFileError
 from ptzd.pictures import PictureAddress, Pictures
@@ -194,6 +194,10 @@ async def _look(
     async with Pictures.open(addresses) as pictures:
         looks = [_look_at_camera(config, each, positions, bus, pictures, seconds) for each in settings.values()]
         of_cameras = await asyncio.gather(*looks)
+    try:
+        await places_of(config)
+    except StartError as error:
+        bus.findings.append(Finding("configuration", "links", "failed", str(error)))
     findings = [*notes.findings, *look_at_show(config, positions), *bus.findings]
     return [*findings, *(finding for each in of_cameras for finding in each)], bus, positions
 

@@ -15,13 +15,15 @@ from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
 from ptzd.config import CameraConfig, CameraToHalt, TextFileError, cameras_to_halt
-from ptzd.guard import Halt, Watched
+from ptzd.guard import Halt, Watched, call
 from ptzd.guard import halt as halt_until_still
-from ptzd.links import SerialAddress
 from ptzd.logs import errors_alone
 from ptzd.visca import dialect_named
 
 PATIENCE_SECONDS = 5.0
+ANSWER_SECONDS = 1.0  # for a daemon on this computer
+ANEW_SECONDS = 1.0  # from when a camera stands until it is looked at again: whoever moved it may send it on
+ANEW_DEG = 0.5
 
 
 @click.command(
@@ -42,13 +44,22 @@ PATIENCE_SECONDS = 5.0
 def halt(path: Path, seconds: float, as_json: bool) -> int:
     """Stop every camera until it is seen to stand still; no daemon and no broker are needed.
 
-    It speaks to the cameras itself, and a daemon that runs loses count of its messages for a moment: while one does,
-    `ptzd stop` is the better way. Ends with 1 where a camera was not seen to come to rest. By a configuration with
-    mistakes in it, it stops each camera whose link and dialect are right all the same, and ends with 2.
+    It speaks to the cameras itself, and tells a daemon that runs on this computer to stop them, too: it would send them
+    on. A camera that stands is looked at once more a second later. While a daemon runs, `ptzd stop` is the better way:
+    it loses count of its messages for a moment. Ends with 1 where a camera was not seen to come to rest. By a
+    configuration with mistakes in it, it stops each camera whose link and dialect are right all the same, and ends with
+    2.
     """
     cameras, misuse = _cameras(path)
     with errors_alone():  # what is printed is what became of each, and nothing else
-        halted = asyncio.run(_halt(cameras, seconds))
+        halted, daemons = asyncio.run(_halt(cameras, seconds))
+    for process, stopped in daemons.items():
+        if stopped is None:
+            complain(
+                f"A daemon on this computer (process {process}) does not answer; it may send cameras on when it does."
+            )
+        elif stopped and not as_json:
+            say(f"the daemon on this computer (process {process}) stops them too: {', '.join(stopped)}")
     if as_json:
         say_json({name: _as_json(each, names) for names, each in halted for name in names})
     else:
@@ -87,22 +98,41 @@ def _cameras(path: Path) -> tuple[Mapping[str, CameraConfig | CameraToHalt], Mis
 
 async def _halt(
     cameras: Mapping[str, CameraConfig | CameraToHalt], seconds: float
-) -> list[tuple[tuple[str, ...], Halt]]:
+) -> tuple[list[tuple[tuple[str, ...], Halt]], dict[int, list[str] | None]]:
     """Halt all cameras at once; what does not answer takes its seconds beside the others.
 
-    Of those that have one link by mistake, nobody knows which is there: they are told of together.
+    Of those that have one link by mistake, nobody knows which is there: they are told of together. Also return which
+    cameras each daemon on this computer has stopped, by its process; None where it did not answer.
     """
-    names: dict[object, list[str]] = defaultdict(list)
-    for name, camera in cameras.items():
-        link = camera.link
-        names[(link.device, link.place) if isinstance(link, SerialAddress) else link].append(name)
+    leads = {name: links.places(camera.link) for name, camera in cameras.items()}
+    names: dict[str, list[str]] = defaultdict(list)
+    for name, found in leads.items():
+        names[min(found, default=str(cameras[name].link))].append(name)
+    calling = asyncio.create_task(call(frozenset().union(*leads.values()), ANSWER_SECONDS))
     halts = await asyncio.gather(*(_halt_one(first, cameras[first], seconds) for first, *_ in names.values()))
-    return list(zip(map(tuple, names.values()), halts, strict=True))
+    return list(zip(map(tuple, names.values()), halts, strict=True)), await calling
 
 
 async def _halt_one(name: str, camera: CameraConfig | CameraToHalt, seconds: float) -> Halt:
-    dialect = dialect_named(camera.dialect)
-    return await halt_until_still(Watched(name, dialect, partial(links.go_on, camera.link, None)), seconds)
+    watched = Watched(name, dialect_named(camera.dialect), partial(links.go_on, camera.link, None))
+    loop = asyncio.get_running_loop()
+    began = loop.time()
+    halted = await halt_until_still(watched, seconds)
+    while halted.still and not halted.standby:
+        await asyncio.sleep(ANEW_SECONDS)
+        anew = await halt_until_still(watched, max(1.0, began + seconds - loop.time()))
+        if anew.still and not _moved(halted, anew):
+            break
+        anew.seconds = loop.time() - began
+        anew.still &= anew.seconds < seconds
+        halted = anew
+    return halted
+
+
+def _moved(one: Halt, other: Halt) -> bool:
+    """Whether a camera stood elsewhere the other time."""
+    pans, tilts = (one.pan_deg, other.pan_deg), (one.tilt_deg, other.tilt_deg)
+    return any(was is None or now is None or abs(now - was) > ANEW_DEG for was, now in (pans, tilts))
 
 
 def _line(halted: Halt) -> str:
