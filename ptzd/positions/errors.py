@@ -7,6 +7,10 @@ from pathlib import Path
 
 from ptzd.refusal import Refusal
 
+_IN_USE = (
+    "busy",
+    "the store {path} is in use by another process: stop the other ptzd, or give this one a store of its own",
+)
 # SQLite's primary result codes (sqlite.org/rescode.html) and what a person does about each.
 _TROUBLES: dict[int, tuple[str, str]] = {
     sqlite3.SQLITE_READONLY: (
@@ -30,14 +34,8 @@ _TROUBLES: dict[int, tuple[str, str]] = {
         "foreign",
         "the file {path} is no show store: name another file in the configuration under [store] path",
     ),
-    sqlite3.SQLITE_BUSY: (
-        "busy",
-        "the store {path} is in use by another process: stop the other ptzd, or give this one a store of its own",
-    ),
-    sqlite3.SQLITE_LOCKED: (
-        "busy",
-        "the store {path} is in use by another process: stop the other ptzd, or give this one a store of its own",
-    ),
+    sqlite3.SQLITE_BUSY: _IN_USE,
+    sqlite3.SQLITE_LOCKED: _IN_USE,
     sqlite3.SQLITE_CANTOPEN: (
         "missing",
         "the store {path} cannot be opened or made: see that its folder exists and is writable for the user that "

@@ -19,14 +19,15 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import AsyncIterator, Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
+from functools import wraps
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from ptzd.cameras.reports import Lock
 from ptzd.files import TextFileError
@@ -53,6 +54,7 @@ _STARTS_WITHOUT = (
 )  # troubles of the disk that don't keep a daemon from starting
 BUSY_SECONDS = 1.0  # how long another process may hold the file at the start
 T = TypeVar("T")
+More = ParamSpec("More")
 
 _COLUMNS = (
     "camera, name, number, current, pan_counts, tilt_counts, zoom_counts, focus_counts, focus_mode, "
@@ -67,6 +69,28 @@ class Imported:
     added: int
     replaced: int
     unchanged: int
+
+
+def _on_disk(
+    work: Callable[Concatenate[PositionStore, More], T],
+) -> Callable[Concatenate[PositionStore, More], Coroutine[Any, Any, T]]:
+    """Make a method one piece of disk work: who calls it waits until it was its turn and is done."""
+
+    @wraps(work)
+    async def done(store: PositionStore, /, *what: More.args, **more: More.kwargs) -> T:
+        def translated() -> T:
+            try:
+                return work(store, *what, **more)
+            except sqlite3.Error as error:
+                raise disk_error(error, store._path) from error
+            except UnicodeEncodeError:
+                raise Refusal(
+                    "invalid", "a text has half a character in it (a lone surrogate): write it anew"
+                ) from None
+
+        return await store._run_disk(translated)
+
+    return done
 
 
 class PositionStore:
@@ -135,11 +159,6 @@ class PositionStore:
             await run_disk(store._connection.close)
 
     @property
-    def path(self) -> Path:
-        """Where the file lies."""
-        return self._path
-
-    @property
     def cameras(self) -> tuple[str, ...]:
         """The cameras of which something is stored, in the order of their names."""
         return tuple(self._positions)
@@ -184,303 +203,240 @@ class PositionStore:
         """Return where a show stands in its cues, or None where it has not been run yet."""
         return self._cue_places.get(show)
 
-    async def store(self, position: StoredPosition, replace: bool = False) -> None:
+    @_on_disk
+    def store(self, position: StoredPosition, replace: bool = False) -> None:
         """Keep a position. With `replace` the framing of that name becomes history, else the name must be free."""
+        if not replace and self.position(position.camera, position.name):
+            raise Refusal(
+                "exists",
+                f"camera {position.camera} already has a position {position.name}: store with replace to put the "
+                "new framing in its place, or take another name",
+            )
+        with self._transaction() as db:
+            _append(db, position)
+        self._remember([position])
 
-        def work() -> None:
-            if not replace and self.position(position.camera, position.name):
-                raise Refusal(
-                    "exists",
-                    f"camera {position.camera} already has a position {position.name}: store with replace to put the "
-                    "new framing in its place, or take another name",
-                )
-            with self._transaction() as db:
-                _append(db, position)
-            self._remember([position])
-
-        await self._run(work)
-
-    async def rename(self, camera: str, old: str, new: str) -> None:
+    @_on_disk
+    def rename(self, camera: str, old: str, new: str) -> None:
         """Give a position another name, which must be free. Its history goes with it."""
+        position = self.known(camera, old)
+        renamed = _valid(lambda: replace(position, name=new))
+        if self.position(camera, new):
+            raise Refusal("exists", f"camera {camera} already has a position {new}: rename or delete that one first")
+        with self._transaction() as db:
+            # A deleted position of the new name may have left history there: this one's comes after it.
+            db.execute(
+                "UPDATE entry SET name = :new, number = number + :shift WHERE camera = :camera AND name = :old",
+                {"new": new, "old": old, "camera": camera, "shift": _last_number(db, camera, new)},
+            )
+            db.execute("UPDATE arranged SET name = ? WHERE camera = ? AND name = ?", (new, camera, old))
+        self._forget(camera, old)
+        self._remember([renamed])
+        names = tuple(new if name == old else name for name in self._arranged.get(camera, ()))
+        self._arranged = {**self._arranged, camera: names}
 
-        def work() -> None:
-            position = self.known(camera, old)
-            renamed = _valid(lambda: replace(position, name=new))
-            if self.position(camera, new):
-                raise Refusal(
-                    "exists", f"camera {camera} already has a position {new}: rename or delete that one first"
-                )
-            with self._transaction() as db:
-                # A deleted position of the new name may have left history there: this one's comes after it.
-                db.execute(
-                    "UPDATE entry SET name = :new, number = number + :shift WHERE camera = :camera AND name = :old",
-                    {"new": new, "old": old, "camera": camera, "shift": _last_number(db, camera, new)},
-                )
-                db.execute("UPDATE arranged SET name = ? WHERE camera = ? AND name = ?", (new, camera, old))
-            self._forget(camera, old)
-            self._remember([renamed])
-            names = tuple(new if name == old else name for name in self._arranged.get(camera, ()))
-            self._arranged = {**self._arranged, camera: names}
-
-        await self._run(work)
-
-    async def arrange(self, camera: str, names: Sequence[str]) -> None:
+    @_on_disk
+    def arrange(self, camera: str, names: Sequence[str]) -> None:
         """Put a camera's positions into this order; those that are not named come behind. A name counts once."""
+        order = tuple(dict.fromkeys(self.known(camera, name).name for name in names))
+        with self._transaction() as db:
+            db.execute("DELETE FROM arranged WHERE camera = ?", (camera,))
+            rows = [(camera, place, name) for place, name in enumerate(order)]
+            db.executemany("INSERT INTO arranged (camera, place, name) VALUES (?, ?, ?)", rows)
+        self._arranged = {**self._arranged, camera: order}
 
-        def work() -> None:
-            order = tuple(dict.fromkeys(self.known(camera, name).name for name in names))
-            with self._transaction() as db:
-                db.execute("DELETE FROM arranged WHERE camera = ?", (camera,))
-                rows = [(camera, place, name) for place, name in enumerate(order)]
-                db.executemany("INSERT INTO arranged (camera, place, name) VALUES (?, ?, ?)", rows)
-            self._arranged = {**self._arranged, camera: order}
-
-        await self._run(work)
-
-    async def keep_memory(self, camera: str, number: int, content: Content | None) -> None:
+    @_on_disk
+    def keep_memory(self, camera: str, number: int, content: Content | None) -> None:
         """Keep what one of a camera's own memories holds by now; None: nobody knows."""
+        with self._transaction() as db:
+            write_memory(db, camera, number, content)
+        self._memories = _read_memories(self._connection)
 
-        def work() -> None:
-            with self._transaction() as db:
-                write_memory(db, camera, number, content)
-            self._memories = _read_memories(self._connection)
-
-        await self._run(work)
-
-    async def delete(self, camera: str, name: str) -> None:
+    @_on_disk
+    def delete(self, camera: str, name: str) -> None:
         """Delete a position. Its framings stay in history, and `revert` brings one back."""
+        self.known(camera, name)
+        with self._transaction() as db:
+            db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (camera, name))
+        self._forget(camera, name)
 
-        def work() -> None:
-            self.known(camera, name)
-            with self._transaction() as db:
-                db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (camera, name))
-            self._forget(camera, name)
-
-        await self._run(work)
-
-    async def history(self, camera: str, name: str) -> list[HistoryEntry]:
+    @_on_disk
+    def history(self, camera: str, name: str) -> list[HistoryEntry]:
         """Return every framing that a position has or had, the newest first; also of one that was deleted."""
+        entries = _read_history(self._connection, camera, name)
+        if not entries:
+            raise self._unknown(camera, name)
+        return entries
 
-        def work() -> list[HistoryEntry]:
-            entries = _read_history(self._connection, camera, name)
-            if not entries:
-                raise self._unknown(camera, name)
-            return entries
-
-        return await self._run(work)
-
-    async def revert(self, camera: str, name: str, number: int) -> StoredPosition:
+    @_on_disk
+    def revert(self, camera: str, name: str, number: int) -> StoredPosition:
         """Bring an earlier framing back as a new entry, dated now, and return it; also of a deleted position."""
+        entries = {entry.number: entry for entry in _read_history(self._connection, camera, name)}
+        if not entries:
+            raise self._unknown(camera, name)
+        if number not in entries:
+            raise Refusal(
+                "unknown",
+                f"position {name} of camera {camera} has no framing number {number}: "
+                f"its history has 1 to {max(entries)}",
+            )
+        position = replace(entries[number].position, stored_at=self._calendar())
+        with self._transaction() as db:
+            _append(db, position)
+        self._remember([position])
+        return position
 
-        def work() -> StoredPosition:
-            entries = {entry.number: entry for entry in _read_history(self._connection, camera, name)}
-            if not entries:
-                raise self._unknown(camera, name)
-            if number not in entries:
-                raise Refusal(
-                    "unknown",
-                    f"position {name} of camera {camera} has no framing number {number}: "
-                    f"its history has 1 to {max(entries)}",
-                )
-            position = replace(entries[number].position, stored_at=self._calendar())
-            with self._transaction() as db:
-                _append(db, position)
-            self._remember([position])
-            return position
-
-        return await self._run(work)
-
-    async def correct(self, corrected: Mapping[StoredPosition, StoredPosition]) -> None:
+    @_on_disk
+    def correct(self, corrected: Mapping[StoredPosition, StoredPosition]) -> None:
         """Put other framings in the place of these positions, all in one step, which `uncorrect` takes back.
 
         Raises Refusal `changed` where one of these is not what is stored under its name any more.
         """
+        changed = [old.name for old in corrected if self.position(old.camera, old.name) != old]
+        if changed:
+            raise Refusal("changed", f"{', '.join(changed)} changed meanwhile; nothing was corrected: ask anew")
+        with self._transaction() as db:
+            (latest,) = db.execute("SELECT coalesce(max(correction), 0) FROM entry").fetchone()
+            for position in corrected.values():
+                _append(db, position, latest + 1)
+        self._remember(corrected.values())
 
-        def work() -> None:
-            changed = [old.name for old in corrected if self.position(old.camera, old.name) != old]
-            if changed:
-                raise Refusal("changed", f"{', '.join(changed)} changed meanwhile; nothing was corrected: ask anew")
-            with self._transaction() as db:
-                (latest,) = db.execute("SELECT coalesce(max(correction), 0) FROM entry").fetchone()
-                for position in corrected.values():
-                    _append(db, position, latest + 1)
-            self._remember(corrected.values())
-
-        await self._run(work)
-
-    async def uncorrect(self, camera: str) -> list[str]:
+    @_on_disk
+    def uncorrect(self, camera: str) -> list[str]:
         """Bring back what a camera's positions were before they were last corrected, and return their names.
 
         Raises Refusal `unknown` where they were not, and `changed` where one of them was stored anew or deleted
         since; then nothing is brought back.
         """
+        of_latest = "camera = :camera AND correction = (SELECT max(correction) FROM entry WHERE camera = :camera)"
+        rows = self._connection.execute(
+            f"SELECT name, number, current FROM entry WHERE {of_latest} ORDER BY name", {"camera": camera}
+        ).fetchall()
+        if not rows:
+            raise Refusal("unknown", f"there is no alignment of camera {camera} to take back")
+        changed = [name for name, _, current in rows if not current]
+        if changed:
+            raise Refusal(
+                "changed",
+                f"{', '.join(changed)} of camera {camera} changed since it was aligned, so nothing is taken back: "
+                "bring back single positions from their history",
+            )
+        back = []
+        for name, number, _ in rows:  # what a position was before is the entry below
+            entries = {entry.number: entry.position for entry in _read_history(self._connection, camera, name)}
+            back.append(replace(entries[number - 1], stored_at=self._calendar()))
+        with self._transaction() as db:
+            db.execute(f"UPDATE entry SET correction = NULL WHERE {of_latest}", {"camera": camera})
+            for position in back:
+                _append(db, position)
+        self._remember(back)
+        return [position.name for position in back]
 
-        def work() -> list[str]:
-            of_latest = "camera = :camera AND correction = (SELECT max(correction) FROM entry WHERE camera = :camera)"
-            rows = self._connection.execute(
-                f"SELECT name, number, current FROM entry WHERE {of_latest} ORDER BY name", {"camera": camera}
-            ).fetchall()
-            if not rows:
-                raise Refusal("unknown", f"there is no alignment of camera {camera} to take back")
-            changed = [name for name, _, current in rows if not current]
-            if changed:
-                raise Refusal(
-                    "changed",
-                    f"{', '.join(changed)} of camera {camera} changed since it was aligned, so nothing is taken back: "
-                    "bring back single positions from their history",
-                )
-            back = []
-            for name, number, _ in rows:  # what a position was before is the entry below
-                entries = {entry.number: entry.position for entry in _read_history(self._connection, camera, name)}
-                back.append(replace(entries[number - 1], stored_at=self._calendar()))
-            with self._transaction() as db:
-                db.execute(f"UPDATE entry SET correction = NULL WHERE {of_latest}", {"camera": camera})
-                for position in back:
-                    _append(db, position)
-            self._remember(back)
-            return [position.name for position in back]
-
-        return await self._run(work)
-
-    async def keep_still(self, position: StoredPosition, jpeg: bytes) -> bool:
+    @_on_disk
+    def keep_still(self, position: StoredPosition, jpeg: bytes) -> bool:
         """Keep a picture of a position, and return whether that is still what is stored under its name."""
+        if self.position(position.camera, position.name) != position:
+            return False
+        with self._transaction() as db:
+            kept = _with_still(db, position, jpeg)
+        self._remember([kept])
+        return True
 
-        def work() -> bool:
-            if self.position(position.camera, position.name) != position:
-                return False
-            with self._transaction() as db:
-                kept = _with_still(db, position, jpeg)
-            self._remember([kept])
-            return True
-
-        return await self._run(work)
-
-    async def still(self, camera: str, name: str, number: int | None = None) -> bytes | None:
+    @_on_disk
+    def still(self, camera: str, name: str, number: int | None = None) -> bytes | None:
         """Return the JPEG that is kept of a position, or of the framing `number` in its history; None without one.
 
         Raises Refusal `unknown` where there is no such position or number.
         """
+        if number is None:
+            still = self.known(camera, name).still
+        else:
+            entries = [one for one in _read_history(self._connection, camera, name) if one.number == number]
+            if not entries:
+                raise Refusal("unknown", f"position {name} of camera {camera} has no framing number {number}")
+            still = entries[0].position.still
+        return None if still is None else _read_still(self._connection, still)
 
-        def work() -> bytes | None:
-            if number is None:
-                still = self.known(camera, name).still
-            else:
-                entries = [one for one in _read_history(self._connection, camera, name) if one.number == number]
-                if not entries:
-                    raise Refusal("unknown", f"position {name} of camera {camera} has no framing number {number}")
-                still = entries[0].position.still
-            return None if still is None else _read_still(self._connection, still)
-
-        return await self._run(work)
-
-    async def export(self, camera: str | None = None, *, stills: bool = False) -> str:
+    @_on_disk
+    def export(self, camera: str | None = None, *, stills: bool = False) -> str:
         """Return the positions of all cameras, or of one, as one text; `import_` reads it back as exactly these.
 
         History and locks stay here, and so do stills, unless they are asked for. Raises Refusal `too-large` where
         these make the text larger than what is read back.
         """
+        every = [one for name in self.cameras if camera in (None, name) for one in self.positions(name).values()]
+        if not stills:
+            return written_show(every)
+        kept = ((one, _read_still(self._connection, one.still)) for one in every if one.still is not None)
+        text = written_show(every) + written_stills((one, jpeg) for one, jpeg in kept if jpeg is not None)
+        if len(text) > LARGEST_CHARACTERS:
+            raise Refusal(
+                "too-large",
+                f"with its stills the text would have {len(text) / 1e6:.1f} MB, and {LARGEST_CHARACTERS / 1e6:.0f} "
+                "MB are read back: export one camera after the other",
+            )
+        return text
 
-        def work() -> str:
-            every = [one for name in self.cameras if camera in (None, name) for one in self.positions(name).values()]
-            if not stills:
-                return written_show(every)
-            kept = ((one, _read_still(self._connection, one.still)) for one in every if one.still is not None)
-            text = written_show(every) + written_stills((one, jpeg) for one, jpeg in kept if jpeg is not None)
-            if len(text) > LARGEST_CHARACTERS:
-                raise Refusal(
-                    "too-large",
-                    f"with its stills the text would have {len(text) / 1e6:.1f} MB, and {LARGEST_CHARACTERS / 1e6:.0f} "
-                    "MB are read back: export one camera after the other",
-                )
-            return text
-
-        return await self._run(work)
-
-    async def import_(self, text: str, replace: bool = False) -> Imported:
+    @_on_disk
+    def import_(self, text: str, replace: bool = False) -> Imported:
         """Store every position of a text, or, if there is any mistake in it, none.
 
         With `replace`, framings of names that exist become history. A still in the text is kept with its position,
         unless that is stored already, unchanged and with a still. Raises Refusal `invalid`, from all mistakes.
         """
+        try:
+            positions, stills = read_show_and_stills(text, self._calendar(), self.position, replace=replace)
+        except TextFileError as error:
+            hint = IMPORT_WITH_REPLACE if IMPORT_WITH_REPLACE in str(error) else None
+            raise Refusal("invalid", f"nothing was imported: {error}", hint) from error
+        changed = [one for one in positions if self.position(one.camera, one.name) != one]
+        replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
+        kept = []
+        with self._transaction() as db:
+            for position in changed:
+                _append(db, position)
+            for position in positions:
+                jpeg = stills.get((position.camera, position.name))
+                if jpeg is not None and position.still is None:
+                    kept.append(_with_still(db, position, jpeg))
+        self._remember([*changed, *kept])
+        return Imported(len(changed) - replaced, replaced, len(positions) - len(changed))
 
-        def work() -> Imported:
-            try:
-                positions, stills = read_show_and_stills(text, self._calendar(), self.position, replace=replace)
-            except TextFileError as error:
-                hint = IMPORT_WITH_REPLACE if IMPORT_WITH_REPLACE in str(error) else None
-                raise Refusal("invalid", f"nothing was imported: {error}", hint) from error
-            changed = [one for one in positions if self.position(one.camera, one.name) != one]
-            replaced = sum(self.position(one.camera, one.name) is not None for one in changed)
-            kept = []
-            with self._transaction() as db:
-                for position in changed:
-                    _append(db, position)
-                for position in positions:
-                    jpeg = stills.get((position.camera, position.name))
-                    if jpeg is not None and position.still is None:
-                        kept.append(_with_still(db, position, jpeg))
-            self._remember([*changed, *kept])
-            return Imported(len(changed) - replaced, replaced, len(positions) - len(changed))
-
-        return await self._run(work)
-
-    async def set_lock(self, camera: str, lock: Lock) -> None:
+    @_on_disk
+    def set_lock(self, camera: str, lock: Lock) -> None:
         """Keep that somebody has locked a camera, in place of an earlier lock of theirs; it survives a restart."""
+        kept = _valid(lambda: Lock(lock.by, lock.reason, in_utc(lock.since)))
+        _valid(lambda: checked_name(camera))
+        with self._transaction() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO lock (camera, by, reason, since) VALUES (?, ?, ?, ?)",
+                (camera, kept.by, kept.reason, kept.since.isoformat()),
+            )
+        self._remember_locks(camera, kept.by, (kept,))
 
-        def work() -> None:
-            kept = _valid(lambda: Lock(lock.by, lock.reason, in_utc(lock.since)))
-            _valid(lambda: checked_name(camera))
-            with self._transaction() as db:
-                db.execute(
-                    "INSERT OR REPLACE INTO lock (camera, by, reason, since) VALUES (?, ?, ?, ?)",
-                    (camera, kept.by, kept.reason, kept.since.isoformat()),
-                )
-            self._remember_locks(camera, kept.by, (kept,))
-
-        await self._run(work)
-
-    async def clear_lock(self, camera: str, by: str) -> None:
+    @_on_disk
+    def clear_lock(self, camera: str, by: str) -> None:
         """Keep that somebody has let go of a camera; nothing changes where they have not locked it."""
+        with self._transaction() as db:
+            db.execute("DELETE FROM lock WHERE camera = ? AND by = ?", (camera, by))
+        self._remember_locks(camera, by, ())
 
-        def work() -> None:
-            with self._transaction() as db:
-                db.execute("DELETE FROM lock WHERE camera = ? AND by = ?", (camera, by))
-            self._remember_locks(camera, by, ())
-
-        await self._run(work)
-
-    async def set_cue_place(self, show: str, place: CuePlace) -> None:
+    @_on_disk
+    def set_cue_place(self, show: str, place: CuePlace) -> None:
         """Keep where a show stands in its cues, in place of where it stood; it survives a restart."""
-
-        def work() -> None:
-            _valid(lambda: checked_name(show))
-            with self._transaction() as db:
-                db.execute(
-                    "INSERT OR REPLACE INTO cue_place (show, standing, next, held, on_air) VALUES (?, ?, ?, ?, ?)",
-                    (
-                        show,
-                        _number_text(place.standing),
-                        _number_text(place.next),
-                        int(place.held),
-                        " ".join(sorted(place.on_air)),
-                    ),
-                )
-            self._cue_places = MappingProxyType({**self._cue_places, show: place})
-
-        await self._run(work)
-
-    async def _run(self, work: Callable[[], T]) -> T:
-        def translated() -> T:
-            try:
-                return work()
-            except sqlite3.Error as error:
-                raise disk_error(error, self._path) from error
-            except UnicodeEncodeError:
-                raise Refusal(
-                    "invalid", "a text has half a character in it (a lone surrogate): write it anew"
-                ) from None
-
-        return await self._run_disk(translated)
+        _valid(lambda: checked_name(show))
+        with self._transaction() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO cue_place (show, standing, next, held, on_air) VALUES (?, ?, ?, ?, ?)",
+                (
+                    show,
+                    _number_text(place.standing),
+                    _number_text(place.next),
+                    int(place.held),
+                    " ".join(sorted(place.on_air)),
+                ),
+            )
+        self._cue_places = MappingProxyType({**self._cue_places, show: place})
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
@@ -660,30 +616,13 @@ def _transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]
 
 def _append(db: sqlite3.Connection, position: StoredPosition, correction: int | None = None) -> None:
     """Make a position the current one of its name; `correction` is the step in which others are corrected with it."""
-    framing = position.framing
     number = _last_number(db, position.camera, position.name) + 1
     db.execute("UPDATE entry SET current = 0 WHERE camera = ? AND name = ?", (position.camera, position.name))
+    columns = f"{_COLUMNS}, correction"
+    own = {"number": number, "current": 1, "stored_at": position.stored_at.isoformat(), "correction": correction}
     db.execute(
-        f"INSERT INTO entry ({_COLUMNS}, correction) VALUES (?, ?, ?, 1, {', '.join('?' * 14)})",
-        (
-            position.camera,
-            position.name,
-            number,
-            framing.pan_counts,
-            framing.tilt_counts,
-            framing.zoom_counts,
-            framing.focus_counts,
-            framing.focus_mode,
-            position.dialect,
-            position.speed,
-            position.seconds,
-            position.note,
-            position.stored_at.isoformat(),
-            position.scales,
-            position.still,
-            int(position.provisional),
-            correction,
-        ),
+        f"INSERT INTO entry ({columns}) VALUES (:{columns.replace(', ', ', :')})",
+        asdict(position.framing) | asdict(position) | own,
     )
 
 

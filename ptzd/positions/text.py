@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import asdict
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -103,28 +104,10 @@ def written_show(positions: Iterable[StoredPosition]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _written(position: StoredPosition) -> dict[str, int | float | str | datetime]:
+def _written(position: StoredPosition) -> dict[str, Any]:
     """What stands in a position's table; what is not given is left out."""
-    framing = position.framing
-    table: dict[str, int | float | str | datetime] = {
-        "pan_counts": framing.pan_counts,
-        "tilt_counts": framing.tilt_counts,
-        "zoom_counts": framing.zoom_counts,
-        "focus_counts": framing.focus_counts,
-        "focus_mode": framing.focus_mode,
-        "dialect": position.dialect,
-    }
-    if position.scales is not None:
-        table["scales"] = position.scales
-    if position.speed is not None:
-        table["speed"] = position.speed
-    if position.seconds is not None:
-        table["seconds"] = position.seconds
-    if position.note:
-        table["note"] = position.note
-    if position.provisional:
-        table["provisional"] = True
-    return table | {"stored_at": position.stored_at}
+    said = asdict(position) | asdict(position.framing)
+    return {key: said[key] for key, field in PositionTable.model_fields.items() if said[key] != field.default}
 
 
 def written_stills(kept: Iterable[tuple[StoredPosition, bytes]]) -> str:
@@ -155,7 +138,9 @@ def read_show_and_stills(
     """
 
     def check(raw: Mapping[str, Any]) -> Iterator[Complaint]:
-        for camera, name, table in _tables(raw):
+        for camera, name, table in _each(raw, "positions"):
+            if not isinstance(table, dict):
+                continue
             path = ("positions", camera, name)
             if "speed" in table and "seconds" in table:
                 yield Complaint(path, "speed and seconds are both given; keep one, the other follows from it")
@@ -185,14 +170,8 @@ def read_show_and_stills(
     return positions, stills
 
 
-def _tables(raw: Mapping[str, Any]) -> Iterator[tuple[str, str, Mapping[str, Any]]]:
-    """Everything that looks like a position, in a text of which nothing is known yet."""
-    for camera, name, table in _each(raw, "positions"):
-        if isinstance(table, dict):
-            yield camera, name, table
-
-
 def _each(raw: Mapping[str, Any], what: str) -> Iterator[tuple[str, str, Any]]:
+    """Everything that has a camera and a name, in a text of which nothing is known yet."""
     cameras = raw.get(what)
     for camera, named in cameras.items() if isinstance(cameras, dict) else ():
         for name, one in named.items() if isinstance(named, dict) else ():
