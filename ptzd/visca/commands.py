@@ -39,59 +39,65 @@ class Command(ABC):
         """Return the whole message, address and terminator included."""
 
 
+@dataclass(frozen=True, slots=True)
 class _Fixed(Command):
-    __slots__ = ()
+    """One that is always the same bytes."""
+
     message: ClassVar[bytes]
 
     def encode(self, dialect: Dialect) -> bytes:
         return self.message
 
 
+@dataclass(frozen=True, slots=True)
+class _LensDrive(Command):
+    """One that lets the zoom or the focus run on."""
+
+    speed: int | None = None
+    lens: ClassVar[int]
+    way: ClassVar[int]  # as it is written at the standard speed: 2 or 3
+
+    def encode(self, dialect: Dialect) -> bytes:
+        if self.speed is not None and not 0 <= self.speed < LENS_SPEEDS:
+            raise ValueError(f"a zoom or focus speed is 0 to {LENS_SPEEDS - 1}, not {self.speed}")
+        way = self.way if self.speed is None else self.way << 4 | self.speed
+        return bytes((0x81, 0x01, 0x04, self.lens, way, 0xFF))
+
+
 # Power
 
 
-@dataclass(frozen=True, slots=True)
 class PowerOn(_Fixed):
     """Start the camera; most heads sweep their whole range. [A]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 00 02 FF")
+    message = bytes.fromhex("81 01 04 00 02 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class PowerStandby(_Fixed):
     """Put the camera to sleep. [A]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 00 03 FF")
+    message = bytes.fromhex("81 01 04 00 03 FF")
 
 
 # Zoom
 
 
-@dataclass(frozen=True, slots=True)
 class ZoomStop(_Fixed):
     """End zooming. [E]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 07 00 FF")
+    message = bytes.fromhex("81 01 04 07 00 FF")
 
 
-@dataclass(frozen=True, slots=True)
-class ZoomTele(Command):
+class ZoomTele(_LensDrive):
     """Zoom in until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
-    speed: int | None = None
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x07, _lens_speed(self.speed, 0x02), 0xFF))
+    lens, way = 0x07, 0x02
 
 
-@dataclass(frozen=True, slots=True)
-class ZoomWide(Command):
+class ZoomWide(_LensDrive):
     """Zoom out until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
-    speed: int | None = None
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x07, _lens_speed(self.speed, 0x03), 0xFF))
+    lens, way = 0x07, 0x03
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,48 +122,37 @@ class ZoomFocusDirect(Command):
         return bytes((0x81, 0x01, 0x04, 0x47, *both, 0xFF))
 
 
-@dataclass(frozen=True, slots=True)
 class DigitalZoomOn(_Fixed):
     """Allow zooming beyond the optical tele end. From memory."""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 06 02 FF")
+    message = bytes.fromhex("81 01 04 06 02 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class DigitalZoomOff(_Fixed):
     """Zoom with the lens alone. From memory."""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 06 03 FF")
+    message = bytes.fromhex("81 01 04 06 03 FF")
 
 
 # Focus
 
 
-@dataclass(frozen=True, slots=True)
 class FocusStop(_Fixed):
     """End focusing. [E]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 08 00 FF")
+    message = bytes.fromhex("81 01 04 08 00 FF")
 
 
-@dataclass(frozen=True, slots=True)
-class FocusFar(Command):
+class FocusFar(_LensDrive):
     """Focus away until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
-    speed: int | None = None
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x08, _lens_speed(self.speed, 0x02), 0xFF))
+    lens, way = 0x08, 0x02
 
 
-@dataclass(frozen=True, slots=True)
-class FocusNear(Command):
+class FocusNear(_LensDrive):
     """Focus closer until told to stop, at speed 0 to 7 or at the camera's standard speed. [E]"""
 
-    speed: int | None = None
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x08, _lens_speed(self.speed, 0x03), 0xFF))
+    lens, way = 0x08, 0x03
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,58 +165,52 @@ class FocusDirect(Command):
         return bytes((0x81, 0x01, 0x04, 0x48, *to_nibbles(self.focus_counts, 4), 0xFF))
 
 
-@dataclass(frozen=True, slots=True)
 class FocusAuto(_Fixed):
     """Let the camera focus by itself. [A]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 38 02 FF")
+    message = bytes.fromhex("81 01 04 38 02 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class FocusManual(_Fixed):
     """Keep the focus where it is put. [A]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 38 03 FF")
+    message = bytes.fromhex("81 01 04 38 03 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class FocusOnePush(_Fixed):
     """Focus by itself once, now. From memory."""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 04 18 01 FF")
+    message = bytes.fromhex("81 01 04 18 01 FF")
 
 
 # The camera's own memories, 0 to 127
 
 
 @dataclass(frozen=True, slots=True)
-class MemoryReset(Command):
+class _OfAMemory(Command):
+    number: int
+    deed: ClassVar[int]
+
+    def encode(self, dialect: Dialect) -> bytes:
+        return bytes((0x81, 0x01, 0x04, 0x3F, self.deed, _memory(self.number), 0xFF))
+
+
+class MemoryReset(_OfAMemory):
     """Empty a memory. From memory."""
 
-    number: int
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x3F, 0x00, _memory(self.number), 0xFF))
+    deed = 0x00
 
 
-@dataclass(frozen=True, slots=True)
-class MemorySet(Command):
+class MemorySet(_OfAMemory):
     """Keep where the camera stands. From memory."""
 
-    number: int
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x3F, 0x01, _memory(self.number), 0xFF))
+    deed = 0x01
 
 
-@dataclass(frozen=True, slots=True)
-class MemoryRecall(Command):
+class MemoryRecall(_OfAMemory):
     """Go where a memory says. From memory."""
 
-    number: int
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return bytes((0x81, 0x01, 0x04, 0x3F, 0x02, _memory(self.number), 0xFF))
+    deed = 0x02
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,51 +252,52 @@ _PAN_OF: dict[int, Direction] = {byte: direction for direction, byte in _PAN_BYT
 _TILT_OF: dict[int, Direction] = {byte: direction for direction, byte in _TILT_BYTES.items()}
 
 
-@dataclass(frozen=True, slots=True)
 class PanTiltStop(_Fixed):
     """End turning. It is a drive nowhere; its steps, which mean nothing then, are 1, which every head has. [B, C]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 06 01 01 01 03 03 FF")
+    message = bytes.fromhex("81 01 06 01 01 01 03 03 FF")
 
 
 @dataclass(frozen=True, slots=True)
-class PanTiltAbsolute(Command):
+class _ToPosition(Command):
+    """One that turns to or by counts."""
+
+    pan_counts: int
+    tilt_counts: int
+    pan_step: int
+    tilt_step: int
+    measured: ClassVar[int]  # from where: 2 or 3
+
+    def encode(self, dialect: Dialect) -> bytes:
+        steps = _steps(dialect, self.pan_step, self.tilt_step)
+        if dialect.absolute == "shared-speed":
+            steps = (max(steps), 0)
+        position = _position(dialect, self.pan_counts, self.tilt_counts)
+        return bytes((0x81, 0x01, 0x06, self.measured, *steps, *position, 0xFF))
+
+
+class PanTiltAbsolute(_ToPosition):
     """Turn to a position. A head with one shared speed is told the greater of both steps. [B, C]"""
 
-    pan_counts: int
-    tilt_counts: int
-    pan_step: int
-    tilt_step: int
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return _to_position(0x02, dialect, self.pan_counts, self.tilt_counts, self.pan_step, self.tilt_step)
+    measured = 0x02
 
 
-@dataclass(frozen=True, slots=True)
-class PanTiltRelative(Command):
+class PanTiltRelative(_ToPosition):
     """Turn by so many counts. Performed twice, it turns twice as far. [B, C]"""
 
-    pan_counts: int
-    tilt_counts: int
-    pan_step: int
-    tilt_step: int
-
-    def encode(self, dialect: Dialect) -> bytes:
-        return _to_position(0x03, dialect, self.pan_counts, self.tilt_counts, self.pan_step, self.tilt_step)
+    measured = 0x03
 
 
-@dataclass(frozen=True, slots=True)
 class PanTiltHome(_Fixed):
     """Turn to the middle. [B, C]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 06 04 FF")
+    message = bytes.fromhex("81 01 06 04 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class PanTiltReset(_Fixed):
     """Find the ends anew, by a sweep of the whole range. [B, C]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 06 05 FF")
+    message = bytes.fromhex("81 01 06 05 FF")
 
 
 class Corner(IntEnum):
@@ -374,18 +364,16 @@ class SlowModeOff(Command):
 # The rest
 
 
-@dataclass(frozen=True, slots=True)
 class TallyLampOn(_Fixed):
     """Light the red lamp. From memory."""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 7E 01 0A 00 02 FF")
+    message = bytes.fromhex("81 01 7E 01 0A 00 02 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class TallyLampOff(_Fixed):
     """Put the red lamp out. From memory."""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 7E 01 0A 00 03 FF")
+    message = bytes.fromhex("81 01 7E 01 0A 00 03 FF")
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,18 +391,20 @@ class Cancel(Command):
         return bytes((0x81, 0x20 | self.socket, 0xFF))
 
 
-@dataclass(frozen=True, slots=True)
 class Clear(_Fixed):
     """Empty both sockets; answered by a completion without an ACK. [A]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 01 00 01 FF")
+    message = bytes.fromhex("81 01 00 01 FF")
 
 
-@dataclass(frozen=True, slots=True)
 class AddressSet(_Fixed):
     """Have the cameras of a serial chain number themselves; never sent over IP. [A, F]"""
 
-    message: ClassVar[bytes] = bytes.fromhex("88 30 01 FF")
+    message = bytes.fromhex("88 30 01 FF")
+
+
+_FIXED: dict[bytes, Command] = {each.message: each() for each in _Fixed.__subclasses__()}
+_LENS_DRIVES = {(each.lens, each.way): each for each in _LensDrive.__subclasses__()}
 
 
 def parse_command(message: bytes, dialect: Dialect) -> Command:
@@ -434,54 +424,22 @@ def parse_command(message: bytes, dialect: Dialect) -> Command:
 
 
 def _read(message: bytes, dialect: Dialect) -> Command:
+    if (fixed := _FIXED.get(message)) is not None:
+        return fixed
     width = dialect.pan_nibbles
     match list(message):
-        case [0x81, 0x01, 0x04, 0x00, 0x02, 0xFF]:
-            return PowerOn()
-        case [0x81, 0x01, 0x04, 0x00, 0x03, 0xFF]:
-            return PowerStandby()
-        case [0x81, 0x01, 0x04, 0x07, 0x00, 0xFF]:
-            return ZoomStop()
-        case [0x81, 0x01, 0x04, 0x07, 0x02, 0xFF]:
-            return ZoomTele()
-        case [0x81, 0x01, 0x04, 0x07, 0x03, 0xFF]:
-            return ZoomWide()
-        case [0x81, 0x01, 0x04, 0x07, speed, 0xFF] if speed >> 4 == 2:
-            return ZoomTele(speed & 0xF)
-        case [0x81, 0x01, 0x04, 0x07, speed, 0xFF] if speed >> 4 == 3:
-            return ZoomWide(speed & 0xF)
+        case [0x81, 0x01, 0x04, lens, way, 0xFF] if (drive := _LENS_DRIVES.get((lens, way))) is not None:
+            return drive()
+        case [0x81, 0x01, 0x04, lens, way, 0xFF] if (drive := _LENS_DRIVES.get((lens, way >> 4))) is not None:
+            return drive(way & 0xF)
         case [0x81, 0x01, 0x04, 0x47, *digits, 0xFF] if len(digits) == 4:
             return ZoomDirect(from_nibbles(digits))
         case [0x81, 0x01, 0x04, 0x47, *digits, 0xFF] if len(digits) == 8:
             return ZoomFocusDirect(from_nibbles(digits[:4]), from_nibbles(digits[4:]))
-        case [0x81, 0x01, 0x04, 0x06, 0x02, 0xFF]:
-            return DigitalZoomOn()
-        case [0x81, 0x01, 0x04, 0x06, 0x03, 0xFF]:
-            return DigitalZoomOff()
-        case [0x81, 0x01, 0x04, 0x08, 0x00, 0xFF]:
-            return FocusStop()
-        case [0x81, 0x01, 0x04, 0x08, 0x02, 0xFF]:
-            return FocusFar()
-        case [0x81, 0x01, 0x04, 0x08, 0x03, 0xFF]:
-            return FocusNear()
-        case [0x81, 0x01, 0x04, 0x08, speed, 0xFF] if speed >> 4 == 2:
-            return FocusFar(speed & 0xF)
-        case [0x81, 0x01, 0x04, 0x08, speed, 0xFF] if speed >> 4 == 3:
-            return FocusNear(speed & 0xF)
         case [0x81, 0x01, 0x04, 0x48, *digits, 0xFF] if len(digits) == 4:
             return FocusDirect(from_nibbles(digits))
-        case [0x81, 0x01, 0x04, 0x38, 0x02, 0xFF]:
-            return FocusAuto()
-        case [0x81, 0x01, 0x04, 0x38, 0x03, 0xFF]:
-            return FocusManual()
-        case [0x81, 0x01, 0x04, 0x18, 0x01, 0xFF]:
-            return FocusOnePush()
-        case [0x81, 0x01, 0x04, 0x3F, 0x00, number, 0xFF]:
-            return MemoryReset(number)
-        case [0x81, 0x01, 0x04, 0x3F, 0x01, number, 0xFF]:
-            return MemorySet(number)
-        case [0x81, 0x01, 0x04, 0x3F, 0x02, number, 0xFF]:
-            return MemoryRecall(number)
+        case [0x81, 0x01, 0x04, 0x3F, (0 | 1 | 2) as deed, number, 0xFF]:
+            return (MemoryReset, MemorySet, MemoryRecall)[deed](number)
         case [0x81, 0x01, 0x7E, 0x01, 0x0B, number, step, 0xFF]:
             return MemoryRecallSpeed(number, step)
         case [0x81, 0x01, 0x06, 0x01, _, _, 0x03, 0x03, 0xFF]:
@@ -492,12 +450,8 @@ def _read(message: bytes, dialect: Dialect) -> Command:
             if dialect.absolute == "shared-speed" and tilt_step == 0:
                 tilt_step = min(pan_step, dialect.tilt.fastest_step)
             pan_counts, tilt_counts = from_signed_nibbles(digits[:width]), from_signed_nibbles(digits[width:])
-            kinds = {0x02: PanTiltAbsolute, 0x03: PanTiltRelative}
-            return kinds[kind](pan_counts, tilt_counts, pan_step, tilt_step)
-        case [0x81, 0x01, 0x06, 0x04, 0xFF]:
-            return PanTiltHome()
-        case [0x81, 0x01, 0x06, 0x05, 0xFF]:
-            return PanTiltReset()
+            turn = PanTiltAbsolute if kind == 0x02 else PanTiltRelative
+            return turn(pan_counts, tilt_counts, pan_step, tilt_step)
         case [0x81, 0x01, 0x06, 0x07, 0x00, (0 | 1) as corner, *digits, 0xFF] if len(digits) == width + 4:
             return PanTiltLimitSet(
                 Corner(corner), from_signed_nibbles(digits[:width]), from_signed_nibbles(digits[width:])
@@ -510,27 +464,10 @@ def _read(message: bytes, dialect: Dialect) -> Command:
             return SlowModeOn()
         case [0x81, 0x01, 0x06, 0x44, 0x03, 0xFF]:
             return SlowModeOff()
-        case [0x81, 0x01, 0x7E, 0x01, 0x0A, 0x00, 0x02, 0xFF]:
-            return TallyLampOn()
-        case [0x81, 0x01, 0x7E, 0x01, 0x0A, 0x00, 0x03, 0xFF]:
-            return TallyLampOff()
         case [0x81, socket, 0xFF] if socket >> 4 == 2:
             return Cancel(socket & 0xF)
-        case [0x81, 0x01, 0x00, 0x01, 0xFF]:
-            return Clear()
-        case [0x88, 0x30, 0x01, 0xFF]:
-            return AddressSet()
         case _:
             raise MessageError(f"{message.hex(' ')} is no command that this camera knows")
-
-
-def _lens_speed(speed: int | None, standard: int) -> int:
-    """Return the byte for a way given by its standard-speed byte, 2 or 3."""
-    if speed is None:
-        return standard
-    if not 0 <= speed < LENS_SPEEDS:
-        raise ValueError(f"a zoom or focus speed is 0 to {LENS_SPEEDS - 1}, not {speed}")
-    return standard << 4 | speed
 
 
 def _memory(number: int) -> int:
@@ -552,15 +489,6 @@ def _steps(dialect: Dialect, pan_step: int, tilt_step: int) -> tuple[int, int]:
 
 def _position(dialect: Dialect, pan_counts: int, tilt_counts: int) -> bytes:
     return to_signed_nibbles(pan_counts, dialect.pan_nibbles) + to_signed_nibbles(tilt_counts, 4)
-
-
-def _to_position(
-    kind: int, dialect: Dialect, pan_counts: int, tilt_counts: int, pan_step: int, tilt_step: int
-) -> bytes:
-    steps = _steps(dialect, pan_step, tilt_step)
-    if dialect.absolute == "shared-speed":
-        steps = (max(steps), 0)
-    return bytes((0x81, 0x01, 0x06, kind, *steps, *_position(dialect, pan_counts, tilt_counts), 0xFF))
 
 
 def _slow_mode(dialect: Dialect, state: int) -> bytes:

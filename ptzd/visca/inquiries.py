@@ -129,10 +129,10 @@ class Version:
     sockets: int
 
 
+@dataclass(frozen=True, slots=True)
 class Inquiry(ABC, Generic[T]):
     """A question whose answer is a T."""
 
-    __slots__ = ()
     message: ClassVar[bytes]
     asks: ClassVar[str]  # what a camera tells that answers it, in words
 
@@ -149,12 +149,27 @@ class Inquiry(ABC, Generic[T]):
         """Return the data of an answer, for `Answer`. Raises ValueError for a value that does not fit."""
 
 
-@dataclass(frozen=True, slots=True)
+class _LensInquiry(Inquiry[int]):
+    def read(self, data: bytes, dialect: Dialect) -> int:
+        return from_nibbles(_sized(data, 4))
+
+    def answer(self, value: int, dialect: Dialect) -> bytes:
+        return to_nibbles(value, 4)
+
+
+class _SwitchInquiry(Inquiry[bool]):
+    def read(self, data: bytes, dialect: Dialect) -> bool:
+        return _either(data)
+
+    def answer(self, value: bool, dialect: Dialect) -> bytes:
+        return b"\x02" if value else b"\x03"
+
+
 class PowerInquiry(Inquiry[Power]):
     """Is the camera on?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 04 00 FF")
-    asks: ClassVar[str] = "whether it is on"
+    message = bytes.fromhex("81 09 04 00 FF")
+    asks = "whether it is on"
 
     def read(self, data: bytes, dialect: Dialect) -> Power:
         return Power.ON if _either(data) else Power.STANDBY
@@ -163,40 +178,25 @@ class PowerInquiry(Inquiry[Power]):
         return bytes((value,))
 
 
-@dataclass(frozen=True, slots=True)
-class ZoomInquiry(Inquiry[int]):
+class ZoomInquiry(_LensInquiry):
     """Where does the zoom stand, in counts?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 04 47 FF")
-    asks: ClassVar[str] = "where its zoom stands"
-
-    def read(self, data: bytes, dialect: Dialect) -> int:
-        return from_nibbles(_sized(data, 4))
-
-    def answer(self, value: int, dialect: Dialect) -> bytes:
-        return to_nibbles(value, 4)
+    message = bytes.fromhex("81 09 04 47 FF")
+    asks = "where its zoom stands"
 
 
-@dataclass(frozen=True, slots=True)
-class FocusInquiry(Inquiry[int]):
+class FocusInquiry(_LensInquiry):
     """Where does the focus stand, in counts?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 04 48 FF")
-    asks: ClassVar[str] = "where its focus stands"
-
-    def read(self, data: bytes, dialect: Dialect) -> int:
-        return from_nibbles(_sized(data, 4))
-
-    def answer(self, value: int, dialect: Dialect) -> bytes:
-        return to_nibbles(value, 4)
+    message = bytes.fromhex("81 09 04 48 FF")
+    asks = "where its focus stands"
 
 
-@dataclass(frozen=True, slots=True)
 class FocusModeInquiry(Inquiry[FocusMode]):
     """Does the camera focus by itself?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 04 38 FF")
-    asks: ClassVar[str] = "whether it focuses by itself"
+    message = bytes.fromhex("81 09 04 38 FF")
+    asks = "whether it focuses by itself"
 
     def read(self, data: bytes, dialect: Dialect) -> FocusMode:
         return FocusMode.AUTO if _either(data) else FocusMode.MANUAL
@@ -205,26 +205,18 @@ class FocusModeInquiry(Inquiry[FocusMode]):
         return bytes((value,))
 
 
-@dataclass(frozen=True, slots=True)
-class DigitalZoomInquiry(Inquiry[bool]):
+class DigitalZoomInquiry(_SwitchInquiry):
     """Is digital zoom on?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 04 06 FF")
-    asks: ClassVar[str] = "whether digital zoom is on"
-
-    def read(self, data: bytes, dialect: Dialect) -> bool:
-        return _either(data)
-
-    def answer(self, value: bool, dialect: Dialect) -> bytes:
-        return b"\x02" if value else b"\x03"
+    message = bytes.fromhex("81 09 04 06 FF")
+    asks = "whether digital zoom is on"
 
 
-@dataclass(frozen=True, slots=True)
 class PanTiltPositionInquiry(Inquiry[PanTiltPosition]):
     """Where does the head stand?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 06 12 FF")
-    asks: ClassVar[str] = "where its head stands"
+    message = bytes.fromhex("81 09 06 12 FF")
+    asks = "where its head stands"
 
     def read(self, data: bytes, dialect: Dialect) -> PanTiltPosition:
         width = dialect.pan_nibbles
@@ -235,12 +227,11 @@ class PanTiltPositionInquiry(Inquiry[PanTiltPosition]):
         return to_signed_nibbles(value.pan_counts, dialect.pan_nibbles) + to_signed_nibbles(value.tilt_counts, 4)
 
 
-@dataclass(frozen=True, slots=True)
 class FastestSpeedsInquiry(Inquiry[FastestSpeeds]):
     """What is the fastest step of each axis?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 06 11 FF")
-    asks: ClassVar[str] = "its fastest steps"
+    message = bytes.fromhex("81 09 06 11 FF")
+    asks = "its fastest steps"
 
     def read(self, data: bytes, dialect: Dialect) -> FastestSpeeds:
         return FastestSpeeds(*_sized(data, 2))
@@ -249,12 +240,11 @@ class FastestSpeedsInquiry(Inquiry[FastestSpeeds]):
         return bytes((value.pan_step, value.tilt_step))
 
 
-@dataclass(frozen=True, slots=True)
 class PanTiltStatusInquiry(Inquiry[PanTiltStatus]):
     """What does the head do, and is anything wrong with it?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 06 10 FF")
-    asks: ClassVar[str] = "whether its head has found its ends"
+    message = bytes.fromhex("81 09 06 10 FF")
+    asks = "whether its head has found its ends"
 
     def read(self, data: bytes, dialect: Dialect) -> PanTiltStatus:
         return PanTiltStatus.from_word(int.from_bytes(_sized(data, 2), "big"))
@@ -263,26 +253,18 @@ class PanTiltStatusInquiry(Inquiry[PanTiltStatus]):
         return value.word.to_bytes(2, "big")
 
 
-@dataclass(frozen=True, slots=True)
-class SlowModeInquiry(Inquiry[bool]):
+class SlowModeInquiry(_SwitchInquiry):
     """Are the steps those of slow mode? Heads without one do not know the question."""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 06 44 FF")
-    asks: ClassVar[str] = "whether its slow mode is on"
-
-    def read(self, data: bytes, dialect: Dialect) -> bool:
-        return _either(data)
-
-    def answer(self, value: bool, dialect: Dialect) -> bytes:
-        return b"\x02" if value else b"\x03"
+    message = bytes.fromhex("81 09 06 44 FF")
+    asks = "whether its slow mode is on"
 
 
-@dataclass(frozen=True, slots=True)
 class VersionInquiry(Inquiry[Version]):
     """What is the camera?"""
 
-    message: ClassVar[bytes] = bytes.fromhex("81 09 00 02 FF")
-    asks: ClassVar[str] = "what it is"
+    message = bytes.fromhex("81 09 00 02 FF")
+    asks = "what it is"
 
     def read(self, data: bytes, dialect: Dialect) -> Version:
         _sized(data, 7)
