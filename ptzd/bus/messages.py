@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import asdict, fields
 from datetime import datetime
 from typing import Any, ClassVar, Literal, Self
 
@@ -15,7 +16,6 @@ from ptzd.cameras import (
     CameraSettings,
     CameraState,
     LinkState,
-    MoveReport,
     Optics,
     Phase,
     PowerState,
@@ -23,9 +23,9 @@ from ptzd.cameras import (
     TallySource,
     Way,
 )
-from ptzd.cues import CueState, Gone, ListedCue, Placed
+from ptzd.cues import CueState, Gone, ListedCue
 from ptzd.files import Cue, number_text
-from ptzd.line import FocusMode
+from ptzd.line import FocusMode, Framing
 from ptzd.motion import angle_of_view_deg
 from ptzd.positions import Alignment, HistoryEntry, Realigned, Sighting, StoredPosition
 from ptzd.visca import DialectError
@@ -35,6 +35,7 @@ from .fields import ONE_LINE
 STATUS_SECONDS = 2.0  # between two times that a daemon says that it is there
 NAME = "NAME"  # stands for a camera's name in the topics of commands and reports, as people read them
 OF_A_CAMERA = f"camera/{NAME}/"  # how those begin that concern one camera
+_NO_FRAMING: dict[str, None] = dict.fromkeys(each.name for each in fields(Framing))
 
 
 class Message(BaseModel):
@@ -46,6 +47,13 @@ class Message(BaseModel):
         """The payload."""
         return self.model_dump_json().encode()
 
+    @classmethod
+    def alike(cls, known: object, **own: object) -> Self:
+        """The message with what something has in fields of the same names, but for those that it has of its `own`."""
+        known_as = {name: getattr(known, name) for name in cls.model_fields if name not in own}
+        with_lists = {name: list(value) if isinstance(value, tuple) else value for name, value in known_as.items()}
+        return cls.model_validate(with_lists | own, from_attributes=True)
+
 
 class Alike(Message):
     """A message with the same fields as what it is made of."""
@@ -53,7 +61,7 @@ class Alike(Message):
     @classmethod
     def of(cls, known: object) -> Self:
         """The message for something that has these fields."""
-        return cls.model_validate(known, from_attributes=True)
+        return cls.alike(known)
 
 
 class Report(Message):
@@ -98,9 +106,7 @@ class LockMessage(Alike):
     @classmethod
     def each_of(cls, state: CameraState, unkept: Collection[str]) -> list[Self]:
         """The locks of a camera; `unkept` tells whose are not on the disk."""
-        return [
-            cls(by=each.by, reason=each.reason, since=each.since, kept=each.by not in unkept) for each in state.locks
-        ]
+        return [cls.alike(each, kept=each.by not in unkept) for each in state.locks]
 
 
 class StateMessage(Report):
@@ -142,30 +148,12 @@ class StateMessage(Report):
         """The message for the state of the camera with these optics; `unkept` tells whose locks are not on the disk."""
         framing = state.framing
         view_width_deg, view_height_deg = _view_deg(optics, None if framing is None else framing.zoom_counts)
-        return cls(
-            camera=state.camera,
-            link=state.link,
-            power=state.power,
-            phase=state.phase,
-            position=state.position,
-            was_in=state.was_in,
-            pan_deg=state.pan_deg,
-            tilt_deg=state.tilt_deg,
-            pan_counts=None if framing is None else framing.pan_counts,
-            tilt_counts=None if framing is None else framing.tilt_counts,
-            zoom_counts=None if framing is None else framing.zoom_counts,
-            focus_counts=None if framing is None else framing.focus_counts,
-            focus_mode=None if framing is None else framing.focus_mode,
+        return cls.alike(
+            state,
+            **(_NO_FRAMING if framing is None else asdict(framing)),
             view_width_deg=view_width_deg,
             view_height_deg=view_height_deg,
-            seconds_to_settled=state.seconds_to_settled,
-            activity=state.activity,
-            tally=state.tally,
-            tally_source=state.tally_source,
-            tally_since=state.tally_since,
             locks=LockMessage.each_of(state, unkept),
-            faults=list(state.faults),
-            as_of=state.as_of,
         )
 
 
@@ -256,14 +244,15 @@ class PositionMessage(Message):
     @classmethod
     def of(cls, position: StoredPosition, settings: CameraSettings) -> Self:
         """The message for a stored position of the camera with these settings."""
-        framing, dialect, optics = position.framing, settings.dialect, settings.optics
+        dialect, optics = settings.dialect, settings.optics
         try:
             carried = position.framing_for(dialect)
         except DialectError:
             carried = None
         view_width_deg, view_height_deg = _view_deg(optics, None if carried is None else carried.zoom_counts)
-        return cls(
-            name=position.name,
+        return cls.alike(
+            position,
+            **asdict(position.framing),
             pan_deg=None if carried is None else round(dialect.pan.degrees(carried.pan_counts), 3),
             tilt_deg=None if carried is None else round(dialect.tilt.degrees(carried.tilt_counts), 3),
             focal_length_mm=None
@@ -271,18 +260,6 @@ class PositionMessage(Message):
             else round(optics.lens.focal_length_mm(carried.zoom_counts), 1),
             view_width_deg=view_width_deg,
             view_height_deg=view_height_deg,
-            dialect=position.dialect,
-            pan_counts=framing.pan_counts,
-            tilt_counts=framing.tilt_counts,
-            zoom_counts=framing.zoom_counts,
-            focus_counts=framing.focus_counts,
-            focus_mode=framing.focus_mode,
-            speed=position.speed,
-            seconds=position.seconds,
-            note=position.note,
-            stored_at=position.stored_at,
-            still=position.still,
-            provisional=position.provisional,
         )
 
 
@@ -353,7 +330,7 @@ class CueMessage(Message):
     @classmethod
     def of(cls, cue: ListedCue) -> Self:
         """The message for a cue."""
-        return cls(number=str(cue.number), label=cue.label, take=cue.take)
+        return cls.alike(cue, number=str(cue.number))
 
 
 class NotReadyMessage(Alike):
@@ -391,15 +368,10 @@ class CueStateMessage(Report):
     @classmethod
     def of(cls, state: CueState, as_of: datetime) -> Self:
         """The message for a show's state."""
-        return cls(
-            show=state.show,
+        return cls.alike(
+            state,
             standing=None if state.standing is None else CueMessage.of(state.standing),
             next=None if state.next is None else CueMessage.of(state.next),
-            standby=state.standby,
-            held=state.held,
-            ready=state.ready,
-            not_ready=[NotReadyMessage.of(one) for one in state.not_ready],
-            places=[PlaceMessage.of(one) for one in state.places],
             as_of=as_of,
         )
 
@@ -456,9 +428,7 @@ class HistoryResult(Result):
             camera=settings.name,
             position=position,
             entries=[
-                HistoryEntryMessage(
-                    number=entry.number, current=entry.current, position=PositionMessage.of(entry.position, settings)
-                )
+                HistoryEntryMessage.alike(entry, position=PositionMessage.of(entry.position, settings))
                 for entry in entries
             ],
         )
@@ -531,15 +501,10 @@ class WrittenCueMessage(Message):
     @classmethod
     def of(cls, cue: Cue, at_seconds: float, places: Mapping[str, str]) -> Self:
         """The message for a cue that comes at this time, with the position of each camera before it."""
-        return cls(
+        return cls.alike(
+            cue,
             number=number_text(cue.number),
-            label=cue.label,
-            at=cue.at,
-            after=cue.after,
             on_call=cue.on_call is True,
-            expected=cue.expected,
-            take=cue.take,
-            switch_on=list(cue.switch_on),
             moves=[WrittenMoveMessage.of(move) for move in cue.move],
             at_seconds=round(at_seconds, 3),
             places=[PlaceMessage(camera=camera, position=position) for camera, position in places.items()],
@@ -602,11 +567,9 @@ class SightingMessage(Message):
         """The message for a sighting of the camera with these settings."""
         seen, dialect = sighting.seen, settings.dialect
         before = sighting.position.framing_for(dialect)
-        return cls(
+        return cls.alike(
+            seen,
             position=sighting.position.name,
-            pan_counts=seen.pan_counts,
-            tilt_counts=seen.tilt_counts,
-            zoom_counts=seen.zoom_counts,
             pan_deg=round(dialect.pan.degrees(seen.pan_counts - before.pan_counts), 3),
             tilt_deg=round(dialect.tilt.degrees(seen.tilt_counts - before.tilt_counts), 3),
             as_wide=sighting.as_wide,
@@ -684,18 +647,13 @@ class RealignedMessage(Message):
     @classmethod
     def of(cls, realigned: Realigned) -> Self:
         """The message for what becomes of a position."""
-        before, after = (
-            None if each is None else CountsMessage.of(each) for each in (realigned.before, realigned.after)
-        )
-        return cls(
+        return cls.alike(
+            realigned,
             position=realigned.position.name,
-            before=before,
-            after=after,
             was_off_px=_rounded(realigned.was_off_px, 1),
             expected_px=_rounded(realigned.expected_px, 1),
             expected_deg=_rounded(realigned.expected_deg, 4),
             leans_deg=_rounded(realigned.leans_deg, 2),
-            note=realigned.note,
         )
 
 
@@ -726,12 +684,12 @@ class AlignResult(Result):
     def of(cls, alignment: Alignment, settings: CameraSettings, *, applied: bool) -> Self:
         """The result for an alignment of the camera with these settings."""
         judged = [
-            JudgedMessage(
+            JudgedMessage.alike(
+                each,
                 **dict(SightingMessage.of(each.sighting, settings)),
                 off_deg=round(each.off_deg, 4),
                 allowed_deg=round(each.allowed_deg, 3),
                 larger=_rounded(each.larger, 4),
-                fits=each.fits,
             )
             for each in alignment.sightings
         ]
@@ -824,11 +782,6 @@ class StandbyResult(Result):
 
     started: list[StartedMessage]
 
-    @classmethod
-    def of(cls, started: Iterable[MoveReport]) -> Self:
-        """The result for what a standby sent."""
-        return cls(started=[StartedMessage.of(one) for one in started])
-
 
 class GoResult(Result):
     """The `result` of `cue/go`: the cue that stands now, and whether this press counted or repeated one just before.
@@ -849,19 +802,10 @@ class GoResult(Result):
     @classmethod
     def of(cls, gone: Gone) -> Self:
         """The result for what a `go` did."""
-        overtaken, refused = ([NotReadyMessage.of(one) for one in each] for each in (gone.overtaken, gone.refused))
-        started = [StartedMessage.of(one) for one in gone.started]
-        return cls(
-            cue=CueMessage.of(gone.cue),
-            counted=gone.counted,
-            overtaken=overtaken,
-            refused=refused,
-            started=started,
-            standing=[PlaceMessage.of(one) for one in gone.standing],
-        )
+        return cls.alike(gone, cue=CueMessage.of(gone.cue))
 
 
-class PlacesResult(Result):
+class PlacesResult(Result, Alike):
     """The `result` of `cue/places`, camera by camera.
 
     `sent` are on their way, some perhaps since before; `standing` are there; `not_sent` are neither, each with why.
@@ -870,12 +814,6 @@ class PlacesResult(Result):
     sent: list[PlaceMessage]
     standing: list[PlaceMessage]
     not_sent: list[NotReadyMessage]
-
-    @classmethod
-    def of(cls, placed: Placed) -> Self:
-        """The result for what `places` did."""
-        sent, standing = ([PlaceMessage.of(one) for one in each] for each in (placed.sent, placed.standing))
-        return cls(sent=sent, standing=standing, not_sent=[NotReadyMessage.of(one) for one in placed.not_sent])
 
 
 REPORTS: tuple[type[Report], ...] = (

@@ -114,12 +114,10 @@ class Aligning:
                 f"{by_hand}",
             )
         there = proposed(camera.settings, position, here, found)
-        return MatchResult(
+        return MatchResult.alike(
+            there,
             camera=camera.name,
             position=position.name,
-            pan_counts=there.pan_counts,
-            tilt_counts=there.tilt_counts,
-            zoom_counts=there.zoom_counts,
             as_wide=abs(found.larger) > SEEN_SIZE,
             right=round(found.right, 5),
             up=round(found.up, 5),

@@ -65,10 +65,9 @@ class CueList:
     def listed(self, asked: Asked[ListCommand]) -> CuesResult:
         show = self._show
         stands = stands_before_each(cue_list(show), show.show.start)
-        return CuesResult(
+        return CuesResult.alike(
+            show.show,
             show=show.show.name,
-            label=show.show.label,
-            on_air=show.show.on_air,
             cues=[
                 WrittenCueMessage.of(cue, time.at_seconds, {camera: place for camera, (place, _) in before.items()})
                 for cue, time, before in zip(show.cue, cue_times(show), stands, strict=False)
@@ -224,17 +223,14 @@ def _rehearsed(show: ShowFile, cameras: Mapping[str, RehearsedCamera]) -> Rehear
         found = rehearse(show, cameras, remedied_conflicts=REMEDIED_CONFLICTS)
     except DialectError as error:  # a position that was stored in other scales
         raise Refusal("other-scales", f"nothing is rehearsed: {error}") from None
-    return RehearsedResult(
-        show=found.show,
-        fits=found.fits,
+    return RehearsedResult.alike(
+        found,
         verdict=verdict(found),
         reservations=[*reservations(found)],
         conflicts=[
-            ConflictMessage(
+            ConflictMessage.alike(
+                conflict,
                 cue=number_text(conflict.cue_number),
-                camera=conflict.camera,
-                kind=conflict.kind,
-                sentence=conflict.sentence,
                 remedies=[remedy.sentence for remedy in conflict.remedies],
             )
             for conflict in found.conflicts

@@ -22,7 +22,7 @@ from ptzd.bus.commands import (
     ReleaseCommand,
     StandbyCommand,
 )
-from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, PlacesResult, StandbyResult
+from ptzd.bus.messages import CueStateMessage, GoResult, LoadResult, PlacesResult, StandbyResult, StartedMessage
 from ptzd.cameras import Camera, CameraState, MoveReport
 from ptzd.cues import CueDesk, CueState, CueToken, ListedMove, cue_list
 from ptzd.files import ShowFile, TextFileError, number_text
@@ -102,7 +102,8 @@ class Cues:
 
     @handles(StandbyCommand)
     def stand_by(self, asked: Asked[StandbyCommand]) -> StandbyResult:
-        return StandbyResult.of(self._desk.stand_by(asked.what.number, self._loop.time()))
+        started = self._desk.stand_by(asked.what.number, self._loop.time())
+        return StandbyResult(started=[StartedMessage.of(one) for one in started])
 
     @handles(PlacesCommand)
     def places(self, asked: Asked[PlacesCommand]) -> PlacesResult:

@@ -153,12 +153,10 @@ class Moves:
         topic = self.bus.topics.of(LearnProgressMessage, camera.name)
 
         def told(progress: Progress) -> None:
-            message = LearnProgressMessage(
+            message = LearnProgressMessage.alike(
+                progress,
                 camera=camera.name,
                 id=asked.id,
-                done=progress.done,
-                of=progress.of,
-                doing=progress.doing,
                 seconds_left=round(progress.seconds_left, 1),
                 promised_seconds=None if progress.promised_seconds is None else round(progress.promised_seconds, 1),
             )

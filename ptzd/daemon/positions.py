@@ -139,9 +139,7 @@ class Positions:
             for name in self.kept.cameras
             if name not in self.cameras
         ]
-        return ImportResult(
-            added=imported.added, replaced=imported.replaced, unchanged=imported.unchanged, warnings=warnings
-        )
+        return ImportResult.alike(imported, warnings=warnings)
 
     def say(self, camera: str) -> None:
         """Say what is stored of a camera."""
