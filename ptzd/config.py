@@ -25,30 +25,13 @@ from pydantic import (
 )
 
 from ptzd import toml
-from ptzd.files import Complaint, Mistake, TextFileError, read_file, read_tables, read_text, text_of
+from ptzd.files import Complaint, Name, Table, TextFileError, read_file, read_tables, read_text, text_of
 from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.motion import USUAL_SECONDS_ACROSS
-from ptzd.names import NAME_PATTERN, checked_base, checked_name
+from ptzd.names import NAME_PATTERN, checked_base
 from ptzd.pictures import checked_url
 from ptzd.visca import Dialect, dialect_named, dialect_names, read_dialect
-
-__all__ = [
-    "BrokerConfig",
-    "CameraConfig",
-    "CameraToHalt",
-    "Config",
-    "ExpectsConfig",
-    "Mistake",
-    "PageConfig",
-    "RecallConfig",
-    "StoreConfig",
-    "TextFileError",
-    "WindowConfig",
-    "cameras_to_halt",
-    "config_schema",
-    "load_config",
-]
 
 
 def _beside(path: Path, info: ValidationInfo) -> Path:
@@ -90,10 +73,6 @@ def _dialect(value: str, info: ValidationInfo) -> str:
     if value in known:
         return value
     raise ValueError(f"there is no dialect {value!r}; {did_you_mean(value, known)} Or name a dialect's .toml file")
-
-
-def _topic(value: str) -> str:
-    return checked_base(value)
 
 
 FocalLength = tuple[float, float] | tuple[tuple[int, float], ...]
@@ -156,7 +135,6 @@ def _inside_reach(window: WindowConfig, info: ValidationInfo) -> WindowConfig:
     return window
 
 
-Name = Annotated[str, AfterValidator(checked_name)]
 NewFile = Annotated[Path, Field(strict=False), AfterValidator(_makeable)]
 OwnFile = Annotated[Path, Field(strict=False), AfterValidator(_beside)]
 ExistingFile = Annotated[Path, Field(strict=False), AfterValidator(_existing)]
@@ -176,13 +154,7 @@ CameraLink = Annotated[
 CameraDialect = Annotated[str, AfterValidator(_dialect)]
 
 
-class _Table(BaseModel):
-    """A table of the file: nothing unknown in it, nothing taken for something else."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class BrokerConfig(_Table):
+class BrokerConfig(Table):
     """The MQTT broker."""
 
     host: str = Field(
@@ -196,16 +168,18 @@ class BrokerConfig(_Table):
     ca_file: ExistingFile | None = Field(
         default=None, description="a file of certificates to trust, which turns TLS on"
     )
-    base_topic: Annotated[str, AfterValidator(_topic)] = Field(default="ptzd", description="the start of all topics")
+    base_topic: Annotated[str, AfterValidator(checked_base)] = Field(
+        default="ptzd", description="the start of all topics"
+    )
 
 
-class StoreConfig(_Table):
+class StoreConfig(Table):
     """Where the positions are kept."""
 
     path: NewFile = Field(description="the store's file, in a folder that exists", examples=["show.db"])
 
 
-class RecallConfig(_Table):
+class RecallConfig(Table):
     """How recalls are taken."""
 
     late_after_seconds: float = Field(
@@ -216,7 +190,7 @@ class RecallConfig(_Table):
     )
 
 
-class TallyConfig(_Table):
+class TallyConfig(Table):
     """Who tells which camera is on air."""
 
     source: Literal["messages", "none"] = Field(
@@ -226,7 +200,7 @@ class TallyConfig(_Table):
     )
 
 
-class ShowConfig(_Table):
+class ShowConfig(Table):
     """The running order, where the daemon is to run cues: `[show]`."""
 
     file: ExistingFile = Field(description="a show file with the cues", examples=["evening.toml"])
@@ -235,14 +209,14 @@ class ShowConfig(_Table):
     )
 
 
-class PageKeyConfig(_Table):
+class PageKeyConfig(Table):
     """Who may enter the page, under `[page.key.NAME]`."""
 
     file: OwnFile = Field(description="a file whose first line is the key, drawn by lot", examples=["desk.key"])
     may: Literal["look", "operate"] = Field(description='"look", or "operate" to move cameras too')
 
 
-class PageConfig(_Table):
+class PageConfig(Table):
     """The operator's page, where there is to be one: `[page]`."""
 
     host: str = Field(default="127.0.0.1", min_length=1, description="the address of this computer to listen on")
@@ -258,21 +232,21 @@ class PageConfig(_Table):
     key: dict[Name, PageKeyConfig] = Field(default={}, description="tables [page.key.NAME]")
 
 
-class WindowConfig(_Table):
+class WindowConfig(Table):
     """Between which angles a head may turn: `window` of a camera."""
 
     pan_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
     tilt_deg: Edges | None = Field(default=None, strict=False, description="[least, most] in degrees, 0 at home")
 
 
-class SecondsAcrossConfig(_Table):
+class SecondsAcrossConfig(Table):
     """How fast a grip is: `seconds_across` of a camera."""
 
     fine: float = Field(default=USUAL_SECONDS_ACROSS.fine, ge=0.3, le=60, description="seconds from 0.3 to 60")
     fast: float = Field(default=USUAL_SECONDS_ACROSS.fast, ge=0.3, le=60, description="seconds from 0.3 to 60")
 
 
-class MemoriesConfig(_Table):
+class MemoriesConfig(Table):
     """The camera's own memories, by which it is recalled off air: `memories` of a camera."""
 
     count: int = Field(ge=1, le=256, description="how many it has, 1 to 256; they are numbered from 0")
@@ -282,7 +256,7 @@ class MemoriesConfig(_Table):
 Hex = Annotated[str, Field(pattern="^[0-9A-Fa-f]{4}$")]
 
 
-class ExpectsConfig(_Table):
+class ExpectsConfig(Table):
     """What a camera is to tell of itself: `expects` of a camera. `ptzd check` prints what it does tell."""
 
     vendor: Hex | None = Field(default=None, description='four digits in quotes, as "0001"')
@@ -295,7 +269,7 @@ class ExpectsConfig(_Table):
         return {name: text for name, text in expected.items() if told[name] != text}
 
 
-class CameraConfig(_Table):
+class CameraConfig(Table):
     """One camera, under `[camera.NAME]`."""
 
     model_config = ConfigDict(
@@ -419,7 +393,7 @@ def _each_name_one_dialect(cameras: dict[str, CameraConfig]) -> dict[str, Camera
     return cameras
 
 
-class Config(_Table):
+class Config(Table):
     """The whole file."""
 
     broker: BrokerConfig = Field(default=BrokerConfig(), description="a table [broker]")

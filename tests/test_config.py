@@ -23,8 +23,9 @@ from made_up_head import made_up_head
 
 from ptzd.bus import BrokerSettings, Holding, Intake, MqttBus, Topics, commands, messages
 from ptzd.cameras import Window
-from ptzd.config import TextFileError, config_schema, load_config
+from ptzd.config import config_schema, load_config
 from ptzd.daemon import camera_settings
+from ptzd.files import TextFileError
 from ptzd.links import LinkAddress, parse_link
 from ptzd.positions import PositionStore, inline
 

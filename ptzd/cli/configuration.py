@@ -6,7 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from ptzd.config import BrokerConfig, Config, TextFileError, broker_config, load_config
+from ptzd.config import BrokerConfig, Config, broker_config, load_config
+from ptzd.files import TextFileError
 
 from .output import Misuse
 

@@ -1,6 +1,6 @@
 """Text files that people write: read against a model with every mistake told, and edited without losing a comment."""
 
-from .limits import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Seconds, Speed
+from .limits import FASTEST_STEP, LONGEST_LABEL, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP, Name, Seconds, Speed
 from .showedit import (
     Change,
     changed,
@@ -14,7 +14,6 @@ from .showedit import (
 )
 from .showfile import (
     HIGHEST_NUMBER,
-    LONGEST_LABEL,
     LONGEST_SHOW_SECONDS,
     Cue,
     CueMove,
@@ -37,6 +36,7 @@ from .textfile import (
     LARGEST_BYTES,
     Complaint,
     Mistake,
+    Table,
     TextFileError,
     decoded,
     read_file,

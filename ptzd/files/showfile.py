@@ -31,18 +31,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, ConfigDict, Field
 
 from ptzd.likely import did_you_mean
-from ptzd.names import NAME_PATTERN, checked_name
+from ptzd.names import NAME_PATTERN
 
-from .limits import Seconds, Speed
-from .textfile import Complaint, read_file, read_tables, read_text
+from .limits import Label, Name, Seconds, Speed
+from .textfile import Complaint, Table, read_file, read_tables, read_text
 from .textlines import KeyPath
 
 LONGEST_SHOW_SECONDS = 86_400.0
 HIGHEST_NUMBER = 99_999.999  # three decimals: room for 999 cues between two whole numbers
-LONGEST_LABEL = 200
 _CLOCK = r"(?:(\d{1,2}):)?([0-5]?\d):([0-5]\d(?:\.\d{1,3})?)"
 _CLOCK_WORDS = "a time into the show in quotes, hours:minutes:seconds"
 
@@ -58,18 +57,13 @@ def _clock(text: str) -> str:
     return text
 
 
-Name = Annotated[str, AfterValidator(checked_name)]
 Number = Annotated[float, AfterValidator(_rounded)]
+FromCue = Annotated[float, Field(ge=-LONGEST_SHOW_SECONDS, le=LONGEST_SHOW_SECONDS, allow_inf_nan=False)]
+Gap = Annotated[float, Field(ge=0, le=LONGEST_SHOW_SECONDS, allow_inf_nan=False)]
 _SPAN = f"seconds, 0 to {LONGEST_SHOW_SECONDS:.0f}"
 
 
-class _Table(BaseModel):
-    """A table of the file: nothing unknown in it, nothing taken for something else."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class CueMove(_Table):
+class CueMove(Table):
     """One move that belongs to a cue. Without speed and seconds it goes as a recall of the position would."""
 
     camera: Name = Field(description="a camera's name in quotes", examples=["left"])
@@ -79,18 +73,12 @@ class CueMove(_Table):
     on_air: bool = Field(
         default=False, description="true where the move may be seen and leaves with the cue, else false"
     )
-    earliest: float | None = Field(
+    earliest: FromCue | None = Field(
         default=None,
-        ge=-LONGEST_SHOW_SECONDS,
-        le=LONGEST_SHOW_SECONDS,
-        allow_inf_nan=False,
         description="the seconds from the cue before which it does not leave: below 0 off air, 0 or more on air",
     )
-    latest: float | None = Field(
+    latest: FromCue | None = Field(
         default=None,
-        ge=-LONGEST_SHOW_SECONDS,
-        le=LONGEST_SHOW_SECONDS,
-        allow_inf_nan=False,
         description="the seconds from the cue by which it must have settled: at most 0 off air, more than 0 on air",
     )
     spare: bool = Field(
@@ -105,7 +93,7 @@ class CueMove(_Table):
         return 0.0 if self.earliest is None else max(0.0, gap_seconds + self.earliest)
 
 
-class Cue(_Table):
+class Cue(Table):
     """One cue, under `[[cue]]`."""
 
     model_config = ConfigDict(
@@ -121,31 +109,23 @@ class Cue(_Table):
         description=f"a number with up to three decimals, 0 to {HIGHEST_NUMBER}",
         examples=[12.5],
     )
-    label: str = Field(
-        default="", max_length=LONGEST_LABEL, description=f"a text for people of at most {LONGEST_LABEL} characters"
-    )
+    label: Label = ""
     at: Annotated[str, AfterValidator(_clock)] | None = Field(
         default=None,
         description=_CLOCK_WORDS,
         examples=["0:12:30"],
         json_schema_extra={"pattern": f"^{_CLOCK}$"},
     )
-    after: float | None = Field(
+    after: Gap | None = Field(
         default=None,
-        ge=0,
-        le=LONGEST_SHOW_SECONDS,
-        allow_inf_nan=False,
         description=f"the time after the cue before in {_SPAN}",
         examples=[20.0],
     )
     on_call: Literal[True] | None = Field(
         default=None, description="true where somebody calls the cue, with its expected gap beside it"
     )
-    expected: float | None = Field(
+    expected: Gap | None = Field(
         default=None,
-        ge=0,
-        le=LONGEST_SHOW_SECONDS,
-        allow_inf_nan=False,
         description=f"the gap expected before a cue on call in {_SPAN}",
         examples=[25.0],
     )
@@ -158,13 +138,11 @@ class Cue(_Table):
     move: tuple[CueMove, ...] = Field(default=(), strict=False, description="tables named [[cue.move]]")
 
 
-class ShowHead(_Table):
+class ShowHead(Table):
     """What the show is, and where its cameras stand as it begins."""
 
     name: Name = Field(description="a short name in quotes", examples=["granary-evening"])
-    label: str = Field(
-        default="", max_length=LONGEST_LABEL, description=f"a text for people of at most {LONGEST_LABEL} characters"
-    )
+    label: Label = ""
     on_air: Name | None = Field(
         default=None, description="the name of the camera that is on air as the show begins", examples=["gallery"]
     )
@@ -175,7 +153,7 @@ class ShowHead(_Table):
     )
 
 
-class ShowFile(_Table):
+class ShowFile(Table):
     """The whole file."""
 
     show: ShowHead = Field(description="a table [show] with a name in it")

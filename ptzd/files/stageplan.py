@@ -27,32 +27,25 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from ptzd.likely import did_you_mean
-from ptzd.names import checked_name
 
-from .showfile import LONGEST_LABEL
-from .textfile import Complaint, read_file
+from .limits import Label, Name
+from .textfile import Complaint, Table, read_file
 from .textlines import KeyPath
 
 FARTHEST_M = 1000.0
 USUAL_CIRCLE_MM = 0.03  # how large a disc still looks like a point, on full frame (common practice)
 
-Name = Annotated[str, AfterValidator(checked_name)]
 Metres = Annotated[float, Field(ge=-FARTHEST_M, le=FARTHEST_M, allow_inf_nan=False)]
-_LABEL = f"a text for people of at most {LONGEST_LABEL} characters"
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-class PlanHead(_Table):
+class PlanHead(Table):
     """What the plan is of, and what all of its cameras share."""
 
     name: Name = Field(description="a short name in quotes", examples=["granary-evening"])
-    label: str = Field(default="", max_length=LONGEST_LABEL, description=_LABEL)
+    label: Label = ""
     aperture: float | None = Field(
         default=None, ge=0.5, le=64, description="an f-number from 0.5 to 64, for the depth of field", examples=[5.6]
     )
@@ -65,7 +58,7 @@ class PlanHead(_Table):
     )
 
 
-class CameraPlace(_Table):
+class CameraPlace(Table):
     """Where a camera will stand or hang, and which way."""
 
     place_m: tuple[Metres, Metres, Metres] = Field(
@@ -82,7 +75,7 @@ class CameraPlace(_Table):
     aperture: float | None = Field(default=None, ge=0.5, le=64, description="an f-number from 0.5 to 64")
 
 
-class _Seen(_Table):
+class _Seen(Table):
     """How something is to be seen; one of `size` and `width_m`."""
 
     size: Literal["full", "medium", "medium-close", "close"] | None = Field(
@@ -111,7 +104,7 @@ class Mark(_Seen):
         strict=False, description="where it is, in metres: to the right and ahead", examples=[[1.6, 1.4]]
     )
     floor_m: Metres = Field(default=0.0, description="how high the floor is there, in metres")
-    label: str = Field(default="", max_length=LONGEST_LABEL, description=_LABEL)
+    label: Label = ""
 
 
 class WantedShot(_Seen):
@@ -122,7 +115,7 @@ class WantedShot(_Seen):
     position: Name = Field(description="the name that it is to be stored under", examples=["soloist"])
 
 
-class StagePlan(_Table):
+class StagePlan(Table):
     """The whole file."""
 
     plan: PlanHead = Field(description="a table [plan] with a name in it")

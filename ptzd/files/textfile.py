@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
@@ -28,6 +28,12 @@ MISTAKES_SHOWN = 100  # of a text with more, the rest is counted: a message must
 MISTAKES_TOLD = 1000  # of a text with more, no sentence is made of the rest
 
 M = TypeVar("M", bound=BaseModel)
+
+
+class Table(BaseModel):
+    """A table of a text: nothing unknown in it, nothing taken for something else."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
 @dataclass(frozen=True, slots=True)

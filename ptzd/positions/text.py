@@ -9,11 +9,10 @@ from datetime import datetime
 from typing import Annotated, Any
 
 import tomlkit
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 
-from ptzd.files import LONGEST_NOTE, Complaint, Seconds, Speed, read_text
+from ptzd.files import LONGEST_NOTE, Complaint, Name, Seconds, Speed, Table, read_text
 from ptzd.line import FocusMode, Framing
-from ptzd.names import checked_name
 from ptzd.pictures import LARGEST_STILL_BYTES, opened
 
 from .position import LEAST_ANGLE_COUNTS, LONGEST_SCALES, MOST_ANGLE_COUNTS, MOST_LENS_COUNTS, StoredPosition, in_utc
@@ -21,15 +20,12 @@ from .position import LEAST_ANGLE_COUNTS, LONGEST_SCALES, MOST_ANGLE_COUNTS, MOS
 IMPORT_WITH_REPLACE = "import with replace"  # what helps, in the words of a message
 _HEADING = "# A show's stored positions. Read it back in with `ptzd positions import FILE`."
 
-Name = Annotated[str, AfterValidator(checked_name)]
 _ANGLE = f"a whole number of counts, {LEAST_ANGLE_COUNTS} to {MOST_ANGLE_COUNTS}"
 _LENS = f"a whole number of counts, 0 to {MOST_LENS_COUNTS}"
 
 
-class PositionTable(BaseModel):
+class PositionTable(Table):
     """One position as it is written in a show's text, under `[positions.CAMERA.NAME]`."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
     pan_counts: int = Field(ge=LEAST_ANGLE_COUNTS, le=MOST_ANGLE_COUNTS, description=_ANGLE)
     tilt_counts: int = Field(ge=LEAST_ANGLE_COUNTS, le=MOST_ANGLE_COUNTS, description=_ANGLE)
@@ -82,10 +78,8 @@ def _checked_still(text: str) -> str:
     return text
 
 
-class ShowText(BaseModel):
+class ShowText(Table):
     """A show's text as a whole."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
     positions: dict[Name, dict[Name, PositionTable]] = Field(
         default_factory=dict, description="tables named [positions.CAMERA.NAME]"

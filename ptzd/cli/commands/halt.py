@@ -14,7 +14,8 @@ from ptzd import links
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
-from ptzd.config import CameraConfig, CameraToHalt, TextFileError, cameras_to_halt
+from ptzd.config import CameraConfig, CameraToHalt, cameras_to_halt
+from ptzd.files import TextFileError
 from ptzd.guard import Halt, Watched, call
 from ptzd.guard import halt as halt_until_still
 from ptzd.logs import errors_alone
