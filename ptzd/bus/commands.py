@@ -159,12 +159,24 @@ class _Moving(Command):
         return True
 
 
-class _AtAPace(Command):
+class _OfAPosition(Command):
+    """It is about one position."""
+
+    position: PositionName
+
+
+class _Alone(Command):
+    """Its topic says it all."""
+
+    examples = ("", "{}")
+    may_be_empty = True
+
+
+class _AtAPace(_OfAPosition):
     """A position with the pace of its move: a speed or seconds, not both; with neither the camera's own."""
 
     bare: ClassVar[Bare | None] = A_NAME
 
-    position: PositionName
     speed: Speed = None
     seconds: Seconds = None
 
@@ -393,14 +405,13 @@ class PaceCommand(_AtAPace):
     bare = None  # a name alone is what a recall has: sent here by mistake it would take the pace away
 
 
-class RenameCommand(Command):
+class RenameCommand(_OfAPosition):
     """Give a position another name."""
 
     on = "camera/NAME/rename"
     examples = ('{"position": "choir-wide", "to": "choir-full"}',)
     results = (NamedResult,)
 
-    position: PositionName
     to: PositionName
 
 
@@ -413,27 +424,24 @@ class ArrangeCommand(Command):
     positions: list[PositionName] = Field(max_length=10_000, description="names of positions, each once")
 
 
-class DeleteCommand(Command):
+class DeleteCommand(_OfAPosition):
     """Take a position away; its history stays."""
 
     on = "camera/NAME/delete"
     examples = ('{"position": "choir-wide"}',)
     results = (NamedResult,)
 
-    position: PositionName
 
-
-class RevertCommand(Command):
+class RevertCommand(_OfAPosition):
     """Bring back a framing of a position's history; nothing moves."""
 
     on = "camera/NAME/revert"
     examples = ('{"position": "choir-wide", "number": 2}',)
 
-    position: PositionName
     number: int = Field(ge=1, le=2**31, description="a number of the position's history, a whole number from 1")
 
 
-class HistoryCommand(Command):
+class HistoryCommand(_OfAPosition):
     """Ask for every framing that a position has had."""
 
     on = "camera/NAME/history"
@@ -441,10 +449,8 @@ class HistoryCommand(Command):
     examples = ('{"position": "choir-wide"}',)
     results = (HistoryResult,)
 
-    position: PositionName
 
-
-class SightCommand(Command):
+class SightCommand(_OfAPosition):
     """Note that what the camera shows now is a stored position; after a knock, to `align` it; nothing moves.
 
     With `as_wide` its picture is as wide as it was, too. With counts it is sighted where a `match` found it.
@@ -455,7 +461,6 @@ class SightCommand(Command):
     bare = A_NAME
     results = (SightingsResult,)
 
-    position: PositionName
     as_wide: Switch = False
     pan_counts: HeadCounts | None = None
     tilt_counts: HeadCounts | None = None
@@ -481,7 +486,7 @@ class UnsightCommand(Command):
     position: PositionName | None = None
 
 
-class MatchCommand(Command):
+class MatchCommand(_OfAPosition):
     """Ask where a position lies now by its still, as the camera's picture shows it; nothing moves, nothing is noted."""
 
     on = "camera/NAME/match"
@@ -489,8 +494,6 @@ class MatchCommand(Command):
     examples = ("choir-wide",)
     bare = A_NAME
     results = (MatchResult,)
-
-    position: PositionName
 
 
 class AlignCommand(Command):
@@ -505,12 +508,10 @@ class AlignCommand(Command):
     leave: list[PositionName] = Field(default=[], max_length=10_000, description="names of positions to be left alone")
 
 
-class UnalignCommand(Command):
+class UnalignCommand(_Alone):
     """Take back the last correction of the camera's positions, where none of them has changed since."""
 
     on = "camera/NAME/unalign"
-    examples = ("", "{}")
-    may_be_empty = True
     results = (UnalignResult,)
 
 
@@ -590,12 +591,10 @@ class StandbyCommand(_OfACue):
     results = (StandbyResult,)
 
 
-class PlacesCommand(_Moving):
+class PlacesCommand(_Alone, _Moving):
     """Send every camera off air to where the show wants it before the next cue."""
 
     on = "cue/places"
-    examples = ("", "{}")
-    may_be_empty = True
     results = (PlacesResult,)
 
     sent_at: SentAt | None = None
@@ -608,12 +607,10 @@ class GoCommand(_OfACue):
     results = (GoResult,)
 
 
-class BackCommand(Command):
+class BackCommand(_Alone):
     """Take back the last `go`; nothing moves."""
 
     on = "cue/back"
-    examples = ("", "{}")
-    may_be_empty = True
 
     sent_at: SentAt | None = None
 
@@ -629,38 +626,30 @@ class JumpCommand(Command):
     sent_at: SentAt | None = None
 
 
-class HoldCommand(Command):
+class HoldCommand(_Alone):
     """Let no cue start a move until the release."""
 
     on = "cue/hold"
-    examples = ("", "{}")
-    may_be_empty = True
 
 
-class ReleaseCommand(Command):
+class ReleaseCommand(_Alone):
     """End the hold; nothing moves by that."""
 
     on = "cue/release"
-    examples = ("", "{}")
-    may_be_empty = True
 
 
-class LoadCommand(Command):
+class LoadCommand(_Alone):
     """Read the show file anew; nothing moves, and no cue is in standby."""
 
     on = "cue/load"
-    examples = ("", "{}")
-    may_be_empty = True
     results = (LoadResult,)
 
 
-class ListCommand(Command):
+class ListCommand(_Alone):
     """Ask for the cues of the show that is loaded, as they are written."""
 
     on = "cue/list"
     only_asks = True
-    examples = ("", "{}")
-    may_be_empty = True
     results = (CuesResult,)
 
 
