@@ -6,9 +6,10 @@ from dataclasses import replace
 
 from ptzd.bus import Asked
 from ptzd.bus.commands import FrameCommand, NudgeCommand
-from ptzd.cameras import Camera, CameraSettings, Optics, Recall
+from ptzd.cameras import Camera, CameraSettings, Recall
 from ptzd.line import Framing, landing
 from ptzd.motion import Pose, filling_mm, turned_to
+from ptzd.positions import required_optics
 from ptzd.refusal import Refusal
 
 from .handling import handles
@@ -44,7 +45,7 @@ class Aiming:
         zoom, focus = pose.zoom_counts + wanted.zoom_counts, pose.focus_counts
         pan, tilt = pose.pan_deg + wanted.pan_deg, pose.tilt_deg + wanted.tilt_deg
         if wanted.by_picture:
-            optics = _optics(camera, "nudge by degrees and counts")
+            optics = required_optics(settings, "nudge by degrees and counts")
             focal_mm, place = optics.lens.focal_length_mm(zoom), (0.5 + wanted.right, 0.5 - wanted.up)
             pan, tilt = turned_to(optics.sensor, focal_mm, pan, tilt, place)
             if wanted.tighter:
@@ -64,8 +65,9 @@ class Aiming:
         if camera.moving:  # a point of a picture that passes is no place
             raise Refusal("moving", f"camera {camera.name} is moving; point into its picture when it has come to rest")
         wanted, here = asked.what, camera.heading_for()
-        pose = _pose(camera.settings, here)
-        optics = _optics(camera, "drive there by hand")
+        settings = camera.settings
+        pose = _pose(settings, here)
+        optics = required_optics(settings, "drive there by hand")
         warning = None
         sensor, focal_mm = optics.sensor, optics.lens.focal_length_mm(pose.zoom_counts)
         if wanted.point is not None:
@@ -111,13 +113,3 @@ def _pose(settings: CameraSettings, framing: Framing) -> Pose:
         framing.zoom_counts,
         framing.focus_counts if framing.focus_mode == "manual" else None,
     )
-
-
-def _optics(camera: Camera, instead: str) -> Optics:
-    if camera.settings.optics is None:
-        raise Refusal(
-            "no-optics",
-            f"nobody knows how wide the picture of camera {camera.name} is: name its sensor and focal_length in the "
-            f"configuration, or {instead}",
-        )
-    return camera.settings.optics

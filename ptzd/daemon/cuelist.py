@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Set
 from contextlib import suppress
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
@@ -40,26 +41,17 @@ WRITE_WITH_REPLACE = 'write it with "replace": true'
 NO_FILE = "the cues of this show can't be changed here: it is from no file"
 
 
+@dataclass(frozen=True, kw_only=True)
 class CueList:
     """A show's cues as they are written: what sums there are to do with them is done `beside` the event loop."""
 
-    def __init__(
-        self,
-        cues: Cues,
-        text: ShowText | None,
-        *,
-        cameras: Mapping[str, Camera],
-        store: PositionStore,
-        focus_by_itself: Set[str],
-        beside: RunDisk,
-    ) -> None:
-        self._cues = cues
-        self._text = text
-        self._cameras = cameras
-        self._store = store
-        self._focus_by_itself = focus_by_itself
-        self._beside = beside
-        self._rehearsing = asyncio.Lock()  # one at a time: they would only slow each other down
+    cues: Cues
+    text: ShowText | None
+    cameras: Mapping[str, Camera]
+    store: PositionStore
+    focus_by_itself: Set[str]
+    beside: RunDisk
+    _rehearsing: asyncio.Lock = field(default_factory=asyncio.Lock)  # one at a time: they would slow each other down
 
     @handles(ListCommand)
     def listed(self, asked: Asked[ListCommand]) -> CuesResult:
@@ -103,7 +95,7 @@ class CueList:
         async with self._rehearsing:
             show = self._show
             if asked.what.cue is not None:
-                show = await self._beside(partial(_with, show, asked.what.cue))
+                show = await self.beside(partial(_with, show, asked.what.cue))
             if unknown := self._unknown(show):
                 return RehearsedResult(
                     show=show.show.name,
@@ -122,50 +114,50 @@ class CueList:
                     ],
                 )
             cameras = self._rehearsed_cameras()
-            return await self._beside(partial(_rehearsed, show, cameras))
+            return await self.beside(partial(_rehearsed, show, cameras))
 
     @property
     def _show(self) -> ShowFile:
-        if self._cues.show is None:
+        if self.cues.show is None:
             raise Refusal("no-cues", NO_CUES)
-        return self._cues.show
+        return self.cues.show
 
     async def _change(self, edit: Callable[[str], str]) -> ShowFile:
         """Change the show's text, and go on with the show as it is then; or raise Refusal and change nothing."""
         loaded = self._show
-        if self._text is None:
+        if self.text is None:
             raise Refusal("no-file", NO_FILE)
-        async with self._text.alone:
+        async with self.text.alone:
             try:
-                text = await self._text.read()
+                text = await self.text.read()
             except TextFileError as error:
                 raise Refusal("invalid", f"nothing is written: {error}") from None
-            changed, show = await self._beside(partial(_edited, text, edit))
+            changed, show = await self.beside(partial(_edited, text, edit))
             if show.show.name != loaded.show.name:
                 raise Refusal(
                     "other-show",
                     f"the file has another show now, {show.show.name}, and not {loaded.show.name}: have it read anew, "
                     "then write",
                 )
-            self._cues.require_no_standby_of_what_changes(show)
-            await self._text.write(changed)
-            self._cues.take_up(show)
+            self.cues.require_no_standby_of_what_changes(show)
+            await self.text.write(changed)
+            self.cues.take_up(show)
         return show
 
     def _unknown(self, show: ShowFile) -> tuple[tuple[int | None, str], ...]:
         """What a show names and the daemon has not, each with its cue's place."""
-        known = {name: self._store.positions(name) for name in self._cameras}
+        known = {name: self.store.positions(name) for name in self.cameras}
         return tuple(unknown_names(show, known))
 
     def _rehearsed_cameras(self) -> dict[str, RehearsedCamera]:
         return {
             name: RehearsedCamera(
                 camera.settings,
-                dict(self._store.positions(name)),
-                name in self._focus_by_itself,
-                self._store.locks_of(name),
+                dict(self.store.positions(name)),
+                name in self.focus_by_itself,
+                self.store.locks_of(name),
             )
-            for name, camera in self._cameras.items()
+            for name, camera in self.cameras.items()
         }
 
 

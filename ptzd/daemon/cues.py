@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -40,47 +40,31 @@ NO_CUES = "no cue list is loaded: name a show file under [show] in the configura
 log = structlog.get_logger()
 
 
+@dataclass(kw_only=True)
 class Cues:
     """A show's cues towards the bus, the store and the cameras. Without a show, every command of cues is refused."""
 
-    def __init__(
-        self,
-        show: ShowFile | None,
-        *,
-        text: ShowText | None,
-        cameras: Mapping[str, Camera],
-        recalls: Recalls,
-        store: PositionStore,
-        bus: Bus,
-        answers: Answers,
-        calendar: Callable[[], datetime],
-        require_not_overtaken: Callable[[str], None],
-        spawn: Callable[[Coroutine[Any, Any, None]], None],
-        once_within_seconds: float,
-    ) -> None:
-        """`require_not_overtaken` raises Refusal for a camera that was stopped ahead of the message that is handled.
+    show: ShowFile | None  # the one that is loaded
+    text: ShowText | None  # that of the show's file; None where it is from no file
+    cameras: Mapping[str, Camera]
+    recalls: Recalls
+    store: PositionStore
+    bus: Bus
+    answers: Answers
+    calendar: Callable[[], datetime]
+    require_not_overtaken: Callable[[str], None]  # raises Refusal for a camera stopped ahead of what is handled
+    spawn: Callable[[Coroutine[Any, Any, None]], None]
+    once_within_seconds: float
+    _loop: asyncio.AbstractEventLoop = field(default_factory=asyncio.get_running_loop)
+    _loaded: CueDesk | None = None
+    _foreseen: dict[str, tuple[object, Refusal | None]] = field(default_factory=dict)
 
-        `text` is that of the show's file; None where it is from no file.
-        """
-        self._cameras = cameras
-        self._recalls = recalls
-        self._store = store
-        self._bus = bus
-        self._answers = answers
-        self._calendar = calendar
-        self._require_not_overtaken = require_not_overtaken
-        self._spawn = spawn
-        self._once_within_seconds = once_within_seconds
-        self._text = text
-        self._loop = asyncio.get_running_loop()
-        self._loaded: CueDesk | None = None
-        self._show = show
-        self._foreseen: dict[str, tuple[object, Refusal | None]] = {}
-        if show is not None:
-            self._loaded = self._desk_of(show, store.cue_place(show.show.name))
+    def __post_init__(self) -> None:
+        if self.show is not None:
+            self._loaded = self._desk_of(self.show, self.store.cue_place(self.show.show.name))
 
     def _desk_of(self, show: ShowFile, place: CuePlace | None) -> CueDesk:
-        name, cameras = show.show.name, self._cameras
+        name, cameras = show.show.name, self.cameras
         return CueDesk(
             name,
             cue_list(show),
@@ -91,11 +75,11 @@ class Cues:
             state=lambda camera: cameras[camera].state() if camera in cameras else None,
             say=self._say,
             on_air=self._on_air,
-            keep=lambda place: self._spawn(self._keep(name, place)),
+            keep=lambda place: self.spawn(self._keep(name, place)),
             later=self._loop.call_later,
             start=show.show.start,
             begins_with=show.show.on_air,
-            once_within_seconds=self._once_within_seconds,
+            once_within_seconds=self.once_within_seconds,
         )
 
     # Commands
@@ -131,33 +115,28 @@ class Cues:
 
     @handles(LoadCommand)
     async def load(self, asked: Asked[LoadCommand]) -> LoadResult:
-        if self._show is None or self._text is None:
+        if self.show is None or self.text is None:
             raise Refusal("no-cues", NO_CUES)
-        async with self._text.alone:
+        async with self.text.alone:
             try:
-                show = await self._text.read_show()
+                show = await self.text.read_show()
             except TextFileError as error:
                 raise Refusal(
                     "invalid", f"the show stays as it was loaded, since its file has mistakes: {error}"
                 ) from None
-            return self._load(show, self._show.show.name)
+            return self._load(show, self.show.show.name)
 
     def _load(self, show: ShowFile, before: str) -> LoadResult:
         desk = self._desk
         desk.stopped(None)  # what the cues as they were still held back
         place = desk.place
         if show.show.name != before:  # what is on air stays as it was, until the next cue runs
-            place = replace(self._store.cue_place(show.show.name) or CuePlace(), on_air=place.on_air)
-        self._show, self._loaded = show, self._desk_of(show, place)
-        self._spawn(self._keep(show.show.name, self._loaded.place))
+            place = replace(self.store.cue_place(show.show.name) or CuePlace(), on_air=place.on_air)
+        self.show, self._loaded = show, self._desk_of(show, place)
+        self.spawn(self._keep(show.show.name, self._loaded.place))
         self._foreseen.clear()
         self._loaded.say_state()
         return LoadResult(show=show.show.name, cues=len(show.cue))
-
-    @property
-    def show(self) -> ShowFile | None:
-        """The show that is loaded."""
-        return self._show
 
     def require_no_standby_of_what_changes(self, show: ShowFile) -> None:
         """Raise Refusal where a cue in standby is another, or gone, in a show that is to be taken up."""
@@ -170,7 +149,7 @@ class Cues:
 
     def take_up(self, show: ShowFile) -> None:
         """Go on with the show that is loaded as it is written now; nothing moves, and what waits goes on waiting."""
-        self._show = show
+        self.show = show
         self._foreseen.clear()
         self._desk.take_up(cue_list(show), start=show.show.start, begins_with=show.show.on_air)
 
@@ -199,18 +178,18 @@ class Cues:
 
     def still_names(self, camera: str, position: str) -> str | None:
         """Return the warning that the show names a position, with the cues that do; None where it does not."""
-        if self._show is None:
+        if self.show is None:
             return None
-        where = ["its start"] if self._show.show.start.get(camera) == position else []
+        where = ["its start"] if self.show.show.start.get(camera) == position else []
         where += [
             f"cue {number_text(cue.number)}"
-            for cue in self._show.cue
+            for cue in self.show.cue
             if any((move.camera, move.position) == (camera, position) for move in cue.move)
         ]
         if not where:
             return None
         return (
-            f"the show {self._show.show.name} names {position} of camera {camera} in {', '.join(where)}: change it "
+            f"the show {self.show.show.name} names {position} of camera {camera} in {', '.join(where)}: change it "
             "there and have the show read anew, or bring the name back"
         )
 
@@ -229,7 +208,7 @@ class Cues:
         if self._loaded is not None:
             self._loaded.say_state()
         else:
-            self._bus.publish(self._bus.topics.of(CueStateMessage), b"", retain=True)
+            self.bus.publish(self.bus.topics.of(CueStateMessage), b"", retain=True)
 
     # What the desk does
 
@@ -237,44 +216,44 @@ class Cues:
         self, name: str, position: str, speed: int | None, seconds: float | None, on_air: bool, token: CueToken
     ) -> None:
         id = "places" if token.cue is None else f"cue {token.cue}"
-        camera = self._cameras.get(name)
+        camera = self.cameras.get(name)
         if camera is None:
-            refusal = Refusal("unknown-camera", unknown("camera", name, self._cameras))
-            self._answers.refused(Asked(self._bus.topics.of(RecallCommand, name), refusal, name, id), refusal)
+            refusal = Refusal("unknown-camera", unknown("camera", name, self.cameras))
+            self.answers.refused(Asked(self.bus.topics.of(RecallCommand, name), refusal, name, id), refusal)
             return
         try:
-            self._require_not_overtaken(name)
+            self.require_not_overtaken(name)
         except Refusal as refusal:
             camera.refuse(position, id, token, refusal)
             return
-        self._recalls.start(camera, position, speed, seconds, on_air=on_air, id=id, token=token)
+        self.recalls.start(camera, position, speed, seconds, on_air=on_air, id=id, token=token)
 
     def _foresee(self, state: CameraState, move: ListedMove) -> Refusal | None:
         """What would keep a camera at rest from a move; planned anew only where what it depends on has changed."""
         name = state.camera
-        depends_on = (move, state.framing, state.tally, self._store.position(name, move.position))
+        depends_on = (move, state.framing, state.tally, self.store.position(name, move.position))
         known, refusal = self._foreseen.get(name, (None, None))
         if known != depends_on:
-            refusal = self._recalls.foreseen(self._cameras[name], move.position, move.speed, move.seconds)
+            refusal = self.recalls.foreseen(self.cameras[name], move.position, move.speed, move.seconds)
             self._foreseen[name] = depends_on, refusal
         return refusal
 
     def _is_in(self, state: CameraState, position: str) -> bool:
         if state.framing is None or state.position is None:
             return False  # what moves is nowhere
-        settings = self._cameras[state.camera].settings
-        return self._recalls.stands_in(settings).position(state.framing, position)
+        settings = self.cameras[state.camera].settings
+        return self.recalls.stands_in(settings).position(state.framing, position)
 
     def _on_air(self, on_air: frozenset[str]) -> None:
-        for name, camera in sorted(self._cameras.items(), key=lambda each: each[0] not in on_air):  # those first
+        for name, camera in sorted(self.cameras.items(), key=lambda each: each[0] not in on_air):  # those first
             camera.set_tally("program" if name in on_air else "off", "cues")
 
     def _say(self, state: CueState) -> None:
-        message = CueStateMessage.of(state, self._calendar())
-        self._bus.publish(self._bus.topics.of(CueStateMessage), message.encode(), retain=True)
+        message = CueStateMessage.of(state, self.calendar())
+        self.bus.publish(self.bus.topics.of(CueStateMessage), message.encode(), retain=True)
 
     async def _keep(self, show: str, place: CuePlace) -> None:
         try:
-            await self._store.set_cue_place(show, place)
+            await self.store.set_cue_place(show, place)
         except Refusal as refusal:
             log.error("the standing cue is not kept: after a restart it would be another", why=refusal.sentence)

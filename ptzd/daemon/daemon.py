@@ -112,7 +112,7 @@ class Daemon:
         self.seen = Seen(self.cameras, pictures, store)
         self._answers = Answers(bus)
         self._cues = Cues(
-            show,
+            show=show,
             text=show_text,
             cameras=self.cameras,
             recalls=recalls,
@@ -135,9 +135,9 @@ class Daemon:
             memories=self._memories,
         )
         self._drift = Drift(
-            self.cameras,
-            pictures,
-            store,
+            cameras=self.cameras,
+            pictures=pictures,
+            kept=store,
             seen=self.seen,
             say_positions=self._positions.say,
             bus=bus,
@@ -163,8 +163,8 @@ class Daemon:
             calendar=calendar,
         )
         cue_list = CueList(
-            self._cues,
-            show_text,
+            cues=self._cues,
+            text=show_text,
             cameras=self.cameras,
             store=store,
             focus_by_itself=focus_by_itself,

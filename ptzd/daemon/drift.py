@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -32,50 +33,39 @@ UNKNOWN_SHIFT = 0.01  # what these explain where nobody knows how wide the pictu
 log = structlog.get_logger()
 
 
+@dataclass(frozen=True, kw_only=True)
 class Drift:
     """Looks at a camera after each recall that has settled, where there is a picture; against a still off air alone."""
 
-    def __init__(
-        self,
-        cameras: Mapping[str, Camera],
-        pictures: Pictures,
-        kept: PositionStore,
-        *,
-        seen: Seen,
-        say_positions: Callable[[str], None],
-        bus: Bus,
-        calendar: Callable[[], datetime],
-        spawn: Callable[[Coroutine[Any, Any, None]], None],
-    ) -> None:
-        self._cameras = cameras
-        self._pictures = pictures
-        self._kept = kept
-        self._seen = seen
-        self._say_positions = say_positions
-        self._bus = bus
-        self._calendar = calendar
-        self._spawn = spawn
+    cameras: Mapping[str, Camera]
+    pictures: Pictures
+    kept: PositionStore
+    seen: Seen
+    say_positions: Callable[[str], None]
+    bus: Bus
+    calendar: Callable[[], datetime]
+    spawn: Callable[[Coroutine[Any, Any, None]], None]
 
     def heard(self, report: MoveReport) -> None:
         """Take note of a phase of a move. Returns at once."""
-        if report.phase is not Phase.SETTLED or report.position is None or not self._pictures.has(report.camera):
+        if report.phase is not Phase.SETTLED or report.position is None or not self.pictures.has(report.camera):
             return
-        camera, position = self._cameras[report.camera], self._kept.position(report.camera, report.position)
+        camera, position = self.cameras[report.camera], self.kept.position(report.camera, report.position)
         if position is None or report.landing is None:
             return
         if position.still is None:
-            self._spawn(self._keep_first(camera, position))
+            self.spawn(self._keep_first(camera, position))
         elif not camera.on_air:
-            self._spawn(self._look(camera, position, position.still, report.landing))
+            self.spawn(self._look(camera, position, position.still, report.landing))
 
     async def _keep_first(self, camera: Camera, position: StoredPosition) -> None:
         try:
             framing = camera.state().framing
             if framing is None or not self._stands(camera, position):
                 return
-            still = await self._seen.still_standing(camera, framing)
-            if self._stands(camera, position) and await self._kept.keep_still(position, still):
-                self._say_positions(camera.name)
+            still = await self.seen.still_standing(camera, framing)
+            if self._stands(camera, position) and await self.kept.keep_still(position, still):
+                self.say_positions(camera.name)
         except Refusal as refusal:
             log.info("no still was kept", camera=camera.name, position=position.name, why=refusal.sentence)
         except Exception:  # a mistake in here must end nothing that moves cameras
@@ -86,11 +76,11 @@ class Drift:
             await asyncio.sleep(LATE_SECONDS)
             if not self._stands(camera, position):
                 return
-            picture = await self._pictures.now(camera.name, since=asyncio.get_running_loop().time())
+            picture = await self.pictures.now(camera.name, since=asyncio.get_running_loop().time())
             if not self._stands(camera, position):
                 return
-            kept = await self._kept.still(camera.name, position.name)
-            found = None if kept is None else await self._pictures.compared(kept, picture.jpeg)
+            kept = await self.kept.still(camera.name, position.name)
+            found = None if kept is None else await self.pictures.compared(kept, picture.jpeg)
             if found is not None and self._stands(camera, position):
                 self._tell(camera, position, still, landing, found)
         except Refusal as refusal:  # no picture: that is told to who wants to see it
@@ -103,7 +93,7 @@ class Drift:
         return (
             not camera.moving
             and camera.state().position == position.name
-            and self._kept.position(camera.name, position.name) == position
+            and self.kept.position(camera.name, position.name) == position
         )
 
     def _tell(self, camera: Camera, position: StoredPosition, still: int, landing: Landing, found: Similarity) -> None:
@@ -128,9 +118,9 @@ class Drift:
             sure=round(found.sure, 3),
             sentence=sentence,
             trim=trim if changes else None,
-            as_of=self._calendar(),
+            as_of=self.calendar(),
         )
-        self._bus.publish(self._bus.topics.of(DriftMessage, camera.name), message.encode())
+        self.bus.publish(self.bus.topics.of(DriftMessage, camera.name), message.encode())
 
 
 def changes_of(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Coroutine
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from ptzd.bus import Asked
@@ -17,7 +17,6 @@ C = TypeVar("C", bound=Command)
 S = TypeVar("S")
 More = ParamSpec("More")  # the camera, for a command to one
 Method = Callable[Concatenate[S, Asked[C], More], Doing]
-Handlers = Mapping[type[Command], Callable[..., Doing]]
 
 
 def handles(kind: type[C]) -> Callable[[Method[S, C, More]], Method[S, C, More]]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from ptzd.bus import Asked, Bus
@@ -24,25 +25,25 @@ from .unheard import stopped_when_unheard
 LOOK_SECONDS = 0.05
 
 
+@dataclass(frozen=True)
 class Memories:
     """See the module."""
 
-    def __init__(self, store: PositionStore, bus: Bus, spawn: Callable[[Coroutine[Any, Any, None]], None]) -> None:
-        self._store = store
-        self._bus = bus
-        self._spawn = spawn
+    store: PositionStore
+    bus: Bus
+    spawn: Callable[[Coroutine[Any, Any, None]], None]
 
     def heard(self, report: MoveReport) -> None:
         """Trust a camera's memories no more once one of them was wrong. Returns at once."""
         if report.lost_memory is not None:
-            self._spawn(self._forget(report.camera))
+            self.spawn(self._forget(report.camera))
 
     async def remember(self, camera: Camera, position: StoredPosition) -> str | None:
         """Have a camera that stands in a position keep it in a memory of its own; return why it did not, if so."""
         if camera.settings.memories is None:
             return None
-        stored = self._store.positions(camera.name).values()
-        held = self._store.memories(camera.name)
+        stored = self.store.positions(camera.name).values()
+        held = self.store.memories(camera.name)
         number = memory_for(held, position, stored, camera.settings.memories.count)
         if number is None:
             return (
@@ -50,16 +51,16 @@ class Memories:
                 "recalled by position"
             )
         try:
-            await self._store.keep_memory(camera.name, number, None)  # whatever comes: it no longer holds what it held
+            await self.store.keep_memory(camera.name, number, None)  # whatever comes: it no longer holds what it held
             await camera.remember(number)
-            await self._store.keep_memory(camera.name, number, content_of(position))
+            await self.store.keep_memory(camera.name, number, content_of(position))
         except Refusal as refusal:
             return f"{refusal.sentence}, so it is recalled by position"
         return None
 
     @handles(RestoreCommand)
     async def restore(self, asked: Asked[RestoreCommand], camera: Camera) -> RestoreResult:
-        positions = self._store.arranged(camera.name)
+        positions = self.store.arranged(camera.name)
         if camera.settings.memories is None:
             raise Refusal(
                 "no-memory",
@@ -68,7 +69,7 @@ class Memories:
             )
         if not asked.what.clear:
             raise not_clear(camera.settings, f"go by itself to each of its {len(positions)} positions")
-        async with stopped_when_unheard(camera, self._bus):
+        async with stopped_when_unheard(camera, self.bus):
             return await self._restore(camera, positions)
 
     async def _restore(self, camera: Camera, positions: Mapping[str, StoredPosition]) -> RestoreResult:
@@ -93,8 +94,8 @@ class Memories:
         return RestoreResult(restored=restored, left=left)
 
     async def _forget(self, camera: str) -> None:
-        for number in self._store.memories(camera):
-            await self._store.keep_memory(camera, number, None)
+        for number in self.store.memories(camera):
+            await self.store.keep_memory(camera, number, None)
 
     async def _go(self, camera: Camera, position: StoredPosition) -> None:
         """Bring a camera to a position and wait until it stands there. Raises Refusal; `ended` where nobody goes on."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Set
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from ptzd.cameras import Camera, CameraSettings, MovePlan, Recall
 from ptzd.line import Framing, landing
@@ -12,17 +12,16 @@ from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
 
 
+@dataclass(frozen=True)
 class Recalls:
     """Starts moves to stored positions, for whoever asks: a message or a cue."""
 
-    def __init__(self, store: PositionStore, focus_by_itself: Set[str]) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone."""
-        self._store = store
-        self._focus_by_itself = focus_by_itself
+    store: PositionStore
+    focus_by_itself: Set[str]  # the cameras whose stored focus is left alone
 
     def stands_in(self, settings: CameraSettings) -> StandsIn:
         """Return what tells in which stored position a camera stands."""
-        return StandsIn(self._store, settings, focus_by_itself=settings.name in self._focus_by_itself)
+        return StandsIn(self.store, settings, focus_by_itself=settings.name in self.focus_by_itself)
 
     def start(
         self,
@@ -64,7 +63,7 @@ class Recalls:
         """The recall as it would be on air, asked for by nobody. Raises Refusal."""
         settings = camera.settings
         try:
-            position = self._store.known(settings.name, name)
+            position = self.store.known(settings.name, name)
         except Refusal as refusal:
             raise Refusal("unknown-position", refusal.sentence) from None
         try:
@@ -72,7 +71,7 @@ class Recalls:
         except DialectError as error:
             code = "other-scales" if isinstance(error, ScalesError) else "unknown-dialect"
             raise Refusal(code, f"camera {settings.name} can't be sent to {name}: {error}") from None
-        if settings.name in self._focus_by_itself:
+        if settings.name in self.focus_by_itself:
             framing = replace(framing, focus_mode="auto")
         if speed is None and seconds is None:
             speed, seconds = position.speed, position.seconds
@@ -86,39 +85,38 @@ class Recalls:
 
     def _memory(self, settings: CameraSettings, position: StoredPosition) -> int | None:
         """Return which of the camera's own memories holds a position, where it is recalled by them."""
-        if settings.memories is None or settings.name in self._focus_by_itself:
+        if settings.memories is None or settings.name in self.focus_by_itself:
             return None
-        held, wanted = self._store.memories(settings.name), content_of(position)
+        held, wanted = self.store.memories(settings.name), content_of(position)
         return next((number for number, content in held.items() if content == wanted), None)
 
 
+@dataclass(frozen=True)
 class StandsIn:
     """Tells which stored position a framing is."""
 
-    def __init__(self, store: PositionStore, settings: CameraSettings, *, focus_by_itself: bool) -> None:
-        """`focus_by_itself` says that the stored focus is left alone, and so tells nothing."""
-        self._store = store
-        self._settings = settings
-        self._focus_by_itself = focus_by_itself
+    store: PositionStore
+    settings: CameraSettings
+    focus_by_itself: bool  # the stored focus is left alone, and so tells nothing
 
     def __call__(self, framing: Framing) -> str | None:
-        positions = self._store.positions(self._settings.name)
+        positions = self.store.positions(self.settings.name)
         return next((name for name, position in positions.items() if self._is_in(framing, position)), None)
 
     def position(self, framing: Framing, name: str) -> bool:
         """Whether a framing is this position, which may have a double of another name."""
-        position = self._store.position(self._settings.name, name)
+        position = self.store.position(self.settings.name, name)
         return position is not None and self._is_in(framing, position)
 
     def _is_in(self, framing: Framing, position: StoredPosition) -> bool:
-        settings = self._settings
+        settings = self.settings
         try:
             wanted = position.framing_for(settings.dialect)
         except DialectError:
             return False
         if abs(framing.pan_counts - wanted.pan_counts) > settings.tolerance.pan_counts:
             return False  # most of them: no need to look closer
-        if self._focus_by_itself:
+        if self.focus_by_itself:
             wanted = replace(wanted, focus_mode="auto")
         elif framing.focus_mode != wanted.focus_mode:
             return False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import partial
 
 from ptzd.cameras import Camera
@@ -20,17 +21,17 @@ LATE_SECONDS = 0.5  # how old what a picture shows may be when it is asked for: 
 MediaFile = tuple[str, bytes]  # its media type, and its bytes
 
 
+@dataclass(frozen=True)
 class Seen:
     """Pictures of all cameras, and the stills of their positions. No move or stop ever waits for one."""
 
-    def __init__(self, cameras: Mapping[str, Camera], pictures: Pictures, kept: PositionStore) -> None:
-        self._cameras = cameras
-        self._pictures = pictures
-        self._kept = kept
+    cameras: Mapping[str, Camera]
+    pictures: Pictures
+    kept: PositionStore
 
     def sees(self, camera: str) -> bool:
         """Whether a camera has a picture address."""
-        return self._pictures.has(camera)
+        return self.pictures.has(camera)
 
     async def now(self, camera: str) -> MediaFile:
         """Return what a camera sees now, or for one without a picture address a chart of its reach.
@@ -39,12 +40,12 @@ class Seen:
         and `unknown-camera`.
         """
         if self.sees(camera):
-            return JPEG, (await self._pictures.now(camera)).jpeg
-        if (one := self._cameras.get(camera)) is None:
-            raise Refusal("unknown-camera", unknown("camera", camera, self._cameras))
+            return JPEG, (await self.pictures.now(camera)).jpeg
+        if (one := self.cameras.get(camera)) is None:
+            raise Refusal("unknown-camera", unknown("camera", camera, self.cameras))
         from ptzd.report import chart  # which a show without the page never needs
 
-        drawn = chart(one.settings, self._kept.positions(camera), one.state().framing)
+        drawn = chart(one.settings, self.kept.positions(camera), one.state().framing)
         return "image/svg+xml", drawn.encode()
 
     async def still(self, camera: str, position: str, number: int | None = None) -> MediaFile | None:
@@ -52,7 +53,7 @@ class Seen:
 
         Raises Refusal `unknown`.
         """
-        jpeg = await self._kept.still(camera, position, number)
+        jpeg = await self.kept.still(camera, position, number)
         return None if jpeg is None else (JPEG, jpeg)
 
     async def still_standing(self, camera: Camera, framing: Framing) -> bytes:
@@ -61,10 +62,10 @@ class Seen:
         Raises Refusal where there is none, or the camera moved meanwhile.
         """
         await asyncio.sleep(LATE_SECONDS)
-        picture = await self._pictures.now(camera.name, since=asyncio.get_running_loop().time())
+        picture = await self.pictures.now(camera.name, since=asyncio.get_running_loop().time())
         if camera.moving or not alike(await camera.read_framing(), framing):
             raise Refusal("moving", f"camera {camera.name} moved while its picture was taken")
         try:
-            return await self._pictures.beside(partial(still_of, picture.jpeg))
+            return await self.pictures.beside(partial(still_of, picture.jpeg))
         except ValueError as error:
             raise Refusal("no-picture", f"there is no picture of camera {camera.name}: {error}") from None

@@ -1,6 +1,6 @@
 """What a show keeps on disk: positions with their history, locks, where its cues stand, learned heads."""
 
-from .alignment import Alignment, Realigned, Sighting, align, most_telling, proposed
+from .alignment import Alignment, Realigned, Sighting, align, most_telling, proposed, required_optics
 from .cueplace import CuePlace
 from .disk import RunDisk, in_thread, inline
 from .heads import HeadFiles, read_head_file

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import hypot, radians, sin
 
-from ptzd.cameras.settings import CameraSettings
+from ptzd.cameras.settings import CameraSettings, Optics
 from ptzd.line import Framing, out_of_reach
 from ptzd.motion import Lens, angle_of_view_deg, turned_to
 from ptzd.motion.attitude import (
@@ -216,13 +216,7 @@ def proposed(settings: CameraSettings, position: StoredPosition, here: Framing, 
 
     Raises Refusal `no-optics`, and DialectError.
     """
-    dialect, optics = settings.dialect, settings.optics
-    if optics is None:
-        raise Refusal(
-            "no-optics",
-            f"nobody knows how wide the picture of camera {settings.name} is: name its sensor and focal_length in the "
-            "configuration, or frame the position by hand",
-        )
+    dialect, optics = settings.dialect, required_optics(settings, "frame the position by hand")
     before = position.framing_for(dialect)
     focal_mm = optics.lens.focal_length_mm(before.zoom_counts) * (1.0 + found.larger)  # as it truly is
     place = (0.5 + found.right, 0.5 - found.up)
@@ -234,6 +228,17 @@ def proposed(settings: CameraSettings, position: StoredPosition, here: Framing, 
         tilt_counts=dialect.tilt.counts(tilt_deg),
         zoom_counts=min(max(before.zoom_counts + slipped, 0), MOST_LENS_COUNTS),
     )
+
+
+def required_optics(settings: CameraSettings, otherwise: str) -> Optics:
+    """Return sensor and lens of a camera. Raises Refusal `no-optics`, with what to do `otherwise`, for one without."""
+    if settings.optics is None:
+        raise Refusal(
+            "no-optics",
+            f"nobody knows how wide the picture of camera {settings.name} is: name its sensor and focal_length in the "
+            f"configuration, or {otherwise}",
+        )
+    return settings.optics
 
 
 def _sighted(settings: CameraSettings, sighting: Sighting) -> Sighted:

@@ -463,15 +463,13 @@ class PositionStore:
         return Refusal("unknown", f"camera {camera} has no position {name}: {advice}")
 
     def _remember(self, positions: Iterable[StoredPosition]) -> None:
-        self._positions = _by_camera([*(one for each in self._positions.values() for one in each.values()), *positions])
+        self._positions = _by_camera([*self._every(), *positions])
 
     def _forget(self, camera: str, name: str) -> None:
-        self._positions = _by_camera(
-            one
-            for each in self._positions.values()
-            for one in each.values()
-            if (one.camera, one.name) != (camera, name)
-        )
+        self._positions = _by_camera(one for one in self._every() if (one.camera, one.name) != (camera, name))
+
+    def _every(self) -> Iterator[StoredPosition]:
+        return (one for each in self._positions.values() for one in each.values())
 
 
 def _require_place(path: Path) -> None:
