@@ -8,11 +8,22 @@ from collections.abc import AsyncIterator, Awaitable
 from contextlib import asynccontextmanager
 from typing import TypeVar
 
-from rich.progress import BarColumn, Progress, TaskID, TextColumn
+from rich.progress import BarColumn, Progress, ProgressColumn, TaskID, TextColumn
 
 from .console import Console
 
 T = TypeVar("T")
+
+
+def progress_of(*columns: ProgressColumn) -> Progress:
+    """Return what draws such columns on stderr for as long as its context lasts, on a terminal only."""
+    return Progress(
+        *columns,
+        console=Console(stderr=True),
+        transient=True,
+        redirect_stdout=sys.stdout.isatty(),  # else what is said would not go down the pipe
+        disable=not sys.stderr.isatty(),
+    )
 
 
 async def patiently(words: str, work: Awaitable[T], seconds: float | None = None) -> T:
@@ -20,15 +31,11 @@ async def patiently(words: str, work: Awaitable[T], seconds: float | None = None
 
     Where it is known how many `seconds` it takes at least, the sign is a bar.
     """
-    if not sys.stderr.isatty():
-        return await work
-    if seconds is None:
+    if seconds is None and sys.stderr.isatty():
         with Console(stderr=True).status(words):
             return await work
-    with Progress(TextColumn(words), BarColumn(), console=Console(stderr=True), transient=True) as progress:
-        bar = progress.add_task("", total=seconds)
-
-        async with advancing(progress, bar):
+    with progress_of(TextColumn(words), BarColumn()) as progress:
+        async with advancing(progress, progress.add_task("", total=seconds)):
             return await work
 
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import sent_at
-from ptzd.cli.moving import follow_options, move
+from ptzd.cli.moving import Move, move_options
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse
@@ -25,18 +23,8 @@ _PLACE = FiniteRange(0, 1)
 @click.option("--tilt-deg", type=_TURN, help="Degrees upwards.")
 @click.option("--zoom-counts", type=int, help="Counts of the zoom, towards tele.")
 @click.option("--focus-counts", type=int, help="Counts of the focus, towards near.")
-@click.option("--on-air", is_flag=True, help="Move although the camera is on program.")
-@follow_options
-@broker_options
-def nudge(
-    broker: BrokerAddress,
-    camera: str,
-    on_air: bool,
-    no_wait: bool,
-    timeout: float,
-    as_json: bool,
-    **by: float | None,
-) -> None:
+@move_options
+def nudge(move: Move, camera: str, **by: float | None) -> None:
     """Move CAMERA by shares of its picture, or by degrees and counts, and wait until it stands there.
 
     Shares need the camera's sensor and focal_length in the configuration. Nudges that follow each other add up.
@@ -44,8 +32,7 @@ def nudge(
     wanted = {field: much for field, much in by.items() if much}
     if not wanted:
         raise Misuse("This moves nothing; say how far, such as --right 0.01.")
-    payload = {**wanted, "on_air": on_air or None, "sent_at": sent_at()}
-    move(broker, camera, "nudge", payload, "a little further", no_wait=no_wait, timeout=timeout, as_json=as_json)
+    move.ask(camera, "nudge", wanted, "a little further")
 
 
 @click.command(
@@ -55,18 +42,9 @@ def nudge(
 @click.argument("camera", type=name)
 @click.option("--point", type=(_PLACE, _PLACE), metavar="X Y", help="What comes to the middle of the picture.")
 @click.option("--box", type=(_PLACE,) * 4, metavar="X0 Y0 X1 Y1", help="Top left and bottom right of what fills it.")
-@click.option("--on-air", is_flag=True, help="Move although the camera is on program.")
-@follow_options
-@broker_options
+@move_options
 def frame(
-    broker: BrokerAddress,
-    camera: str,
-    point: tuple[float, float] | None,
-    box: tuple[float, float, float, float] | None,
-    on_air: bool,
-    no_wait: bool,
-    timeout: float,
-    as_json: bool,
+    move: Move, camera: str, point: tuple[float, float] | None, box: tuple[float, float, float, float] | None
 ) -> None:
     """Turn CAMERA to a point that its picture shows, or turn and zoom until a part of the picture fills it.
 
@@ -75,5 +53,4 @@ def frame(
     """
     if (point is None) == (box is None):
         raise Misuse("Say either --point or --box.")
-    payload = {"point": point, "box": box, "on_air": on_air or None, "sent_at": sent_at()}
-    move(broker, camera, "frame", payload, "its new framing", no_wait=no_wait, timeout=timeout, as_json=as_json)
+    move.ask(camera, "frame", {"point": point, "box": box}, "its new framing")

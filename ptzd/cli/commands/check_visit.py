@@ -10,21 +10,20 @@ still's, though the counts are right. A camera that is on air, or may be, or is 
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cameras import CameraSettings
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
-from ptzd.cli.console import Console
 from ptzd.cli.driving import STOPPED, Following, NotDriven
 from ptzd.cli.moving import ENDED
 from ptzd.cli.output import Failure
 from ptzd.cli.sentences import landing_words
+from ptzd.cli.waiting import progress_of
 from ptzd.daemon.drift import changes_of
 from ptzd.line import Landing
 from ptzd.pictures import Similarity
@@ -70,14 +69,8 @@ async def visit(
     async with reach(broker) as client:
         await client.require_daemon()
         await client.listen(["camera/+/state", "camera/+/move", "camera/+/drift", "camera/+/positions", "outcome"])
-        with Progress(
-            TextColumn("{task.fields[goal]}", markup=False),
-            BarColumn(),
-            MofNCompleteColumn(),
-            console=Console(stderr=True),
-            transient=True,
-            disable=not sys.stderr.isatty(),
-        ) as progress:
+        columns = (TextColumn("{task.fields[goal]}", markup=False), BarColumn(), MofNCompleteColumn())
+        with progress_of(*columns) as progress:
             bar = progress.add_task("", total=sum(map(len, ways.values())), goal="")
 
             def show(goal: str) -> None:

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import click
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cli.configuration import read_configuration
-from ptzd.cli.console import Console, print_table
+from ptzd.cli.console import print_table
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import write_text
 from ptzd.daemon import calendar
 from ptzd.line.asking import Spacing
@@ -124,14 +124,7 @@ async def _look(asked: Sequence[Address], per_second: float) -> list[Found]:
                 raise Failure(f"{address} can't be asked ({reason}); check how it is written.") from None
             done()
 
-    with Progress(
-        TextColumn("asking"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        console=Console(stderr=True),
-        transient=True,
-        disable=not sys.stderr.isatty(),
-    ) as progress:
+    with progress_of(TextColumn("asking"), BarColumn(), MofNCompleteColumn()) as progress:
         bar = progress.add_task("", total=len(asked))
         try:
             async with asyncio.TaskGroup() as group:

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import click
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused
-from ptzd.cli.console import Console
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
+from ptzd.cli.waiting import progress_of
 
 KEEPALIVE_SECONDS = 5  # within twice of which a broker sees that this process is cut off
 GONE = (
@@ -168,15 +167,8 @@ async def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload
 async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
     # Nobody is there to stop it any more where this process is gone, or cut off: then the broker does.
     async with reach(broker, KEEPALIVE_SECONDS, will=f"camera/{camera}/stop") as client:
-        with Progress(
-            TextColumn(f"{camera}: {{task.fields[doing]}}", markup=False),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TextColumn("{task.fields[left]}"),
-            console=Console(stderr=True),
-            transient=True,
-            disable=not sys.stderr.isatty(),
-        ) as bar:
+        words = TextColumn(f"{camera}: {{task.fields[doing]}}", markup=False)
+        with progress_of(words, BarColumn(), MofNCompleteColumn(), TextColumn("{task.fields[left]}")) as bar:
             task = bar.add_task("", total=None, doing="asked", left="")
             promised: float | None = None
 

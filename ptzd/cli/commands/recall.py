@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import sent_at
-from ptzd.cli.moving import follow_options, move
+from ptzd.cli.moving import Move, move_options
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse
@@ -20,20 +18,8 @@ from ptzd.cli.output import Misuse
 @click.argument("position", type=name)
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step of this move; 24 is the fastest.")
 @click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long this move is to take.")
-@click.option("--on-air", is_flag=True, help="Move although the camera is on program.")
-@follow_options
-@broker_options
-def recall(
-    broker: BrokerAddress,
-    camera: str,
-    position: str,
-    speed: int | None,
-    seconds: float | None,
-    on_air: bool,
-    no_wait: bool,
-    timeout: float,
-    as_json: bool,
-) -> None:
+@move_options
+def recall(move: Move, camera: str, position: str, speed: int | None, seconds: float | None) -> None:
     """Bring CAMERA back to a stored POSITION and wait until it stands there.
 
     Ends with 0 only when the camera has settled: it reported the end of the move, and its own position, asked for,
@@ -41,5 +27,4 @@ def recall(
     """
     if speed is not None and seconds is not None:
         raise Misuse("A move takes --speed or --seconds, not both; leave one out.")
-    wanted = {"position": position, "speed": speed, "seconds": seconds, "on_air": on_air or None, "sent_at": sent_at()}
-    move(broker, camera, "recall", wanted, position, no_wait=no_wait, timeout=timeout, as_json=as_json)
+    move.ask(camera, "recall", {"position": position, "speed": speed, "seconds": seconds}, position)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping, Set
 from dataclasses import asdict
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Any
 
 import click
 from rich import box
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from ptzd.cameras import Lock
@@ -20,6 +19,7 @@ from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
 from ptzd.cli.stored import stored_positions_and_locks, text_in
+from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import require_no_source, write_text
 from ptzd.config import Config
 from ptzd.daemon import camera_settings
@@ -170,15 +170,8 @@ def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, Show
 
 def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source: Path) -> Fixed:
     _require_new(path)
-    with Progress(
-        TextColumn("solving conflicts"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeElapsedColumn(),
-        console=Console(stderr=True),
-        transient=True,
-        disable=not sys.stderr.isatty(),
-    ) as bar:
+    columns = (TextColumn("solving conflicts"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with progress_of(*columns) as bar:
         task = bar.add_task("", total=None)
         fixed = fix(text, cameras, lambda done, of: bar.update(task, completed=done, total=of))
     try:
