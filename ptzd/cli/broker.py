@@ -17,6 +17,7 @@ from click.core import ParameterSource
 
 from ptzd.names import checked_base
 
+from .names import TEXT_FILE
 from .output import Misuse
 
 if TYPE_CHECKING:
@@ -84,16 +85,8 @@ def broker_options(command: Callable[..., Any]) -> Callable[..., Any]:
     )
     @click.option("--base", default="ptzd", show_default=True, help="The topic below which the daemon's lie.")
     @click.option("--username", help="The name to log in to the broker with.")
-    @click.option(
-        "--password-file",
-        type=click.Path(dir_okay=False, path_type=Path),
-        help="A file whose first line is the password.",
-    )
-    @click.option(
-        "--config",
-        type=click.Path(dir_okay=False, path_type=Path),
-        help="The daemon's configuration, for all of this that is not given.",
-    )
+    @click.option("--password-file", type=TEXT_FILE, help="A file whose first line is the password.")
+    @click.option("--config", type=TEXT_FILE, help="The daemon's configuration, for all of this that is not given.")
     @functools.wraps(command)
     def with_broker(
         *,

@@ -23,6 +23,7 @@ from ptzd.likely import did_you_mean
 
 from .broker import BrokerAddress
 from .output import Failure
+from .sentences import capital
 
 Payload = dict[str, Any]
 
@@ -253,7 +254,7 @@ def refused(payload: Payload) -> Failure:
     if hint and option:
         sentence = sentence.replace(str(hint), option)
     end = "" if sentence.endswith((".", "?", "!")) else "."
-    return Failure(f"{sentence[:1].upper()}{sentence[1:]}{end}", str(payload.get("code")))
+    return Failure(f"{capital(sentence)}{end}", str(payload.get("code")))
 
 
 def sent_at() -> str:
@@ -289,6 +290,19 @@ async def reach(
         lost = mqtt._disconnected  # nobody may have waited for it, and Python prints whatever error nobody took
         if lost.done() and not lost.cancelled():
             lost.exception()
+
+
+def ask_camera(
+    broker: BrokerAddress, camera: str, verb: str, payload: Mapping[str, object], seconds: float = ANSWER_SECONDS
+) -> Payload:
+    """Connect, send one command to a camera, and return its outcome. Raises Failure, also where no daemon has it."""
+
+    async def asked() -> Payload:
+        async with reach(broker) as client:
+            await client.require_camera(camera)
+            return await client.ask(f"camera/{camera}/{verb}", payload, seconds)
+
+    return asyncio.run(asked())
 
 
 def _object(payload: object) -> Payload | None:

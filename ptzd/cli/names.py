@@ -1,8 +1,9 @@
-"""Names on the command line: of cameras, positions and whatever there are a few of."""
+"""Names on the command line: of cameras, positions, files and whatever there are a few of."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import click
@@ -26,6 +27,9 @@ def advice(name: str, known: Iterable[str]) -> str:
     """Return what to write in place of a name that is not known: the one that is near, or which there are."""
     names = list(known)
     return did_you_mean(name.lower(), names, f"there are {', '.join(names)}.")
+
+
+TEXT_FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 class OneOf(click.Choice[str]):

@@ -10,7 +10,7 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, TextIO
 
 import click
@@ -55,6 +55,16 @@ def say_as_it_is(text: str) -> None:
 def say_json(value: object) -> None:
     """Print a result for machines: one JSON document on one line."""
     click.echo(printable_json(json.dumps(value, ensure_ascii=False, separators=(", ", ": "))))
+
+
+def say_outcome(outcome: Mapping[str, Any], sentence: str, as_json: bool) -> None:
+    """Print what became of a command: a sentence and the daemon's warning, if it has one, or the outcome as JSON."""
+    if as_json:
+        say_json(outcome)
+        return
+    say(sentence)
+    if warning := (outcome.get("result") or {}).get("warning"):
+        complain(f"Mind: {warning}.")
 
 
 def complain(text: str) -> None:

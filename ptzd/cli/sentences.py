@@ -31,6 +31,12 @@ def move_line(camera: str, report: Payload) -> str:
             return f"{camera} {phase} {way} {position}{f': {why}' if why else ''}"
 
 
+def capital(text: object) -> str:
+    """Return a text that begins as a sentence does."""
+    words = str(text)
+    return f"{words[:1].upper()}{words[1:]}"
+
+
 def landing_words(landing: Payload | None) -> str:
     """Return how far off a move landed, as the end of a sentence; empty where it is not known."""
     if landing is None:

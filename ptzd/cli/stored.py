@@ -10,10 +10,11 @@ from pathlib import Path
 from ptzd.cameras import Lock
 from ptzd.config import Config
 from ptzd.daemon.advice import unknown
-from ptzd.files import LARGEST_BYTES, TextFileError, decoded
+from ptzd.files import LARGEST_BYTES, decoded
 from ptzd.positions import PositionStore, StoredPosition, read_show
 from ptzd.refusal import Refusal
 
+from .configuration import mistakes_told
 from .output import Failure, Misuse
 
 
@@ -34,10 +35,8 @@ def stored_positions_and_locks(
 
 def exported_positions(path: Path) -> list[StoredPosition]:
     """Return the positions in a file that was exported. Raises Misuse with every mistake."""
-    try:
+    with mistakes_told(path):
         return read_show(text_in(path), datetime.now(UTC), lambda camera, name: None, replace=True)
-    except TextFileError as error:
-        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
 
 
 async def _kept(config: Config) -> tuple[list[StoredPosition], dict[str, tuple[Lock, ...]]]:
@@ -75,10 +74,8 @@ def strangers(cameras: Iterable[str], positions: Iterable[StoredPosition]) -> li
 def text_in(path: Path) -> str:
     """Return the text of a file. Raises Misuse."""
     try:
-        with path.open("rb") as file:
+        with path.open("rb") as file, mistakes_told(path):
             return decoded(file.read(LARGEST_BYTES + 1))
-    except TextFileError as error:
-        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
     except OSError as error:
         reason = (error.strerror or "it can't be read").lower()
         raise Misuse(f"{path} can't be read ({reason}); name a file that exists.") from None

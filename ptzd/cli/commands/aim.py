@@ -10,13 +10,14 @@ from typing import Any
 import click
 
 from ptzd.cameras import CameraSettings
-from ptzd.cli.configuration import read_configuration
+from ptzd.cli.configuration import mistakes_told, read_configuration
 from ptzd.cli.console import print_table
-from ptzd.cli.names import advice
+from ptzd.cli.names import TEXT_FILE, advice
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
+from ptzd.cli.sentences import capital
 from ptzd.cli.writing import require_no_source, write_text
 from ptzd.daemon import camera_settings
-from ptzd.files import StagePlan, TextFileError, read_stage_plan
+from ptzd.files import StagePlan, read_stage_plan
 from ptzd.motion import HeadFileError
 from ptzd.positions.text import written_show
 from ptzd.visca import DialectError
@@ -32,24 +33,22 @@ NOT_RECKONED = "Who stands in front of whom is not reckoned; go and look."
     short_help="Reckon positions from a stage plan.",
     epilog="Example: ptzd aim configs/granary-plan.toml --config configs/granary.toml --write aimed.toml",
 )
-@click.argument("file", metavar="PLAN", type=click.Path(dir_okay=False, path_type=Path))
+@click.argument("file", metavar="PLAN", type=TEXT_FILE)
 @click.option(
     "--config",
     "path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=TEXT_FILE,
     required=True,
     help="The configuration: each camera's dialect, sensor, lens and window.",
 )
 @click.option(
     "--write",
     "positions_path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=TEXT_FILE,
     metavar="FILE",
     help="Write the positions, provisional, for `ptzd positions import`.",
 )
-@click.option(
-    "--drawing", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Draw the plan, as SVG."
-)
+@click.option("--drawing", type=TEXT_FILE, metavar="FILE", help="Draw the plan, as SVG.")
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON.")
 def aim(file: Path, path: Path, positions_path: Path | None, drawing: Path | None, as_json: bool) -> int:
     """Reckon pan, tilt and focal length of each shot in PLAN, whether they can be had, and what is sharp then.
@@ -58,10 +57,8 @@ def aim(file: Path, path: Path, positions_path: Path | None, drawing: Path | Non
     close 0.5 m. What is written is provisional: once the cameras hang, import it, frame two or three of the marks anew,
     and `ptzd align` brings the others right. Ends with 1 where a head can't look where it should.
     """
-    try:
+    with mistakes_told(file):
         plan = read_stage_plan(file)
-    except TextFileError as error:
-        raise Misuse(*(f"{file}: {mistake}" for mistake in error.mistakes)) from None
     for out in (positions_path, drawing):
         require_no_source(out, file, path)
     settings = _settings(plan, path)
@@ -101,7 +98,7 @@ def _settings(plan: StagePlan, path: Path) -> dict[str, CameraSettings]:
         try:
             found[name] = camera_settings(name, config.camera[name])
         except (DialectError, HeadFileError) as error:
-            raise Misuse(f"{str(error)[:1].upper()}{str(error)[1:]}.") from None
+            raise Misuse(f"{capital(error)}.") from None
         if found[name].optics is None:
             raise Misuse(f"Camera {name} needs a sensor and the focal_length of its zoom in {path}.")
     return found

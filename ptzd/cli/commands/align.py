@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping, Sequence
 
 import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import ANSWER_SECONDS, Payload, reach
+from ptzd.cli.client import Payload, ask_camera
 from ptzd.cli.console import print_table
 from ptzd.cli.names import name
-from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
+from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json, say_outcome
+from ptzd.cli.sentences import capital
 
 COMPARING_SECONDS = 40.0  # a picture with a still, by a process that gives way to all others
 
@@ -55,18 +55,15 @@ def align(
     if as_wide and seen is None:
         raise Misuse("--as-wide tells something of a position that is seen; name it with --seen.")
     if seen is not None:
-        _tell_sightings(_ask(broker, camera, "sight", {"position": seen, "as_wide": as_wide or None}), as_json)
+        _tell_sightings(ask_camera(broker, camera, "sight", {"position": seen, "as_wide": as_wide or None}), as_json)
     elif match is not None:
         _match(broker, camera, match, yes=yes, as_json=as_json)
     elif forget is not None or forget_all:
-        _tell_sightings(_ask(broker, camera, "unsight", {"position": forget}), as_json)
+        _tell_sightings(ask_camera(broker, camera, "unsight", {"position": forget}), as_json)
     elif undo:
-        outcome = _ask(broker, camera, "unalign", {})
-        if as_json:
-            say_json(outcome)
-        else:
-            names = outcome["result"]["positions"]
-            say(f"Of camera {camera} are again what they were: {', '.join(names)}.")
+        outcome = ask_camera(broker, camera, "unalign", {})
+        names = ", ".join(outcome["result"]["positions"])
+        say_outcome(outcome, f"Of camera {camera} are again what they were: {names}.", as_json)
     else:
         _align(broker, camera, leave, yes=yes, as_json=as_json)
 
@@ -74,9 +71,9 @@ def align(
 def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: bool, as_json: bool) -> None:
     wanted: Payload = {"leave": list(leave)}
     if as_json:
-        say_json(_ask(broker, camera, "align", wanted | {"apply": yes}))
+        say_json(ask_camera(broker, camera, "align", wanted | {"apply": yes}))
         return
-    found = _ask(broker, camera, "align", wanted)["result"]
+    found = ask_camera(broker, camera, "align", wanted)["result"]
     if not all(each["fits"] for each in found["sightings"]):
         rows = [
             (each["position"], f"{each['off_deg']:.2f}°", "" if each["fits"] else "does not fit")
@@ -85,7 +82,7 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
         print_table(("seen", "off by", ""), rows, figures=("off by",), whole=("seen", ""))
         raise Failure(f"Nothing is written: {found['sentence']}.")
     _print_positions(found["positions"])
-    say(f"{found['sentence'][:1].upper()}{found['sentence'][1:]}.")
+    say(f"{capital(found['sentence'])}.")
     leaning = max((abs(each["leans_deg"] or 0.0) for each in found["positions"]), default=0.0)
     if leaning >= 0.1:
         say(f"Pictures lean by up to {leaning:.1f}°, which no pan and tilt take back: see to the mount.")
@@ -101,12 +98,12 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
     positions = "1 position" if count == 1 else f"{count} positions"
     if not yes:
         require_yes(f"Write {positions}?")
-    _ask(broker, camera, "align", wanted | {"apply": True})
+    ask_camera(broker, camera, "align", wanted | {"apply": True})
     say(f"Corrected: {positions} of camera {camera}; `ptzd align {camera} --undo` takes that back.")
 
 
 def _match(broker: BrokerAddress, camera: str, position: str, *, yes: bool, as_json: bool) -> None:
-    outcome = _ask(broker, camera, "match", {"position": position}, COMPARING_SECONDS)
+    outcome = ask_camera(broker, camera, "match", {"position": position}, COMPARING_SECONDS)
     found = outcome["result"]
     if as_json and not yes:
         say_json(outcome)
@@ -123,7 +120,7 @@ def _match(broker: BrokerAddress, camera: str, position: str, *, yes: bool, as_j
         require_yes("Take that as seen?")
     counts = ("pan_counts", "tilt_counts", "zoom_counts", "as_wide")
     wanted = {"position": position, **{field: found[field] for field in counts}}
-    _tell_sightings(_ask(broker, camera, "sight", wanted), as_json)
+    _tell_sightings(ask_camera(broker, camera, "sight", wanted), as_json)
 
 
 def _tell_sightings(outcome: Payload, as_json: bool) -> None:
@@ -173,14 +170,3 @@ def _expected(each: Mapping[str, object]) -> str:
 
 def _px(value: object) -> str:
     return f"{value:.1f} px" if isinstance(value, float) else ""
-
-
-def _ask(
-    broker: BrokerAddress, camera: str, verb: str, payload: Mapping[str, object], seconds: float = ANSWER_SECONDS
-) -> Payload:
-    async def asked() -> Payload:
-        async with reach(broker) as client:
-            await client.require_camera(camera)
-            return await client.ask(f"camera/{camera}/{verb}", payload, seconds)
-
-    return asyncio.run(asked())

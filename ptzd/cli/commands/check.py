@@ -17,6 +17,7 @@ from ptzd.cli.broker import broker_of
 from ptzd.cli.client import OFFLINE_HINT
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import print_table
+from ptzd.cli.names import TEXT_FILE
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.stored import exported_positions, strangers
@@ -52,13 +53,11 @@ CAUTIONS = (  # for a camera that hangs over people; what only somebody who stan
     short_help="See whether all is as it should be before doors; nothing moves.",
     epilog="Example: ptzd check --config configs/granary.toml --sheet tonight.html",
 )
-@click.option(
-    "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
-)
+@click.option("--config", "path", type=TEXT_FILE, required=True, help="The configuration.")
 @click.option(
     "--positions",
     "positions_path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=TEXT_FILE,
     help="Exported positions to look at, in place of those in the store.",
 )
 @click.option(
@@ -78,7 +77,7 @@ CAUTIONS = (  # for a camera that hangs over people; what only somebody who stan
 @click.option(
     "--sheet",
     "sheet_path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=TEXT_FILE,
     help="Write the findings to a sheet to sign, a file in HTML that prints on one page.",
 )
 @click.option("--operator", default="", metavar="NAME", help="Whose name the sheet is to bear.")

@@ -10,6 +10,7 @@ import click
 
 from ptzd.cli.console import print_table
 from ptzd.cli.output import Misuse, say, say_json
+from ptzd.cli.sentences import capital
 from ptzd.visca import AxisScale, Dialect, DialectError, dialect_named, dialect_names
 
 ORDERS = {"two-speed": "a speed for each axis", "shared-speed": "one speed for both"}
@@ -51,8 +52,7 @@ def _named(name: str) -> Dialect:
     try:
         return dialect_named(name)
     except DialectError as error:
-        sentence = str(error)
-        raise Misuse(f"{sentence[0].upper()}{sentence[1:]}.") from None
+        raise Misuse(f"{capital(error)}.") from None
 
 
 def _row(dialect: Dialect) -> tuple[str, ...]:

@@ -12,9 +12,10 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import print_table
-from ptzd.cli.names import name
+from ptzd.cli.names import TEXT_FILE, name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
+from ptzd.cli.sentences import capital
 from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import write_text
 from ptzd.daemon import calendar
@@ -39,11 +40,11 @@ AT_ONCE = 32  # addresses that are waited for
 @click.option(
     "--dialect",
     "files",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=TEXT_FILE,
     multiple=True,
     help="A dialect's .toml file to try beside those that come with ptzd; may be repeated.",
 )
-@click.option("--write", "path", type=click.Path(dir_okay=False, path_type=Path), help="A new configuration of these.")
+@click.option("--write", "path", type=TEXT_FILE, help="A new configuration of these.")
 @click.option("--name", "names", type=name, multiple=True, help="What to call them there, in order; may be repeated.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON.")
 def find(
@@ -74,7 +75,7 @@ def find(
         asked = targets(addresses, own)
         known = [*map(load_dialect, dialect_names()), *map(read_dialect, files)]
     except (ValueError, DialectError) as error:
-        raise Misuse(f"{str(error)[0].upper()}{str(error)[1:]}.") from None
+        raise Misuse(f"{capital(error)}.") from None
     if path is not None and path.exists():
         raise Misuse(f"There is a file {path} already, and it is not written over; name another.")
     seconds = len(asked) * 2 / per_second

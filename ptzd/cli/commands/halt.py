@@ -12,6 +12,7 @@ import click
 
 from ptzd import links
 from ptzd.cli.configuration import read_configuration
+from ptzd.cli.names import TEXT_FILE
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
 from ptzd.config import CameraConfig, CameraToHalt, cameras_to_halt
@@ -31,9 +32,7 @@ ANEW_DEG = 0.5
     short_help="Stop every camera directly, without a daemon.",
     epilog="Example: ptzd halt --config configs/granary.toml",
 )
-@click.option(
-    "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
-)
+@click.option("--config", "path", type=TEXT_FILE, required=True, help="The configuration.")
 @click.option(
     "--seconds",
     type=FiniteRange(0.5, 60.0),

@@ -10,8 +10,8 @@ import click
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused
-from ptzd.cli.names import name
+from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, ask_camera, reach, refused
+from ptzd.cli.names import TEXT_FILE, name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
@@ -48,7 +48,7 @@ ANGLE = FiniteRange(1, 180)
     "--pan-angle", type=ANGLE, metavar="DEGREES", help="With --limits: between two marks, as seen from above."
 )
 @click.option("--tilt-angle", type=ANGLE, metavar="DEGREES", help="With --limits: between two marks above each other.")
-@click.option("--write", "path", type=click.Path(dir_okay=False, path_type=Path), help="With --limits: a new dialect.")
+@click.option("--write", "path", type=TEXT_FILE, help="With --limits: a new dialect.")
 @click.option("--yes", is_flag=True, help="Begin without asking: nobody is near, no cable is in the way.")
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
 @broker_options
@@ -89,7 +89,7 @@ def learn(
     if as_json and not yes:
         raise Misuse("With --json nobody can be asked; make sure that nobody is near the head, and add --yes.")
     wanted = {"pan_deg": list(pan), "tilt_deg": list(tilt), "near_ends": near_ends or None}
-    complain(caution(camera, pan, tilt, asyncio.run(_estimated_seconds(broker, camera, wanted))))
+    complain(caution(camera, pan, tilt, _estimated_seconds(broker, camera, wanted)))
     if not yes:
         require_yes("Begin?")
     try:
@@ -156,12 +156,10 @@ def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], se
     )
 
 
-async def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload) -> float:
+def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload) -> float:
     """Ask the daemon how long it would take; nothing moves. Raises Failure where it would refuse to learn."""
-    async with reach(broker) as client:
-        await client.require_camera(camera)
-        result = (await client.ask(f"camera/{camera}/learn", wanted | {"estimate": True})).get("result") or {}
-        return float(result.get("seconds") or 0.0)
+    result = ask_camera(broker, camera, "learn", wanted | {"estimate": True}).get("result") or {}
+    return float(result.get("seconds") or 0.0)
 
 
 async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:

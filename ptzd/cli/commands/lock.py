@@ -9,7 +9,7 @@ from datetime import datetime
 import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import Payload, reach
+from ptzd.cli.client import Payload, ask_camera, reach
 from ptzd.cli.names import name
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import lock_lines
@@ -56,7 +56,7 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
     Look first whether everybody's hands are clear of it. Who is named by --whose may be at the head right now: ask.
     """
     by = by or _login()
-    outcome = asyncio.run(_unlock(broker, camera, {"by": by, "whose": whose}))
+    outcome = ask_camera(broker, camera, "unlock", {"by": by, "whose": whose})
     if as_json:
         say_json(outcome)
     elif lines := _lines(camera, outcome.get("result") or {}):
@@ -100,12 +100,6 @@ async def _lock(broker: BrokerAddress, camera: str, payload: Payload) -> tuple[P
     async with reach(broker) as client:
         outcome = await client.ask_urgently(f"camera/{camera}/lock", payload)
         return outcome, await stillness(client, camera)
-
-
-async def _unlock(broker: BrokerAddress, camera: str, payload: Payload) -> Payload:
-    async with reach(broker) as client:
-        await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/unlock", payload)
 
 
 def _login() -> str:

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
-from ptzd.cli.configuration import read_configuration
+from ptzd.cli.configuration import mistakes_told, read_configuration
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, say, say_json
-from ptzd.cli.stored import exported_positions, names_of, stored_positions, strangers
+from ptzd.cli.sentences import capital
+from ptzd.cli.stored import exported_positions, names_of, stored_positions, strangers, text_in
 from ptzd.files import (
     HIGHEST_NUMBER,
     LONGEST_SHOW_SECONDS,
     Cue,
-    ShowFile,
-    TextFileError,
-    decoded,
     number_text,
     read_show_text,
     renumbered,
@@ -53,7 +52,8 @@ def check(show: Path, config_path: Path | None, positions_path: Path | None, in_
     --positions alone, those that are not in that file.
     """
     known, notes = _known(config_path, positions_path)
-    read = _read(show, _text(show), known)
+    with mistakes_told(show):
+        read = read_show_text(text_in(show), known)
     if in_json:
         say_json(read.model_dump(mode="json", exclude_none=True))
         return
@@ -61,7 +61,7 @@ def check(show: Path, config_path: Path | None, positions_path: Path | None, in_
     looked = "" if known is not None else "; whether its cameras and positions exist, --config would tell"
     say(f"{show.name} has no mistakes: {len(read.cue)} cues, {moves} moves{looked}.")
     for note in notes:
-        say(f"{note[0].upper()}{note[1:]}{'' if note.endswith('?') else '.'}")
+        say(f"{capital(note)}{'' if note.endswith('?') else '.'}")
 
 
 def _known(config_path: Path | None, positions_path: Path | None) -> tuple[dict[str, set[str]] | None, list[str]]:
@@ -95,13 +95,9 @@ def insert(
         raise Misuse("Say when the cue comes with one of --at, --after and --expected.")
     fields = {"number": number, "label": label, "at": at, "after": after, "expected": expected, "take": take}
     fields["on_call"] = True if expected is not None else None
-    try:
+    with _told(show):
         cue = Cue.model_validate({field: value for field, value in fields.items() if value not in (None, "")})
-        text = with_cue(_text(show), cue)
-    except TextFileError as mistakes:
-        raise _told(show, mistakes) from None
-    except ValueError as error:
-        raise Misuse(_first_line(error)) from None
+        text = with_cue(text_in(show), cue)
     _write(show, text, f"Cue {number_text(cue.number)} is in {show.name}")
 
 
@@ -121,33 +117,19 @@ def insert(
 )
 def renumber(show: Path, first: float, step: float) -> None:
     """Number the cues of SHOW anew, in the order in which they stand."""
-    try:
-        text = renumbered(_text(show), first, step)
-    except TextFileError as mistakes:
-        raise _told(show, mistakes) from None
-    except ValueError as error:
-        raise Misuse(_first_line(error)) from None
+    with _told(show):
+        text = renumbered(text_in(show), first, step)
     _write(show, text, f"The cues of {show.name} are numbered anew")
 
 
-def _told(show: Path, mistakes: TextFileError) -> Misuse:
-    return Misuse(*(f"{show}: {mistake}" for mistake in mistakes.mistakes))
-
-
-def _text(show: Path) -> str:
+@contextmanager
+def _told(show: Path) -> Iterator[None]:
+    """Raise Misuse for what is wrong with a show, or with a change of it."""
     try:
-        return decoded(show.read_bytes())
-    except TextFileError as mistakes:
-        raise _told(show, mistakes) from None
-    except OSError as error:
-        raise Failure(f"{show} can't be read: {error.strerror}.") from None
-
-
-def _read(show: Path, text: str, known: Mapping[str, set[str]] | None) -> ShowFile:
-    try:
-        return read_show_text(text, known)
-    except TextFileError as mistakes:
-        raise _told(show, mistakes) from None
+        with mistakes_told(show):
+            yield
+    except ValueError as error:
+        raise Misuse(_first_line(error)) from None
 
 
 def _write(show: Path, text: str, done: str) -> None:
@@ -162,8 +144,7 @@ def _first_line(error: ValueError) -> str:
     """What pydantic says of a single cue, or what the edit says, as one sentence."""
     errors = getattr(error, "errors", None)
     if errors is None:
-        sentence = str(error)
-        return f"{sentence[0].upper()}{sentence[1:]}."
+        return f"{capital(error)}."
     first = errors()[0]
     field = ".".join(str(part) for part in first["loc"]) or "The cue"
     return f"{field.capitalize()}: {first['msg'].removeprefix('Value error, ')}."

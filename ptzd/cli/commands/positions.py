@@ -14,11 +14,12 @@ import click
 from ptzd import toml
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.clear import ask_when_clear
-from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach
+from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, ask_camera, reach
 from ptzd.cli.console import print_table
-from ptzd.cli.names import name
+from ptzd.cli.names import TEXT_FILE, name
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Failure, Misuse, complain, say, say_as_it_is, say_json
+from ptzd.cli.output import Failure, Misuse, complain, say, say_as_it_is, say_json, say_outcome
+from ptzd.cli.sentences import capital
 from ptzd.cli.writing import write_text
 
 RESTORE_SECONDS = 3600.0  # a camera may have many positions, and a slow zoom
@@ -72,7 +73,7 @@ def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
 @broker_options
 def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> None:
     """Show every framing that POSITION of CAMERA has or had; 1 is the oldest."""
-    result = asyncio.run(_ask(broker, camera, "history", {"position": position}))["result"]
+    result = ask_camera(broker, camera, "history", {"position": position})["result"]
     if as_json:
         say_json(result)
         return
@@ -100,8 +101,8 @@ def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) ->
 @broker_options
 def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_json: bool) -> None:
     """Bring framing NUMBER of a position's history back, also of a deleted one. Nothing moves."""
-    outcome = asyncio.run(_ask(broker, camera, "revert", {"position": position, "number": number}))
-    _tell(outcome, f"Position {position} of camera {camera} is again what it was as number {number}.", as_json)
+    outcome = ask_camera(broker, camera, "revert", {"position": position, "number": number})
+    say_outcome(outcome, f"Position {position} of camera {camera} is again what it was as number {number}.", as_json)
 
 
 @positions.command(
@@ -153,9 +154,9 @@ def pace(
     """Give POSITION of CAMERA the pace of its recalls, or take it away. Nothing moves, and its framing stays."""
     if (speed is not None) + (seconds is not None) + clear != 1:
         raise Misuse("Say the pace with one of --speed, --seconds and --clear.")
-    outcome = asyncio.run(_ask(broker, camera, "pace", {"position": position, "speed": speed, "seconds": seconds}))
+    outcome = ask_camera(broker, camera, "pace", {"position": position, "speed": speed, "seconds": seconds})
     said = "has no pace of its own any more" if clear else "has another pace"
-    _tell(outcome, f"Position {position} of camera {camera} {said}; nothing moves by that.", as_json)
+    say_outcome(outcome, f"Position {position} of camera {camera} {said}; nothing moves by that.", as_json)
 
 
 @positions.command(
@@ -168,8 +169,8 @@ def pace(
 @broker_options
 def rename(broker: BrokerAddress, camera: str, position: str, new: str, as_json: bool) -> None:
     """Give POSITION of CAMERA the NEW name; its history goes with it."""
-    outcome = asyncio.run(_ask(broker, camera, "rename", {"position": position, "to": new}))
-    _tell(outcome, f"Position {position} of camera {camera} is now {new}.", as_json)
+    outcome = ask_camera(broker, camera, "rename", {"position": position, "to": new})
+    say_outcome(outcome, f"Position {position} of camera {camera} is now {new}.", as_json)
 
 
 @positions.command(epilog="Example: ptzd positions delete gallery soloist")
@@ -179,12 +180,13 @@ def rename(broker: BrokerAddress, camera: str, position: str, new: str, as_json:
 @broker_options
 def delete(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> None:
     """Delete POSITION of CAMERA. Its history stays: `ptzd positions revert` brings it back."""
-    outcome = asyncio.run(_ask(broker, camera, "delete", {"position": position}))
-    _tell(outcome, f"Position {position} of camera {camera} is deleted; `ptzd positions revert` undoes it.", as_json)
+    outcome = ask_camera(broker, camera, "delete", {"position": position})
+    said = f"Position {position} of camera {camera} is deleted; `ptzd positions revert` undoes it."
+    say_outcome(outcome, said, as_json)
 
 
 @positions.command(short_help="Write all positions as a text file.", epilog="Example: ptzd positions export show.toml")
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), required=False)
+@click.argument("file", type=TEXT_FILE, required=False)
 @click.option("--camera", type=name, help="Only those of one camera.")
 @click.option("--stills", is_flag=True, help="With the pictures that are kept of them, behind all positions.")
 @click.option("--json", "as_json", is_flag=True, help="Print the text within JSON.")
@@ -227,7 +229,7 @@ def import_(broker: BrokerAddress, file: TextIO, replace: bool, as_json: bool) -
     else:
         say(f"{result['added']} positions are new, {result['replaced']} replaced, {result['unchanged']} unchanged.")
     for warning in result["warnings"]:
-        complain(f"{warning[0].upper()}{warning[1:]}.")
+        complain(f"{capital(warning)}.")
 
 
 async def _list(broker: BrokerAddress, camera: str | None) -> dict[str, list[Payload]]:
@@ -254,26 +256,10 @@ async def _retained(client: Client, cameras: Sequence[str]) -> dict[str, list[Pa
     return {camera: found[camera] for camera in cameras}
 
 
-async def _ask(broker: BrokerAddress, camera: str, verb: str, payload: Payload) -> Payload:
-    async with reach(broker) as client:
-        await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/{verb}", payload)
-
-
 async def _ask_show(broker: BrokerAddress, verb: str, payload: Payload) -> Payload:
     async with reach(broker) as client:
         await client.require_daemon()
         return await client.ask(f"show/{verb}", payload)
-
-
-def _tell(outcome: Payload, sentence: str, as_json: bool) -> None:
-    if as_json:
-        say_json(outcome)
-        return
-    say(sentence)
-    warning = (outcome.get("result") or {}).get("warning")
-    if warning:
-        complain(f"Mind: {warning}.")
 
 
 _FIGURES = ("pan", "tilt", "zoom", "focus", "number")

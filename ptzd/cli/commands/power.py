@@ -8,7 +8,7 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.clear import ask_when_clear
 from ptzd.cli.client import Payload
 from ptzd.cli.names import name
-from ptzd.cli.output import say, say_json
+from ptzd.cli.output import say_outcome
 
 DONE = {
     "on": "Camera {camera} is starting up: keep clear of it until `ptzd watch` says that it is on.",
@@ -55,7 +55,4 @@ def _switch(
 ) -> None:
     wanted = more | {"on_air": on_air or None}
     outcome = ask_when_clear(broker, camera, topic, wanted, yes=yes, may_ask=not as_json)
-    if as_json:
-        say_json(outcome)
-    else:
-        say(DONE[what].format(camera=camera))
+    say_outcome(outcome, DONE[what].format(camera=camera), as_json)

@@ -14,10 +14,12 @@ from rich.table import Table
 
 from ptzd.cameras import Lock
 from ptzd.cli.broker import broker_of
-from ptzd.cli.configuration import read_configuration
+from ptzd.cli.configuration import mistakes_told, read_configuration
 from ptzd.cli.console import Console
+from ptzd.cli.names import TEXT_FILE
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
+from ptzd.cli.sentences import capital
 from ptzd.cli.stored import stored_positions_and_locks, text_in
 from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import require_no_source, write_text
@@ -25,7 +27,6 @@ from ptzd.config import Config
 from ptzd.daemon import camera_settings
 from ptzd.files import (
     ShowFile,
-    TextFileError,
     clock_of_seconds,
     number_text,
     read_show_text,
@@ -53,7 +54,6 @@ from ptzd.visca import DialectError
 from .rehearse_real_time import run_in_real_time
 from .rehearse_simulated import print_simulated, simulated
 
-_FILE = click.Path(dir_okay=False, path_type=Path)
 MOST_ROWS = 120
 SEED = 1  # any: with it, the same command says the same twice
 
@@ -64,24 +64,24 @@ SEED = 1  # any: with it, the same command says the same twice
     epilog="Example: ptzd rehearse configs/choir-evening.toml --config configs/granary.toml "
     "--positions configs/granary-show.toml",
 )
-@click.argument("show", type=_FILE)
-@click.option("--config", "config_path", type=_FILE, required=True, help="The configuration, for the cameras.")
+@click.argument("show", type=TEXT_FILE)
+@click.option("--config", "config_path", type=TEXT_FILE, required=True, help="The configuration, for the cameras.")
 @click.option(
-    "--positions", "positions_path", type=_FILE, help="Exported positions, in place of the configuration's store."
+    "--positions", "positions_path", type=TEXT_FILE, help="Exported positions, in place of the configuration's store."
 )
-@click.option("--fix", "fix_path", type=_FILE, help="Write a copy in which what can be solved is solved.")
+@click.option("--fix", "fix_path", type=TEXT_FILE, help="Write a copy in which what can be solved is solved.")
 @click.option("--vary", "share", type=FiniteRange(0, 10), help="Vary gaps on call by this share, such as 0.2.")
 @click.option("--runs", type=click.IntRange(1, 100_000), default=500, show_default=True, help="How many evenings.")
 @click.option("--seed", type=int, default=SEED, show_default=True, help="The same seed draws the same.")
 @click.option(
-    "--report", "report_path", type=_FILE, help="Write the evening as one HTML page, in place of what was there."
+    "--report", "report_path", type=TEXT_FILE, help="Write the evening as one HTML page, in place of what was there."
 )
-@click.option("--svg", "svg_path", type=_FILE, help="Write it as one SVG picture, in place of what was there.")
+@click.option("--svg", "svg_path", type=TEXT_FILE, help="Write it as one SVG picture, in place of what was there.")
 @click.option("--simulate", is_flag=True, help="Play it too, against simulated cameras, and compare.")
 @click.option(
     "--real-time",
     "timed_path",
-    type=_FILE,
+    type=TEXT_FILE,
     help="Run it through the daemon, each go by a key, and write a copy with the times that were taken.",
 )
 @click.option("--json", "in_json", is_flag=True, help="Print everything as JSON.")
@@ -156,15 +156,13 @@ def _cameras(
 
 def _show(path: Path, cameras: Mapping[str, RehearsedCamera]) -> tuple[str, ShowFile]:
     text = text_in(path)
-    try:
+    with mistakes_told(path):
         evening = read_show_text(text, {name: camera.positions for name, camera in cameras.items()})
-    except TextFileError as error:
-        raise Misuse(*(f"{path}: {mistake}" for mistake in error.mistakes)) from None
     used = {*evening.show.start.items(), *((move.camera, move.position) for cue in evening.cue for move in cue.move)}
     for name, camera in cameras.items():
         positions = {key: position for key, position in camera.positions.items() if (name, key) in used}
         for trouble in unfit_positions(name, positions, camera.settings.dialect):
-            raise Misuse(f"{trouble[0].upper()}{trouble[1:]}.")
+            raise Misuse(f"{capital(trouble)}.")
     return text, evening
 
 

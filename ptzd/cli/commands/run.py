@@ -13,6 +13,7 @@ import structlog
 from ptzd.bus import HeldElsewhere
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.endings import end_by_signal, ignore_meaningless_signals
+from ptzd.cli.names import TEXT_FILE
 from ptzd.cli.output import FAILED, Failure, Misuse
 from ptzd.config import Config
 from ptzd.daemon import NotAtRestError, StartError, StoreInUseError, run_daemon
@@ -27,9 +28,7 @@ SAFETY = (
 
 
 @click.command(short_help="Run the daemon in the foreground.", epilog="Example: ptzd run --config configs/granary.toml")
-@click.option(
-    "--config", "path", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The configuration."
-)
+@click.option("--config", "path", type=TEXT_FILE, required=True, help="The configuration.")
 @click.option("--verbose", is_flag=True, help="Log the small things too.")
 def run(path: Path, verbose: bool) -> int:
     """Run the daemon until it is told to end (SIGTERM, SIGINT, SIGHUP, SIGQUIT); it leaves every camera at rest.

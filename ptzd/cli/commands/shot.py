@@ -14,9 +14,10 @@ from rich.table import Table
 
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console, print_table
-from ptzd.cli.names import OneOf, advice, name
+from ptzd.cli.names import TEXT_FILE, OneOf, advice, name
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
+from ptzd.cli.sentences import capital
 from ptzd.config import CameraConfig
 from ptzd.daemon import camera_settings
 from ptzd.motion import (
@@ -73,7 +74,7 @@ def _number(text: str, least: float, most: float) -> float:
 @click.option(
     "--config",
     "path",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=TEXT_FILE,
     help="Take sensor, lens, head and frame rate of CAMERA from this configuration.",
 )
 @click.option("--sensor", type=_sensor, metavar="MMxMM", help="The sensor, of which a 16:9 picture is taken.")
@@ -198,8 +199,7 @@ def _head(
             return None, (), False, ()
         settings = camera_settings(camera, known, learned)
     except (DialectError, HeadFileError) as error:
-        sentence = str(error)
-        raise Misuse(f"{sentence[0].upper()}{sentence[1:]}.") from None
+        raise Misuse(f"{capital(error)}.") from None
     dialect, head = settings.dialect, settings.head
     assumed = head.origin == "published" and dialect.pan.steps_source.startswith("assumed")
     slow_steps = () if head.slow is None else head.slow.pan.steps_deg_per_s

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
-
 import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import Payload, reach
+from ptzd.cli.client import ask_camera
 from ptzd.cli.names import name
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import Misuse, complain, say, say_json
+from ptzd.cli.output import Misuse, say_outcome
 
 
 @click.command(
@@ -43,17 +41,6 @@ def store(
     if speed is not None and seconds is not None:
         raise Misuse("A position takes --speed or --seconds, not both; leave one out.")
     wanted = {"position": position, "speed": speed, "seconds": seconds, "note": note, "replace": replace or None}
-    outcome = asyncio.run(_store(broker, camera, wanted))
-    if as_json:
-        say_json(outcome)
-    else:
-        result = outcome.get("result") or {}
-        say(f"Camera {camera} has stored {position}{', with a still' if result.get('still') else ''}.")
-        if result.get("warning"):
-            complain(f"Mind: {result['warning']}.")
-
-
-async def _store(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:
-    async with reach(broker) as client:
-        await client.require_camera(camera)
-        return await client.ask(f"camera/{camera}/store", wanted)
+    outcome = ask_camera(broker, camera, "store", wanted)
+    still = (outcome.get("result") or {}).get("still")
+    say_outcome(outcome, f"Camera {camera} has stored {position}{', with a still' if still else ''}.", as_json)
