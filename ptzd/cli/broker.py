@@ -101,7 +101,10 @@ def broker_options(command: Callable[..., Any]) -> Callable[..., Any]:
         if password_file is not None:
             address = replace(address, password=read_password(password_file))
         if config is not None:
-            address = _filled_in(address, _configured(config, address.password), click.get_current_context())
+            from .configuration import read_broker  # it takes its time, and is rarely needed
+
+            configured = broker_of(read_broker(config), address.password)
+            address = _filled_in(address, configured, click.get_current_context())
         if address.password is not None and address.username is None:
             raise Misuse("A password needs a name; give --username beside --password-file.")
         return command(broker=address, **rest)
@@ -151,12 +154,6 @@ def broker_of(config: BrokerConfig, password: str | None = None) -> BrokerAddres
         ca_file=config.ca_file,
         protocol=aiomqtt.ProtocolVersion.V5 if config.protocol == "5" else aiomqtt.ProtocolVersion.V311,
     )
-
-
-def _configured(path: Path, password: str | None) -> BrokerAddress:
-    from .configuration import read_broker
-
-    return broker_of(read_broker(path), password)
 
 
 def _filled_in(given: BrokerAddress, configured: BrokerAddress, context: click.Context) -> BrokerAddress:

@@ -94,7 +94,7 @@ class Client:
                 raise Failure(
                     f"The broker at {self._broker} ended the connection; look at its log and try again."
                 ) from None
-            payload = _object(message.payload)
+            payload = read_object(message.payload)
             if payload is None:
                 continue
             heard = Heard(str(message.topic).removeprefix(f"{self._broker.base}/"), payload, message.retain)
@@ -212,23 +212,28 @@ class Client:
             raise Failure(f"The broker at {self._broker} did not take the command ({error}); try again.") from None
         return ticket
 
-    async def ask(self, topic: str, payload: Mapping[str, object], seconds: float = ANSWER_SECONDS) -> Payload:
-        """Send a command and return its outcome. Raises Failure where it was refused or nobody answered in time."""
-        return await self._ask(topic, payload, self.hear, seconds)
-
     async def ask_urgently(self, topic: str, payload: Mapping[str, object]) -> Payload:
         """Like `ask`, but believe no status that says that nobody is there: it may be wrong, and this must be heard."""
-        return await self._ask(topic, payload, self.receive, ANSWER_SECONDS)
+        return await self.ask(topic, payload, hear=self.receive)
 
-    async def _ask(
-        self, topic: str, payload: Mapping[str, object], hear: Callable[[], Awaitable[Heard]], seconds: float
+    async def ask(
+        self,
+        topic: str,
+        payload: Mapping[str, object],
+        seconds: float = ANSWER_SECONDS,
+        *,
+        hear: Callable[[], Awaitable[Heard]] | None = None,
     ) -> Payload:
+        """Send a command and return its outcome; `hear` listens for it in place of this client's own.
+
+        Raises Failure where it was refused or nobody answered in time.
+        """
         await self.listen(["status", "outcome"])
         ticket = await self.publish(topic, payload)
         try:
             async with asyncio.timeout(seconds) as patience:
                 while True:
-                    heard = await hear()
+                    heard = await (hear or self.hear)()
                     if heard.topic == "status" and not self.online:
                         patience.reschedule(self._loop.time() + OFFLINE_SECONDS)
                     if heard.topic == "outcome" and heard.payload.get("id") == ticket:
@@ -305,7 +310,8 @@ def ask_camera(
     return asyncio.run(asked())
 
 
-def _object(payload: object) -> Payload | None:
+def read_object(payload: object) -> Payload | None:
+    """Return the JSON object that a message carries; None where it is somebody else's."""
     if not isinstance(payload, (bytes, bytearray, str)):
         return None
     try:

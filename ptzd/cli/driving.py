@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Any, Literal
+from typing import Literal
 
 from ptzd.cameras.reports import counts_as_on_air
 
-from .client import Client, Heard, sent_at
+from .client import Client, Heard, Payload, sent_at
 from .stillness import STILL_SECONDS
 
-Payload = dict[str, Any]
 Driven = Literal["pan", "tilt", "zoom"]
 
 DRIVE = {"pan": 0.02, "tilt": 0.02, "zoom": 0.25}  # of a full push: an end is met so slowly that it does no harm

@@ -6,7 +6,8 @@ import asyncio
 from collections.abc import Mapping
 from contextlib import suppress
 
-from .client import Client, Payload
+from .broker import BrokerAddress
+from .client import Client, Payload, reach
 from .output import Failure, say
 
 STATES_SECONDS = 0.3  # retained messages come with the subscription, or never
@@ -26,7 +27,7 @@ async def kept_states(client: Client) -> dict[str, Payload]:
     return states
 
 
-async def stillness(client: Client, camera: str | None) -> dict[str, Payload]:
+async def _stillness(client: Client, camera: str | None) -> dict[str, Payload]:
     """Wait until a camera, or (None) every camera, stands still or is known not to answer; return the last states.
 
     The stop must have been answered. A camera that is still moving is waited for `STILL_SECONDS` at most.
@@ -51,12 +52,24 @@ async def stillness(client: Client, camera: str | None) -> dict[str, Payload]:
     return states
 
 
+def told_urgently(
+    broker: BrokerAddress, topic: str, payload: Payload, camera: str | None
+) -> tuple[Payload, dict[str, Payload]]:
+    """Send what makes a camera (None: every camera) stand still; return the outcome, and what they have told since."""
+
+    async def told() -> tuple[Payload, dict[str, Payload]]:
+        async with reach(broker) as client:
+            outcome = await client.ask_urgently(topic, payload)
+            return outcome, await _stillness(client, camera)
+
+    return asyncio.run(told())
+
+
 def tell(states: Mapping[str, Payload]) -> None:
-    """Say camera by camera whether it stands still. Raises Failure where one is not seen to."""
+    """Say camera by camera whether it stands still."""
     for name, state in states.items():
         if _stands_still(state):
             say(f"camera {name} {'is in standby' if state.get('power') == 'standby' else 'stands still'}")
-    require_still(states)
 
 
 def require_still(states: Mapping[str, Payload]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Iterable
+from contextlib import suppress
 
 from .broker import BrokerAddress
 from .client import Client, reach
@@ -12,9 +13,16 @@ from .output import Failure, complain
 AGAIN_SECONDS = 1.0  # between two attempts to reach a broker that has gone
 
 
-async def watching(
-    broker: BrokerAddress, seconds: float | None, topics: Iterable[str], show: Callable[[Client], Awaitable[None]]
-) -> None:
+Show = Callable[[Client], Awaitable[None]]
+
+
+def look_on(broker: BrokerAddress, seconds: float | None, topics: Iterable[str], show: Show) -> None:
+    """Look on as `_watching` does, until Ctrl-C at most. Raises Failure as it does."""
+    with suppress(KeyboardInterrupt):
+        asyncio.run(_watching(broker, seconds, topics, show))
+
+
+async def _watching(broker: BrokerAddress, seconds: float | None, topics: Iterable[str], show: Show) -> None:
     """Listen to topics and let `show` say what it hears, for so many seconds or without end.
 
     It is called anew with each connection. A daemon that is not online is waited for, and so is a broker that goes
@@ -35,11 +43,10 @@ async def watching(
                 if not client.online:
                     complain(f"{client.offline().message} Waiting for one.")
                 try:
-                    async with asyncio.timeout_at(until):
-                        await client.listen(topics)
-                        await show(client)
-                except TimeoutError:
-                    pass
+                    with suppress(TimeoutError):
+                        async with asyncio.timeout_at(until):
+                            await client.listen(topics)
+                            await show(client)
                 finally:
                     seen = seen or client.was_online
         except Failure as failure:

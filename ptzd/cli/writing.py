@@ -16,6 +16,12 @@ def require_no_source(path: Path | None, *sources: Path | None) -> None:
         raise Misuse(f"{path} is what this is reckoned from; name another file.")
 
 
+def require_new(path: Path | None) -> None:
+    """Raise Misuse where a file that is to be new is there."""
+    if path is not None and path.exists():
+        raise Misuse(f"There is a file {path} already, and it is not written over; name another.")
+
+
 def write_text(path: Path, text: str, *, new: bool = False) -> None:
     """Put a text in the place of what a file held. Raises Failure, also where it is to be `new` and is there."""
     there = path.exists()

@@ -5,19 +5,17 @@ A daemon speaks to its cameras all the time, and a second voice disturbs both: s
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from ptzd.bus import Incoming, Intake, Topics
 from ptzd.bus.commands import TallyCommand
 from ptzd.bus.messages import PositionsMessage, StateMessage
 from ptzd.cameras import Tally
 from ptzd.cli.broker import broker_of
-from ptzd.cli.client import reach
+from ptzd.cli.client import Payload, reach, read_object
 from ptzd.cli.output import Failure, Misuse
 from ptzd.config import Config
 from ptzd.line import Framing, out_of_reach
@@ -27,7 +25,6 @@ from ptzd.visca import Dialect
 from .check_camera import ASKED
 from .check_findings import Finding, Notes
 
-Payload = dict[str, Any]
 ASK_AGAIN = "a daemon speaks to this camera, so it was not asked; end that and check again"
 CUES_TELL = "until one comes, the cues' own takes count; let the vision mixer's be published, retained"
 COUNTS_AS_ON_AIR = (
@@ -68,7 +65,7 @@ async def listen(config: Config) -> Bus:
         return Bus(notes.findings)
     for trouble in status.get("troubles", ()):
         notes.caution("daemon", str(trouble))
-    states_by_name = {topic.split("/")[-2]: _object(payload) for topic, payload in states.items()}
+    states_by_name = {topic.split("/")[-2]: read_object(payload) or {} for topic, payload in states.items()}
     if not lives:
         notes.failed(
             "daemon",
@@ -118,14 +115,6 @@ def _tallies(config: Config, kept: dict[str, bytes]) -> dict[str, Tally]:
     intake = Intake(Topics(config.broker.base_topic), calendar=lambda: datetime.now(UTC))
     asked = [intake.read(Incoming(topic, payload, retain=True)) for topic, payload in kept.items()]
     return {each.camera: each.what.tally for each in asked if each.camera and isinstance(each.what, TallyCommand)}
-
-
-def _object(payload: bytes) -> Payload:
-    try:
-        value = json.loads(payload)
-    except ValueError:  # somebody else's
-        return {}
-    return value if isinstance(value, dict) else {}
 
 
 def _stored(told: bytes) -> Iterator[StoredPosition]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 State = Literal["ok", "caution", "failed", "unseen"]
@@ -78,13 +78,5 @@ def as_json(findings: Sequence[Finding]) -> dict[str, Any]:
     """Return all findings for machines."""
     return {
         "ok": all(finding.state != "failed" for finding in findings),
-        "findings": [
-            {
-                "subject": finding.subject,
-                "what": finding.what,
-                "state": finding.state,
-                "sentence": finding.sentence,
-            }
-            for finding in findings
-        ],
+        "findings": [asdict(finding) for finding in findings],
     }

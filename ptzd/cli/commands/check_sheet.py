@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from math import ceil
 
@@ -110,12 +110,7 @@ def _mark(finding: Finding, told: Told) -> str:
 def _add_matrix(
     body: Element, cameras: Sequence[str], whats: Sequence[str], findings: Sequence[Finding], told: Told
 ) -> None:
-    table = add(body, "table")
-    row = add(add(table, "thead"), "tr")
-    put(row, "th", "")
-    for camera in cameras:
-        put(row, "th", camera.removeprefix(CAMERA))
-    rows = add(table, "tbody")
+    rows = _add_table(body, [camera.removeprefix(CAMERA) for camera in cameras])
     for what in whats:
         row = add(rows, "tr")
         put(row, "th", what)
@@ -127,17 +122,21 @@ def _add_matrix(
 
 def _add_boxes(body: Element, cautions: Mapping[str, Sequence[str]]) -> None:
     put(body, "h2", "Overhead: to be seen by a person, and ticked by hand")
-    table = add(body, "table", class_="boxes")
-    row = add(add(table, "thead"), "tr")
-    put(row, "th", "")
-    for camera in cautions:
-        put(row, "th", camera)
-    rows = add(table, "tbody")
+    rows = _add_table(body, cautions, class_="boxes")
     for caution in dict.fromkeys(each for of_one in cautions.values() for each in of_one):
         row = add(rows, "tr")
         put(row, "th", caution)
         for of_one in cautions.values():
             put(add(row, "td"), "span", "", class_="box" if caution in of_one else "")
+
+
+def _add_table(body: Element, headings: Iterable[str], **more: str) -> Element:
+    """Add a table with such headings beside an empty first one; return where its rows belong."""
+    table = add(body, "table", **more)
+    row = add(add(table, "thead"), "tr")
+    for heading in ("", *headings):
+        put(row, "th", heading)
+    return add(table, "tbody")
 
 
 def _add_signature(body: Element, operator: str) -> None:

@@ -12,13 +12,12 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cameras import CameraSettings
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, reach, sent_at
+from ptzd.cli.client import ANSWER_SECONDS, Client, Heard, Payload, reach, sent_at
 from ptzd.cli.driving import STOPPED, Following, NotDriven
 from ptzd.cli.moving import ENDED
 from ptzd.cli.output import Failure
@@ -32,7 +31,6 @@ from ptzd.visca import DialectError
 
 from .check_findings import Finding, Notes
 
-Payload = dict[str, Any]
 VISIT = "visit"
 ENDS = "zoom ends"
 LEFT, RIGHT = "from the left", "from the right"

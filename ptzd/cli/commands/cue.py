@@ -11,13 +11,13 @@ from rich.live import Live
 from rich.text import Text
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.client import Client, Heard, Payload, reach, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.cue_lines import CUE_STATE, go_lines, places_lines, state_lines
 from ptzd.cli.keys import require_terminal
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
-from ptzd.cli.watching import watching
+from ptzd.cli.watching import look_on
 
 from .cue_desk import at_desk
 
@@ -156,10 +156,8 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
 
     It waits for a daemon that is not there, and for a broker that goes away. Ctrl-C ends it.
     """
-    try:
-        asyncio.run(_watch(broker, seconds, as_json))
-    except KeyboardInterrupt:
-        return
+    for_people = _show_state if sys.stdout.isatty() else _print_lines
+    look_on(broker, seconds, [CUE_STATE], _print_states if as_json else for_people)
 
 
 def _written(number: Decimal | None) -> str | None:
@@ -184,29 +182,20 @@ async def _ask(broker: BrokerAddress, verb: str, payload: Payload) -> tuple[Payl
     """
     async with reach(broker) as client:
         await client.require_daemon()
-        await client.listen(["outcome", CUE_STATE])
-        ticket = await client.publish(f"cue/{verb}", payload)
-        state: Payload | None = None
-        try:
-            async with asyncio.timeout(ANSWER_SECONDS):
-                while True:
-                    heard = await client.hear()
-                    if heard.topic == CUE_STATE:
-                        state = heard.payload  # it comes before the outcome of what brought it about
-                    elif heard.topic == "outcome" and heard.payload.get("id") == ticket:
-                        break
-        except TimeoutError:
-            raise client.silent() from None
-        if heard.payload.get("ok") is not True:
-            raise refused(heard.payload)
-        if state is None:
-            raise Failure("The daemon did it but has not said where the show stands; look with `ptzd cue watch`.")
-        return state, heard.payload.get("result") or {}
+        await client.listen([CUE_STATE])
+        state: Payload = {}
 
+        async def hear() -> Heard:
+            nonlocal state
+            heard = await client.hear()
+            if heard.topic == CUE_STATE:
+                state = heard.payload  # it comes before the outcome of what brought it about
+            return heard
 
-async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    live = _show_state if sys.stdout.isatty() else _print_lines
-    await watching(broker, seconds, [CUE_STATE], _print_states if as_json else live)
+        outcome = await client.ask(f"cue/{verb}", payload, hear=hear)
+    if not state:
+        raise Failure("The daemon did it but has not said where the show stands; look with `ptzd cue watch`.")
+    return state, outcome.get("result") or {}
 
 
 async def _next_state(client: Client) -> Payload | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
 from ptzd.cli.sentences import capital
 from ptzd.cli.waiting import progress_of
-from ptzd.cli.writing import write_text
+from ptzd.cli.writing import require_new, write_text
 from ptzd.daemon import calendar
 from ptzd.line.asking import Spacing
 from ptzd.links import Address, SerialAddress
@@ -76,8 +77,7 @@ def find(
         known = [*map(load_dialect, dialect_names()), *map(read_dialect, files)]
     except (ValueError, DialectError) as error:
         raise Misuse(f"{capital(error)}.") from None
-    if path is not None and path.exists():
-        raise Misuse(f"There is a file {path} already, and it is not written over; name another.")
+    require_new(path)
     seconds = len(asked) * 2 / per_second
     complain(
         f"Asking {len(asked)} address{'es' if len(asked) > 1 else ''}, {per_second:g} questions a second at most, "
@@ -166,9 +166,7 @@ def _as_json(found: Found, known: Sequence[Dialect]) -> dict[str, Any]:
         "camera": found.strange is None,
         "strange": None if found.strange is None else found.strange.hex(" "),
         "spoken_to": found.spoken_to,
-        "version": None
-        if version is None
-        else {"vendor": version.vendor, "model": version.model, "rom": version.rom, "sockets": version.sockets},
+        "version": None if version is None else asdict(version),
         "power": None if found.power is None else found.power.name.lower(),
         "fastest_steps": None if found.fastest is None else [found.fastest.pan_step, found.fastest.tilt_step],
         "pan_deg": None if place is None else place[0],

@@ -16,6 +16,7 @@ from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
 from ptzd.cli.waiting import progress_of
+from ptzd.cli.writing import require_new
 
 KEEPALIVE_SECONDS = 5  # within twice of which a broker sees that this process is cut off
 GONE = (
@@ -128,8 +129,7 @@ def _learn_limits(
         raise Misuse(
             "With --json nobody can be asked: make sure that nobody is near the head, add --yes, and leave out angles."
         )
-    if path is not None and path.exists():
-        raise Misuse(f"There is a file {path} already, and it is not written over; name another.")
+    require_new(path)
     like = dialect_named(known[camera].dialect)
     found = measured(broker, camera, angles, yes=yes, aloud=not as_json)
     if as_json:

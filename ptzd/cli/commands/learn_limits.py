@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -142,12 +143,18 @@ def _sighted(broker: BrokerAddress, camera: str, axis: str, degrees: float) -> f
     return apart / degrees
 
 
-async def _stands(broker: BrokerAddress, camera: str, axis: str) -> int:
+@asynccontextmanager
+async def _following(broker: BrokerAddress, camera: str) -> AsyncIterator[Following]:
     async with reach(broker) as client:
         await client.require_camera(camera)
-        await client.listen(["camera/+/state"])
+        await client.listen(["camera/+/state", "outcome"])
         following = Following(client, {}, camera)
         await following.begin()
+        yield following
+
+
+async def _stands(broker: BrokerAddress, camera: str, axis: str) -> int:
+    async with _following(broker, camera) as following:
         counts = following.state.get(f"{axis}_counts")
         if counts is None or following.state.get("activity") != "at-rest":
             raise Failure(f"Camera {camera} is not known to stand still; wait until it does, and begin again.")
@@ -155,11 +162,7 @@ async def _stands(broker: BrokerAddress, camera: str, axis: str) -> int:
 
 
 async def _ends(broker: BrokerAddress, camera: str, tell: Callable[[str], None]) -> dict[Driven, tuple[int, int]]:
-    async with reach(broker) as client:
-        await client.require_camera(camera)
-        await client.listen(["camera/+/state", "outcome"])
-        following = Following(client, {}, camera)
-        await following.begin()
+    async with _following(broker, camera) as following:
         found: dict[Driven, tuple[int, int]] = {}
         for axis, name, other in AXES:
             tell(f"{axis}: to its {name} end")

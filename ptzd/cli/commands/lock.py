@@ -13,7 +13,7 @@ from ptzd.cli.client import Payload, ask_camera, reach
 from ptzd.cli.names import name
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import lock_lines
-from ptzd.cli.stillness import kept_states, require_still, stillness, tell
+from ptzd.cli.stillness import kept_states, require_still, tell, told_urgently
 
 
 @click.command(
@@ -33,15 +33,16 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
     ends with 1 where the camera is not seen to stand still. The lock is software: where a life depends on it, pull the
     plug.
     """
-    outcome, states = asyncio.run(_lock(broker, camera, {"by": by or _login(), "reason": reason}))
+    wanted = {"by": by or _login(), "reason": reason}
+    outcome, states = told_urgently(broker, f"camera/{camera}/lock", wanted, camera)
     if as_json:
         say_json(outcome)
-        require_still(states)
     else:
         say(f"Camera {camera} is locked: nobody moves it until `ptzd unlock {camera}`.")
         for line in _lines(camera, outcome.get("result") or {}):
             say(line)
         tell(states)
+    require_still(states)
 
 
 @click.command(short_help="Let a camera move again.", epilog="Example: ptzd unlock gallery")
@@ -94,12 +95,6 @@ async def _locks(broker: BrokerAddress, as_json: bool) -> None:
     lines = [line for camera in sorted(states) for line in _lines(camera, states[camera])]
     for line in lines or ["No camera is locked."]:
         say(line)
-
-
-async def _lock(broker: BrokerAddress, camera: str, payload: Payload) -> tuple[Payload, dict[str, Payload]]:
-    async with reach(broker) as client:
-        outcome = await client.ask_urgently(f"camera/{camera}/lock", payload)
-        return outcome, await stillness(client, camera)
 
 
 def _login() -> str:

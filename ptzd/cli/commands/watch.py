@@ -15,7 +15,7 @@ from ptzd.cli.console import Console
 from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import move_line
-from ptzd.cli.watching import watching
+from ptzd.cli.watching import look_on
 
 TOPICS = ("status", "camera/+/state", "camera/+/move", "camera/+/learn-progress", "outcome")
 
@@ -31,15 +31,8 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     A live table on a terminal, plain lines otherwise. It waits for a daemon that is not there, and for a broker that
     goes away. Ctrl-C ends it.
     """
-    try:
-        asyncio.run(_watch(broker, seconds, as_json))
-    except KeyboardInterrupt:
-        return
-
-
-async def _watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
-    live = _show_board if sys.stdout.isatty() else _print_lines
-    await watching(broker, seconds, TOPICS, _print_messages if as_json else live)
+    for_people = _show_board if sys.stdout.isatty() else _print_lines
+    look_on(broker, seconds, TOPICS, _print_messages if as_json else for_people)
 
 
 async def _print_messages(client: Client) -> None:
