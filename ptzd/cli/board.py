@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Literal
+from typing import Literal
 
 from rich import box
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from .client import Heard, Payload
 from .sentences import duration, lock_lines, move_line
-
-Payload = dict[str, Any]
 
 STREAM_LINES = 8
 _PHASE_STYLES = {
@@ -42,26 +41,28 @@ class Board:
         self._learning: dict[str, Payload] = {}  # the latest progress, by camera
         self._daemon = Text("no daemon heard yet", style="bold yellow")
 
-    def take_state(self, camera: str, state: Payload) -> None:
-        """Take note of a camera's state."""
-        self._states[camera] = (state, self._now())
+    def take(self, heard: Heard) -> None:
+        """Put what was heard on the board."""
+        camera, payload = heard.camera, heard.payload
+        if heard.topic == "status":
+            self._take_status(str(payload.get("state", "?")), lives=not heard.kept)
+        elif heard.topic == "outcome":
+            self._take_outcome(payload)
+        elif camera is not None and heard.topic.endswith("/state"):
+            self._states[camera] = (payload, self._now())
+        elif camera is not None and heard.topic.endswith("/move"):
+            self._tell(Text(move_line(camera, payload), style=_PHASE_STYLES.get(str(payload.get("phase")), "")))
+        elif camera is not None and heard.topic.endswith("/learn-progress"):
+            self._learning[camera] = payload  # it says "idle", yet its head moves by itself
 
-    def take_move(self, camera: str, report: Payload) -> None:
-        """Take note of a phase of a move; the oldest lines give way."""
-        self._tell(Text(move_line(camera, report), style=_PHASE_STYLES.get(str(report.get("phase")), "")))
-
-    def take_learning(self, camera: str, progress: Payload) -> None:
-        """Take note that a camera is being learned: it says "idle", yet its head moves by itself."""
-        self._learning[camera] = progress
-
-    def take_status(self, state: str, *, lives: bool) -> None:
+    def _take_status(self, state: str, *, lives: bool) -> None:
         """Take note of whether the daemon is there, and said so itself; one that is not learns nothing."""
         style = "bold red" if state != "online" else "green" if lives else "bold yellow"
         self._daemon = Text(daemon_line(state, lives=lives), style=style)
         if state != "online":
             self._learning.clear()
 
-    def take_outcome(self, outcome: Payload) -> None:
+    def _take_outcome(self, outcome: Payload) -> None:
         """Take note of what became of a command: that a learning is over, and every refusal."""
         for camera, progress in list(self._learning.items()):
             if progress.get("id") == outcome.get("id"):
@@ -70,6 +71,7 @@ class Board:
             self._tell(Text(line, style=_PHASE_STYLES["refused"]))
 
     def _tell(self, line: Text) -> None:
+        """Say a line; the oldest give way."""
         self._stream.append(line)
         del self._stream[:-STREAM_LINES]
 

@@ -97,7 +97,10 @@ def broker_options(command: Callable[..., Any]) -> Callable[..., Any]:
         config: Path | None,
         **rest: Any,
     ) -> Any:
-        address = BrokerAddress(*parse_address(broker), _base(base), username)
+        try:
+            address = BrokerAddress(*parse_address(broker), checked_base(base), username)
+        except ValueError as error:
+            raise Misuse(f"The base {error}.") from None
         if password_file is not None:
             address = replace(address, password=read_password(password_file))
         if config is not None:
@@ -121,13 +124,6 @@ def parse_address(text: str) -> tuple[str, int]:
     if not host or not (port.isascii() and port.isdigit()) or not 1 <= int(port) <= 65535:
         raise Misuse(f"The broker {text!r} is not HOST:PORT; write it such as 127.0.0.1:1883.")
     return host, int(port)
-
-
-def _base(text: str) -> str:
-    try:
-        return checked_base(text)
-    except ValueError as error:
-        raise Misuse(f"The base {error}.") from None
 
 
 def read_password(path: Path) -> str:

@@ -42,9 +42,10 @@ class Misuse(click.ClickException):
         super().__init__("\n".join(sentences))
 
 
-def say(text: str) -> None:
-    """Print one line of a result; a terminal gets it in as many lines as it takes, broken between words."""
-    click.echo(_broken_for(sys.stdout, printable(text)))
+def say(*lines: str) -> None:
+    """Print lines of a result; a terminal gets each in as many lines as it takes, broken between words."""
+    for line in lines:
+        click.echo(_broken_for(sys.stdout, printable(line)))
 
 
 def say_as_it_is(text: str) -> None:
@@ -72,9 +73,9 @@ def complain(text: str) -> None:
     click.echo(_broken_for(sys.stderr, printable(text)), err=True)
 
 
-def require_yes(question: str) -> None:
-    """Ask a person before something is done. Raises Failure where the answer is no."""
-    if not click.confirm(question, err=True):
+def require_yes(question: str, *, given: bool = False) -> None:
+    """Ask a person before something is done, unless a yes was given. Raises Failure where the answer is no."""
+    if not given and not click.confirm(question, err=True):
         raise Failure("Left undone, since the answer was no.")
 
 

@@ -34,5 +34,10 @@ def write_text(path: Path, text: str, *, new: bool = False) -> None:
     except OSError as error:
         if not there:
             path.unlink(missing_ok=True)
-        reason = (error.strerror or "unknown error").lower()
-        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+        raise unwritable(path, error) from None
+
+
+def unwritable(path: Path, error: OSError) -> Failure:
+    """Return the failure that says that a file can't be written."""
+    reason = (error.strerror or "unknown error").lower()
+    return Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.")

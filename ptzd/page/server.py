@@ -13,7 +13,7 @@ import json
 import ssl
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any, Protocol
 from weakref import WeakSet
@@ -205,11 +205,9 @@ class _Page:
                     broker = json.dumps(self._hub.broker_up())
                     await socket.send_str(f'{{"beat":{beats.next()},"broker":{broker},"said":[{said}]}}')
                 await asyncio.sleep(GATHER_SECONDS)
-                try:
+                with suppress(TimeoutError):
                     async with asyncio.timeout(BEAT_SECONDS - GATHER_SECONDS):
                         await listener.wait()
-                except TimeoutError:
-                    pass
         except (TimeoutError, ConnectionError):
             pass  # the page begins anew
         await socket.close()

@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 
 from ptzd.cli.board import Board, doing
+from ptzd.cli.client import Heard
 
 PICTURE = Path(__file__).parents[1] / "pictures" / "watch.svg"
 SLEWING: dict[str, Any] = {
@@ -28,6 +29,10 @@ SLEWING: dict[str, Any] = {
 }
 
 
+def take(board: Board, topic: str, payload: dict[str, Any]) -> None:
+    board.take(Heard(topic, payload))
+
+
 def drawn(board: Board, width: int = 200) -> list[str]:
     """The lines on a terminal of so many columns."""
     file = io.StringIO()
@@ -38,7 +43,7 @@ def drawn(board: Board, width: int = 200) -> list[str]:
 def test_seconds_to_go_are_counted_down_between_two_reports_and_not_below_none() -> None:
     now = [100.0]
     board = Board(lambda: now[0])
-    board.take_state("gallery", SLEWING)
+    take(board, "camera/gallery/state", SLEWING)
     shown = []
     for now[0] in (100.0, 101.5, 110.0):
         [row] = [line for line in drawn(board) if line.startswith("gallery ")]
@@ -49,8 +54,8 @@ def test_seconds_to_go_are_counted_down_between_two_reports_and_not_below_none()
 
 def test_figures_end_where_their_heading_does_and_names_begin_there() -> None:
     board = Board(lambda: 0.0)
-    board.take_state("gallery", SLEWING | {"pan_deg": -170.0, "position": "choir-wide"})
-    board.take_state("left", SLEWING | {"pan_deg": 1.0})
+    take(board, "camera/gallery/state", SLEWING | {"pan_deg": -170.0, "position": "choir-wide"})
+    take(board, "camera/left/state", SLEWING | {"pan_deg": 1.0})
     heading, *rows = [line for line in drawn(board) if line.startswith(("camera", "gallery", "left"))][:3]
     ends, begins = heading.index(" pan") + 4, heading.index("stands in")
     assert [row[ends - 1 : ends + 1] for row in rows] == ["° ", "° "]
@@ -59,11 +64,13 @@ def test_figures_end_where_their_heading_does_and_names_begin_there() -> None:
 
 def test_in_80_columns_no_name_no_figure_and_no_reason_is_cut() -> None:
     board = Board(lambda: 0.0)
-    board.take_state("gallery", SLEWING | {"seconds_to_settled": 12.3, "pan_deg": -170.0, "tilt_deg": -20.0})
-    board.take_state(
-        "left", SLEWING | {"phase": "settling", "position": "the-whole-choir-with-the-beams", "link": "down"}
+    take(board, "camera/gallery/state", SLEWING | {"seconds_to_settled": 12.3, "pan_deg": -170.0, "tilt_deg": -20.0})
+    take(
+        board,
+        "camera/left/state",
+        SLEWING | {"phase": "settling", "position": "the-whole-choir-with-the-beams", "link": "down"},
     )
-    board.take_state("piano-by-the-sack-hoist", SLEWING | {"zoom_counts": 16384, "position": "choir-wide"})
+    take(board, "camera/piano-by-the-sack-hoist/state", SLEWING | {"zoom_counts": 16384, "position": "choir-wide"})
     lines = drawn(board, 80)
     assert all(len(line) <= 80 and "…" not in line for line in lines)
     words = " ".join(lines).split()
@@ -77,33 +84,37 @@ def test_in_80_columns_no_name_no_figure_and_no_reason_is_cut() -> None:
 
 def test_where_a_camera_was_before_it_restarted_is_asked_about() -> None:
     board = Board(lambda: 0.0)
-    board.take_state("gallery", SLEWING | {"phase": "idle", "locks": [], "was_in": "soloist"})
+    take(board, "camera/gallery/state", SLEWING | {"phase": "idle", "locks": [], "was_in": "soloist"})
     assert "gallery: before it restarted or fell silent it was in soloist, or on its way: recall that?" in drawn(board)
 
 
 def test_a_head_that_is_being_learned_is_said_to_move_until_the_learning_is_over() -> None:
     board = Board(lambda: 0.0)
-    board.take_state("gallery", SLEWING | {"phase": "idle", "locks": []})
-    board.take_learning("gallery", {"id": "a", "done": 3, "of": 9, "doing": "speed of step 3", "seconds_left": 188.3})
+    take(board, "camera/gallery/state", SLEWING | {"phase": "idle", "locks": []})
+    take(
+        board,
+        "camera/gallery/learn-progress",
+        {"id": "a", "done": 3, "of": 9, "doing": "speed of step 3", "seconds_left": 188.3},
+    )
     remark = "gallery: is being learned and moves by itself, about 3 min 8 s left"
     assert remark in drawn(board)
-    board.take_outcome({"topic": "ptzd/camera/gallery/learn", "id": "b", "ok": False, "sentence": "it is busy"})
+    take(board, "outcome", {"topic": "ptzd/camera/gallery/learn", "id": "b", "ok": False, "sentence": "it is busy"})
     assert remark in drawn(board), "another was refused; this one goes on"
-    board.take_outcome({"topic": "ptzd/camera/gallery/learn", "id": "a", "ok": True})
+    take(board, "outcome", {"topic": "ptzd/camera/gallery/learn", "id": "a", "ok": True})
     assert remark not in drawn(board)
 
 
 def test_a_command_that_is_refused_is_told_with_its_reason() -> None:
     board = Board(lambda: 0.0)
-    board.take_outcome({"topic": "ptzd/camera/left/tally", "id": None, "ok": False, "sentence": "it is 'prgram'"})
-    board.take_outcome({"topic": "ptzd/camera/left/tally", "id": None, "ok": True, "sentence": None})
+    take(board, "outcome", {"topic": "ptzd/camera/left/tally", "id": None, "ok": False, "sentence": "it is 'prgram'"})
+    take(board, "outcome", {"topic": "ptzd/camera/left/tally", "id": None, "ok": True, "sentence": None})
     assert drawn(board)[-1] == "refused: ptzd/camera/left/tally: it is 'prgram'"
 
 
 def test_the_picture_of_it_shows_the_table_as_it_is_drawn_today() -> None:
     """To take it anew: `python -m pictures.terminal_shot` in `tests`."""
     board = Board(lambda: 0.0)
-    board.take_state("gallery", SLEWING)
+    take(board, "camera/gallery/state", SLEWING)
     headings = drawn(board)[0].replace("stands in", "stands-in").replace("to go", "to-go").split()
     words = " ".join("".join(ElementTree.parse(PICTURE).getroot().itertext()).replace("\xa0", " ").split())
     assert all(heading.replace("-", " ") in words for heading in headings)
@@ -118,7 +129,7 @@ def test_the_table_tells_who_says_what_is_on_air_and_where_nobody_does() -> None
         ("right", "unknown", None),
         ("stage", "off", "configuration"),
     ):
-        board.take_state(camera, SLEWING | {"tally": tally, "tally_source": source, "locks": []})
+        take(board, f"camera/{camera}/state", SLEWING | {"tally": tally, "tally_source": source, "locks": []})
     lines = drawn(board)
     ends = {line.split()[0]: line.split("4096 ")[1].strip() for line in lines if "4096" in line}
     assert ends == {"gallery": "program by cues", "left": "off", "right": "unknown", "stage": "off, untold"}

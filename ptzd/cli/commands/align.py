@@ -96,8 +96,7 @@ def _align(broker: BrokerAddress, camera: str, leave: Sequence[str], *, yes: boo
         complain(f"Mind: {found['warning']}.")
     count = sum(each["after"] is not None for each in found["positions"])
     positions = "1 position" if count == 1 else f"{count} positions"
-    if not yes:
-        require_yes(f"Write {positions}?")
+    require_yes(f"Write {positions}?", given=yes)
     ask_camera(broker, camera, "align", wanted | {"apply": True})
     say(f"Corrected: {positions} of camera {camera}; `ptzd align {camera} --undo` takes that back.")
 
@@ -116,8 +115,7 @@ def _match(broker: BrokerAddress, camera: str, position: str, *, yes: bool, as_j
         f"{position} is seen {', '.join(shifted)} (of 1920 × 1080) of where its still has it; "
         f"{found['sure']:.0%} of the picture agrees."
     )
-    if not yes:
-        require_yes("Take that as seen?")
+    require_yes("Take that as seen?", given=yes)
     counts = ("pan_counts", "tilt_counts", "zoom_counts", "as_wide")
     wanted = {"position": position, **{field: found[field] for field in counts}}
     _tell_sightings(ask_camera(broker, camera, "sight", wanted), as_json)

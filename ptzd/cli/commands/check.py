@@ -163,8 +163,7 @@ def _visited(
     if overhead:
         caution += f" Overhead: {', '.join(overhead)}: see that {'; '.join(CAUTIONS)}."
     complain(caution)
-    if not yes:
-        require_yes("Begin?")
+    require_yes("Begin?", given=yes)
     try:
         with_picture = [name for name in cameras if config.camera[name].picture is not None]
         visiting = visit(broker_of(config.broker), cameras, positions, speed, with_picture=with_picture, ends=ends)

@@ -170,8 +170,7 @@ def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> P
     if as_json:
         say_json(state | result)
         return result
-    for line in (*go_lines(result), *places_lines(result), *state_lines(state)):
-        say(line)
+    say(*go_lines(result), *places_lines(result), *state_lines(state))
     return result
 
 
@@ -218,10 +217,10 @@ async def _print_states(client: Client) -> None:
 
 async def _print_lines(client: Client) -> None:
     while True:
-        if (state := await _next_state(client)) is None:
+        if (state := await _next_state(client)) is not None:
+            say(*state_lines(state))
+        else:
             complain(client.offline().message)
-        for line in state_lines(state) if state is not None else ():
-            say(line)
 
 
 async def _show_state(client: Client) -> None:

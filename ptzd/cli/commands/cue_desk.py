@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 
 from rich.console import Group, RenderableType
 from rich.live import Live
@@ -25,10 +26,8 @@ LINES = 4  # of what was said last
 
 def at_desk(broker: BrokerAddress) -> None:
     """Run cues by keys until it is left. Raises Failure where the daemon goes away, or has no show."""
-    try:
+    with suppress(KeyboardInterrupt):
         asyncio.run(_run(broker))
-    except KeyboardInterrupt:
-        return
 
 
 async def _run(broker: BrokerAddress) -> None:

@@ -28,7 +28,6 @@ from ptzd.logs import log_from
 from .demo_evening import EVENING, Takings, play, show_what_is_taken
 from .demo_ports import free_tcp_port
 from .demo_setup import open_theatre, wait_until_up
-from .watch import note
 
 LAST_WORDS_SECONDS = 0.5
 
@@ -113,10 +112,10 @@ async def _hear_the_last(client: Client, show: Show) -> None:
 @contextmanager
 def _live_board() -> Iterator[tuple[Announce, Show]]:
     board = Board(asyncio.get_running_loop().time)
-    board.take_status("online", lives=True)
+    board.take(Heard("status", {"state": "online"}))
     console = Console()
     with Live(board, console=console, refresh_per_second=10):
-        yield console.print, lambda heard: note(board, heard)
+        yield console.print, board.take
 
 
 @contextmanager

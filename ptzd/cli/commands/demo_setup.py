@@ -45,8 +45,9 @@ async def open_theatre(port: int, page_port: int) -> AsyncIterator[BrokerAddress
         try:
             await stack.enter_async_context(embedded_broker("127.0.0.1", port))
         except OSError as error:
+            reason = os.strerror(error.errno).lower() if error.errno else str(error)
             raise Failure(
-                f"The demo's broker can't listen on 127.0.0.1:{port} ({_reason(error)}); "
+                f"The demo's broker can't listen on 127.0.0.1:{port} ({reason}); "
                 "leave --port out, and a free one is taken."
             ) from None
         ports, pictures = free_udp_ports(len(CAMERAS)), free_tcp_port()
@@ -151,7 +152,3 @@ def _configuration(
 async def _fill_store(config: Config) -> None:
     async with PositionStore.open(config.store.path, calendar=lambda: datetime.now(UTC)) as store:
         await store.import_(SHOW.read_text(encoding="utf-8"))
-
-
-def _reason(error: OSError) -> str:
-    return os.strerror(error.errno).lower() if error.errno else str(error)

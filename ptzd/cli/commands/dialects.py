@@ -40,8 +40,7 @@ def dialects(names: tuple[str, ...], as_json: bool) -> None:
         for number, each in enumerate(shown):
             if number:
                 say("")
-            for line in _in_words(each):
-                say(line)
+            say(*_in_words(each))
     else:
         headings = ("dialect", "counts/°", "pan", "tilt", "steps", "orders with")
         print_table(headings, [_row(each) for each in shown], whole=headings)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections import defaultdict
 from collections.abc import Callable
+from contextlib import suppress
 
 import click
 from rich.console import Group, RenderableType
@@ -53,10 +54,8 @@ def hand(broker: BrokerAddress, camera: str, on_air: bool) -> None:
     Steps are shares of the picture where the configuration tells the camera's sensor and focal_length, else degrees.
     """
     require_terminal(f"from elsewhere use `ptzd nudge {camera}` and `ptzd recall {camera}`")
-    try:
+    with suppress(KeyboardInterrupt):
         asyncio.run(_hand(broker, camera, on_air))
-    except KeyboardInterrupt:
-        return
 
 
 async def _hand(broker: BrokerAddress, camera: str, on_air: bool) -> None:
@@ -79,9 +78,7 @@ class Held:
         self._state_at = 0.0
         self._positions: list[str] = []
         self._size, self._by_picture = MEDIUM, True
-        self._pressed: defaultdict[str, float] = defaultdict(
-            float
-        )  # by fields of a nudge: what was pressed and not sent
+        self._pressed = defaultdict[str, float](float)  # by fields of a nudge: what was pressed and not sent
         self._due = asyncio.Event()
         self._asked: dict[str, float] = {}  # what was not answered yet, and since when
         self._said = Text("")

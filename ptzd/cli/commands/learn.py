@@ -91,8 +91,7 @@ def learn(
         raise Misuse("With --json nobody can be asked; make sure that nobody is near the head, and add --yes.")
     wanted = {"pan_deg": list(pan), "tilt_deg": list(tilt), "near_ends": near_ends or None}
     complain(caution(camera, pan, tilt, _estimated_seconds(broker, camera, wanted)))
-    if not yes:
-        require_yes("Begin?")
+    require_yes("Begin?", given=yes)
     try:
         outcome = asyncio.run(_learn(broker, camera, wanted))
     except KeyboardInterrupt:
@@ -135,8 +134,7 @@ def _learn_limits(
     if as_json:
         say_json(found.as_json())
     else:
-        for line in found.told(like):
-            say(line)
+        say(*found.told(like))
     if path is not None:
         try:
             dialect = found.dialect(like, path.stem, calendar())

@@ -110,8 +110,7 @@ def measured(broker: BrokerAddress, camera: str, angles: Mapping[str, float], *,
         "some minutes each. Keep hands and people clear, and see that cables reach to both ends of each; overhead, "
         f"nobody may be below. `ptzd stop {camera}`, or Ctrl-C here, ends it. It stays where it ends."
     )
-    if not yes:
-        require_yes("Begin?")
+    require_yes("Begin?", given=yes)
 
     def tell(text: str) -> None:
         if aloud and sys.stderr.isatty():

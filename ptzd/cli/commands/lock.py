@@ -39,8 +39,7 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
         say_json(outcome)
     else:
         say(f"Camera {camera} is locked: nobody moves it until `ptzd unlock {camera}`.")
-        for line in _lines(camera, outcome.get("result") or {}):
-            say(line)
+        say(*_lines(camera, outcome.get("result") or {}))
         tell(states)
     require_still(states)
 
@@ -61,9 +60,7 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
     if as_json:
         say_json(outcome)
     elif lines := _lines(camera, outcome.get("result") or {}):
-        say(f"The lock of {whose or by} is off, but camera {camera} may not move yet:")
-        for line in lines:
-            say(line)
+        say(f"The lock of {whose or by} is off, but camera {camera} may not move yet:", *lines)
     else:
         say(f"Camera {camera} may move again.")
 
@@ -73,7 +70,12 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
 @broker_options
 def locks(broker: BrokerAddress, as_json: bool) -> None:
     """List every lock: the camera, who, why and since when."""
-    asyncio.run(_locks(broker, as_json))
+    states = asyncio.run(_states(broker))
+    if as_json:
+        say_json({camera: state.get("locks") or [] for camera, state in states.items()})
+        return
+    lines = [line for camera in sorted(states) for line in _lines(camera, states[camera])]
+    say(*(lines or ["No camera is locked."]))
 
 
 def _lines(camera: str, state: Payload) -> list[str]:
@@ -83,18 +85,13 @@ def _lines(camera: str, state: Payload) -> list[str]:
     return [f"camera {camera}: {line} (since {moment:%H:%M:%S on %Y-%m-%d})" for line, moment in told]
 
 
-async def _locks(broker: BrokerAddress, as_json: bool) -> None:
+async def _states(broker: BrokerAddress) -> dict[str, Payload]:
     async with reach(broker) as client:
         await client.require_daemon()
         states = await kept_states(client)
         if not await client.hear_it_live():
             raise client.offline()
-    if as_json:
-        say_json({camera: state.get("locks") or [] for camera, state in states.items()})
-        return
-    lines = [line for camera in sorted(states) for line in _lines(camera, states[camera])]
-    for line in lines or ["No camera is locked."]:
-        say(line)
+        return states
 
 
 def _login() -> str:

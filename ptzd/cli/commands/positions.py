@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +13,7 @@ import click
 from ptzd import toml
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.clear import ask_when_clear
-from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, ask_camera, reach
+from ptzd.cli.client import ANSWER_SECONDS, Payload, ask_camera, reach
 from ptzd.cli.console import print_table
 from ptzd.cli.names import TEXT_FILE, name
 from ptzd.cli.numbers import FiniteRange
@@ -239,21 +238,17 @@ async def _list(broker: BrokerAddress, camera: str | None) -> dict[str, list[Pay
             cameras = [camera]
         else:
             cameras = sorted((await client.require_daemon())["cameras"])
-        return await _retained(client, cameras)
-
-
-async def _retained(client: Client, cameras: Sequence[str]) -> dict[str, list[Payload]]:
-    found: dict[str, list[Payload]] = {}
-    await client.listen([f"camera/{camera}/positions" for camera in cameras])
-    try:
-        async with asyncio.timeout(ANSWER_SECONDS):
-            while len(found) < len(cameras):
-                heard = await client.hear()
-                if heard.camera is not None:
-                    found[heard.camera] = heard.payload["positions"]
-    except TimeoutError:
-        raise client.silent() from None
-    return {camera: found[camera] for camera in cameras}
+        found: dict[str, list[Payload]] = {}
+        await client.listen([f"camera/{camera}/positions" for camera in cameras])
+        try:
+            async with asyncio.timeout(ANSWER_SECONDS):
+                while len(found) < len(cameras):
+                    heard = await client.hear()
+                    if heard.camera is not None:
+                        found[heard.camera] = heard.payload["positions"]
+        except TimeoutError:
+            raise client.silent() from None
+        return {camera: found[camera] for camera in cameras}
 
 
 async def _ask_show(broker: BrokerAddress, verb: str, payload: Payload) -> Payload:

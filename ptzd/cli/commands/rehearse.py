@@ -18,11 +18,11 @@ from ptzd.cli.configuration import mistakes_told, read_configuration
 from ptzd.cli.console import Console
 from ptzd.cli.names import TEXT_FILE
 from ptzd.cli.numbers import FiniteRange
-from ptzd.cli.output import FAILED, Failure, Misuse, say, say_json
+from ptzd.cli.output import FAILED, Misuse, say, say_json
 from ptzd.cli.sentences import capital
 from ptzd.cli.stored import stored_positions_and_locks, text_in
 from ptzd.cli.waiting import progress_of
-from ptzd.cli.writing import require_no_source, write_text
+from ptzd.cli.writing import require_no_source, unwritable, write_text
 from ptzd.config import Config
 from ptzd.daemon import camera_settings
 from ptzd.files import (
@@ -175,8 +175,7 @@ def _fixed(text: str, cameras: Mapping[str, RehearsedCamera], path: Path, source
     try:
         write_copy(path, fixed.text, source=source)
     except OSError as error:
-        reason = (error.strerror or "unknown error").lower()
-        raise Failure(f"{path} can't be written ({reason}); name a file in a folder that you may write to.") from None
+        raise unwritable(path, error) from None
     return fixed
 
 
@@ -197,12 +196,10 @@ def _print(rehearsal: Rehearsal) -> None:
         f"{len(rehearsal.cues)} cues, {len(rehearsal.moves)} moves of {len(rehearsal.cameras)} cameras, "
         f"{clock_of_seconds(round(rehearsal.seconds))} long."
     )
-    for sentence in (verdict(rehearsal), *reservations(rehearsal)):
-        say(sentence)
+    say(verdict(rehearsal), *reservations(rehearsal))
     for number, conflict in enumerate(rehearsal.conflicts, 1):
         say(f"{number}. {clock_of_seconds(round(conflict.from_seconds, 1))} {conflict.kind}: {conflict.sentence}.")
-        for remedy in conflict.remedies:
-            say(f"   - {remedy.sentence}.")
+        say(*(f"   - {remedy.sentence}." for remedy in conflict.remedies))
 
 
 def _table(rehearsal: Rehearsal) -> Table:
@@ -255,8 +252,7 @@ def _row(move: PlannedMove, at_fault: bool, varied: bool) -> list[str]:
 
 def _print_fixed(fixed: Fixed, path: Path | None) -> None:
     say(f"{path} is a copy in which {len(fixed.solved)} of these are solved:")
-    for solved in fixed.solved:
-        say(f"   + {solved.conflict.sentence}: {solved.remedy.sentence}.")
+    say(*(f"   + {solved.conflict.sentence}: {solved.remedy.sentence}." for solved in fixed.solved))
     for unsolved in fixed.unsolved:
         say(f"   ! can't be solved: {unsolved.conflict.sentence}. What people can do: {unsolved.why}.")
 

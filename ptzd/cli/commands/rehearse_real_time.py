@@ -153,8 +153,7 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
         if heard.topic == "outcome" and heard.payload.get("ok") is False:
             complain(refused(heard.payload).message)
         elif heard.topic == "outcome":
-            for line in go_lines(heard.payload.get("result") or {}):
-                say(line)
+            say(*go_lines(heard.payload.get("result") or {}))
         elif heard.topic == CUE_STATE:
             came = times.stands(_standing(heard.payload), loop.time())
             if came is not None:
@@ -166,8 +165,7 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
                 if heard.payload["next"] is not None and not heard.payload["standby"]:
                     await client.publish("cue/standby", {"sent_at": sent_at()})
                     continue  # who is ready is told when that has been done
-            for line in state_lines(heard.payload):
-                say(line)
+            say(*state_lines(heard.payload))
 
 
 def _standing(state: Payload) -> str | None:

@@ -132,8 +132,7 @@ def shot(
         _print_one(views[0])
     else:
         _print_all(views)
-    for note in _notes(kit, views):
-        say(note)
+    say(*_notes(kit, views))
 
 
 def _camera_of(path: Path | None, camera: str | None) -> tuple[CameraConfig | None, Path | None]:

@@ -78,19 +78,4 @@ async def _show_board(client: Client) -> None:
     board = Board(asyncio.get_running_loop().time)
     with Live(board, console=Console(), refresh_per_second=8):
         while True:
-            heard = await client.hear_of_the_living()
-            note(board, heard)
-
-
-def note(board: Board, heard: Heard) -> None:
-    """Put what was heard on the board."""
-    if heard.topic == "status":
-        board.take_status(str(heard.payload.get("state", "?")), lives=not heard.kept)
-    elif heard.topic == "outcome":
-        board.take_outcome(heard.payload)
-    elif heard.camera is not None and heard.topic.endswith("/state"):
-        board.take_state(heard.camera, heard.payload)
-    elif heard.camera is not None and heard.topic.endswith("/move"):
-        board.take_move(heard.camera, heard.payload)
-    elif heard.camera is not None and heard.topic.endswith("/learn-progress"):
-        board.take_learning(heard.camera, heard.payload)
+            board.take(await client.hear_of_the_living())
