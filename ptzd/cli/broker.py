@@ -17,8 +17,8 @@ from click.core import ParameterSource
 
 from ptzd.names import checked_base
 
-from .names import TEXT_FILE
 from .output import Misuse
+from .values import TEXT_FILE
 
 if TYPE_CHECKING:
     from ptzd.config import BrokerConfig

@@ -27,6 +27,7 @@ from .sentences import capital
 
 Payload = dict[str, Any]
 
+CUE_STATE = "cue/state"
 KEPT_STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
 SILENT_SECONDS = 2.5 * STATUS_SECONDS  # without a word: a daemon is gone, frozen or cut off, whatever the broker keeps
 ANSWER_SECONDS = 5.0

@@ -13,9 +13,9 @@ from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, say, say_json
 from ptzd.cli.sentences import move_line
+from ptzd.cli.values import FiniteRange
 from ptzd.cli.waiting import advancing, progress_of
 
 ENDED = ("settled", "refused", "superseded", "stopped", "failed")

@@ -18,18 +18,13 @@ from .configuration import mistakes_told
 from .output import Failure, Misuse
 
 
-def stored_positions(config: Config, exported: Path | None) -> list[StoredPosition]:
-    """Return the positions in a file that was exported or, without one, those in the configuration's store.
-
-    Raises Misuse or Failure, with every mistake.
-    """
-    return stored_positions_and_locks(config, exported)[0]
-
-
 def stored_positions_and_locks(
     config: Config, exported: Path | None
 ) -> tuple[list[StoredPosition], dict[str, tuple[Lock, ...]]]:
-    """Return positions as `stored_positions` does, and each camera's locks; a file that was exported has none."""
+    """Return the positions in a file that was exported or, without one, those in the configuration's store.
+
+    And each camera's locks; a file that was exported has none. Raises Misuse or Failure, with every mistake.
+    """
     return asyncio.run(_kept(config)) if exported is None else (exported_positions(exported), {})
 
 

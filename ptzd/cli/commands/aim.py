@@ -12,9 +12,9 @@ import click
 from ptzd.cameras import CameraSettings
 from ptzd.cli.configuration import mistakes_told, read_configuration
 from ptzd.cli.console import print_table
-from ptzd.cli.names import TEXT_FILE, advice
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
 from ptzd.cli.sentences import capital
+from ptzd.cli.values import TEXT_FILE, advice
 from ptzd.cli.writing import require_no_source, write_text
 from ptzd.daemon import camera_settings
 from ptzd.files import StagePlan, read_stage_plan

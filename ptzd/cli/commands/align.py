@@ -9,9 +9,9 @@ import click
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Payload, ask_camera
 from ptzd.cli.console import print_table
-from ptzd.cli.names import name
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json, say_outcome
 from ptzd.cli.sentences import capital
+from ptzd.cli.values import name
 
 COMPARING_SECONDS = 40.0  # a picture with a still, by a process that gives way to all others
 

@@ -17,10 +17,9 @@ from ptzd.cli.broker import broker_of
 from ptzd.cli.client import OFFLINE_HINT
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import print_table
-from ptzd.cli.names import TEXT_FILE
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.stored import exported_positions, strangers
+from ptzd.cli.values import TEXT_FILE, FiniteRange
 from ptzd.cli.waiting import patiently
 from ptzd.cli.writing import require_no_source, write_text
 from ptzd.config import CameraConfig, Config

@@ -11,12 +11,12 @@ from rich.live import Live
 from rich.text import Text
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.client import Client, Heard, Payload, reach, sent_at
+from ptzd.cli.client import CUE_STATE, Client, Heard, Payload, reach, sent_at
 from ptzd.cli.console import Console
-from ptzd.cli.cue_lines import CUE_STATE, go_lines, places_lines, state_lines
 from ptzd.cli.keys import require_terminal
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, complain, say, say_json
+from ptzd.cli.sentences import go_lines, places_lines, state_lines
+from ptzd.cli.values import FiniteRange
 from ptzd.cli.watching import look_on
 
 from .cue_desk import at_desk

@@ -11,11 +11,11 @@ from rich.live import Live
 from rich.text import Text
 
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import Client, Payload, reach, refused, sent_at
+from ptzd.cli.client import CUE_STATE, Client, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
-from ptzd.cli.cue_lines import CUE_STATE, go_lines, places_lines, state_lines
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, HOLD_KEY, PLACES_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
 from ptzd.cli.output import say
+from ptzd.cli.sentences import go_lines, places_lines, state_lines
 
 ANSWER_SECONDS = 1.0
 KEEPALIVE_SECONDS = 2

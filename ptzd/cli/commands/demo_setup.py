@@ -53,7 +53,8 @@ async def open_theatre(port: int, page_port: int) -> AsyncIterator[BrokerAddress
         ports, pictures = free_udp_ports(len(CAMERAS)), free_tcp_port()
         await stack.enter_async_context(_simulated_cameras(folder, ports, pictures))
         config = _configuration(folder, port, page_port, ports, pictures)
-        await _fill_store(config)
+        async with PositionStore.open(config.store.path, calendar=lambda: datetime.now(UTC)) as store:
+            await store.import_(SHOW.read_text(encoding="utf-8"))
         await stack.enter_async_context(_daemon(config))
         yield BrokerAddress("127.0.0.1", port, "ptzd")
 
@@ -147,8 +148,3 @@ def _configuration(
     path = folder / "demo.toml"
     path.write_text("\n".join(tables), encoding="utf-8")
     return load_config(path)
-
-
-async def _fill_store(config: Config) -> None:
-    async with PositionStore.open(config.store.path, calendar=lambda: datetime.now(UTC)) as store:
-        await store.import_(SHOW.read_text(encoding="utf-8"))

@@ -13,10 +13,9 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import print_table
-from ptzd.cli.names import TEXT_FILE, name
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Failure, Misuse, complain, say, say_json
 from ptzd.cli.sentences import capital
+from ptzd.cli.values import TEXT_FILE, FiniteRange, name
 from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import require_new, write_text
 from ptzd.daemon import calendar

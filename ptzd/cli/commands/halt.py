@@ -12,9 +12,8 @@ import click
 
 from ptzd import links
 from ptzd.cli.configuration import read_configuration
-from ptzd.cli.names import TEXT_FILE
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
+from ptzd.cli.values import TEXT_FILE, FiniteRange
 from ptzd.config import CameraConfig, CameraToHalt, cameras_to_halt
 from ptzd.files import TextFileError
 from ptzd.guard import Halt, Watched, call

@@ -21,9 +21,9 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.keys import END_KEY, STOP_KEY, pressed, require_terminal, until_left
-from ptzd.cli.names import name
 from ptzd.cli.output import say
 from ptzd.cli.sentences import move_line
+from ptzd.cli.values import name
 
 FINER_KEY, COARSER_KEY, LEAVE_KEY = "f", "c", END_KEY
 RIGHT_UP = {"right": (1, 0), "left": (-1, 0), "up": (0, 1), "down": (0, -1)}

@@ -11,10 +11,9 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, ask_camera, reach, refused
-from ptzd.cli.names import TEXT_FILE, name
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
+from ptzd.cli.values import TEXT_FILE, FiniteRange, name
 from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import require_new
 

@@ -10,10 +10,10 @@ import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Payload, ask_camera, reach
-from ptzd.cli.names import name
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import lock_lines
 from ptzd.cli.stillness import kept_states, require_still, tell, told_urgently
+from ptzd.cli.values import name
 
 
 @click.command(

@@ -9,10 +9,10 @@ from pathlib import Path
 import click
 
 from ptzd.cli.configuration import mistakes_told, read_configuration
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, say, say_json
 from ptzd.cli.sentences import capital
-from ptzd.cli.stored import exported_positions, names_of, stored_positions, strangers, text_in
+from ptzd.cli.stored import exported_positions, names_of, stored_positions_and_locks, strangers, text_in
+from ptzd.cli.values import FiniteRange
 from ptzd.files import (
     HIGHEST_NUMBER,
     LONGEST_SHOW_SECONDS,
@@ -68,7 +68,7 @@ def _known(config_path: Path | None, positions_path: Path | None) -> tuple[dict[
     """Return the cameras and positions that there are, None where nobody says, and what is odd about them."""
     if config_path is not None:
         config = read_configuration(config_path)
-        positions = stored_positions(config, positions_path)
+        positions, _ = stored_positions_and_locks(config, positions_path)
         return names_of(config.camera, positions), strangers(config.camera, positions)
     if positions_path is not None:
         positions = exported_positions(positions_path)

@@ -15,10 +15,9 @@ from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.clear import ask_when_clear
 from ptzd.cli.client import ANSWER_SECONDS, Payload, ask_camera, reach
 from ptzd.cli.console import print_table
-from ptzd.cli.names import TEXT_FILE, name
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Failure, Misuse, complain, say, say_as_it_is, say_json, say_outcome
 from ptzd.cli.sentences import capital
+from ptzd.cli.values import TEXT_FILE, FiniteRange, name
 from ptzd.cli.writing import write_text
 
 RESTORE_SECONDS = 3600.0  # a camera may have many positions, and a slow zoom

@@ -7,8 +7,8 @@ import click
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.clear import ask_when_clear
 from ptzd.cli.client import Payload
-from ptzd.cli.names import name
 from ptzd.cli.output import say_outcome
+from ptzd.cli.values import name
 
 DONE = {
     "on": "Camera {camera} is starting up: keep clear of it until `ptzd watch` says that it is on.",

@@ -5,9 +5,8 @@ from __future__ import annotations
 import click
 
 from ptzd.cli.moving import Move, move_options
-from ptzd.cli.names import name
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse
+from ptzd.cli.values import FiniteRange, name
 
 
 @click.command(

@@ -16,11 +16,10 @@ from ptzd.cameras import Lock
 from ptzd.cli.broker import broker_of
 from ptzd.cli.configuration import mistakes_told, read_configuration
 from ptzd.cli.console import Console
-from ptzd.cli.names import TEXT_FILE
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import FAILED, Misuse, say, say_json
 from ptzd.cli.sentences import capital
 from ptzd.cli.stored import stored_positions_and_locks, text_in
+from ptzd.cli.values import TEXT_FILE, FiniteRange
 from ptzd.cli.waiting import progress_of
 from ptzd.cli.writing import require_no_source, unwritable, write_text
 from ptzd.config import Config
@@ -204,19 +203,9 @@ def _print(rehearsal: Rehearsal) -> None:
 
 def _table(rehearsal: Rehearsal) -> Table:
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, padding=0, pad_edge=False)  # fits 80 columns
-    for heading, justify in (
-        ("", "left"),
-        ("cue", "right"),
-        ("leaves", "right"),
-        ("camera", "left"),
-        ("position", "left"),
-        ("air", "left"),
-        ("needs", "right"),
-        ("has", "right"),
-        ("fit", "left"),
-        ("figures", "left"),
-    ):
-        table.add_column(heading, justify="right" if justify == "right" else "left", no_wrap=True)
+    for heading in ("", "cue", "leaves", "camera", "position", "air", "needs", "has", "fit", "figures"):
+        right = heading in ("cue", "leaves", "needs", "has")
+        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
     at_fault = {index for conflict in rehearsal.conflicts for index in conflict.moves[:1]}
     for move in _worth_a_row(rehearsal, at_fault):
         table.add_row(*_row(move, move.index in at_fault, rehearsal.varied is not None))

@@ -14,10 +14,10 @@ from decimal import Decimal
 from pathlib import Path
 
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
-from ptzd.cli.cue_lines import CUE_STATE, go_lines, state_lines
+from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
+from ptzd.cli.sentences import go_lines, state_lines
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
 
 GRAIN_SECONDS = 0.1  # of the times that are kept: people aren't more exact
@@ -115,7 +115,8 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
         times.began_at = asyncio.get_running_loop().time()
         await client.ask("cue/standby", {"sent_at": sent_at()})
         if sys.stdin.isatty():
-            _drop(keys)  # nobody knew yet that they would be a go
+            while not keys.empty():  # nobody knew yet that they would be a go
+                keys.get_nowait()
         say("Enter is go, b is back, q ends it and keeps the times.")
         await until_left(_hear(client, show, times), leave=_press(client, keys))
 
@@ -170,8 +171,3 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
 
 def _standing(state: Payload) -> str | None:
     return None if state["standing"] is None else str(state["standing"]["number"])
-
-
-def _drop(keys: asyncio.Queue[str]) -> None:
-    while not keys.empty():
-        keys.get_nowait()

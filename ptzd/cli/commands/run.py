@@ -13,8 +13,8 @@ import structlog
 from ptzd.bus import HeldElsewhere
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.endings import end_by_signal, ignore_meaningless_signals
-from ptzd.cli.names import TEXT_FILE
 from ptzd.cli.output import FAILED, Failure, Misuse
+from ptzd.cli.values import TEXT_FILE
 from ptzd.config import Config
 from ptzd.daemon import NotAtRestError, StartError, StoreInUseError, run_daemon
 from ptzd.logs import log_from

@@ -7,8 +7,8 @@ import json
 import click
 
 from ptzd.bus import asyncapi, tables
-from ptzd.cli.names import OneOf
 from ptzd.cli.output import say_as_it_is
+from ptzd.cli.values import OneOf
 from ptzd.config import config_schema
 from ptzd.files import show_schema
 

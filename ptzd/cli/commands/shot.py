@@ -14,10 +14,9 @@ from rich.table import Table
 
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.console import Console, print_table
-from ptzd.cli.names import TEXT_FILE, OneOf, advice, name
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say, say_json
 from ptzd.cli.sentences import capital
+from ptzd.cli.values import TEXT_FILE, FiniteRange, OneOf, advice, name
 from ptzd.config import CameraConfig
 from ptzd.daemon import camera_settings
 from ptzd.motion import (

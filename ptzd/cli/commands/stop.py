@@ -5,9 +5,9 @@ from __future__ import annotations
 import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
-from ptzd.cli.names import name
 from ptzd.cli.output import Failure, say, say_json
 from ptzd.cli.stillness import require_still, tell, told_urgently
+from ptzd.cli.values import name
 
 DIRECTLY = "To stop the cameras without it: `ptzd halt --config FILE`, or their plugs."
 

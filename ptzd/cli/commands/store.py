@@ -6,9 +6,8 @@ import click
 
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import ask_camera
-from ptzd.cli.names import name
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import Misuse, say_outcome
+from ptzd.cli.values import FiniteRange, name
 
 
 @click.command(

@@ -12,9 +12,9 @@ from ptzd.cli.board import Board, daemon_line, doing, learning_line, refusal_lin
 from ptzd.cli.broker import BrokerAddress, broker_options
 from ptzd.cli.client import Client, Heard, Payload
 from ptzd.cli.console import Console
-from ptzd.cli.numbers import FiniteRange
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import move_line
+from ptzd.cli.values import FiniteRange
 from ptzd.cli.watching import look_on
 
 TOPICS = ("status", "camera/+/state", "camera/+/move", "camera/+/learn-progress", "outcome")

@@ -1,8 +1,9 @@
-"""Names on the command line: of cameras, positions, files and whatever there are a few of."""
+"""What may be written on the command line: names, files, one of a few words, and numbers."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -40,3 +41,14 @@ class OneOf(click.Choice[str]):
         if value in self.choices:
             return str(value)
         return self.fail(f"there is no {value!r} here; {advice(str(value), self.choices)}", param, ctx)
+
+
+class FiniteRange(click.FloatRange):
+    """A number within a range; `nan`, which lies outside of none, is no number here."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number. Raises BadParameter where it is none or out of range."""
+        number = float(super().convert(value, param, ctx))
+        if not isfinite(number):
+            self.fail(f"{value} is not a finite number.", param, ctx)
+        return number
