@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from typing import Literal
 
@@ -13,7 +14,7 @@ from rich.text import Text
 from .client import Heard, Payload
 from .sentences import duration, lock_lines, move_line
 
-STREAM_LINES = 8
+STREAM_LINES = 8  # then the oldest give way
 _PHASE_STYLES = {
     "idle": "dim",
     "accepted": "cyan",
@@ -37,7 +38,7 @@ class Board:
         """`now` is the event loop's time: seconds to go are counted down between two reports."""
         self._now = now
         self._states: dict[str, tuple[Payload, float]] = {}
-        self._stream: list[Text] = []
+        self._stream: deque[Text] = deque(maxlen=STREAM_LINES)
         self._learning: dict[str, Payload] = {}  # the latest progress, by camera
         self._daemon = Text("no daemon heard yet", style="bold yellow")
 
@@ -51,7 +52,8 @@ class Board:
         elif camera is not None and heard.topic.endswith("/state"):
             self._states[camera] = (payload, self._now())
         elif camera is not None and heard.topic.endswith("/move"):
-            self._tell(Text(move_line(camera, payload), style=_PHASE_STYLES.get(str(payload.get("phase")), "")))
+            style = _PHASE_STYLES.get(str(payload.get("phase")), "")
+            self._stream.append(Text(move_line(camera, payload), style=style))
         elif camera is not None and heard.topic.endswith("/learn-progress"):
             self._learning[camera] = payload  # it says "idle", yet its head moves by itself
 
@@ -68,12 +70,7 @@ class Board:
             if progress.get("id") == outcome.get("id"):
                 del self._learning[camera]
         if (line := refusal_line(outcome)) is not None:
-            self._tell(Text(line, style=_PHASE_STYLES["refused"]))
-
-    def _tell(self, line: Text) -> None:
-        """Say a line; the oldest give way."""
-        self._stream.append(line)
-        del self._stream[:-STREAM_LINES]
+            self._stream.append(Text(line, style=_PHASE_STYLES["refused"]))
 
     def __rich__(self) -> RenderableType:
         return Group(self._table(), *self._remarks(), self._daemon, *self._stream)

@@ -32,8 +32,5 @@ def ask_when_clear(
 async def _ask(broker: BrokerAddress, camera: str, verb: str, wanted: Payload, seconds: float) -> Payload:
     async with reach(broker) as client:
         await client.require_camera(camera)
-        try:
+        async with client.stopping_when_left(camera):
             return await client.ask(f"camera/{camera}/{verb}", wanted | {"sent_at": sent_at()}, seconds)
-        except asyncio.CancelledError:  # whoever lets go of the keyboard wants the head to stand still
-            await client.publish(f"camera/{camera}/stop", {})
-            raise

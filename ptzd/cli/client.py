@@ -245,6 +245,15 @@ class Client:
             raise refused(heard.payload)
         return heard.payload
 
+    @asynccontextmanager
+    async def stopping_when_left(self, camera: str) -> AsyncIterator[None]:
+        """Stop a camera should this be cancelled: whoever lets go of the keyboard wants the head to stand still."""
+        try:
+            yield
+        except asyncio.CancelledError:
+            await self.publish(f"camera/{camera}/stop", {})
+            raise
+
     def silent(self, seconds: float = ANSWER_SECONDS) -> Failure:
         """Return the failure that says that an answer is overdue."""
         return Failure(

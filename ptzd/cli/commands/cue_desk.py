@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 
@@ -50,7 +51,7 @@ class Desk:
         self._began = self._loop.time()
         self._go_pressed_at = -HELD_SECONDS
         self._asked: dict[str, float] = {}  # what was not answered yet, and since when
-        self._said: list[Text] = []
+        self._said: deque[Text] = deque(maxlen=LINES)
 
     async def press(self, keys: asyncio.Queue[str], redraw: Callable[[], None]) -> None:
         """Do what keys mean until the last."""
@@ -129,4 +130,3 @@ class Desk:
 
     def _tell(self, line: str, style: str) -> None:
         self._said.append(Text(line, style=style))
-        del self._said[:-LINES]

@@ -15,7 +15,6 @@ from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_jso
 from ptzd.cli.sentences import duration
 from ptzd.cli.values import TEXT_FILE, FiniteRange, name
 from ptzd.cli.waiting import progress_of
-from ptzd.cli.writing import require_new
 
 KEEPALIVE_SECONDS = 5  # within twice of which a broker sees that this process is cut off
 GONE = (
@@ -78,8 +77,10 @@ def learn(
     learned without.
     """
     if limits:
+        from .learn_limits import learn_limits  # it takes its time
+
         angles = {axis: each for axis, each in (("pan", pan_angle), ("tilt", tilt_angle)) if each is not None}
-        _learn_limits(broker, camera, angles, path, yes=yes, as_json=as_json)
+        learn_limits(broker, camera, angles, path, yes=yes, as_json=as_json)
         return
     if pan is None or tilt is None:
         raise click.UsageError("Missing option '--pan' or '--tilt': in which range may it move?")
@@ -102,44 +103,6 @@ def learn(
     say(f"Camera {camera} has been learned; from now on its moves are planned with what {result.get('path')} says.")
     if (renewal := IN_MID_MOVE.get(str(result.get("renewal")))) is not None:
         say(f"A new order in mid-move: {renewal}.")
-
-
-def _learn_limits(
-    broker: BrokerAddress, camera: str, angles: dict[str, float], path: Path | None, *, yes: bool, as_json: bool
-) -> None:
-    from ptzd.cli.configuration import read_configuration
-    from ptzd.daemon import calendar
-    from ptzd.visca import dialect_named
-
-    from .learn_limits import measured, write
-
-    config = click.get_current_context().params.get("config")
-    if config is None:
-        raise Misuse("Which dialect and window it has, the configuration tells; add --config FILE.")
-    known = read_configuration(config).camera
-    if camera not in known:
-        raise Misuse(f"There is no camera {camera} in {config}; there are {', '.join(known)}.")
-    if known[camera].window is not None:
-        raise Misuse(
-            f"Camera {camera} has a window, and goes no further; take it out, restart the daemon, and mind its cables."
-        )
-    if as_json and (angles or not yes):
-        raise Misuse(
-            "With --json nobody can be asked: make sure that nobody is near the head, add --yes, and leave out angles."
-        )
-    require_new(path)
-    like = dialect_named(known[camera].dialect)
-    found = measured(broker, camera, angles, yes=yes, aloud=not as_json)
-    if as_json:
-        say_json(found.as_json())
-    else:
-        say(*found.told(like))
-    if path is not None:
-        try:
-            dialect = found.dialect(like, path.stem, calendar())
-        except ValueError as error:
-            raise Failure(f"What was found can't be a dialect ({' '.join(str(error).split())}).") from None
-        write(dialect, path)
 
 
 def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], seconds: float) -> str:
@@ -176,12 +139,8 @@ async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload
                 doing, left_words = str(progress.get("doing")), f"{duration(left)} left"
                 bar.update(task, completed=progress.get("done"), total=progress.get("of"), doing=doing, left=left_words)
 
-            try:
+            async with client.stopping_when_left(camera):
                 return await follow(client, camera, wanted, show)
-            except asyncio.CancelledError:
-                # Whoever lets go of the keyboard wants the head to stand still.
-                await client.publish(f"camera/{camera}/stop", {})
-                raise
 
 
 async def follow(client: Client, camera: str, wanted: Payload, show: Callable[[Payload], None]) -> Payload:

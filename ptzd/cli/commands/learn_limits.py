@@ -21,11 +21,13 @@ import tomlkit
 
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import reach
+from ptzd.cli.configuration import read_configuration
 from ptzd.cli.driving import Driven, Following, NotDriven
-from ptzd.cli.output import Failure, complain, require_yes, say
+from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.waiting import patiently
-from ptzd.cli.writing import write_text
-from ptzd.visca import Dialect
+from ptzd.cli.writing import require_new, write_text
+from ptzd.daemon import calendar
+from ptzd.visca import Dialect, dialect_named
 
 AXES: tuple[tuple[Driven, str, str], ...] = (
     ("pan", "left", "right"),
@@ -100,7 +102,41 @@ def _says(dialect: Dialect, axis: Driven) -> str:
     return f"{scale.least_counts} and {scale.most_counts}"
 
 
-def measured(broker: BrokerAddress, camera: str, angles: Mapping[str, float], *, yes: bool, aloud: bool) -> Limits:
+def learn_limits(
+    broker: BrokerAddress, camera: str, angles: dict[str, float], path: Path | None, *, yes: bool, as_json: bool
+) -> None:
+    """Measure a head that has no window, and write it as a dialect where a `path` is given."""
+    config = click.get_current_context().params.get("config")
+    if config is None:
+        raise Misuse("Which dialect and window it has, the configuration tells; add --config FILE.")
+    known = read_configuration(config).camera
+    if camera not in known:
+        raise Misuse(f"There is no camera {camera} in {config}; there are {', '.join(known)}.")
+    if known[camera].window is not None:
+        raise Misuse(
+            f"Camera {camera} has a window, and goes no further; take it out, restart the daemon, and mind its cables."
+        )
+    if as_json and (angles or not yes):
+        raise Misuse(
+            "With --json nobody can be asked: make sure that nobody is near the head, add --yes, and leave out angles."
+        )
+    require_new(path)
+    like = dialect_named(known[camera].dialect)
+    found = _measured(broker, camera, angles, yes=yes, aloud=not as_json)
+    if as_json:
+        say_json(found.as_json())
+    else:
+        say(*found.told(like))
+    if path is not None:
+        try:
+            dialect = found.dialect(like, path.stem, calendar())
+        except ValueError as error:
+            raise Failure(f"What was found can't be a dialect ({' '.join(str(error).split())}).") from None
+        write_text(path, tomlkit.dumps(dialect.model_dump(mode="python")), new=True)
+        say(f'{path} is written; dialect = "{path}" in the configuration has the daemon go by it.')
+
+
+def _measured(broker: BrokerAddress, camera: str, angles: Mapping[str, float], *, yes: bool, aloud: bool) -> Limits:
     """Ask for sightings, then go to the ends of CAMERA. Raises Failure where it may not move, or nobody says yes."""
     limits = Limits()
     for axis, degrees in angles.items():
@@ -172,9 +208,3 @@ async def _ends(broker: BrokerAddress, camera: str, tell: Callable[[str], None])
                 raise NotDriven(f"{axis} was pushed both ways and told {least} and {most}: it does not move")
             found[axis] = least, most
         return found
-
-
-def write(dialect: Dialect, path: Path) -> None:
-    """Write a dialect's file, and tell so. Raises Failure; nothing is written over."""
-    write_text(path, tomlkit.dumps(dialect.model_dump(mode="python")), new=True)
-    say(f'{path} is written; dialect = "{path}" in the configuration has the daemon go by it.')

@@ -250,12 +250,15 @@ def _print_fixed(fixed: Fixed, path: Path | None) -> None:
 
 
 def _for_machines(rehearsal: Rehearsal, fixed: Fixed | None) -> dict[str, Any]:
+    plain = asdict(rehearsal)
+    for table, move in zip(plain["moves"], rehearsal.moves, strict=True):
+        table |= {"available_seconds": move.available_seconds, "margin_seconds": move.margin_seconds}
     found = {
         "fits": rehearsal.fits,
         "verdict": verdict(rehearsal),
         "reservations": [*reservations(rehearsal)],
         "not_measured": rehearsal.not_measured,
-        **_plain(rehearsal),
+        **plain,
     }
     if fixed is not None:
         found["fixed"] = {
@@ -263,10 +266,3 @@ def _for_machines(rehearsal: Rehearsal, fixed: Fixed | None) -> dict[str, Any]:
             "unsolved": [{"conflict": asdict(each.conflict), "why": each.why} for each in fixed.unsolved],
         }
     return found
-
-
-def _plain(rehearsal: Rehearsal) -> dict[str, Any]:
-    plain = asdict(rehearsal)
-    for table, move in zip(plain["moves"], rehearsal.moves, strict=True):
-        table |= {"available_seconds": move.available_seconds, "margin_seconds": move.margin_seconds}
-    return plain
