@@ -115,6 +115,15 @@ def broker_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return with_broker
 
 
+def answer_options(help_on_json: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Give a command the options that name a broker and, before these, one to be answered in JSON: `as_json`."""
+
+    def with_answer(command: Callable[..., Any]) -> Callable[..., Any]:
+        return click.option("--json", "as_json", is_flag=True, help=help_on_json)(broker_options(command))
+
+    return with_answer
+
+
 def parse_address(text: str) -> tuple[str, int]:
     """Read `HOST:PORT`; the port may be left out (1883). Raises Misuse with what would be right."""
     host, colon, port = text.rpartition(":")

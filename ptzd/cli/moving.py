@@ -11,7 +11,7 @@ from typing import Any
 import click
 from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.output import Failure, say, say_json
 from ptzd.cli.sentences import move_line
@@ -115,8 +115,7 @@ def move_options(command: Callable[..., None]) -> Callable[..., None]:
     @click.option(
         "--timeout", type=FiniteRange(0, min_open=True), default=90.0, show_default=True, help="Seconds to wait."
     )
-    @click.option("--json", "as_json", is_flag=True, help="Print the last report of the move as JSON.")
-    @broker_options
+    @answer_options("Print the last report of the move as JSON.")
     @functools.wraps(command)
     def with_move(
         broker: BrokerAddress, on_air: bool, no_wait: bool, timeout: float, as_json: bool, **rest: Any

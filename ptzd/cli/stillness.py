@@ -43,7 +43,7 @@ async def _stillness(client: Client, camera: str | None) -> dict[str, Payload]:
                 if heard.camera is None or not heard.topic.endswith("/state"):
                     continue
                 states[heard.camera] = heard.payload
-                if not all(_is_known(state) for state in states.values()):
+                if not all(state.get("link") == "down" or _stands_still(state) for state in states.values()):
                     patience.reschedule(latest)
                 elif camera is not None:
                     break
@@ -83,10 +83,6 @@ def require_still(states: Mapping[str, Payload]) -> None:
         told.append(f"Camera {', '.join(moving)} was not seen to stand still in {STILL_SECONDS:.0f} s")
     if told:
         raise Failure(f"{'. '.join(told)}; where it could endanger anybody, pull its plug.")
-
-
-def _is_known(state: Payload) -> bool:
-    return state.get("link") == "down" or _stands_still(state)
 
 
 def _stands_still(state: Payload) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.client import Payload, ask_camera
 from ptzd.cli.console import print_table
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json, say_outcome
@@ -28,8 +28,7 @@ COMPARING_SECONDS = 40.0  # a picture with a still, by a process that gives way 
 @click.option("--leave", type=name, multiple=True, metavar="POSITION", help="Leave this position alone; once for each.")
 @click.option("--undo", is_flag=True, help="Take the last alignment back, in one step.")
 @click.option("--yes", is_flag=True, help="Write without asking.")
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; writes only with --yes.")
-@broker_options
+@answer_options("Print the outcome as JSON; writes only with --yes.")
 def align(
     broker: BrokerAddress,
     camera: str,

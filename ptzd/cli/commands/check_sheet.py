@@ -77,8 +77,7 @@ def sheet(
     _add_signature(body, operator)
     head = root("head")
     put(head, "title", title)
-    style = add(head, "style")
-    style.text = STYLE
+    add(head, "style").text = STYLE
     inner = written(head).removeprefix("<head>").removesuffix("</head>")
     return f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>{inner}</head>\n{written(body)}</html>\n'
 

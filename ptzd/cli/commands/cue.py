@@ -10,7 +10,7 @@ import click
 from rich.live import Live
 from rich.text import Text
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options, broker_options
 from ptzd.cli.client import CUE_STATE, Client, Heard, Payload, reach, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.keys import require_terminal
@@ -24,7 +24,7 @@ from .cue_desk import at_desk
 HIGHEST_NUMBER = 99_999
 
 
-def cue_number(text: str) -> Decimal:
+def cue_number(text: str) -> str:
     """Return a cue's number, such as 12 or 12.5; anything else is used wrongly before it is sent anywhere."""
     try:
         number = Decimal(text)
@@ -35,10 +35,10 @@ def cue_number(text: str) -> Decimal:
             f"{text!r} is not a cue number; write one from 0 to {HIGHEST_NUMBER} with up to three decimals, "
             "such as 12.5."
         )
-    return number
+    return str(number)
 
 
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print where the show stands as JSON.")
+_ANSWER = answer_options("Print where the show stands as JSON.")
 
 
 @click.group(short_help="Run a show's cues.", epilog="Example: ptzd cue go", no_args_is_help=True)
@@ -51,20 +51,18 @@ def cue() -> None:
 
 @cue.command(short_help="Send the cameras off air to their framings.", epilog="Example: ptzd cue standby 12.5")
 @click.argument("number", type=cue_number, required=False)
-@_JSON
-@broker_options
-def standby(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
+@_ANSWER
+def standby(broker: BrokerAddress, number: str | None, as_json: bool) -> None:
     """Send every camera off air to its framing in cue NUMBER, or in the next, and tell who is not ready yet.
 
     A camera on air goes as soon as it is off; a move with an `earliest` leaves as long after the go of the cue before
     as it was rehearsed.
     """
-    _run(broker, "standby", {"number": _written(number), "sent_at": sent_at()}, as_json)
+    _run(broker, "standby", {"number": number, "sent_at": sent_at()}, as_json)
 
 
 @cue.command(short_help="Send the cameras off air to where the show wants them.", epilog="Example: ptzd cue places")
-@_JSON
-@broker_options
+@_ANSWER
 def places(broker: BrokerAddress, as_json: bool) -> None:
     """Send every camera off air to where it should stand before the next cue: after a jump, a restart, a recall.
 
@@ -78,22 +76,20 @@ def places(broker: BrokerAddress, as_json: bool) -> None:
 
 @cue.command(short_help="Run the next cue.", epilog="Example: ptzd cue go")
 @click.argument("number", type=cue_number, required=False)
-@_JSON
-@broker_options
-def go(broker: BrokerAddress, number: Decimal | None, as_json: bool) -> None:
+@_ANSWER
+def go(broker: BrokerAddress, number: str | None, as_json: bool) -> None:
     """Start the moves on air of cue NUMBER, or of the next, and step on.
 
     What the standby still held back for its `earliest` leaves now, unless it would be seen; that is told. It ends with
     1 where a camera was left behind or would not move, and names it; the cue stands all the same.
     """
-    result = _run(broker, "go", {"number": _written(number), "sent_at": sent_at()}, as_json)
+    result = _run(broker, "go", {"number": number, "sent_at": sent_at()}, as_json)
     if result.get("refused") or any(one["code"] == "left-behind" for one in result.get("overtaken") or ()):
         raise click.exceptions.Exit(1)
 
 
 @cue.command(short_help="Take back the last go; nothing moves.", epilog="Example: ptzd cue back")
-@_JSON
-@broker_options
+@_ANSWER
 def back(broker: BrokerAddress, as_json: bool) -> None:
     """Take back the last go: the cue that it ran is the next again. Nothing moves."""
     _run(broker, "back", {"sent_at": sent_at()}, as_json)
@@ -101,16 +97,14 @@ def back(broker: BrokerAddress, as_json: bool) -> None:
 
 @cue.command(short_help="Make another cue the next; nothing moves.", epilog="Example: ptzd cue jump 12")
 @click.argument("number", type=cue_number)
-@_JSON
-@broker_options
-def jump(broker: BrokerAddress, number: Decimal, as_json: bool) -> None:
+@_ANSWER
+def jump(broker: BrokerAddress, number: str, as_json: bool) -> None:
     """Make cue NUMBER the next. Nothing moves."""
-    _run(broker, "jump", {"number": _written(number), "sent_at": sent_at()}, as_json)
+    _run(broker, "jump", {"number": number, "sent_at": sent_at()}, as_json)
 
 
 @cue.command(short_help="Read the show file anew; nothing moves.", epilog="Example: ptzd cue load")
-@_JSON
-@broker_options
+@_ANSWER
 def load(broker: BrokerAddress, as_json: bool) -> None:
     """Read the file of the show anew, as it was changed. Nothing moves; ask for standby again.
 
@@ -132,16 +126,14 @@ def desk(broker: BrokerAddress) -> None:
 
 
 @cue.command(short_help="Keep standby and go from doing anything.", epilog="Example: ptzd cue hold")
-@_JSON
-@broker_options
+@_ANSWER
 def hold(broker: BrokerAddress, as_json: bool) -> None:
     """Let no cue start a move until the release. What moves already goes on; `ptzd stop` ends that."""
     _run(broker, "hold", {}, as_json)
 
 
 @cue.command(short_help="End the hold; nothing moves.", epilog="Example: ptzd cue release")
-@_JSON
-@broker_options
+@_ANSWER
 def release(broker: BrokerAddress, as_json: bool) -> None:
     """End the hold. Nothing moves until somebody asks for standby or go."""
     _run(broker, "release", {}, as_json)
@@ -149,8 +141,7 @@ def release(broker: BrokerAddress, as_json: bool) -> None:
 
 @cue.command(short_help="Show where the show stands, as it goes on.", epilog="Example: ptzd cue watch --for 10")
 @click.option("--for", "seconds", type=FiniteRange(0, min_open=True), help="End after so many seconds.")
-@click.option("--json", "as_json", is_flag=True, help="Print each change as a line of JSON.")
-@broker_options
+@answer_options("Print each change as a line of JSON.")
 def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     """Show the standing cue, the next and who is not ready, and every change of it.
 
@@ -158,10 +149,6 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     """
     for_people = _show_state if sys.stdout.isatty() else _print_lines
     look_on(broker, seconds, [CUE_STATE], _print_states if as_json else for_people)
-
-
-def _written(number: Decimal | None) -> str | None:
-    return None if number is None else str(number)
 
 
 def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> Payload:

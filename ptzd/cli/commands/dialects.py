@@ -33,7 +33,10 @@ def dialects(names: tuple[str, ...], as_json: bool) -> None:
 
     A NAME may be a dialect's .toml file, too. `ptzd find` tells which of them a camera fits.
     """
-    shown = [_named(name) for name in names or dialect_names()]
+    try:
+        shown = [dialect_named(name) for name in names or dialect_names()]
+    except DialectError as error:
+        raise Misuse(f"{capital(error)}.") from None
     if as_json:
         say_json([_as_json(each) for each in shown])
     elif names:
@@ -45,13 +48,6 @@ def dialects(names: tuple[str, ...], as_json: bool) -> None:
         headings = ("dialect", "counts/°", "pan", "tilt", "steps", "orders with")
         print_table(headings, [_row(each) for each in shown], whole=headings)
         say("`ptzd dialects NAME` tells all of one; `ptzd find ADDRESS` which of them a camera fits.")
-
-
-def _named(name: str) -> Dialect:
-    try:
-        return dialect_named(name)
-    except DialectError as error:
-        raise Misuse(f"{capital(error)}.") from None
 
 
 def _row(dialect: Dialect) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.client import ANSWER_SECONDS, Client, Payload, ask_camera, reach, refused
 from ptzd.cli.output import Failure, Misuse, complain, require_yes, say, say_json
 from ptzd.cli.sentences import duration
@@ -49,8 +49,7 @@ ANGLE = FiniteRange(1, 180)
 @click.option("--tilt-angle", type=ANGLE, metavar="DEGREES", help="With --limits: between two marks above each other.")
 @click.option("--write", "path", type=TEXT_FILE, help="With --limits: a new dialect.")
 @click.option("--yes", is_flag=True, help="Begin without asking: nobody is near, no cable is in the way.")
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
-@broker_options
+@answer_options("Print the outcome as JSON; needs --yes.")
 def learn(
     broker: BrokerAddress,
     camera: str,
@@ -90,7 +89,9 @@ def learn(
     if as_json and not yes:
         raise Misuse("With --json nobody can be asked; make sure that nobody is near the head, and add --yes.")
     wanted = {"pan_deg": list(pan), "tilt_deg": list(tilt), "near_ends": near_ends or None}
-    complain(caution(camera, pan, tilt, _estimated_seconds(broker, camera, wanted)))
+    # Nothing moves by that; a daemon that would refuse to learn refuses here.
+    estimate = ask_camera(broker, camera, "learn", wanted | {"estimate": True}).get("result") or {}
+    complain(caution(camera, pan, tilt, float(estimate.get("seconds") or 0.0)))
     require_yes("Begin?", given=yes)
     try:
         outcome = asyncio.run(_learn(broker, camera, wanted))
@@ -114,12 +115,6 @@ def caution(camera: str, pan: tuple[float, float], tilt: tuple[float, float], se
         "overhead, see that nothing can catch on it and that its cables reach everywhere. "
         f"`ptzd stop {camera}` halts it at any moment."
     )
-
-
-def _estimated_seconds(broker: BrokerAddress, camera: str, wanted: Payload) -> float:
-    """Ask the daemon how long it would take; nothing moves. Raises Failure where it would refuse to learn."""
-    result = ask_camera(broker, camera, "learn", wanted | {"estimate": True}).get("result") or {}
-    return float(result.get("seconds") or 0.0)
 
 
 async def _learn(broker: BrokerAddress, camera: str, wanted: Payload) -> Payload:

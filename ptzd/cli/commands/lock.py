@@ -8,7 +8,7 @@ from datetime import datetime
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.client import Payload, ask_camera, reach
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import lock_lines
@@ -22,8 +22,7 @@ from ptzd.cli.values import name
 @click.argument("camera", type=name)
 @click.option("--reason", default="", help="Why; shown to everybody who asks the camera to move.")
 @click.option("--by", default="", help="Who; your login name where you leave it out.")
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool) -> None:
     """Stop CAMERA and keep it still until it is unlocked, also across a restart of the daemon.
 
@@ -48,8 +47,7 @@ def lock(broker: BrokerAddress, camera: str, reason: str, by: str, as_json: bool
 @click.argument("camera", type=name)
 @click.option("--by", default="", help="Who; your login name where you leave it out.")
 @click.option("--whose", help="Take off the lock of somebody else, who is named here as `ptzd locks` has it.")
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_json: bool) -> None:
     """Take your lock off CAMERA; where nobody else has locked it, it may move again.
 
@@ -66,8 +64,7 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
 
 
 @click.command(short_help="List who keeps which camera still.", epilog="Example: ptzd locks")
-@click.option("--json", "as_json", is_flag=True, help="Print all locks as JSON.")
-@broker_options
+@answer_options("Print all locks as JSON.")
 def locks(broker: BrokerAddress, as_json: bool) -> None:
     """List every lock: the camera, who, why and since when."""
     states = asyncio.run(_states(broker))

@@ -11,7 +11,7 @@ from typing import TextIO
 import click
 
 from ptzd import toml
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.clear import ask_when_clear
 from ptzd.cli.client import ANSWER_SECONDS, Payload, ask_camera, reach
 from ptzd.cli.console import print_table
@@ -46,8 +46,7 @@ def positions() -> None:
     "list", short_help="List the stored positions.", epilog="Example: ptzd positions list gallery --json"
 )
 @click.argument("camera", type=name, required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print the positions as JSON.")
-@broker_options
+@answer_options("Print the positions as JSON.")
 def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     """List the stored positions of CAMERA, or of all; the word `list` may be left out."""
     found = asyncio.run(_list(broker, camera))
@@ -67,8 +66,7 @@ def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
 )
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
-@click.option("--json", "as_json", is_flag=True, help="Print the history as JSON.")
-@broker_options
+@answer_options("Print the history as JSON.")
 def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> None:
     """Show every framing that POSITION of CAMERA has or had; 1 is the oldest."""
     result = ask_camera(broker, camera, "history", {"position": position})["result"]
@@ -95,8 +93,7 @@ def history(broker: BrokerAddress, camera: str, position: str, as_json: bool) ->
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.argument("number", type=click.IntRange(min=1))
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_json: bool) -> None:
     """Bring framing NUMBER of a position's history back, also of a deleted one. Nothing moves."""
     outcome = ask_camera(broker, camera, "revert", {"position": position, "number": number})
@@ -109,8 +106,7 @@ def revert(broker: BrokerAddress, camera: str, position: str, number: int, as_js
 )
 @click.argument("camera", type=name)
 @click.option("--yes", is_flag=True, help="Begin without asking: nobody is near, no cable is in the way.")
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
-@broker_options
+@answer_options("Print the outcome as JSON; needs --yes.")
 def restore(broker: BrokerAddress, camera: str, yes: bool, as_json: bool) -> None:
     """Have CAMERA go to each of its positions and keep it in a memory of its own. It asks first.
 
@@ -138,8 +134,7 @@ def restore(broker: BrokerAddress, camera: str, yes: bool, as_json: bool) -> Non
 @click.option("--speed", type=click.IntRange(1, 24), help="Pan step with which it is to be recalled.")
 @click.option("--seconds", type=FiniteRange(0, 600, min_open=True), help="How long a recall of it is to take.")
 @click.option("--clear", is_flag=True, help="Recall it as the camera's own speed says.")
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def pace(
     broker: BrokerAddress,
     camera: str,
@@ -163,8 +158,7 @@ def pace(
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
 @click.argument("new", type=name)
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def rename(broker: BrokerAddress, camera: str, position: str, new: str, as_json: bool) -> None:
     """Give POSITION of CAMERA the NEW name; its history goes with it."""
     outcome = ask_camera(broker, camera, "rename", {"position": position, "to": new})
@@ -174,8 +168,7 @@ def rename(broker: BrokerAddress, camera: str, position: str, new: str, as_json:
 @positions.command(epilog="Example: ptzd positions delete gallery soloist")
 @click.argument("camera", type=name)
 @click.argument("position", type=name)
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def delete(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> None:
     """Delete POSITION of CAMERA. Its history stays: `ptzd positions revert` brings it back."""
     outcome = ask_camera(broker, camera, "delete", {"position": position})
@@ -187,8 +180,7 @@ def delete(broker: BrokerAddress, camera: str, position: str, as_json: bool) -> 
 @click.argument("file", type=TEXT_FILE, required=False)
 @click.option("--camera", type=name, help="Only those of one camera.")
 @click.option("--stills", is_flag=True, help="With the pictures that are kept of them, behind all positions.")
-@click.option("--json", "as_json", is_flag=True, help="Print the text within JSON.")
-@broker_options
+@answer_options("Print the text within JSON.")
 def export(broker: BrokerAddress, file: Path | None, camera: str | None, stills: bool, as_json: bool) -> None:
     """Write all positions as one text to FILE, in place of what it held, or to stdout.
 
@@ -213,8 +205,7 @@ def export(broker: BrokerAddress, file: Path | None, camera: str | None, stills:
 )
 @click.argument("file", type=click.File(encoding="utf-8"))
 @click.option("--replace", is_flag=True, help="Replace positions that differ; the old framings stay in history.")
-@click.option("--json", "as_json", is_flag=True, help="Print the numbers as JSON.")
-@broker_options
+@answer_options("Print the numbers as JSON.")
 def import_(broker: BrokerAddress, file: TextIO, replace: bool, as_json: bool) -> None:
     """Take all positions from FILE (- is stdin), or none where there is any mistake in it."""
     try:

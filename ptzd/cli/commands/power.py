@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.clear import ask_when_clear
-from ptzd.cli.client import Payload
 from ptzd.cli.output import say_outcome
 from ptzd.cli.values import name
 
@@ -17,7 +16,7 @@ DONE = {
 }
 _YES = click.option("--yes", is_flag=True, help="Do it without asking: nobody is near, no cable is in the way.")
 _ON_AIR = click.option("--on-air", is_flag=True, help="Do it although the camera is on program.")
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON; needs --yes.")
+_ANSWER = answer_options("Print the outcome as JSON; needs --yes.")
 
 
 @click.command(short_help="Switch a camera on or to standby.", epilog="Example: ptzd power gallery standby")
@@ -25,34 +24,27 @@ _JSON = click.option("--json", "as_json", is_flag=True, help="Print the outcome 
 @click.argument("wanted", metavar="on|standby", type=click.Choice(["on", "standby"]))
 @_YES
 @_ON_AIR
-@_JSON
-@broker_options
+@_ANSWER
 def power(broker: BrokerAddress, camera: str, wanted: str, yes: bool, on_air: bool, as_json: bool) -> None:
     """Switch CAMERA on, or to standby.
 
     Most heads sweep their whole range when they are switched on, and some turn to a rest when they are put to sleep. So
     it asks first. Stop or unlock the camera before; one that is locked or on air refuses.
     """
-    _switch(broker, camera, wanted, "power", {"power": wanted}, yes=yes, on_air=on_air, as_json=as_json)
+    payload = {"power": wanted, "on_air": on_air or None}
+    outcome = ask_when_clear(broker, camera, "power", payload, yes=yes, may_ask=not as_json)
+    say_outcome(outcome, DONE[wanted].format(camera=camera), as_json)
 
 
 @click.command(short_help="Have a head find its ends anew.", epilog="Example: ptzd reset gallery")
 @click.argument("camera", type=name)
 @_YES
 @_ON_AIR
-@_JSON
-@broker_options
+@_ANSWER
 def reset(broker: BrokerAddress, camera: str, yes: bool, on_air: bool, as_json: bool) -> None:
     """Have CAMERA's head find its ends by a sweep of its whole range, where it has lost its place.
 
     It asks first. A camera that is locked or on air refuses.
     """
-    _switch(broker, camera, "reset", "reset", {}, yes=yes, on_air=on_air, as_json=as_json)
-
-
-def _switch(
-    broker: BrokerAddress, camera: str, what: str, topic: str, more: Payload, *, yes: bool, on_air: bool, as_json: bool
-) -> None:
-    wanted = more | {"on_air": on_air or None}
-    outcome = ask_when_clear(broker, camera, topic, wanted, yes=yes, may_ask=not as_json)
-    say_outcome(outcome, DONE[what].format(camera=camera), as_json)
+    outcome = ask_when_clear(broker, camera, "reset", {"on_air": on_air or None}, yes=yes, may_ask=not as_json)
+    say_outcome(outcome, DONE["reset"].format(camera=camera), as_json)

@@ -14,7 +14,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
+from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, reach, refused, sent_at
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
 from ptzd.cli.sentences import go_lines, state_lines
@@ -156,7 +156,8 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
         elif heard.topic == "outcome":
             say(*go_lines(heard.payload.get("result") or {}))
         elif heard.topic == CUE_STATE:
-            came = times.stands(_standing(heard.payload), loop.time())
+            standing = heard.payload["standing"]
+            came = times.stands(None if standing is None else str(standing["number"]), loop.time())
             if came is not None:
                 cue = show.cue[came.cue_index]
                 say(
@@ -167,7 +168,3 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
                     await client.publish("cue/standby", {"sent_at": sent_at()})
                     continue  # who is ready is told when that has been done
             say(*state_lines(heard.payload))
-
-
-def _standing(state: Payload) -> str | None:
-    return None if state["standing"] is None else str(state["standing"]["number"])

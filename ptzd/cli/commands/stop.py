@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.output import Failure, say, say_json
 from ptzd.cli.stillness import require_still, tell, told_urgently
 from ptzd.cli.values import name
@@ -14,8 +14,7 @@ DIRECTLY = "To stop the cameras without it: `ptzd halt --config FILE`, or their 
 
 @click.command(short_help="End all motion now.", epilog="Example: ptzd stop gallery")
 @click.argument("camera", type=name, required=False)
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def stop(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     """End all motion of CAMERA now, or of every camera where none is named, and tell whether it stands still.
 

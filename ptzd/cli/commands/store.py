@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.client import ask_camera
 from ptzd.cli.output import Misuse, say_outcome
 from ptzd.cli.values import FiniteRange, name
@@ -24,8 +24,7 @@ from ptzd.cli.values import FiniteRange, name
     is_flag=True,
     help="Store anew under a name that exists; its pace and note stay where none is given, the old framing in history.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
-@broker_options
+@answer_options("Print the outcome as JSON.")
 def store(
     broker: BrokerAddress,
     camera: str,

@@ -9,7 +9,7 @@ import click
 from rich.live import Live
 
 from ptzd.cli.board import Board, daemon_line, doing, learning_line, refusal_line, remarks, tally_words
-from ptzd.cli.broker import BrokerAddress, broker_options
+from ptzd.cli.broker import BrokerAddress, answer_options
 from ptzd.cli.client import Client, Heard, Payload
 from ptzd.cli.console import Console
 from ptzd.cli.output import say, say_json
@@ -22,8 +22,7 @@ TOPICS = ("status", "camera/+/state", "camera/+/move", "camera/+/learn-progress"
 
 @click.command(short_help="Show what all cameras do, as they do it.", epilog="Example: ptzd watch --json --for 10")
 @click.option("--for", "seconds", type=FiniteRange(0, min_open=True), help="End after so many seconds.")
-@click.option("--json", "as_json", is_flag=True, help="Print each message as a line of JSON.")
-@broker_options
+@answer_options("Print each message as a line of JSON.")
 def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
     """Show every camera's link, phase, position, seconds to go, tally, lock and faults, each move as it lands, and
     every command that is refused.
