@@ -11,6 +11,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from ptzd.cameras import locked_by
 
@@ -44,17 +45,14 @@ def conflicts_of_camera(
     yield from _takes_in_sweeps(timetable, camera, switches)
     locks = timetable.company.cameras[camera].locks if camera in timetable.company.cameras else ()
     if locks and first is not None:
-        yield Conflict(
+        yield _of_cue(
+            timetable,
             "locked",
             camera,
             first.cue_index,
-            first.cue_number,
-            (),
-            first.start_seconds,
-            first.settled_seconds,
+            (first.start_seconds, first.settled_seconds),
             f"{camera} is {locked_by(locks)} and makes no move until it is unlocked; "
             "its moves are worked out as though it were",
-            (),
         )
 
 
@@ -127,16 +125,8 @@ def _too_late(kind: ConflictKind, move: PlannedMove, due: float, name: str, what
         kind, sentence = "tight", f"{name} is tight: {needs}; {_chance_text(move, due)}"
     else:
         sentence = f"{what} settles {move.settled_seconds - due:.2f} s too late: {needs}"
-    return Conflict(
-        kind,
-        move.camera,
-        move.cue_index,
-        move.cue_number,
-        (move.index,),
-        due,
-        move.start_seconds + move.most_seconds,
-        sentence,
-        (),
+    return replace(
+        _conflict(kind, move, sentence), from_seconds=due, until_seconds=move.start_seconds + move.most_seconds
     )
 
 
@@ -162,29 +152,14 @@ def _with_the_one_before(timetable: Timetable, move: PlannedMove, before: Planne
             has = move.start_seconds - before.start_seconds
             needs = f"it leaves {has:.2f} s after the move to {earlier}, which needs {needs_text(before)}"
             sentence = f"{name} is tight: {needs}; {_chance_text(before, move.start_seconds)}"
-        yield Conflict(
-            kind,
-            move.camera,
-            move.cue_index,
-            move.cue_number,
-            (move.index, before.index),
-            move.start_seconds,
-            ends,
-            sentence,
-            (),
-        )
+        yield replace(_conflict(kind, move, sentence, before), until_seconds=ends)
     elif before.position != move.position and not before.spare and not _was_seen(timetable, before, move):
-        yield Conflict(
+        yield _conflict(
             "wanted-twice",
-            move.camera,
-            move.cue_index,
-            move.cue_number,
-            (move.index, before.index),
-            move.start_seconds,
-            move.settled_seconds,
+            move,
             f"cues {timetable.number(before.cue_index)} and {timetable.number(move.cue_index)} both want "
             f"{move.camera}: it is sent away from {before.position} to {move.position} before anybody took it",
-            (),
+            before,
         )
 
 
@@ -198,17 +173,14 @@ def _sweeps(timetable: Timetable, camera: str, switches: Sequence[int]) -> Itera
     for cue in switches:
         at = timetable.at_seconds[cue]
         seen = ", which is on air" if timetable.on_air[cue] == camera else ""
-        yield Conflict(
+        yield _of_cue(
+            timetable,
             "start-up-sweep",
             camera,
             cue,
-            timetable.show.cue[cue].number,
-            (),
-            at,
-            at + SWEEP_SECONDS,
+            (at, at + SWEEP_SECONDS),
             f"cue {timetable.number(cue)} switches {camera} on{seen}: it sweeps its whole range for about "
             f"{SWEEP_SECONDS:.0f} s and answers no recall meanwhile",
-            (),
         )
 
 
@@ -219,29 +191,26 @@ def _takes_in_sweeps(timetable: Timetable, camera: str, switches: Sequence[int])
             after = timetable.at_seconds[cue] - at
             if cue <= sweep or after >= SWEEP_SECONDS:
                 continue
-            yield Conflict(
+            yield _of_cue(
+                timetable,
                 "start-up-sweep",
                 camera,
                 cue,
-                timetable.show.cue[cue].number,
-                (),
-                timetable.at_seconds[cue],
-                at + SWEEP_SECONDS,
+                (timetable.at_seconds[cue], at + SWEEP_SECONDS),
                 f"cue {timetable.number(cue)} takes {camera} in its start-up sweep, {after:g} s after cue "
                 f"{timetable.number(sweep)} has switched it on",
-                (),
             )
 
 
-def _conflict(kind: ConflictKind, move: PlannedMove, sentence: str) -> Conflict:
-    return Conflict(
-        kind,
-        move.camera,
-        move.cue_index,
-        move.cue_number,
-        (move.index,),
-        move.start_seconds,
-        move.settled_seconds,
-        sentence,
-        (),
-    )
+def _conflict(kind: ConflictKind, move: PlannedMove, sentence: str, before: PlannedMove | None = None) -> Conflict:
+    """One of a move, and of the one `before` where that has its part in it, for as long as the move lasts."""
+    moves = (move.index,) if before is None else (move.index, before.index)
+    at = move.start_seconds, move.settled_seconds
+    return Conflict(kind, move.camera, move.cue_index, move.cue_number, moves, *at, sentence)
+
+
+def _of_cue(
+    timetable: Timetable, kind: ConflictKind, camera: str, cue: int, lasts: tuple[float, float], sentence: str
+) -> Conflict:
+    """One of a camera in a cue, beside its moves, from one moment to another."""
+    return Conflict(kind, camera, cue, timetable.show.cue[cue].number, (), *lasts, sentence)

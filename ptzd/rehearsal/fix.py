@@ -42,11 +42,9 @@ class Fixed:
     unsolved: tuple[Unsolved, ...]
 
 
-def _nobody_waits(done: int, of: int) -> None:
-    pass
-
-
-def fix(text: str, cameras: Mapping[str, RehearsedCamera], told: Callable[[int, int], None] = _nobody_waits) -> Fixed:
+def fix(
+    text: str, cameras: Mapping[str, RehearsedCamera], told: Callable[[int, int], None] = lambda done, of: None
+) -> Fixed:
     """Solve what can be solved without touching what the music or people decide: order, times and what is shown.
 
     `told` hears after each conflict how many are done, and of how many: a remedy may solve several.

@@ -42,8 +42,7 @@ class Going:
             of_camera[leg.camera].append((leg, move))
         conflicts: list[Conflict] = []
         for camera, mine in of_camera.items():
-            switches = [step.cue_index for step in tracks[camera].steps if step.move is None]
-            conflicts += conflicts_of_camera(timetable, camera, switches, mine[0][1] if mine else None)
+            conflicts += conflicts_of_camera(timetable, camera, tracks[camera].switches, mine[0][1] if mine else None)
             conflicts += conflicts_of_moves(timetable, mine)
         conflicts.sort(key=lambda conflict: (conflict.from_seconds, conflict.cue_index, conflict.camera))
         for index in _at_fault_otherwise(conflicts):

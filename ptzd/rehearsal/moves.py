@@ -342,9 +342,9 @@ class Standing:
     """What is known of a camera before one of its steps, and decides all that follows."""
 
     position: str | None
-    swept: bool  # it was switched on in the show
-    last: Leg | None
-    last_made: Leg | None
+    swept: bool = False  # it was switched on in the show
+    last: Leg | None = None
+    last_made: Leg | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,15 +355,15 @@ class Track:
     steps: Sequence[Step]
     before: Sequence[Standing]
     legs: Sequence[Leg | None]
-    switched: bool  # whether a cue switches it on
+    switches: Sequence[int]  # the cues that switch it on
 
     @classmethod
     def of(cls, timetable: Timetable, camera: str, steps: Sequence[Step]) -> Self:
         """Go through all of them. Raises ValueError for a camera or a position that there is none of."""
-        at_first = Standing(timetable.show.show.start.get(camera), False, None, None)
+        at_first = Standing(timetable.show.show.start.get(camera))
         switches = [step.cue_index for step in steps if step.move is None]
         walked = list(walk(timetable, camera, steps, 0, at_first, switches))
-        return cls(camera, steps, [before for before, _ in walked], [leg for _, leg in walked], bool(switches))
+        return cls(camera, steps, [before for before, _ in walked], [leg for _, leg in walked], switches)
 
     def place(self, cue_index: int) -> int:
         """Return the place of the first step of a cue or of those after it."""

@@ -141,7 +141,7 @@ class Conflict:
     from_seconds: float
     until_seconds: float
     sentence: str
-    remedies: tuple[Remedy, ...]
+    remedies: tuple[Remedy, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

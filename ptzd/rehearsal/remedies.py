@@ -14,7 +14,7 @@ from math import ceil, floor
 from typing import Literal
 
 from ptzd.cameras import MovePlan, MoveRefused, Pace, within_reach
-from ptzd.files import LONGEST_SECONDS, Change, CueMove, clock_of_seconds
+from ptzd.files import LONGEST_SECONDS, Change, clock_of_seconds
 
 from .chance import ROUNDING_SECONDS
 from .going import Going
@@ -61,10 +61,6 @@ class Situation:
     def leg(self, move: PlannedMove) -> Leg:
         """The same move, as far as the order of cues determines it."""
         return self.going.legs[move.index]
-
-    def written(self, move: PlannedMove) -> CueMove:
-        """The same move, as the author wrote it."""
-        return self.going.legs[move.index].move
 
     def due(self, move: PlannedMove) -> float:
         """When it must stand still; the end of time where nothing more happens."""
@@ -143,14 +139,11 @@ def _wanted_twice(situation: Situation, conflict: Conflict) -> Iterator[Proposal
     later, earlier = situation.move(conflict), situation.move(conflict, 1)
     yield from _other_camera(situation, later)
     yield from _other_camera(situation, earlier)
-    yield (
-        Remedy(
-            "spare",
-            f"if nobody means to take {earlier.camera} on {earlier.position}, say so: spare = true in that move of cue "
-            f"{situation.timetable.number(earlier.cue_index)}; else one of the two cues must do without",
-        ),
-        (Change(earlier.cue_index, earlier.move_index, "spare", True),),
+    sentence = (
+        f"if nobody means to take {earlier.camera} on {earlier.position}, say so: spare = true in that move of cue "
+        f"{situation.timetable.number(earlier.cue_index)}; else one of the two cues must do without"
     )
+    yield Remedy("spare", sentence), (Change(earlier.cue_index, earlier.move_index, "spare", True),)
 
 
 def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
@@ -170,7 +163,7 @@ def _too_fast(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
         if isinstance(plan, MovePlan) and plan.verdict is not None and plan.verdict.watchable:
             changes = _in_seconds(move, seconds)
             instead = _in_place(situation, move, "speed", "seconds")
-            yield Remedy("slower", f"in {seconds:g} s it can be watched{instead}", changes), changes
+            yield _written("slower", f"in {seconds:g} s it can be watched{instead}", *changes)
             for remedy, attempt in _gap(situation, move, plan.prediction.most_seconds):
                 sentence = f"in {seconds:g} s it can be watched{instead}, but then {remedy.sentence}"
                 yield replace(remedy, sentence=sentence), (*changes, *attempt)
@@ -242,9 +235,8 @@ def _impossible_pace(situation: Situation, conflict: Conflict) -> Iterator[Propo
     assert leg.refused is not None
     seconds = _nearest_seconds(situation, leg, leg.pace.seconds or 0.0, leg.refused)
     if seconds > 0.0:
-        changes = _in_seconds(move, seconds)
         kind: RemedyKind = "slower" if leg.refused.code == "too-short" else "faster"
-        yield Remedy(kind, f"ask for the nearest there is: seconds = {seconds:g}", changes), changes
+        yield _written(kind, f"ask for the nearest there is: seconds = {seconds:g}", *_in_seconds(move, seconds))
 
 
 def _refused_on_air(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
@@ -298,18 +290,12 @@ def _quiet_speed(situation: Situation, move: PlannedMove, due: float) -> Iterato
         else:
             slowest = middle + 1
     plan = company.nearest(leg, Pace(fastest, None))
-    changes = (
+    yield _written(
+        "quiet-speed",
+        f"speed {fastest} is the slowest that still arrives: {plan.prediction.most_seconds:.2f} s at most, of "
+        f"{has:.2f} s{_in_place(situation, move, 'speed', 'seconds')}",
         Change(move.cue_index, move.move_index, "seconds", None),
         Change(move.cue_index, move.move_index, "speed", fastest),
-    )
-    yield (
-        Remedy(
-            "quiet-speed",
-            f"speed {fastest} is the slowest that still arrives: {plan.prediction.most_seconds:.2f} s at most, of "
-            f"{has:.2f} s{_in_place(situation, move, 'speed', 'seconds')}",
-            changes,
-        ),
-        changes,
     )
 
 
@@ -321,15 +307,11 @@ def _earlier_start(situation: Situation, move: PlannedMove) -> Iterator[Proposal
     if latest < opens - ROUNDING_SECONDS or latest >= move.start_seconds:
         return
     keeps = max(_down(latest - cue), opens - cue)
-    changes = (Change(move.cue_index, move.move_index, "earliest", keeps if keeps else None),)
-    yield (
-        Remedy(
-            "earlier-start",
-            f"the latest safe start is {clock_of_seconds(floor(latest * 10) / 10)}, {latest - opens:.2f} s after its "
-            f"{'cue' if move.at_go else 'standby'}: earliest = {keeps:g}{_in_place(situation, move, 'earliest')}",
-            changes,
-        ),
-        changes,
+    yield _written(
+        "earlier-start",
+        f"the latest safe start is {clock_of_seconds(floor(latest * 10) / 10)}, {latest - opens:.2f} s after its "
+        f"{'cue' if move.at_go else 'standby'}: earliest = {keeps:g}{_in_place(situation, move, 'earliest')}",
+        Change(move.cue_index, move.move_index, "earliest", keeps or None),
     )
 
 
@@ -339,15 +321,11 @@ def _later_start(situation: Situation, move: PlannedMove, begins: float, when: s
     if after is not None and after.start_seconds <= begins:
         return
     starts = _up(begins - situation.timetable.at_seconds[move.cue_index])
-    changes = (Change(move.cue_index, move.move_index, "earliest", starts),)
-    yield (
-        Remedy(
-            "later-start",
-            f"let it leave only when {when}: earliest = {starts:g} in that move of cue "
-            f"{situation.timetable.number(move.cue_index)}{_in_place(situation, move, 'earliest')}",
-            changes,
-        ),
-        changes,
+    yield _written(
+        "later-start",
+        f"let it leave only when {when}: earliest = {starts:g} in that move of cue "
+        f"{situation.timetable.number(move.cue_index)}{_in_place(situation, move, 'earliest')}",
+        Change(move.cue_index, move.move_index, "earliest", starts),
     )
 
 
@@ -392,7 +370,7 @@ def _into(
     situation: Situation, move: PlannedMove, cue: int, kind: Literal["earlier-cue", "later-cue"], because: str
 ) -> Iterator[Proposal]:
     """Put a move into another cue: with its `earliest`, which counts from there then, or else without."""
-    timetable, written = situation.timetable, situation.written(move)
+    timetable, written = situation.timetable, situation.leg(move).move
     put = Change(move.cue_index, move.move_index, "cue", cue)
     number = timetable.number(cue)
     sentence = (
@@ -400,12 +378,11 @@ def _into(
         + ("" if written.latest is None else f"; its latest = {written.latest:g} then counts from cue {number}")
     )  # fmt: skip
     if written.earliest is None:
-        yield Remedy(kind, sentence, (put,)), (put,)
+        yield _written(kind, sentence, put)
         return
-    counts = f"; its earliest = {written.earliest:g} then counts from cue {number}"
-    yield Remedy(kind, sentence + counts, (put,)), (put,)
-    changes = (Change(move.cue_index, move.move_index, "earliest", None), put)
-    yield Remedy(kind, f"{sentence}; its earliest = {written.earliest:g} is taken out", changes), changes
+    yield _written(kind, f"{sentence}; its earliest = {written.earliest:g} then counts from cue {number}", put)
+    out = Change(move.cue_index, move.move_index, "earliest", None)
+    yield _written(kind, f"{sentence}; its earliest = {written.earliest:g} is taken out", out, put)
 
 
 def _other_camera(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
@@ -429,13 +406,13 @@ def _other_camera(situation: Situation, move: PlannedMove) -> Iterator[Proposal]
         if name == move.camera or move.position not in camera.positions:
             continue
         if _free(situation, name, first, last) and _can(situation, name, move):
-            changes = (
+            taken = f" and take it in cue {' and '.join(map(timetable.number, takes))}" if takes else ""
+            yield _written(
+                "other-camera",
+                f"{name} has a position {move.position} too and is free: send it instead{taken}",
                 Change(first, move.move_index, "camera", name),
                 *(Change(take, None, "take", name) for take in takes),
             )
-            taken = f" and take it in cue {' and '.join(map(timetable.number, takes))}" if takes else ""
-            sentence = f"{name} has a position {move.position} too and is free: send it instead{taken}"
-            yield Remedy("other-camera", sentence, changes), changes
 
 
 def _free(situation: Situation, camera: str, first: int, last: int) -> bool:
@@ -466,7 +443,7 @@ def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
     before = situation.last_before(camera, move.cue_index)
     stands = timetable.show.show.start.get(camera) if before is None else before.position
     from_ = company.farthest(camera, move.position) if stands is None else company.standing(camera, stands)
-    pace = company.usual_pace(situation.written(move).model_copy(update={"camera": camera}), seen=False)
+    pace = company.usual_pace(situation.leg(move).move.model_copy(update={"camera": camera}), seen=False)
     plan = company.plan(camera, from_, to, pace, shown=False)
     if isinstance(plan, MoveRefused):
         return False
@@ -494,7 +471,7 @@ def _gap(situation: Situation, move: PlannedMove, needs: float | None = None) ->
         if cue > leg.start.cue_index and cue >= 0:
             yield _gap_of(situation, cue, timetable.gaps[cue] + over)
         elif due.kind == "next-move" and (after := situation.after(move)) is not None:
-            written = situation.written(after)
+            written = situation.leg(after).move
             if written.earliest is not None and not written.on_air:
                 # It leaves so long before its own cue: that one has to come later.
                 yield _gap_of(situation, after.cue_index, late - written.earliest - timetable.opens(after.cue_index))
@@ -508,14 +485,9 @@ def _gap_of(situation: Situation, cue_index: int, needed: float) -> _Gap:
     change = Change(cue_index, None, "expected" if cue.on_call else "after", gap)
     if cue.at is not None:
         change = Change(cue_index, None, "at", clock_of_seconds(timetable.opens(cue_index) + gap))
-    return (
-        Remedy(
-            "gap",
-            f"cue {timetable.number(cue_index)} must come {gap:.1f} s after {before} or later; now it is "
-            f"{timetable.gaps[cue_index]:.1f} s",
-        ),
-        (change,),
-    )
+    now = f"{timetable.gaps[cue_index]:.1f} s"
+    sentence = f"cue {timetable.number(cue_index)} must come {gap:.1f} s after {before} or later; now it is {now}"
+    return Remedy("gap", sentence), (change,)
 
 
 def _nearest_seconds(situation: Situation, leg: Leg, asked: float, refusal: MoveRefused) -> float:
@@ -549,9 +521,14 @@ def _in_seconds(move: PlannedMove, seconds: float) -> tuple[Change, ...]:
 
 def _in_place(situation: Situation, move: PlannedMove, *fields: str) -> str:
     """What the author wrote there, which goes."""
-    written = situation.written(move)
+    written = situation.leg(move).move
     gone = [f"{field} = {value:g}" for field in fields if (value := getattr(written, field)) is not None]
     return f", in place of {gone[0]}" if gone else ""
+
+
+def _written(kind: RemedyKind, sentence: str, *changes: Change) -> Proposal:
+    """One that can be written into the show as it is tried."""
+    return Remedy(kind, sentence, changes), changes
 
 
 def _by_hand(sentence: str, attempt: Attempt) -> Proposal:

@@ -122,7 +122,7 @@ class Trials:
         yield from (_Span(camera, min(mine), max(mine)) for camera, mine in spans.items())
 
     def _timed(self, camera: str, cue: int) -> _Span:
-        return _Span(camera, 0, _LAST) if self.going.tracks[camera].switched else _Span(camera, cue, cue)
+        return _Span(camera, 0, _LAST) if self.going.tracks[camera].switches else _Span(camera, cue, cue)
 
     def _anew(self, timetable: Timetable, span: _Span, touched: Set[int]) -> tuple[int, int, list[Conflict]]:
         """Go through a camera's moves anew: return from which cue on, before which cue, and what is wrong there.
@@ -130,22 +130,18 @@ class Trials:
         `touched` are the cues in which steps may have come or gone.
         """
         camera = span.camera
-        old = self.going.tracks.get(camera) or Track(camera, (), (), (), switched=False)
+        old = self.going.tracks.get(camera) or Track(camera, (), (), (), switches=())
         steps = _steps(old, timetable.show, touched)
         # From the move before the change on, since by when that must have ended may have changed too.
         earlier = (old.steps[place] for place in range(old.place(span.first) - 1, -1, -1))
         begins = next((step.cue_index for step in earlier if step.move is not None), 0)
         first = old.place(begins)
-        standing = (
-            old.before[first]
-            if old.before
-            else Standing(timetable.show.show.start.get(camera), swept=False, last=None, last_made=None)
-        )
+        standing = old.before[first] if old.before else Standing(timetable.show.show.start.get(camera))
         shift = len(steps) - len(old.steps)
         moves = []
         last = _LAST
         since = False  # whether a move after the change was gone through
-        switches = [step.cue_index for step in steps if step.move is None] if old.switched else ()
+        switches = [step.cue_index for step in steps if step.move is None] if old.switches else ()
         for place, (before, leg) in enumerate(walk(timetable, camera, steps, first, standing, switches), first):
             step = steps[place]
             if since and step.cue_index > steps[place - 1].cue_index and before == old.before[place - shift]:
@@ -156,7 +152,7 @@ class Trials:
                 since = since or step.cue_index > span.last
         made = None if standing.last_made is None else planned(timetable, standing.last_made, -1)
         found = list(conflicts_of_moves(timetable, moves, made))
-        if old.switched or timetable.company.cameras[camera].locks:
+        if old.switches or timetable.company.cameras[camera].locks:
             found += conflicts_of_camera(timetable, camera, switches, moves[0][1] if moves else None)
         return begins, last, found
 

@@ -48,12 +48,12 @@ def doubts(move: PlannedMove) -> list[str]:
     return unknown if move.head_measured else [*unknown, "not measured"]
 
 
-def range_text(move: PlannedMove, decimals: int = 1) -> str:
+def range_text(move: PlannedMove) -> str:
     """Return the range of what a move needs: `2.1–3.4 s`."""
-    most = f"{move.most_seconds:.{decimals}f}\u00a0s"
+    most = f"{move.most_seconds:.1f}\u00a0s"
     if not move.start_known:
         return f"up\u00a0to\u00a0{most}"
-    least = f"{move.least_seconds:.{decimals}f}"
+    least = f"{move.least_seconds:.1f}"
     return most if most.startswith(f"{least}\u00a0") else f"{least}\u2013{most}"
 
 
