@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import re
+import html
 from collections.abc import Mapping
 from functools import lru_cache
 
@@ -10,7 +10,6 @@ from ptzd.files import clock_of_seconds
 
 from .text import cleaned
 
-_SPECIAL = re.compile('[&<>"]')
 _OURS = frozenset({"class_", "d"})  # attributes in which no text of a show ever is
 SVG = "http://www.w3.org/2000/svg"
 
@@ -102,9 +101,7 @@ def _safe(text: str) -> str:
 
 
 def _escaped(text: str) -> str:
-    if _SPECIAL.search(text) is None:
-        return text
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&quot;")
+    return html.escape(text, quote=False).replace('"', "&quot;")
 
 
 def figures(value: float) -> str:

@@ -67,14 +67,11 @@ def lanes(rehearsal: Rehearsal) -> tuple[Lane, ...]:
 
 def span(rehearsal: Rehearsal) -> tuple[float, float]:
     """Return the first and the last moment that has to be drawn, in seconds into the show."""
-    begin, end = 0.0, rehearsal.seconds
-    for move in rehearsal.moves:
-        begin, end = min(begin, move.start_seconds), max(end, move.settled_seconds)
-    for conflict in rehearsal.conflicts:
-        begin, end = min(begin, conflict.from_seconds), max(end, conflict.until_seconds)
-    for cue in rehearsal.cues:
-        begin, end = min(begin, cue.at_seconds), max(end, cue.at_seconds)
-    return begin, end
+    cues = [cue.at_seconds for cue in rehearsal.cues]
+    lasting = _lasting(rehearsal)
+    return min(0.0, *cues, *(begin for begin, _ in lasting)), max(
+        rehearsal.seconds, *cues, *(end for _, end in lasting)
+    )
 
 
 def row_seconds(rehearsal: Rehearsal) -> int:
@@ -97,11 +94,9 @@ def rows(rehearsal: Rehearsal, seconds: float) -> tuple[Row, ...]:
     first = math.floor(begin / seconds)
     last = max(first, math.ceil(end / seconds) - 1)
     busy = {math.floor(cue.at_seconds / seconds) for cue in rehearsal.cues}
-    for move in rehearsal.moves:
-        busy.update(_rows_between(move.start_seconds, move.settled_seconds, seconds))
-    for conflict in rehearsal.conflicts:
-        busy.update(_rows_between(conflict.from_seconds, conflict.until_seconds, seconds))
-    last = max(last, *busy) if busy else last
+    for from_seconds, until_seconds in _lasting(rehearsal):
+        busy.update(range(math.floor(from_seconds / seconds), math.floor(until_seconds / seconds) + 1))
+    last = max([last, *busy])
     found: list[Row] = []
     for index in range(first, last + 1):
         quiet = index not in busy
@@ -112,8 +107,10 @@ def rows(rehearsal: Rehearsal, seconds: float) -> tuple[Row, ...]:
     return tuple(found)
 
 
-def _rows_between(from_seconds: float, until_seconds: float, seconds: float) -> range:
-    return range(math.floor(from_seconds / seconds), math.floor(until_seconds / seconds) + 1)
+def _lasting(rehearsal: Rehearsal) -> list[tuple[float, float]]:
+    """From when until when each move and each conflict lasts."""
+    moves = [(move.start_seconds, move.settled_seconds) for move in rehearsal.moves]
+    return moves + [(conflict.from_seconds, conflict.until_seconds) for conflict in rehearsal.conflicts]
 
 
 def _phases(position: str | None, moves: Sequence[PlannedMove], begin: float, end: float) -> Iterator[Stretch]:

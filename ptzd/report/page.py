@@ -15,7 +15,6 @@ from ptzd.rehearsal import (
     ConflictKind,
     PlannedMove,
     Rehearsal,
-    RehearsedCue,
     doubts,
     fit_text,
     range_text,
@@ -50,16 +49,13 @@ _TEXT_SIZE = 11.5
 _TIMES = ("Has", "Needs", "Over", "Fit")
 
 
-def html_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -> str:
-    """Return the report as one HTML page: timeline, conflicts with their remedies, closest calls, running order.
-
-    `seconds_per_row` is how much of the evening stands side by side, more than 0; None: what suits the show.
-    """
+def html_report(rehearsal: Rehearsal) -> str:
+    """Return the report as one HTML page: timeline, conflicts with their remedies, closest calls, running order."""
     chart = Chart(rehearsal)
     body = root("body")
     _add_header(body, rehearsal)
     main = add(body, "main")
-    _add_timeline(main, chart, _row_length(rehearsal, seconds_per_row))
+    _add_timeline(main, chart)
     _add_conflicts(main, chart)
     _add_closest_calls(main, rehearsal)
     _add_running_order(main, rehearsal)
@@ -76,11 +72,8 @@ def html_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -
     )
 
 
-def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) -> str:
-    """Return the report as one SVG picture: timeline, and the conflicts with their remedies beneath it.
-
-    `seconds_per_row` is as for `html_report`.
-    """
+def svg_report(rehearsal: Rehearsal) -> str:
+    """Return the report as one SVG picture: timeline, and the conflicts with their remedies beneath it."""
     chart = Chart(rehearsal)
     svg = root("svg", xmlns=SVG, role="img", aria_labelledby="report-title report-words")
     put(svg, "title", f"{rehearsal.label or rehearsal.show}: rehearsal", id="report-title")
@@ -91,12 +84,9 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
     paper = add(svg, "rect", x=0, y=0, fill="#ffffff")
     sheet = add(svg, "g", transform="translate(20 20)")
     put(sheet, "text", rehearsal.label or rehearsal.show, x=0, y=22, font_size=24, font_weight=700)
-    y = 30.0
-    for line in wrapped(words, PICTURE_WIDTH, _TEXT_SIZE):
-        y += 14
-        put(sheet, "text", line, x=0, y=y, font_size=_TEXT_SIZE)
-    y = _draw_legend(sheet, y + 16)
-    for row in rows(rehearsal, _row_length(rehearsal, seconds_per_row)):
+    y = _draw_lines(sheet, words, 0, 44, PICTURE_WIDTH, 14)
+    y = _draw_legend(sheet, y + 2)
+    for row in rows(rehearsal, row_seconds(rehearsal)):
         if row.quiet:
             put(sheet, "text", _quiet_text(rehearsal, row), x=0, y=y + 16, font_size=_TEXT_SIZE)
             y += 34
@@ -109,12 +99,6 @@ def svg_report(rehearsal: Rehearsal, *, seconds_per_row: float | None = None) ->
         svg.set(key, f"{value:.0f}")
     svg.set("viewBox", f"0 0 {PICTURE_WIDTH + 40:.0f} {y + 30:.0f}")
     return written(svg) + "\n"
-
-
-def _row_length(rehearsal: Rehearsal, wished: float | None) -> float:
-    if wished is not None and wished <= 0:
-        raise ValueError(f"seconds_per_row is {wished:g}: a row must last more than 0 seconds")
-    return row_seconds(rehearsal) if wished is None else wished
 
 
 def _row_window(chart: Chart, row: Row) -> Section:
@@ -197,13 +181,13 @@ def _draw_legend(parent: Element, top: float) -> float:
     return top + 30
 
 
-def _add_timeline(main: Element, chart: Chart, length: float) -> None:
+def _add_timeline(main: Element, chart: Chart) -> None:
     rehearsal = chart.rehearsal
     section = add(main, "section", aria_labelledby="evening")
     put(section, "h2", "The evening", id="evening")
     legend = _add_picture(section, PICTURE_WIDTH, "legend", "What the marks mean")
     legend.set("viewBox", f"-2 -2 {PICTURE_WIDTH:.0f} {_draw_legend(legend, 2):.0f}")
-    for number, row in enumerate(rows(rehearsal, length), 1):
+    for number, row in enumerate(rows(rehearsal, row_seconds(rehearsal)), 1):
         if row.quiet:
             put(section, "p", _quiet_text(rehearsal, row), class_="quiet")
             continue
@@ -279,10 +263,6 @@ def _ended(sentence: str) -> str:
     return sentence if sentence.endswith((".", "!", "?")) else f"{sentence}."
 
 
-def _cue_of(rehearsal: Rehearsal, conflict: Conflict) -> RehearsedCue:
-    return rehearsal.cues[conflict.cue_index]
-
-
 def _add_conflicts(main: Element, chart: Chart) -> None:
     rehearsal = chart.rehearsal
     section = add(main, "section", aria_labelledby="conflicts")
@@ -297,7 +277,7 @@ def _add_conflicts(main: Element, chart: Chart) -> None:
     _add_headings(table, ("No.", "Cue", "Camera", "What does not fit", "What helps"))
     body = add(table, "tbody")
     for number, conflict in enumerate(rehearsal.conflicts, 1):
-        cue = _cue_of(rehearsal, conflict)
+        cue = rehearsal.cues[conflict.cue_index]
         row = add(body, "tr", id=f"conflict-{number}")
         heading = add(row, "th", scope="row")
         put(heading, "span", str(number), class_="disc-word")
@@ -330,28 +310,30 @@ def _add_remedies(cell: Element, conflict: Conflict) -> None:
 
 def _draw_conflict(parent: Element, chart: Chart, number: int, conflict: Conflict, top: float) -> float:
     """A conflict in the picture: in words on the left, from closer on the right. Returns where the drawing ends."""
-    cue = _cue_of(chart.rehearsal, conflict)
+    cue = chart.rehearsal.cues[conflict.cue_index]
     group = add(parent, "g", id=f"conflict-{number}")
     shape(group, "line", class_="grid", x1=0, x2=PICTURE_WIDTH, y1=top, y2=top)
     draw_disc(group, number, 0, top + 10)
     left = max(26.0, disc_width(number) + 8)
     room = PICTURE_WIDTH - _CLOSE_UP_WIDTH - left - 24
-    y = top + 21.5
     heading = f"Cue {number_text(cue.number)}, {conflict.camera}: {CONFLICT_TITLES[conflict.kind]}"
-    for line in wrapped(heading, room / 1.15, _TEXT_SIZE):
-        put(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE, font_weight=700)
-        y += 16
-    for line in wrapped(_ended(conflict.sentence), room, _TEXT_SIZE):
-        put(group, "text", line, x=left, y=y, font_size=_TEXT_SIZE)
-        y += 15
+    y = _draw_lines(group, heading, left, top + 21.5, room / 1.15, 16, font_weight=700)
+    y = _draw_lines(group, _ended(conflict.sentence), left, y, room, 15)
     for remedy in conflict.remedies:
-        y += 4
-        shape(group, "path", class_="range", d=f"M{left:.0f} {y - 4:.1f}h7m-3-3l3 3l-3 3")
-        for line in wrapped(_ended(remedy.sentence), room - 14, _TEXT_SIZE):
-            put(group, "text", line, x=left + 14, y=y, font_size=_TEXT_SIZE)
-            y += 15
+        shape(group, "path", class_="range", d=f"M{left:.0f} {y:.1f}h7m-3-3l3 3l-3 3")
+        y = _draw_lines(group, _ended(remedy.sentence), left + 14, y + 4, room - 14, 15)
     close = add(group, "g", transform=f"translate({PICTURE_WIDTH - _CLOSE_UP_WIDTH:.0f} 0)")
     return max(y, _draw_close_up(close, chart, conflict, top + 8))
+
+
+def _draw_lines(
+    parent: Element, text: str, x: float, y: float, room: float, step: float, **attributes: str | float
+) -> float:
+    """Write a text in lines below each other. Returns where the next one would stand."""
+    for line in wrapped(text, room, _TEXT_SIZE):
+        put(parent, "text", line, x=x, y=y, font_size=_TEXT_SIZE, **attributes)
+        y += step
+    return y
 
 
 # The tables.

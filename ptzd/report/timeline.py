@@ -359,20 +359,17 @@ def _draw_flags(
 ) -> None:
     """Each number and label lies on a veil that covers the lines of other cues behind it."""
     veils, boxes = Pen(), Pen()
-    labels = [
-        shortened(cue.label, flag.room - tag - 7, _LABEL_SIZE) for cue, tag, flag in zip(cues, tags, flags, strict=True)
-    ]
-    corners = [
-        (window.x(cue.at_seconds), first_lane - 5 - (flag.level + 1) * _LEVEL)
-        for cue, flag in zip(cues, flags, strict=True)
-    ]
-    for cue, tag, label, (x, y) in zip(cues, tags, labels, corners, strict=True):
+    labels: list[tuple[RehearsedCue, float, str, float, float]] = []  # each with its tag's width and where that begins
+    for cue, tag, flag in zip(cues, tags, flags, strict=True):
+        label = shortened(cue.label, flag.room - tag - 7, _LABEL_SIZE)
+        x, y = window.x(cue.at_seconds), first_lane - 5 - (flag.level + 1) * _LEVEL
+        labels.append((cue, tag, label, x, y))
         veils.box(x + 1, y, tag + (width(label, _LABEL_SIZE) + 5 if label else 0), _LEVEL)
         boxes.box(x, y + 1, tag, 14, 7 if cue.on_call else 0)
     if cues:
         shape(parent, "path", class_="veil", d=veils.d)
         shape(parent, "path", class_="tag", d=boxes.d)
-    for cue, tag, label, (x, y) in zip(cues, tags, labels, corners, strict=True):
+    for cue, tag, label, x, y in labels:
         number = number_text(cue.number)
         flagged = parent
         if hints and label != cue.label:
@@ -390,15 +387,9 @@ def _mark_places(found: Sequence[tuple[int, Conflict]], window: Section) -> tupl
         for (number, conflict), start in zip(found, starts, strict=True)
     ]
     order = sorted(range(len(found)), key=lambda index: starts[index])
-    placed = places(
-        [starts[index] for index in order],
-        [rooms[index] for index in order],
-        [rooms[index] for index in order],
-        1,
-        window.right + 40,
-    )
-    by_index = dict(zip(order, placed, strict=True))
-    return tuple(by_index[index] for index in range(len(found)))
+    ordered = [rooms[index] for index in order]
+    placed = places([starts[index] for index in order], ordered, ordered, 1, window.right + 40)
+    return tuple(place for _, place in sorted(zip(order, placed, strict=True), key=lambda pair: pair[0]))
 
 
 def _mark_left(number: int, conflict: Conflict, window: Section) -> float:

@@ -283,16 +283,6 @@ def test_words_stand_out_from_what_they_stand_on() -> None:
     assert contrast(of(".air", "fill"), of(".off", "fill")) >= 4.5  # on air from off air, in grey too
 
 
-def test_a_row_can_be_made_as_long_as_wished_but_not_of_no_length(choir: Rehearsal) -> None:
-    def rows(page: str) -> int:
-        return len(names(ElementTree.fromstring(page.encode("utf-8")), "figure"))
-
-    assert rows(html_report(choir, seconds_per_row=900)) == 1
-    assert rows(html_report(choir, seconds_per_row=60)) >= 9
-    with pytest.raises(ValueError, match="more than 0"):
-        svg_report(choir, seconds_per_row=0)
-
-
 def test_a_full_evening_is_a_small_page() -> None:
     assert len(html_report(full_evening()).encode("utf-8")) < 450_000
 
