@@ -39,7 +39,8 @@ and then, except where it would be seen; its outcome tells what became of each.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
@@ -264,13 +265,10 @@ class CueDesk:
         under_way = {camera: wish for camera, wish in self._wishes.items() if wish.token is not None and _running(wish)}
         self._forget(self._wishes)
         self._started.clear()
-        self._asking = True
-        try:
+        with self._while_asking():
             for move in cue.moves:
                 if not move.on_air:
                     self._wish(cue, move, under_way.get(move.camera), now)
-        finally:
-            self._asking = False
         self._changed()
         return tuple(self._started)
 
@@ -290,8 +288,7 @@ class CueDesk:
                 "under [show]",
             )
         sent, standing, not_sent = list[Place](), list[Place](), list[NotReady]()
-        self._asking = True
-        try:
+        with self._while_asking():
             for camera, move in sorted(wanted.items()):
                 place, state = Place(camera, move.position), self._seen(camera)
                 fault = self._fault_of_a_camera(camera, state)
@@ -305,8 +302,6 @@ class CueDesk:
                     sent.append(place)
                 else:
                     not_sent.append(NotReady(camera, move.position, *fault))
-        finally:
-            self._asking = False
         self._changed()
         return Placed(tuple(sent), tuple(standing), tuple(not_sent))
 
@@ -317,22 +312,16 @@ class CueDesk:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
         self._started.clear()
-        self._asking = True
-        try:
+        with self._while_asking():
             self.say_on_air()  # what has waited for a camera to be off air leaves now
-        finally:
-            self._asking = False
         waiting = [wish for wish in self._wishes.values() if wish.token is None]
         unasked = () if self._asked is not None and self._asked[0] == cue else self._unasked(cue)
         self._end_standby()
-        self._asking = True
-        try:
+        with self._while_asking():
             on_air = [move for move in cue.moves if move.on_air]
             there = [move for move in on_air if not move.after_seconds and self._is_there(move)]
             refused = [self._move_on_air(cue, move) for move in on_air if move not in there]
             overtaken = (*unasked, *(self._overtake(wish, cue) for wish in waiting))
-        finally:
-            self._asking = False
         self._changed()
         standing = tuple(Place(move.camera, move.position) for move in there)
         told = tuple(one for one in refused if one is not None)
@@ -341,18 +330,12 @@ class CueDesk:
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
         self._run.back()
-        self._call_off(self._timers)
-        self._end_standby()
-        self.say_on_air()
-        return self._changed()
+        return self._stands_elsewhere()
 
     def jump(self, number: Decimal) -> CueState:
         """Make a cue the next. Nothing moves."""
         self._run.jump(number)
-        self._call_off(self._timers)
-        self._end_standby()
-        self.say_on_air()
-        return self._changed()
+        return self._stands_elsewhere()
 
     def hold(self) -> CueState:
         """Let no cue start a move until the release; what moves goes on."""
@@ -407,6 +390,20 @@ class CueDesk:
         self._changed()
 
     # How it does it
+
+    @contextmanager
+    def _while_asking(self) -> Iterator[None]:
+        self._asking = True
+        try:
+            yield
+        finally:
+            self._asking = False
+
+    def _stands_elsewhere(self) -> CueState:
+        self._call_off(self._timers)
+        self._end_standby()
+        self.say_on_air()
+        return self._changed()
 
     def _take_back(self, camera: str | None) -> None:
         """Let nothing that waits for its moment move a camera, or (None) any."""

@@ -106,22 +106,25 @@ class CueRun:
         A `go` for the same cue within `once_within_seconds` (0 or more) of the last counts once. Raises ValueError
         for two cues of the same number.
         """
-        self._cues = tuple(sorted(cues, key=lambda cue: cue.number))
-        self._places = {cue.number: index for index, cue in enumerate(self._cues)}
-        if len(self._places) != len(self._cues):
+        self.cues = tuple(sorted(cues, key=lambda cue: cue.number))  # all, in the order of their numbers
+        self._places = {cue.number: index for index, cue in enumerate(self.cues)}
+        if len(self._places) != len(self.cues):
             raise ValueError("two cues have the same number; give each a number of its own")
         self._begins_with: frozenset[str] = frozenset() if on_air is None else frozenset({on_air})
-        self._stands = [*stands_before_each(self._cues, start)]
+        self._stands = [*stands_before_each(self.cues, start)]
         self._once_within_seconds = once_within_seconds
         self._went_at: float | None = None
         self._runs: list[tuple[ListedCue, float]] = []  # each `go` that was not taken back, since the last jump
-        self._standing: ListedCue | None = None
-        self._next: ListedCue | None = self._cues[0] if self._cues else None
-        self._standby = False
-        self._held = False
+        self.standing: ListedCue | None = None  # the last cue that was run; None before the first
+        self.next: ListedCue | None = self.cues[0] if self.cues else None  # that `go` runs; None after the last
+        self.standby = False  # whether the next cue's framings have been asked for
+        self.held = False  # whether `go` and `standby` are refused
         if place is not None:
             self._take_up(place)
-        self._on_air = self._shown_by_standing() | (frozenset() if place is None else place.on_air)
+        # The cameras that are on air, as the cues have it. Where cues were passed over, back or ahead, it is the one
+        # that the standing cue would show, and still the one that was taken last: nobody has told which of both is
+        # seen. After a jump to the first cue the show begins anew.
+        self.on_air = self._shown_by_standing() | (frozenset() if place is None else place.on_air)
 
     def written_anew(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], on_air: str | None) -> CueRun:
         """Return this run with the show's cues as they are written now; parameters as for a new one.
@@ -130,51 +133,17 @@ class CueRun:
         """
         anew = CueRun(cues, self.place, start=start, on_air=on_air, once_within_seconds=self._once_within_seconds)
         anew._runs, anew._went_at = self._runs, self._went_at
-        anew._standby = self._standby and anew._next == self._next
+        anew.standby = self.standby and anew.next == self.next
         return anew
-
-    @property
-    def cues(self) -> tuple[ListedCue, ...]:
-        """All cues in the order of their numbers."""
-        return self._cues
-
-    @property
-    def standing(self) -> ListedCue | None:
-        """The last cue that was run; None before the first."""
-        return self._standing
-
-    @property
-    def next(self) -> ListedCue | None:
-        """The cue that `go` runs; None after the last."""
-        return self._next
-
-    @property
-    def standby(self) -> bool:
-        """Whether the next cue's framings have been asked for."""
-        return self._standby
-
-    @property
-    def held(self) -> bool:
-        """Whether `go` and `standby` are refused."""
-        return self._held
-
-    @property
-    def on_air(self) -> frozenset[str]:
-        """The cameras that are on air, as the cues have it.
-
-        Where cues were passed over, back or ahead, it is the one that the standing cue would show, and still the one
-        that was taken last: nobody has told which of both is seen. After a jump to the first cue the show begins anew.
-        """
-        return self._on_air
 
     @property
     def place(self) -> CuePlace:
         """What is to be kept."""
         return CuePlace(
-            None if self._standing is None else self._standing.number,
-            None if self._next is None else self._next.number,
-            self._held,
-            self._on_air,
+            None if self.standing is None else self.standing.number,
+            None if self.next is None else self.next.number,
+            self.held,
+            self.on_air,
         )
 
     @property
@@ -183,12 +152,12 @@ class CueRun:
 
         Where none has, it is the position in which the show starts; what the show does not say is not in it.
         """
-        return self._stands[len(self._cues) if self._next is None else self._places[self._next.number]]
+        return self._stands[len(self.cues) if self.next is None else self._places[self.next.number]]
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
         index = self._places[cue.number]
-        return self._cues[index - 1] if index else None
+        return self.cues[index - 1] if index else None
 
     def ran_at(self, cue: ListedCue) -> float | None:
         """Return when a cue was run, if the last `go` ran it; None otherwise, and after a jump or a restart."""
@@ -200,7 +169,7 @@ class CueRun:
         """Return the cue whose framings are to be asked for now: `number`, or the next."""
         self.require_no_hold()
         cue = self._asked_for(number)
-        self._next, self._standby = cue, True
+        self.next, self.standby = cue, True
         return cue
 
     def go(self, number: Decimal | None, now: float) -> ListedCue | None:
@@ -209,95 +178,95 @@ class CueRun:
         if self._pressed_again(number, now):
             return None
         cue = self._asked_for(number)
-        self._standing, self._next, self._standby = cue, self._after(cue), False
-        self._on_air = self._shown_by_standing() | (self._on_air if cue.take is None else frozenset())
+        self.standing, self.next, self.standby = cue, self._after(cue), False
+        self.on_air = self._shown_by_standing() | (self.on_air if cue.take is None else frozenset())
         self._went_at = now
         self._runs.append((cue, now))
         return cue
 
     def back(self) -> ListedCue:
         """Take back the last `go`; return the cue that is the next again."""
-        if self._standing is None:
+        if self.standing is None:
             raise Refusal("at-start", "no cue has been run yet, so there is none to go back over")
         del self._runs[-1:]
-        return self._stand_before(self._standing)
+        return self._stand_before(self.standing)
 
     def jump(self, number: Decimal) -> ListedCue:
         """Make `number` the next cue, as though all before it had been run; return it."""
         cue = self._known(number)
         self._runs.clear()
         self._stand_before(cue)
-        if self._standing is None:
-            self._on_air = self._begins_with
+        if self.standing is None:
+            self.on_air = self._begins_with
         return cue
 
     def hold(self) -> None:
         """Refuse `go` and `standby` from now on."""
-        self._held = True
+        self.held = True
 
     def release(self) -> None:
         """End the hold."""
-        self._held = False
+        self.held = False
 
     def _shown_by_standing(self) -> frozenset[str]:
         """The camera that is on air once all cues up to the standing one have been run, or as the show begins."""
-        if self._standing is not None:
-            for cue in reversed(self._cues[: self._places[self._standing.number] + 1]):
+        if self.standing is not None:
+            for cue in reversed(self.cues[: self._places[self.standing.number] + 1]):
                 if cue.take is not None:
                     return frozenset({cue.take})
         return self._begins_with
 
     def _take_up(self, place: CuePlace) -> None:
-        self._held = place.held
+        self.held = place.held
         if place.standing is not None:
-            earlier = [cue for cue in self._cues if cue.number <= place.standing]
-            self._standing = earlier[-1] if earlier else None
+            earlier = [cue for cue in self.cues if cue.number <= place.standing]
+            self.standing = earlier[-1] if earlier else None
         if place.next is not None:
-            self._next = next((cue for cue in self._cues if cue.number >= place.next), None)
+            self.next = next((cue for cue in self.cues if cue.number >= place.next), None)
         elif place.standing is not None:  # it stood at the end: what has been added there since is the next
-            self._next = next((cue for cue in self._cues if cue.number > place.standing), None)
+            self.next = next((cue for cue in self.cues if cue.number > place.standing), None)
 
     def _stand_before(self, cue: ListedCue) -> ListedCue:
-        self._standing = self.before(cue)
-        self._next, self._standby = cue, False
-        self._on_air = self._shown_by_standing() | self._on_air
+        self.standing = self.before(cue)
+        self.next, self.standby = cue, False
+        self.on_air = self._shown_by_standing() | self.on_air
         self._went_at = None
         return cue
 
     def _pressed_again(self, number: Decimal | None, now: float) -> bool:
         if self._went_at is None or now - self._went_at > self._once_within_seconds:
             return False
-        return number is None or (self._standing is not None and number == self._standing.number)
+        return number is None or (self.standing is not None and number == self.standing.number)
 
     def require_no_hold(self) -> None:
         """Raise Refusal while the cues are on hold."""
-        if self._held:
+        if self.held:
             raise Refusal("held", "the cues are on hold; release them first")
 
     def _asked_for(self, number: Decimal | None) -> ListedCue:
         if number is not None:
             return self._known(number)
-        if self._next is None:
+        if self.next is None:
             self._require_cues()
-            raise Refusal("at-end", f"cue {self._cues[-1].number} was the last; go back, or jump to a number")
-        return self._next
+            raise Refusal("at-end", f"cue {self.cues[-1].number} was the last; go back, or jump to a number")
+        return self.next
 
     def _known(self, number: Decimal) -> ListedCue:
         index = self._places.get(number)
         if index is not None:
-            return self._cues[index]
+            return self.cues[index]
         self._require_cues()
-        between = f"they go from {self._cues[0].number} to {self._cues[-1].number}"
-        near = did_you_mean(str(number), (str(cue.number) for cue in self._cues), between)
+        between = f"they go from {self.cues[0].number} to {self.cues[-1].number}"
+        near = did_you_mean(str(number), (str(cue.number) for cue in self.cues), between)
         raise Refusal("unknown-cue", f"there is no cue {number}; {near}")
 
     def _require_cues(self) -> None:
-        if not self._cues:
+        if not self.cues:
             raise Refusal("no-cues", "the show has no cues; write some into its show file")
 
     def _after(self, cue: ListedCue) -> ListedCue | None:
         following = self._places[cue.number] + 1
-        return self._cues[following] if following < len(self._cues) else None
+        return self.cues[following] if following < len(self.cues) else None
 
 
 def stands_before_each(
