@@ -41,9 +41,7 @@ from ptzd.visca import (
 
 from .body import STOPPED, Body, Done, Motors, Refusal
 from .habits import Habits
-from .head import Head
 from .latency import Latency
-from .lens import Lens
 from .mount import Mount
 from .numbers import SequenceNumbers
 from .truth import Truth
@@ -116,11 +114,12 @@ class SimulatedCamera:
         self.refuses_stops_until = -math.inf
         self.ignores_stops_until = -math.inf
         self.silent_until = -math.inf
-        self.pull: Callable[[float], None] = self._fall_silent
+        self.pull: Callable[[float], None] = self.fall_silent
         self.restarted: Callable[[], None] = lambda: None  # hears of a restart
         self.knocked = PLUMB
         self.zoom_slipped = 0.0
         self.body = Body(dialect, truth, mount, habits, rng)
+        self.head, self.lens = self.body.head, self.body.lens  # as they truly are, for whoever compares
         self._latency = Latency(truth.least_latency_seconds, truth.most_latency_seconds, truth.picture_seconds, rng)
         self._numbers = SequenceNumbers(habits.numbers)
         self._inbox: deque[_Arrival] = deque()
@@ -131,18 +130,9 @@ class SimulatedCamera:
         else:
             self.body.start_up(started_at)
 
-    def _fall_silent(self, until: float) -> None:
+    def fall_silent(self, until: float) -> None:
+        """Be `silent_until` then."""
         self.silent_until = until
-
-    @property
-    def head(self) -> Head:
-        """Pan and tilt as they truly are, for whoever compares."""
-        return self.body.head
-
-    @property
-    def lens(self) -> Lens:
-        """Zoom and focus as they truly are, for whoever compares."""
-        return self.body.lens
 
     # The wire
 
@@ -203,8 +193,6 @@ class SimulatedCamera:
         return self.body.rests_at(running.motors) if running.completes_at is None else running.completes_at
 
     def _complete(self, now: float) -> None:
-        if not self._sockets:
-            return
         for socket, running in sorted(self._sockets.items()):
             if self._sockets.get(socket) is not running or self._completes_at(running) > now:
                 continue  # overtaken by a stop that took effect just now, or not at its end
@@ -259,10 +247,10 @@ class SimulatedCamera:
         socket = 0
         try:
             if packet.payload_type is PayloadType.INQUIRY:
-                self._reply(self._inquire(packet.payload, now), peer, packet.sequence)
+                answer = self.body.answer(parse_inquiry(packet.payload), now)
+                self._reply(Answer(answer).encode(), peer, packet.sequence)
                 return True
-            command = self._parse(packet.payload)
-            match command:
+            match command := parse_command(packet.payload, self.dialect):
                 case Clear():
                     self._require_stoppable(now)
                     self._clear(now)
@@ -273,16 +261,11 @@ class SimulatedCamera:
                 case _:
                     socket = self._free_socket()
                     self._run(command, socket, packet, peer, now)
-        except Refusal as refusal:
-            self._reply(ErrorReply(socket, refusal.code).encode(), peer, packet.sequence)
+        except (MessageError, Refusal) as error:
+            code = error.code if isinstance(error, Refusal) else ErrorCode.SYNTAX
+            self._reply(ErrorReply(socket, code).encode(), peer, packet.sequence)
             return False
         return True
-
-    def _parse(self, payload: bytes) -> Command:
-        try:
-            return parse_command(payload, self.dialect)
-        except MessageError:
-            raise Refusal(ErrorCode.SYNTAX) from None
 
     def _free_socket(self) -> int:
         for socket in range(1, self.habits.sockets + 1):
@@ -357,10 +340,3 @@ class SimulatedCamera:
         # A stop that is cancelled takes its effect with it: it is the order that ends, not the motion.
         if running.stop is None and now >= self.ignores_stops_until:
             self.body.halt(running.motors, now)
-
-    def _inquire(self, payload: bytes, now: float) -> bytes:
-        try:
-            inquiry = parse_inquiry(payload)
-        except MessageError:
-            raise Refusal(ErrorCode.SYNTAX) from None
-        return Answer(self.body.answer(inquiry, now)).encode()

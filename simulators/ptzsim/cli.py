@@ -161,48 +161,34 @@ def simulate(
         if cameras_file is not None:
             plans = read_fleet(cameras_file)
         else:
-            first = _first_camera(str(listen), dialect, cameras, seed, mount, ready, loss, doubled, habits)
-            if link != "serial":
-                first = replace(first, link=link)
-            plans = _row_of_cameras(first, cameras)
+            if dialect is None:
+                raise click.UsageError(f"say which family of heads with --dialect: {', '.join(dialect_names())}")
+            host, port = _first_address(str(listen), cameras)
+            spoken = "udp" if link == "serial" else link
+            first = CameraPlan("", host, port, dialect, mount, seed, ready, loss, doubled, habits, spoken)
+            plans = [
+                replace(
+                    first,
+                    name=f"camera-{index + 1}",
+                    port=port + index,
+                    seed=seed + index,
+                    habits=None if habits is None else habits + index,
+                )
+                for index in range(cameras)
+            ]
         asyncio.run(_serve(plans, seed, pictures, picture_login, serial))
     except FleetError as error:
         raise click.UsageError(str(error)) from None
 
 
-def _first_camera(
-    listen: str,
-    dialect: str | None,
-    cameras: int,
-    seed: int,
-    mount: str,
-    ready: bool,
-    loss: float,
-    doubled: float,
-    habits: int | None,
-) -> CameraPlan:
-    if dialect is None:
-        raise click.UsageError(f"say which family of heads with --dialect: {', '.join(dialect_names())}")
+def _first_address(listen: str, cameras: int) -> tuple[str, int]:
     try:
         host, port = parse_listen(listen)
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--listen") from None
     if port + cameras > 65536:
         raise click.UsageError(f"{cameras} cameras from port {port} on would need ports beyond 65535: start lower")
-    return CameraPlan("camera-1", host, port, dialect, mount, seed, ready, loss, doubled, habits)
-
-
-def _row_of_cameras(first: CameraPlan, cameras: int) -> list[CameraPlan]:
-    return [
-        replace(
-            first,
-            name=f"camera-{index + 1}",
-            port=first.port + index,
-            seed=first.seed + index,
-            habits=None if first.habits is None else first.habits + index,
-        )
-        for index in range(cameras)
-    ]
+    return host, port
 
 
 async def _serve(

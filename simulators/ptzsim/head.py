@@ -60,10 +60,6 @@ class _Side:
     def ramp(self, curve: int) -> None:
         self.axis.acceleration = self._sharpest_deg_per_s2 * RAMP_CURVE_SHARES[curve - 1]
 
-    @property
-    def is_slow(self) -> bool:
-        return self._slow != 1.0
-
     def slow(self, on: bool) -> None:
         self._slow = SLOW_MODE_SHARE if on else 1.0
 
@@ -128,6 +124,7 @@ class Head:
         )
         self.ready_at = math.inf  # when start-up is over
         self.asked_to_move = False
+        self.in_slow_mode = False
         self.pan_fault = False  # "position not detected"; set these to see who notices
         self.tilt_fault = False
 
@@ -241,13 +238,9 @@ class Head:
         self._pan.ramp(curve)
         self._tilt.ramp(curve)
 
-    @property
-    def in_slow_mode(self) -> bool:
-        """Whether slow mode is on."""
-        return self._pan.is_slow
-
     def slow(self, on: bool) -> None:
         """Turn slow mode on or off for the commands to come."""
+        self.in_slow_mode = on
         self._pan.slow(on)
         self._tilt.slow(on)
 

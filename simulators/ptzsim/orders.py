@@ -23,14 +23,6 @@ def _lose_position(camera: SimulatedCamera, lost: bool) -> None:
     camera.head.pan_fault = camera.head.tilt_fault = lost
 
 
-def _silent(camera: SimulatedCamera, until: float) -> None:
-    camera.silent_until = until
-
-
-def _unplugged(camera: SimulatedCamera, until: float) -> None:
-    camera.pull(until)
-
-
 def _refuse_stops(camera: SimulatedCamera, until: float) -> None:
     camera.refuses_stops_until = until
 
@@ -39,8 +31,15 @@ def _ignore_stops(camera: SimulatedCamera, until: float) -> None:
     camera.ignores_stops_until = until
 
 
-def _zoom_slipped(camera: SimulatedCamera, by_percent: float) -> None:
+def _knocked(camera: SimulatedCamera, *by_deg: float) -> str:
+    knock = camera.knocked = Knock(*by_deg)
+    turned = f"{knock.right_deg:g}° to the right, {knock.up_deg:g}° up, {knock.clockwise_deg:g}° clockwise"
+    return f"stands turned by {turned}"
+
+
+def _zoom_slipped(camera: SimulatedCamera, by_percent: float) -> str:
     camera.zoom_slipped = by_percent / 100
+    return f"shows all {by_percent:g} % larger than its zoom position says"
 
 
 _AT_ONCE: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
@@ -51,18 +50,18 @@ _AT_ONCE: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
     "find-position": ("knows its position again", lambda camera, now: _lose_position(camera, False)),
 }
 _FOR_SECONDS: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
-    "silent": ("neither hears nor answers", _silent),
-    "unplugged": ("has no cable", _unplugged),
+    "silent": ("neither hears nor answers", SimulatedCamera.fall_silent),
+    "unplugged": ("has no cable", lambda camera, until: camera.pull(until)),
     "refuse-stops": ("refuses every stop", _refuse_stops),
     "ignore-stops": ("confirms every stop and moves on", _ignore_stops),
 }
-_BY_SO_MUCH: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
-    "zoom-slipped": ("shows all {:g} % larger than its zoom position says", _zoom_slipped),
+_BY_SO_MUCH: Mapping[str, tuple[int, Callable[..., str]]] = {  # by how many numbers at most, and what does and tells it
+    "knocked": (3, _knocked),  # to the right, and if wished up and clockwise
+    "zoom-slipped": (1, _zoom_slipped),
 }
-KNOCKED = "knocked"  # to the right, and if wished up and clockwise
 MOST_SO_MUCH = 30.0
 HOW = (
-    f"{', '.join(_AT_ONCE)}; {', '.join(f'{word} NUMBER' for word in (KNOCKED, *_BY_SO_MUCH))}; "
+    f"{', '.join(_AT_ONCE)}; {', '.join(f'{word} NUMBER' for word in _BY_SO_MUCH)}; "
     "and for so many seconds, 0 to end it: "
     f"{', '.join(f'{word} SECONDS' for word in _FOR_SECONDS)}"
 )
@@ -79,20 +78,13 @@ def do(line: str, cameras: Mapping[str, SimulatedCamera], now: float) -> list[st
         until = now
     elif what in _FOR_SECONDS and len(more) == 1:
         became, begin = _FOR_SECONDS[what]
-        until = now + _seconds(more[0])
+        until = now + _number(more[0], 0.0, LONGEST_SECONDS, "are no seconds")
         became += f" for {float(more[0]):g} s" if until > now else ": no more"
-    elif what in _BY_SO_MUCH and len(more) == 1:
-        became, begin = _BY_SO_MUCH[what]
-        until = _so_much(more[0])
-        became = became.format(until)
-    elif what == KNOCKED and 1 <= len(more) <= 3:
-        knock = Knock(*map(_so_much, more))
-        turned = f"{knock.right_deg:g}° to the right, {knock.up_deg:g}° up, {knock.clockwise_deg:g}° clockwise"
-        for camera in chosen.values():
-            camera.knocked = knock
-        return [f"{each} stands turned by {turned}" for each in chosen]
+    elif what in _BY_SO_MUCH and 1 <= len(more) <= _BY_SO_MUCH[what][0]:
+        by = [_number(each, -MOST_SO_MUCH, MOST_SO_MUCH, "is not how much") for each in more]
+        return [f"{each} {_BY_SO_MUCH[what][1](camera, *by)}" for each, camera in chosen.items()]
     else:
-        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS, KNOCKED, *_BY_SO_MUCH])
+        near = _near(what, [*_AT_ONCE, *_FOR_SECONDS, *_BY_SO_MUCH])
         raise ValueError(f"{' '.join((what, *more))!r} is nothing to do to a camera{near or f'; write {HOW}'}")
     for each, camera in chosen.items():
         try:
@@ -102,24 +94,14 @@ def do(line: str, cameras: Mapping[str, SimulatedCamera], now: float) -> list[st
     return [f"{each} {became}" for each in chosen]
 
 
-def _seconds(text: str) -> float:
+def _number(text: str, least: float, most: float, wrong: str) -> float:
     try:
-        seconds = float(text)
+        number = float(text)
     except ValueError:
-        seconds = math.nan
-    if not 0 <= seconds <= LONGEST_SECONDS:
-        raise ValueError(f"{text!r} are no seconds: write a number from 0 to {LONGEST_SECONDS:.0f}")
-    return seconds
-
-
-def _so_much(text: str) -> float:
-    try:
-        much = float(text)
-    except ValueError:
-        much = math.nan
-    if not abs(much) <= MOST_SO_MUCH:
-        raise ValueError(f"{text!r} is not how much: write a number from {-MOST_SO_MUCH:g} to {MOST_SO_MUCH:g}")
-    return much
+        number = math.nan
+    if not least <= number <= most:
+        raise ValueError(f"{text!r} {wrong}: write a number from {least:g} to {most:g}")
+    return number
 
 
 def _near(word: str, known: list[str]) -> str:

@@ -24,6 +24,8 @@ FINER = 2  # times as fine as the picture is what is drawn before it is made sma
 NEAR_M = 0.2  # nothing nearer is drawn
 SPECK = 1.5  # nothing smaller in what is drawn is
 JPEG_QUALITY = 85
+PICTURE_WIDTH_MM = 35.9  # of the sensor
+WIDE_MM, TELE_MM = 100.0, 400.0
 STOP = 4.0  # the f-number, assumed
 SHARP_PIXELS = 0.4  # a blur of less is none
 MOST_BLUR_PIXELS = 12.0
@@ -32,34 +34,13 @@ Floats = NDArray[np.float64]
 _Drawn = tuple[tuple[Point, ...], Colour, int]  # corners, and which figure they sway with, or -1
 
 
-@dataclass(frozen=True, slots=True)
-class Glass:
-    """The part of the sensor that makes the picture, and what its zoom lens has at both ends."""
-
-    picture_width_mm: float = 35.9
-    wide_mm: float = 100.0
-    tele_mm: float = 400.0
+PLACES: dict[str, Point] = {"gallery": (0.0, -14.0, 4.2), "left": (-7.0, -6.0, 1.7), "right": (6.8, -6.5, 2.6)}
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where a camera stands, and which way it looks at pan 0: in degrees to the right of straight to the stage."""
-
-    eye: Point
-    heading_deg: float = 0.0
-
-
-PLACES = {
-    "gallery": Place((0.0, -14.0, 4.2)),
-    "left": Place((-7.0, -6.0, 1.7)),
-    "right": Place((6.8, -6.5, 2.6)),
-}
-
-
-def place_of(name: str, index: int = 0) -> Place:
+def place_of(name: str, index: int = 0) -> Point:
     """Return where the camera of a name stands; one whose name says nothing, on the rail of the gallery."""
     beside = (-1) ** index * (index + 1) // 2
-    return PLACES.get(name) or Place((0.8 * beside, -14.0, 4.0))
+    return PLACES.get(name) or (0.8 * beside, -14.0, 4.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +56,12 @@ class View:
 
 
 class Eye:
-    """One camera's look at the stage. What does not change between pictures is worked out once."""
+    """One camera's look at the stage, straight to it at pan 0. What does not change is worked out once."""
 
-    def __init__(self, stage: Stage, place: Place, glass: Glass = Glass()) -> None:
+    def __init__(self, stage: Stage, place: Point) -> None:
         self._stage = stage
         self._place = place
-        self.glass = glass
-        self._eye = np.array(place.eye)
+        self._eye = np.array(place)
         faces: list[_Drawn] = [(face.points, face.colour, -1) for face in stage.ground]
         upon: list[tuple[float, list[_Drawn]]] = [
             (self._away(thing.place), [(face.points, face.colour, -1) for face in thing.faces])
@@ -90,7 +70,7 @@ class Eye:
         aside = np.zeros((len(stage.figures) + 1, 3))  # the last is for what stands still
         for index, figure in enumerate(stage.figures):
             x, y, z = figure.place
-            across, along = x - place.eye[0], y - place.eye[1]
+            across, along = x - place[0], y - place[1]
             right, back = along / math.hypot(across, along), -across / math.hypot(across, along)
             aside[index] = (right, back, 0.0)
             drawn: list[_Drawn] = [
@@ -109,10 +89,10 @@ class Eye:
     def focal_length_mm(self, dialect: Dialect, zoom_counts: float) -> float:
         """Return the focal length at a zoom position: 1/f is straight between the points of the dialect's table."""
         longest = math.log(dialect.zoom.ratios[-1][0])
-        growth = math.log(self.glass.tele_mm / self.glass.wide_mm)
+        growth = math.log(TELE_MM / WIDE_MM)
         powers = [math.exp(-growth * math.log(ratio) / longest) for ratio, _ in dialect.zoom.ratios]
         counts = [at for _, at in dialect.zoom.ratios]
-        return self.glass.wide_mm / float(np.interp(zoom_counts, counts, powers))
+        return WIDE_MM / float(np.interp(zoom_counts, counts, powers))
 
     def sees(self, camera: SimulatedCamera, now: float) -> View:
         """Return which way a camera looks now, as it truly is."""
@@ -129,7 +109,7 @@ class Eye:
     def distance_m(self, pan_deg: float, tilt_deg: float, knocked: Knock = PLUMB) -> float:
         """Return how far away what is in the middle of the picture is."""
         _, _, ahead = self.axes(pan_deg, tilt_deg, knocked)
-        return distance_m(self._place.eye, (float(ahead[0]), float(ahead[1]), float(ahead[2])))
+        return distance_m(self._place, (float(ahead[0]), float(ahead[1]), float(ahead[2])))
 
     def draw(self, view: View) -> Image.Image:
         """Return the picture."""
@@ -157,7 +137,7 @@ class Eye:
         seen = points @ np.stack([right, up, ahead]).T
         starts, ends = self._starts[:-1], self._starts[1:]
         depth = seen[:, 2]
-        scale = view.focal_length_mm / self.glass.picture_width_mm * WIDTH * FINER
+        scale = view.focal_length_mm / PICTURE_WIDTH_MM * WIDTH * FINER
         safe = np.maximum(depth, NEAR_M)
         x = WIDTH * FINER / 2 + seen[:, 0] / safe * scale - 0.5
         y = HEIGHT * FINER / 2 - seen[:, 1] / safe * scale - 0.5
@@ -185,20 +165,20 @@ class Eye:
     def axes(self, pan_deg: float, tilt_deg: float, knocked: Knock = PLUMB) -> tuple[Floats, Floats, Floats]:
         """Return what lies to the right, upwards and ahead of the camera: units of the stage's x, y and z."""
         east, north, upright = np.eye(3)
-        right, up, ahead = _turned((east, upright, north), self._place.heading_deg + knocked.right_deg, knocked.up_deg)
+        right, up, ahead = _turned((east, upright, north), knocked.right_deg, knocked.up_deg)
         roll = math.radians(knocked.clockwise_deg)
         right, up = right * math.cos(roll) - up * math.sin(roll), up * math.cos(roll) + right * math.sin(roll)
         return _turned((right, up, ahead), pan_deg, tilt_deg)
 
     def _away(self, place: Point) -> float:
-        return math.dist(place[:2], self._place.eye[:2])
+        return math.dist(place[:2], self._place[:2])
 
     def _blur_pixels(self, view: View) -> float:
         """The radius of the disc that a point in the middle becomes, by the thin lens."""
         metres = self.distance_m(view.pan_deg, view.tilt_deg, view.knocked)
         focal_m = view.focal_length_mm / 1000.0
         disc_m = focal_m**2 / STOP * abs(1.0 / view.focus_m - 1.0 / metres)
-        return min(MOST_BLUR_PIXELS, disc_m * 1000.0 / self.glass.picture_width_mm * WIDTH / 2)
+        return min(MOST_BLUR_PIXELS, disc_m * 1000.0 / PICTURE_WIDTH_MM * WIDTH / 2)
 
 
 def _turned(axes: tuple[Floats, Floats, Floats], pan_deg: float, tilt_deg: float) -> tuple[Floats, Floats, Floats]:
@@ -207,11 +187,6 @@ def _turned(axes: tuple[Floats, Floats, Floats], pan_deg: float, tilt_deg: float
     pan, tilt = math.radians(pan_deg), math.radians(tilt_deg)
     right, level = right * math.cos(pan) - ahead * math.sin(pan), ahead * math.cos(pan) + right * math.sin(pan)
     return right, up * math.cos(tilt) - level * math.sin(tilt), level * math.cos(tilt) + up * math.sin(tilt)
-
-
-def focus_counts(dialect: Dialect, metres: float) -> int:
-    """Return the focus position at which what is so far away is sharp."""
-    return dialect.focus.counts(metres)
 
 
 def _focus_m(dialect: Dialect, counts: float) -> float:

@@ -13,7 +13,7 @@ from ptzd.visca import Dialect
 
 from .camera import SimulatedCamera
 from .lens import Scene
-from .picture import Eye, focus_counts, place_of
+from .picture import Eye, place_of
 from .picture_login import Door, Login
 from .serving import loopback
 from .stage import Stage
@@ -76,4 +76,4 @@ async def serve_pictures(
 
 
 def _focused(eye: Eye, dialect: Dialect) -> Scene:
-    return lambda pan_deg, tilt_deg, zoom_counts: focus_counts(dialect, eye.distance_m(pan_deg, tilt_deg))
+    return lambda pan_deg, tilt_deg, zoom_counts: dialect.focus.counts(eye.distance_m(pan_deg, tilt_deg))

@@ -105,7 +105,7 @@ class _UdpCamera(asyncio.DatagramProtocol):
         self._loss = loss
         self._doubled = doubled
         self._rng = rng
-        self._transport: asyncio.DatagramTransport | None = None
+        self._transport: asyncio.DatagramTransport
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast(asyncio.DatagramTransport, transport)  # in 3.11 it is one in all but name
@@ -121,9 +121,8 @@ class _UdpCamera(asyncio.DatagramProtocol):
         """A controller that has gone away; the next one may come any time."""
 
     def _send(self, peer: Any, datagram: bytes) -> None:
-        if self._transport is not None:
-            for _ in range(self._copies()):
-                self._transport.sendto(datagram, peer)
+        for _ in range(self._copies()):
+            self._transport.sendto(datagram, peer)
 
     def _copies(self) -> int:
         """As how many datagrams one arrives."""
@@ -161,7 +160,7 @@ class _TcpCamera:
         self.standing: list[_Connection] = []
         self.port = 0
         self._host = host
-        self._server: asyncio.Server | None = None
+        self._server: asyncio.Server
         self._plug: asyncio.TimerHandle | None = None
         self._plugging: asyncio.Task[None] | None = None
         self._pulled_at = 0.0
@@ -176,7 +175,7 @@ class _TcpCamera:
         loop = asyncio.get_running_loop()
         if self._plug is not None:
             self._plug.cancel()
-        elif self._server is not None:
+        else:
             self._pulled_at = loop.time()
             self._server.close()
             for each in self.standing:
@@ -196,8 +195,7 @@ class _TcpCamera:
             self._plug.cancel()
         if self._plugging is not None:
             self._plugging.cancel()
-        if self._server is not None:
-            self._server.close()
+        self._server.close()
         for each in list(self.standing):
             each.end()
         self.station.close()
@@ -209,7 +207,7 @@ class _Connection(asyncio.Protocol):
     def __init__(self, served: _TcpCamera) -> None:
         self._served = served
         self._messages = Messages()
-        self._transport: asyncio.Transport | None = None
+        self._transport: asyncio.Transport
         self._mouth = Mouth(self._write, served.wiring, served.rng)
         self._held: list[bytes] | None = None  # what is not said while there is no cable
         self._idle: asyncio.TimerHandle | None = None
@@ -242,8 +240,7 @@ class _Connection(asyncio.Protocol):
         if self._idle is not None:
             self._idle.cancel()
         self._mouth.close()
-        if self._transport is not None:
-            self._transport.abort()
+        self._transport.abort()
 
     def say(self, message: bytes) -> None:
         if self._held is None:
@@ -252,8 +249,7 @@ class _Connection(asyncio.Protocol):
             self._held.append(message)
 
     def pull(self) -> None:
-        if self._transport is not None:
-            self._transport.pause_reading()
+        self._transport.pause_reading()
         self._held = []
 
     def put_back(self, outlasted: bool) -> None:
@@ -263,8 +259,7 @@ class _Connection(asyncio.Protocol):
             return
         for message in held:
             self.say(message)
-        if self._transport is not None:
-            self._transport.resume_reading()
+        self._transport.resume_reading()
 
     def _listen_on(self) -> None:
         if self._idle is not None:
@@ -273,5 +268,5 @@ class _Connection(asyncio.Protocol):
             self._idle = asyncio.get_running_loop().call_later(seconds, self.end)
 
     def _write(self, data: bytes) -> None:
-        if self._transport is not None and not self._transport.is_closing():
+        if not self._transport.is_closing():
             self._transport.write(data)

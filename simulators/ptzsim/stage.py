@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 Point = tuple[float, float, float]
 Colour = tuple[int, int, int]
@@ -62,20 +62,14 @@ class Figure:
         return SWAYS_M * math.sin(self.phase + 2 * math.pi * at / self.sways_in_seconds)
 
 
-@dataclass(frozen=True)
 class Stage:
     """All that there is to see. By the `seed` people stand on their spots; what is built is always the same."""
 
-    seed: int = 0
-    ground: tuple[Face, ...] = field(init=False)  # behind everything
-    things: tuple[Thing, ...] = field(init=False)
-    figures: tuple[Figure, ...] = field(init=False)
-
-    def __post_init__(self) -> None:
+    def __init__(self, seed: int = 0) -> None:
         built = random.Random("an old granary")  # its boards are as they are
-        object.__setattr__(self, "ground", tuple(_ground(built)))
-        object.__setattr__(self, "things", tuple(_things(built)))
-        object.__setattr__(self, "figures", tuple(_figures(built, random.Random(self.seed))))
+        self.ground = tuple(_ground(built))  # behind everything
+        self.things = tuple(_things(built))
+        self.figures = tuple(_figures(built, random.Random(seed)))
 
 
 def distance_m(eye: Point, ahead: Point) -> float:

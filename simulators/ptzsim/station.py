@@ -21,10 +21,7 @@ class Station:
 
     def heard(self, datagram: bytes, peer: Hashable) -> None:
         """Hand the camera one datagram from `peer`."""
-        if self._bare:
-            self._camera.receive(datagram, peer, self._loop.time(), bare=True)
-        else:
-            self._camera.receive(datagram, peer, self._loop.time())
+        self._camera.receive(datagram, peer, self._loop.time(), bare=self._bare)
         self._wind()
 
     def gone(self, peer: Hashable) -> None:
