@@ -25,13 +25,8 @@ def checked_url(text: str) -> str:
         right = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
     except ValueError:
         right = False
-    if parts_hold_login(text):
+    if "@" in text.partition("://")[2].partition("/")[0]:
         raise ValueError("a login has no place in the address; write picture_username and picture_password_file")
     if not right or not text.isprintable() or " " in text or len(text) > LONGEST_URL:
         raise ValueError(f"this is no address of a picture over HTTP: {wanted}")
     return text
-
-
-def parts_hold_login(text: str) -> bool:
-    """Whether an address has a name or a password in it."""
-    return "@" in text.partition("://")[2].partition("/")[0]

@@ -6,7 +6,7 @@ large; a small map below tells which part of the whole reach that is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import cos, radians
 from typing import Self
@@ -47,15 +47,11 @@ class _Area:
         half = min(90.0, wide_deg / 2 / max(0.1, cos(radians(tilt_deg))))
         return cls(pan_deg - half, pan_deg + half, tilt_deg - high_deg / 2, tilt_deg + high_deg / 2)
 
-    def holding(self, others: Iterable[_Area]) -> _Area:
-        """The smallest that holds this and others."""
-        every = [self, *others]
-        return _Area(
-            min(one.left for one in every),
-            max(one.right for one in every),
-            min(one.low for one in every),
-            max(one.high for one in every),
-        )
+    @classmethod
+    def holding(cls, areas: Sequence[_Area]) -> Self:
+        """The smallest that holds all of them."""
+        left, low = min(one.left for one in areas), min(one.low for one in areas)
+        return cls(left, max(one.right for one in areas), low, max(one.high for one in areas))
 
     def within(self, other: _Area) -> _Area:
         """The part of it that lies in another."""
@@ -139,7 +135,7 @@ def _seen(settings: CameraSettings, framing: Framing) -> _Area:
 def _large(reach: _Area, areas: list[_Area]) -> _Paper:
     """The paper on which all areas have room."""
     wide, high = WIDTH - 2 * EDGE, HEIGHT - 2 * EDGE
-    held = areas[0].holding(areas) if areas else reach
+    held = _Area.holding(areas) if areas else reach
     span = max(held.right - held.left, (held.high - held.low) * wide / high, LEAST_SPAN_DEG) * (1 + 2 * ROOM)
     middle_pan, middle_tilt = (held.left + held.right) / 2, (held.low + held.high) / 2
     tall = span * high / wide

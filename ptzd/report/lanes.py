@@ -141,12 +141,8 @@ def _cut(phases: Iterator[Stretch], on_air: Sequence[OnAirStretch]) -> Iterator[
             while place < len(ordered) and ordered[place].until_seconds <= now:
                 place += 1
             live = place < len(ordered) and ordered[place].from_seconds <= now
-            if live:
-                until = ordered[place].until_seconds
-            elif place < len(ordered):
-                until = ordered[place].from_seconds
-            else:
-                until = phase.until_seconds
-            until = min(until, phase.until_seconds)
+            until = phase.until_seconds
+            if place < len(ordered):
+                until = min(until, ordered[place].until_seconds if live else ordered[place].from_seconds)
             yield Stretch(phase.state, live, now, until, phase.position, phase.move)
             now = until

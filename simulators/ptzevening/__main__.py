@@ -21,7 +21,7 @@ from ptzsim import MOUNTS, mount_named, virtual_time
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn
 
-from ptzd.config import CameraConfig, Config, load_config
+from ptzd.config import Config, load_config
 from ptzd.daemon import camera_settings
 from ptzd.files import TextFileError, decoded, read_show_file
 from ptzd.motion import HeadFileError
@@ -110,15 +110,11 @@ def _actors(config: Config, positions: Path | None) -> dict[str, Actor]:
         name: Actor(
             camera_settings(name, camera, heads.path(name)),
             tuple(position for position in stored if position.camera == name),
-            _mount(camera),
+            mount_named(camera.mount if camera.mount in MOUNTS else "balcony-rail"),  # what the daemon takes it for too
             camera.focus == "auto",
         )
         for name, camera in config.camera.items()
     }
-
-
-def _mount(camera: CameraConfig) -> Any:
-    return mount_named(camera.mount if camera.mount in MOUNTS else "balcony-rail")  # what the daemon takes it for too
 
 
 def _from_file(path: Path) -> list[StoredPosition]:

@@ -205,7 +205,8 @@ class _Stage:
         self._house = house
         self._show = show
         self._rehearsal = rehearsal
-        self._at_fault = _at_fault(rehearsal)
+        # In which conflict each move is at fault.
+        self._at_fault = {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}
         self._parts: dict[tuple[str, str, str], int] = {}  # which move is meant, by camera, cue and position
         for move in rehearsal.moves:
             self._parts.setdefault((move.camera, number_text(move.cue_number), move.position), move.index)
@@ -259,7 +260,8 @@ class _Stage:
         settled = last is not None and last["phase"] == "settled"
         simulated = last["measured_seconds"] if last is not None and settled else None
         left = self._left.get(move.index)
-        ended = self._how_it_ended(move, last)
+        stood = promised is None and self._stood.get(move.index) == move.position
+        ended: Ended = last["phase"] if last is not None else "stood" if stood else "failed"
         landing = last["landing"] if last is not None and settled else None
         return PlayedMove(
             index=move.index,
@@ -344,19 +346,12 @@ class _Stage:
             for move in self._rehearsal.moves
         ]
 
-    def _how_it_ended(self, move: PlannedMove, last: dict[str, Any] | None) -> Ended:
-        if last is not None:
-            ended: Ended = last["phase"]
-            return ended
-        not_sent = move.index not in self._promised
-        return "stood" if not_sent and self._stood.get(move.index) == move.position else "failed"
-
     def _heard(self, topic: str, message: dict[str, Any]) -> None:
         if topic == "outcome" and message["result"] is not None:
             self._gone(message["result"])
         if not topic.endswith("/move") or message["id"] is None:
             return
-        index = self._part(message["camera"], message["id"].removeprefix("cue "), message["position"])
+        index = self._parts.get((message["camera"], message["id"].removeprefix("cue "), message["position"]))
         if index is None:
             return
         if message["phase"] == "accepted":
@@ -368,14 +363,6 @@ class _Stage:
     def _gone(self, result: dict[str, Any]) -> None:
         """Take note of what a `go` left behind."""
         for camera in result.get("overtaken", ()):
-            index = self._part(camera["camera"], result["cue"]["number"], camera["position"])
+            index = self._parts.get((camera["camera"], result["cue"]["number"], camera["position"]))
             if index is not None and camera["code"] == "left-behind":
                 self._ended[index] = {"phase": "left-behind", "code": "left-behind", "sentence": camera["sentence"]}
-
-    def _part(self, camera: str, number: str, position: str) -> int | None:
-        return self._parts.get((camera, number, position))
-
-
-def _at_fault(rehearsal: Rehearsal) -> dict[int, ConflictKind]:
-    """In which conflict each move is at fault."""
-    return {conflict.moves[0]: conflict.kind for conflict in rehearsal.conflicts if conflict.moves}

@@ -190,12 +190,10 @@ class House:
         return state is not None and (state["power"], state["activity"]) == ("on", "at-rest")
 
     def _note(self, move: dict[str, Any]) -> None:
-        """Keep who moves; a refusal leaves a move of before as it was."""
+        """Keep who moves; a refusal leaves a move of before as it was, and one that is superseded has a newer."""
         if move["phase"] in ("accepted", "slewing", "settling"):
             self._moving.add(move["camera"])
-        elif move["phase"] == "superseded":
-            pass  # the newer one goes on
-        elif move["phase"] != "refused":
+        elif move["phase"] not in ("superseded", "refused"):
             self._moving.discard(move["camera"])
 
     def _heard(self, said: Said) -> None:

@@ -21,8 +21,8 @@ from .camera import SimulatedCamera
 from .station import Station
 from .wiring import Wiring
 
+BAUD = 9600
 BITS_A_BYTE = 10
-SPEEDS = {9600: termios.B9600, 19200: termios.B19200, 38400: termios.B38400}
 ADDRESS_SET = bytes.fromhex("88 30 01 FF")
 CLEAR_ALL = bytes.fromhex("88 01 00 01 FF")
 CLEAR = bytes.fromhex("81 01 00 01 FF")
@@ -38,14 +38,13 @@ class SerialChain:
         write: Callable[[bytes], None],
         *,
         wiring: Wiring | None = None,
-        baud: int = 9600,
         rng: random.Random,
     ) -> None:
         self._cameras = cameras
         self._write = write
         self._wiring = wiring or Wiring()
         self._rng = rng
-        self._byte_seconds = BITS_A_BYTE / baud
+        self._byte_seconds = BITS_A_BYTE / BAUD
         self._loop = asyncio.get_running_loop()
         self._messages = Messages()
         self._stations = [
@@ -127,19 +126,14 @@ class SerialChain:
 
 @asynccontextmanager
 async def serve_serial(
-    cameras: Sequence[SimulatedCamera],
-    path: Path,
-    *,
-    wiring: Wiring | None = None,
-    baud: int = 9600,
-    rng: random.Random,
+    cameras: Sequence[SimulatedCamera], path: Path, *, wiring: Wiring | None = None, rng: random.Random
 ) -> AsyncIterator[Path]:
     """Let `path` be a serial device with these cameras on it for as long as the context lasts. Yields it.
 
     `pull` of any camera pulls the device from the computer: it vanishes, and comes back. Raises OSError for a path at
     which something is already.
     """
-    port = _Port(cameras, path, wiring, baud, rng)
+    port = _Port(cameras, path, wiring, rng)
     port.plug_in()
     for camera in cameras:
         camera.pull = port.pull
@@ -154,12 +148,11 @@ class _Port:
     """A pseudo-terminal that can be pulled out."""
 
     def __init__(
-        self, cameras: Sequence[SimulatedCamera], path: Path, wiring: Wiring | None, baud: int, rng: random.Random
+        self, cameras: Sequence[SimulatedCamera], path: Path, wiring: Wiring | None, rng: random.Random
     ) -> None:
         self._path = path
-        self._speed = SPEEDS[baud]
         self._loop = asyncio.get_running_loop()
-        self._chain = SerialChain(cameras, self._write, wiring=wiring, baud=baud, rng=rng)
+        self._chain = SerialChain(cameras, self._write, wiring=wiring, rng=rng)
         self._files: tuple[int, int] | None = None
         self._back: asyncio.TimerHandle | None = None
 
@@ -195,7 +188,7 @@ class _Port:
         assert self._files is not None
         with suppress(BlockingIOError):
             data = os.read(self._files[0], 4096)
-            if termios.tcgetattr(self._files[1])[5] == self._speed:  # at another pace bits are no bytes
+            if termios.tcgetattr(self._files[1])[5] == termios.B9600:  # at another pace bits are no bytes
                 self._chain.heard(data)
 
     def _write(self, data: bytes) -> None:

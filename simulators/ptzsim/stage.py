@@ -212,8 +212,8 @@ def _figure(number: int, mark: Point, robe: Colour, built: random.Random, today:
     return Figure(number, place, tuple(parts), today.uniform(*SWAY_SECONDS), today.uniform(0.0, 2 * math.pi))
 
 
-def _digits(text: str, foot: float, high: float = 0.14) -> Iterator[tuple[tuple[float, float], ...]]:
-    one = high / 2
+def _digits(text: str, foot: float) -> Iterator[tuple[tuple[float, float], ...]]:
+    one = 0.07  # metres: how wide a digit is, which is twice as high
     left = -(len(text) * 1.35 - 0.35) * one / 2
     for place, digit in enumerate(text):
         start = left + place * 1.35 * one
