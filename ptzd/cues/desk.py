@@ -340,8 +340,7 @@ class CueDesk:
     def hold(self) -> CueState:
         """Let no cue start a move until the release; what moves goes on."""
         self._run.hold()
-        self._call_off(self._timers)
-        self._forget(self._waiting())
+        self._take_back(None)
         self._asked = None
         return self._changed()
 
@@ -408,7 +407,8 @@ class CueDesk:
     def _take_back(self, camera: str | None) -> None:
         """Let nothing that waits for its moment move a camera, or (None) any."""
         self._call_off(self._timers if camera is None else (camera,))
-        self._forget(self._waiting(camera))
+        # Whom the standby has not sent yet.
+        self._forget(name for name, wish in self._wishes.items() if wish.token is None and camera in (None, name))
 
     def _move_on_air(self, cue: ListedCue, move: ListedMove) -> NotReady | None:
         """Start a move, or let it wait for its time; return why it does not come about, where that is known."""
@@ -547,10 +547,6 @@ class CueDesk:
             if not move.on_air and not self._stands_in(self._seen(move.camera), move.position)
         )
 
-    def _waiting(self, camera: str | None = None) -> list[str]:
-        """The cameras, or the one, that the standby has not sent yet."""
-        return [name for name, wish in self._wishes.items() if wish.token is None and camera in (None, name)]
-
     def _forget(self, cameras: Iterable[str]) -> None:
         for camera in list(cameras):
             wish = self._wishes.pop(camera)
@@ -602,9 +598,9 @@ class CueDesk:
         cue = self._run.next
         if cue is None:
             return ()
-        found = [self._fault(cue, move) for move in cue.moves]
+        found = [self._fault(cue, move.camera, move) for move in cue.moves]
         if cue.take is not None and all(move.camera != cue.take for move in cue.moves):
-            found.append(self._fault_of_a_take(cue, cue.take))
+            found.append(self._fault(cue, cue.take, None))
         return tuple(one for one in found if one is not None)
 
     def _places_of_next(self) -> tuple[Place, ...]:
@@ -616,27 +612,25 @@ class CueDesk:
         needed = dict.fromkeys([*(move.camera for move in cue.moves), *(() if cue.take is None else (cue.take,))])
         return tuple(Place(camera, wanted[camera]) for camera in needed if camera in wanted)
 
-    def _fault(self, cue: ListedCue, move: ListedMove) -> NotReady | None:
-        """Why a camera is not ready for its part, or None."""
-        state = self._seen(move.camera)
-        fault = self._fault_of_a_camera(move.camera, state)
-        if fault is None:
-            assert state is not None
-            fault = self._fault_of_a_start(cue, move, state) if move.on_air else self._fault_of_a_framing(move, state)
-            fault = fault or self._told_fault(state)
-        return None if fault is None else NotReady(move.camera, move.position, *fault)
-
-    def _fault_of_a_take(self, cue: ListedCue, camera: str) -> NotReady | None:
+    def _fault(self, cue: ListedCue, camera: str, move: ListedMove | None) -> NotReady | None:
+        """Why a camera is not ready for its part, a move or (None) to be taken as it stands, or None."""
         state = self._seen(camera)
         fault = self._fault_of_a_camera(camera, state)
         if fault is None:
             assert state is not None
-            if state.activity is ActivityKind.AT_REST:
-                fault = self._fault_of_where_it_stands(cue, camera, state, "takes it")
+            if move is None:
+                fault = self._fault_of_a_take(cue, camera, state)
+            elif move.on_air:
+                fault = self._fault_of_a_start(cue, move, state)
             else:
-                fault = "moving", f"camera {camera} is to be taken and still moves"
+                fault = self._fault_of_a_framing(move, state)
             fault = fault or self._told_fault(state)
-        return None if fault is None else NotReady(camera, None, *fault)
+        return None if fault is None else NotReady(camera, None if move is None else move.position, *fault)
+
+    def _fault_of_a_take(self, cue: ListedCue, camera: str, state: CameraState) -> tuple[str, str] | None:
+        if state.activity is not ActivityKind.AT_REST:
+            return "moving", f"camera {camera} is to be taken and still moves"
+        return self._fault_of_where_it_stands(cue, camera, state, "takes it")
 
     def _fault_of_a_start(self, cue: ListedCue, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
         """Why a move on air will not be what it was rehearsed to be, or None."""

@@ -108,7 +108,7 @@ def _lateness(timetable: Timetable, leg: Leg, move: PlannedMove, name: str) -> I
     """A camera that is taken before it has settled is told as that, whatever else it is too late for."""
     for due in leg.dues:
         taken = due.moment.at(timetable.at_seconds)
-        if due.kind == "take" and move.start_seconds + move.most_seconds - taken > ROUNDING_SECONDS:
+        if due.kind == "take" and move.late_end_seconds - taken > ROUNDING_SECONDS:
             how = "in mid-move" if taken < move.arrival_seconds else "while it still settles"
             yield _too_late("taken-unsettled", move, taken, name, f"{name} is taken {how}: it", due.why)
             return
@@ -125,9 +125,7 @@ def _too_late(kind: ConflictKind, move: PlannedMove, due: float, name: str, what
         kind, sentence = "tight", f"{name} is tight: {needs}; {_chance_text(move, due)}"
     else:
         sentence = f"{what} settles {move.settled_seconds - due:.2f} s too late: {needs}"
-    return replace(
-        _conflict(kind, move, sentence), from_seconds=due, until_seconds=move.start_seconds + move.most_seconds
-    )
+    return replace(_conflict(kind, move, sentence), from_seconds=due, until_seconds=move.late_end_seconds)
 
 
 def _chance_text(move: PlannedMove, due: float) -> str:
@@ -140,7 +138,7 @@ def _chance_text(move: PlannedMove, due: float) -> str:
 
 def _with_the_one_before(timetable: Timetable, move: PlannedMove, before: PlannedMove, name: str) -> Iterator[Conflict]:
     earlier = f"{before.position} for cue {timetable.number(before.cue_index)}"
-    ends = before.start_seconds + before.most_seconds
+    ends = before.late_end_seconds
     told_as_late = before.due_seconds is not None and before.due_kind != "next-move" and ends > before.due_seconds
     if ends - move.start_seconds > ROUNDING_SECONDS and not told_as_late:
         over = before.settled_seconds - move.start_seconds

@@ -167,10 +167,6 @@ class Company:
             return True
         return self.cameras[move.camera].settings.on_air_moves != "refuse" if move.on_air else not taken
 
-    def fastest_step(self, camera: str) -> int:
-        """Return the highest speed that a recall of this camera can name."""
-        return self.cameras[camera].settings.head.pan.fastest_step
-
     def usual_pace(self, move: CueMove, *, seen: bool) -> Pace:
         """Return the pace the daemon would choose: the move's, else the position's, else the camera's."""
         if move.speed is not None or move.seconds is not None:

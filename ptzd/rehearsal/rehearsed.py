@@ -113,6 +113,11 @@ class PlannedMove:
         return None if self.due_seconds is None else self.due_seconds - self.start_seconds
 
     @property
+    def late_end_seconds(self) -> float:
+        """When it will have settled at the latest."""
+        return self.start_seconds + self.most_seconds
+
+    @property
     def margin_seconds(self) -> float | None:
         """The time it has over at the late end of its range; below 0 where that is too late."""
         return None if self.due_seconds is None else self.due_seconds - self.start_seconds - self.most_seconds

@@ -91,10 +91,6 @@ class Situation:
         return sorted(named - {camera})
 
 
-def _late_end(move: PlannedMove) -> float:
-    return move.start_seconds + move.most_seconds
-
-
 def _in_time(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move = situation.move(conflict)
     yield from _quiet_speed(situation, move, conflict.from_seconds)
@@ -111,7 +107,7 @@ def _tight(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
 
 def _overlap(situation: Situation, conflict: Conflict) -> Iterator[Proposal]:
     move, before = situation.move(conflict), situation.move(conflict, 1)
-    yield from _later_start(situation, move, _late_end(before), "the last move has ended")
+    yield from _later_start(situation, move, before.late_end_seconds, "the last move has ended")
     yield from _quiet_speed(situation, before, move.start_seconds)
     yield from _later_cue(situation, move)
     yield from _other_camera(situation, move)
@@ -280,7 +276,7 @@ def _quiet_speed(situation: Situation, move: PlannedMove, due: float) -> Iterato
     """The slowest speed that still arrives, late as it may: it is the quietest, and the mount swings least."""
     leg, company = situation.leg(move), situation.timetable.company
     has = min(due, situation.due(move)) - move.start_seconds + ROUNDING_SECONDS
-    slowest, fastest = 1, company.fastest_step(move.camera)
+    slowest, fastest = 1, company.cameras[move.camera].settings.head.pan.fastest_step
     if company.nearest(leg, Pace(fastest, None)).prediction.most_seconds > has:
         return
     while slowest < fastest:
@@ -340,7 +336,7 @@ def _earlier_cue(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
             return
         if before is not None and (
             before.cue_index >= cue
-            or _late_end(before) > timetable.opens(cue) + ROUNDING_SECONDS
+            or before.late_end_seconds > timetable.opens(cue) + ROUNDING_SECONDS
             or not (before.spare or _seen_by(situation, before, cue))
         ):
             return
@@ -426,7 +422,7 @@ def _free(situation: Situation, camera: str, first: int, last: int) -> bool:
     before, after = situation.last_before(camera, first), situation.first_from(camera, first)
     if after is not None and after.cue_index <= last:
         return False
-    if before is not None and _late_end(before) > timetable.opens(first) + ROUNDING_SECONDS:
+    if before is not None and before.late_end_seconds > timetable.opens(first) + ROUNDING_SECONDS:
         return False
     until = len(cues) if after is None else after.cue_index + (1 if after.at_go else 0)
     # Who takes it afterwards, without another move, counts on where it stands now.

@@ -243,7 +243,7 @@ def _close_up_window(rehearsal: Rehearsal, conflict: Conflict, width: float, gut
     for index in conflict.moves:
         move = rehearsal.moves[index]
         begin = min(begin, move.start_seconds)
-        end = max(end, move.settled_seconds, move.start_seconds + move.most_seconds)
+        end = max(end, move.settled_seconds, move.late_end_seconds)
         if move.margin_seconds is not None and move.margin_seconds <= move.needed_seconds:
             end = max(end, move.settled_seconds + move.margin_seconds)
     pad = max((end - begin) * 0.14, (_LEAST_CLOSE_UP_SECONDS - (end - begin)) / 2, 1.0)

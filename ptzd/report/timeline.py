@@ -200,7 +200,7 @@ def draw_range(parent: Element, move: PlannedMove, window: Section, top: float) 
     Returns where the drawing ends.
     """
     middle = top + 8
-    least, most = move.start_seconds + move.least_seconds, move.start_seconds + move.most_seconds
+    least, most = move.start_seconds + move.least_seconds, move.late_end_seconds
     left, right, settled = window.x(least), window.x(most), window.x(move.settled_seconds)
     path = f"M{figures(left)} {figures(middle - 4)}v8m0-4H{figures(right)}m0-4v8"
     shape(parent, "path", class_="range", d=path)

@@ -15,10 +15,6 @@ EVERY = "all"
 LONGEST_SECONDS = 86_400.0
 
 
-def _power(camera: SimulatedCamera, on: bool, now: float) -> None:
-    camera.moved_by_another(PowerOn() if on else PowerStandby(), now)
-
-
 def _lose_position(camera: SimulatedCamera, lost: bool) -> None:
     camera.head.pan_fault = camera.head.tilt_fault = lost
 
@@ -43,8 +39,8 @@ def _zoom_slipped(camera: SimulatedCamera, by_percent: float) -> str:
 
 
 _AT_ONCE: Mapping[str, tuple[str, Callable[[SimulatedCamera, float], None]]] = {
-    "standby": ("is in standby", lambda camera, now: _power(camera, False, now)),
-    "on": ("is on, and starts up where it was not", lambda camera, now: _power(camera, True, now)),
+    "standby": ("is in standby", lambda camera, now: camera.moved_by_another(PowerStandby(), now)),
+    "on": ("is on, and starts up where it was not", lambda camera, now: camera.moved_by_another(PowerOn(), now)),
     "power-cut": ("lost its power for a moment, and starts up", lambda camera, now: camera.power_cut(now)),
     "lose-position": ("says that it has lost its position", lambda camera, now: _lose_position(camera, True)),
     "find-position": ("knows its position again", lambda camera, now: _lose_position(camera, False)),
