@@ -11,11 +11,12 @@ import sys
 from asyncio.subprocess import Process
 from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
+from pathlib import Path
 
 import aiomqtt
+import brokers
 import psutil
 import pytest
-from brokers import running_embedded
 from commands import Answering, Ended, OnATerminal, Ptzd, StandIn, StandInFor, StartPtzd, Terminal
 from forking import Forked, Forking, forking
 from ptzsim import SimulatedCamera, serve_udp
@@ -80,7 +81,7 @@ def ptzd(forked: Forking | None) -> Ptzd:
 
 @pytest.fixture
 def free_port() -> int:
-    return _free_port()
+    return brokers.free_port()
 
 
 @pytest.fixture
@@ -194,16 +195,10 @@ def _two_free_udp_ports() -> int:
             return first
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 @pytest.fixture(scope="session")
 def broker_process() -> Iterator[int]:
     """The port of a broker in a process of its own, which all tests share."""
-    with running_embedded() as port:
+    with brokers.running_embedded() as port:
         yield port
 
 
@@ -249,3 +244,16 @@ def stand_in() -> StandInFor:
     Each answer is the topic below the base and the payload; the `id` of the command is put in.
     """
     return _stand_in
+
+
+@pytest.fixture
+def config(tmp_path: Path, broker: str, cameras: int) -> Path:
+    """A configuration of the cameras left and gallery, which are simulated."""
+    path = tmp_path / "granary.toml"
+    path.write_text(
+        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
+        '[tally]\nsource = "none"\n'
+        f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\ndialect = "nibble4-51"\n'
+        f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\ndialect = "nibble4-51"\n'
+    )
+    return path

@@ -21,16 +21,9 @@ MATCH = {
 
 
 @pytest.fixture
-def config(tmp_path: Path, broker: str, cameras: int) -> Path:
-    path = tmp_path / "granary.toml"
-    path.write_text(
-        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
-        '[tally]\nsource = "none"\n'
-        f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\ndialect = "nibble4-51"\n'
-        f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\ndialect = "nibble4-51"\n'
-        "sensor = [35.9, 24.0]\nfocal_length = [100, 400]\n"
-    )
-    return path
+def config(config: Path) -> Path:
+    config.write_text(config.read_text() + "sensor = [35.9, 24.0]\nfocal_length = [100, 400]\n")
+    return config
 
 
 async def test_a_knocked_camera_is_brought_back_with_a_few_commands_and_put_back_with_one(

@@ -22,19 +22,6 @@ from ptzd.cli.endings import let_go_of_a_closed_terminal
 from ptzd.logs import Unhindered
 
 PTZD = (sys.executable, "-c", "from ptzd.cli import main; main()")
-DIALECT = 'dialect = "nibble4-51"\n'
-
-
-@pytest.fixture
-def config(tmp_path: Path, broker: str, cameras: int) -> Path:
-    path = tmp_path / "granary.toml"
-    path.write_text(
-        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
-        '[tally]\nsource = "none"\n'
-        f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\n{DIALECT}'
-        f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\n{DIALECT}'
-    )
-    return path
 
 
 def logged(log: bytes) -> list[dict[str, Any]]:

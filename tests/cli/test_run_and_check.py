@@ -48,16 +48,9 @@ dialect = "nibble4-51"
 
 
 @pytest.fixture
-def config(tmp_path: Path, broker: str, cameras: int) -> Path:
-    """A configuration of the cameras left and gallery, which are simulated."""
-    path = tmp_path / "granary.toml"
-    path.write_text(
-        f'[broker]\nport = {broker.split(":")[1]}\nprotocol = "3.1.1"\n[store]\npath = "show.db"\n'
-        '[tally]\nsource = "none"\n'
-        f'[camera.left]\nlink = "udp://127.0.0.1:{cameras}"\ndialect = "nibble4-51"\n'
-        f'[camera.gallery]\nlink = "udp://127.0.0.1:{cameras + 1}"\ndialect = "nibble4-51"\noverhead = true\n'
-    )
-    return path
+def config(config: Path) -> Path:
+    config.write_text(config.read_text() + "overhead = true\n")
+    return config
 
 
 @pytest.fixture
