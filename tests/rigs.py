@@ -8,8 +8,9 @@ from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import Literal
+from typing import Any, Literal
 
+from ptzsim import virtual_time
 from ptzsim.camera import SimulatedCamera
 from ptzsim.habits import Habits, draw_habits
 from ptzsim.mount import draw_mount, mount_named
@@ -199,6 +200,31 @@ async def rigged(
         finally:
             for task in tasks:
                 task.cancel()
+
+
+def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], *, first: Framing | None = None, **rig: Any) -> None:
+    """Play a scene on a virtual clock with a rig that is ready, and stands where it is sent `first`."""
+
+    async def play() -> None:
+        async with rigged(**rig) as made:
+            await made.ready()
+            if first is not None:
+                assert (await made.recall(Recall("first", first, id="first"))).phase == "settled"
+            await scene(made)
+
+    virtual_time.run(play())
+
+
+def simulated_camera(dialect: Dialect, rng: random.Random, habits: Habits | None = None) -> SimulatedCamera:
+    """Return a simulated camera on a tripod that is ready by the running loop's clock: one unit as it is drawn."""
+    return SimulatedCamera(
+        dialect,
+        truth=draw_truth(dialect, rng),
+        mount=mount_named("tripod"),
+        started_at=asyncio.get_running_loop().time(),
+        ready=True,
+        habits=habits or Habits(),
+    )
 
 
 def camera_on(

@@ -27,15 +27,13 @@ import psutil
 from processes import BIN
 from ptzsim import (
     Habits,
-    SimulatedCamera,
     Wiring,
-    draw_truth,
-    mount_named,
     serve_serial,
     serve_tcp,
     serve_udp,
 )
 from ptzsim.fleet import LinkKind
+from rigs import simulated_camera
 
 from ptzd.visca import load_dialect
 
@@ -63,14 +61,7 @@ class Actor:
     def __init__(self, name: str, habits: Habits, rng: random.Random) -> None:
         self.name = name
         self._loop = asyncio.get_running_loop()
-        self.camera = SimulatedCamera(
-            DIALECT,
-            truth=draw_truth(DIALECT, rng),
-            mount=mount_named("tripod"),
-            started_at=self._loop.time(),
-            ready=True,
-            habits=habits,
-        )
+        self.camera = simulated_camera(DIALECT, rng, habits)
         self.samples: list[Sample] = []
         self.states: list[tuple[float, dict[str, Any]]] = []
         self.moves: list[tuple[float, dict[str, Any]]] = []

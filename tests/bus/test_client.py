@@ -14,7 +14,7 @@ import socket
 import subprocess
 import sys
 from asyncio.subprocess import Process
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +23,7 @@ from typing import Any, Literal
 import aiomqtt
 import pytest
 from brokers import MosquittoBroker, Subscriber, free_port, mosquitto_pub, mosquitto_sub, required, running_mosquitto
+from waiting import until
 
 from ptzd.bus import BrokerSettings, Bus, HeldElsewhere, Holding, Incoming, Intake, MqttBus, Topics
 from ptzd.bus.commands import RecallCommand
@@ -44,16 +45,10 @@ def bus_on(port: int, protocol: Protocol = "5", **more: Any) -> MqttBus:
     )
 
 
-async def until(condition: Callable[[], bool], seconds: float = 10.0) -> None:
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.01)
-
-
 @asynccontextmanager
 async def online(port: int, protocol: Protocol = "5", **more: Any) -> AsyncIterator[MqttBus]:
     async with bus_on(port, protocol, **more) as bus:
-        await until(lambda: bus.connected)
+        await until(lambda: bus.connected, 10.0)
         yield bus
 
 
@@ -254,7 +249,7 @@ async def test_after_a_restart_of_the_broker_it_comes_back_with_fresh_states(
         bus.publish("ptzd/camera/left/positions", b"[]", retain=True)
         bus.publish(LEFT, b"1", retain=True)
         mosquitto_broker.stop()
-        await until(lambda: not bus.connected)
+        await until(lambda: not bus.connected, 10.0)
         began_at = asyncio.get_running_loop().time()
         for number in range(2, 1002):
             bus.publish(LEFT, str(number).encode(), retain=True)
@@ -262,7 +257,7 @@ async def test_after_a_restart_of_the_broker_it_comes_back_with_fresh_states(
         assert asyncio.get_running_loop().time() - began_at < 0.5  # 1001 messages, and nobody waited for anything
         mosquitto_broker.start()
         async with mosquitto_sub(mosquitto_broker.port, OUTCOME) as subscriber:
-            await until(lambda: bus.connected)
+            await until(lambda: bus.connected, 10.0)
             bus.publish(OUTCOME, b"back")
             await subscriber.next()
         assert await retained(mosquitto_broker.port) == {
@@ -410,7 +405,7 @@ async def test_a_broker_that_starts_later_is_found(tmp_path: Path) -> None:
         await asyncio.sleep(0.3)
         broker.start()
         try:
-            await until(lambda: bus.connected)
+            await until(lambda: bus.connected, 10.0)
             async with mosquitto_sub(broker.port, STATUS) as subscriber:
                 assert (await subscriber.next())["payload"] == "online"
         finally:

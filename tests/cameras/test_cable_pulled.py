@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from ptzsim import SimulatedCamera, Wiring, draw_truth, draw_wiring, mount_named, serve_serial, serve_tcp, serve_udp
-from rigs import camera_on, framing
+from ptzsim import SimulatedCamera, Wiring, draw_wiring, serve_serial, serve_tcp, serve_udp
+from rigs import camera_on, framing, simulated_camera
+from waiting import until
 
 from ptzd import links
 from ptzd.cameras import Camera, CameraState, MoveReport, Recall
@@ -54,25 +55,11 @@ class Cabled:
         return abs(self.simulated.head.pan_deg_per_s(now)) + abs(self.simulated.head.tilt_deg_per_s(now))
 
 
-async def until(condition: Callable[[], bool], seconds: float) -> None:
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.01)
-
-
 @asynccontextmanager
 async def cabled(kind: str, folder: Path, wiring: Wiring) -> AsyncIterator[tuple[Cabled, Cabled]]:
     """Two cameras on links of a kind; on a serial line on one wire."""
     rng = random.Random(1)
-    now = asyncio.get_running_loop().time()
-    both = [
-        Cabled(
-            SimulatedCamera(
-                DIALECT, truth=draw_truth(DIALECT, rng), mount=mount_named("tripod"), started_at=now, ready=True
-            )
-        )
-        for _ in range(2)
-    ]
+    both = [Cabled(simulated_camera(DIALECT, rng)) for _ in range(2)]
     async with AsyncExitStack() as stack:
         if kind == "serial":
             simulated = [each.simulated for each in both]

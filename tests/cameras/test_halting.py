@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from ptzsim import virtual_time
 from ptzsim.habits import Habits
-from rigs import Rig, framing, rigged
+from rigs import Rig, framing, rigged, with_rig
 
 from ptzd.cameras import CameraState, Lock, Recall, Window
 from ptzd.motion import Renewal
@@ -46,15 +46,6 @@ class WatchingGuard:
 
     def renew(self, camera: str, seconds: float) -> None:
         self.terms.append((asyncio.get_running_loop().time(), seconds))
-
-
-def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(**rig) as made:
-            await made.ready()
-            await scene(made)
-
-    virtual_time.run(play())
 
 
 def now() -> float:

@@ -6,13 +6,12 @@ What counts is where the simulated head and lens truly are.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
-from typing import Any
+from functools import partial
 
 import pytest
-from ptzsim import virtual_time
-from rigs import Rig, framing, rigged
+import rigs
+from rigs import Rig, framing
 
 from ptzd.cameras import Lock, Recall
 from ptzd.refusal import Refusal
@@ -21,14 +20,7 @@ LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC)
 MIDDLE = framing(500, 1000, 0x2000, 0x6000)  # from which there is room on either side
 
 
-def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(**rig) as made:
-            await made.ready()
-            assert (await made.recall(Recall("middle", MIDDLE, id="middle"))).phase == "settled"
-            await scene(made)
-
-    virtual_time.run(play())
+with_rig = partial(rigs.with_rig, first=MIDDLE)
 
 
 def stands(rig: Rig) -> dict[str, float]:

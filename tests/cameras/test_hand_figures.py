@@ -7,15 +7,14 @@ per second by step as the dialect's table has them. A unit is up to 5 % off its 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
-from typing import Any
 
 import pytest
-from ptzsim import virtual_time
-from rigs import Rig, framing, rigged
+import rigs
+from rigs import Rig, framing
 
 from ptzd.cameras import Recall, Window
 from ptzd.motion import Renewal
@@ -24,14 +23,7 @@ from ptzd.refusal import Refusal
 MIDDLE = framing(0, 500, 0x2000, 0x6000)
 
 
-def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(**rig) as made:
-            await made.ready()
-            assert (await made.recall(Recall("middle", MIDDLE, id="middle"))).phase == "settled"
-            await scene(made)
-
-    virtual_time.run(play())
+with_rig = partial(rigs.with_rig, first=MIDDLE)
 
 
 def now() -> float:

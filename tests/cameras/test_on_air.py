@@ -7,8 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from ptzsim import virtual_time
-from rigs import Rig, framing, rigged
+from rigs import Rig, framing, with_rig
 
 from ptzd.cameras import LearnLimits, Optics, Recall
 from ptzd.motion import Sensor, lens_between
@@ -16,15 +15,6 @@ from ptzd.refusal import Refusal
 from ptzd.visca import FocusAuto, load_dialect
 
 LONG_LENS = Optics(Sensor(36.0, 24.0), lens_between(100.0, 400.0, load_dialect("nibble4-51").zoom.ratios), 24.0)
-
-
-def with_rig(scene: Any, **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(**rig) as made:
-            await made.ready()
-            await scene(made)
-
-    virtual_time.run(play())
 
 
 def test_on_air_a_head_goes_at_half_its_range_of_steps_unless_told_otherwise() -> None:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 from ptzsim import virtual_time
-from rigs import Rig, framing, rigged
+from rigs import Rig, framing, rigged, with_rig
 
 from ptzd.cameras import CameraState, Lock, Recall
 from ptzd.line import Tolerance
@@ -28,15 +27,6 @@ from ptzd.visca import (
 )
 
 pytestmark = pytest.mark.usefixtures("nothing_fails_unseen")
-
-
-def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(**rig) as made:
-            await made.ready()
-            await scene(made)
-
-    virtual_time.run(play())
 
 
 WIDE = framing(-2000, 300, 0x0800)

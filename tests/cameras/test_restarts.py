@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Coroutine
-from typing import Any, Literal
+from functools import partial
+from typing import Literal
 
 import pytest
+import rigs
 from ptzsim import virtual_time
 from rigs import Rig, framing, rigged
 
@@ -34,13 +35,7 @@ def named(stands: Framing) -> str | None:
     return None
 
 
-def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(stands_in=named, **rig) as made:
-            await made.ready()
-            await scene(made)
-
-    virtual_time.run(play())
+with_rig = partial(rigs.with_rig, stands_in=named)
 
 
 def sent(rig: Rig) -> list[bytes]:

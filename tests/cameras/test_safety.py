@@ -5,14 +5,12 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
 
 import pytest
-from ptzsim import virtual_time
-from rigs import Rig, framing, rigged
+from rigs import Rig, framing, with_rig
 
 from ptzd.cameras import CameraState, LearnLimits, Lock, MoveReport, Recall
 from ptzd.line import Framing
@@ -34,15 +32,6 @@ FAR = framing(-6000, 300, 0x0800)
 OTHER = framing(2500, -200, 0x3000, 0x6000)
 LOCK = Lock("the rigger", "hands at the head", datetime(2026, 6, 20, tzinfo=UTC))
 BRAKING_SECONDS = 1.5  # from 120 degrees/s at 114 degrees/s² or more, and the exchange before it
-
-
-def with_rig(scene: Callable[[Rig], Coroutine[Any, Any, None]], **rig: Any) -> None:
-    async def play() -> None:
-        async with rigged(**rig) as made:
-            await made.ready()
-            await scene(made)
-
-    virtual_time.run(play())
 
 
 async def rests(rig: Rig, seconds: float = 6.0) -> None:

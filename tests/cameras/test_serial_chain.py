@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
@@ -12,6 +12,7 @@ import pytest
 from ptzsim import SimulatedCamera, draw_habits, draw_truth, draw_wiring, mount_named, virtual_time
 from ptzsim.serial_line import SerialChain
 from rigs import camera_on, framing
+from waiting import until
 
 from ptzd.cameras import Camera, CameraState, MoveReport, Recall
 from ptzd.links.chain import Chain
@@ -81,12 +82,6 @@ async def chained(seed: int, wires: list[SerialChain] | None = None) -> AsyncIte
         finally:
             for task in running:
                 task.cancel()
-
-
-async def until(condition: Callable[[], bool], seconds: float) -> None:
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.005)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -10,7 +10,8 @@ import random
 from itertools import product
 
 import pytest
-from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim import serve_memory, virtual_time
+from rigs import simulated_camera
 
 from ptzd.cli.commands.check_camera import question
 from ptzd.cli.commands.check_dialect import Told
@@ -27,13 +28,7 @@ def findings(head: str, configured: str) -> list[Finding]:
     async def ask() -> None:
         rng = random.Random(1)
         dialect = load_dialect(head)
-        camera = SimulatedCamera(
-            dialect,
-            truth=draw_truth(dialect, rng),
-            mount=mount_named("tripod"),
-            started_at=asyncio.get_running_loop().time(),
-            ready=True,
-        )
+        camera = simulated_camera(dialect, rng)
         ours, theirs = memory_pair(rng=rng)
         serving = asyncio.create_task(serve_memory(camera, theirs))
         await question(ours, load_dialect(configured), None, 0.1, notes)
@@ -81,8 +76,7 @@ def test_a_camera_that_restarts_is_ready_when_its_sweep_has_ended(seconds: float
     async def ask() -> None:
         rng, now = random.Random(1), asyncio.get_running_loop().time
         dialect = load_dialect("nibble4-51")
-        truth, mount = draw_truth(dialect, rng), mount_named("tripod")
-        camera = SimulatedCamera(dialect, truth=truth, mount=mount, started_at=now(), ready=True)
+        camera = simulated_camera(dialect, rng)
         ours, theirs = memory_pair(rng=rng)
         serving = asyncio.create_task(serve_memory(camera, theirs))
         camera.power_cut(now())

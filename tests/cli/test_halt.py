@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 from commands import Ptzd
-from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_serial, serve_tcp, serve_udp
+from ptzsim import SimulatedCamera, Wiring, serve_serial, serve_tcp, serve_udp
+from rigs import simulated_camera
 
 from ptzd.visca import PanTiltDrive, load_dialect
 
@@ -28,9 +29,7 @@ async def driving() -> AsyncIterator[dict[str, tuple[SimulatedCamera, int]]]:
         cameras = {}
         for name in NAMES:
             rng = random.Random(name)
-            camera = SimulatedCamera(
-                dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
-            )
+            camera = simulated_camera(dialect, rng)
             camera.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
             cameras[name] = camera, await stack.enter_async_context(serve_udp(camera, "127.0.0.1", 0, rng=rng))
         yield cameras
@@ -147,12 +146,7 @@ async def test_of_two_cameras_on_one_link_none_is_said_to_stand_and_all_others_a
 @pytest.mark.parametrize("kind", ["bare-udp", "tcp", "serial"])
 async def test_so_it_is_on_each_kind_of_link(ptzd: Ptzd, kind: str, tmp_path: Path) -> None:
     dialect, loop, rng = load_dialect("nibble4-51"), asyncio.get_running_loop(), random.Random(1)
-    cameras = [
-        SimulatedCamera(
-            dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
-        )
-        for _ in NAMES
-    ]
+    cameras = [simulated_camera(dialect, rng) for _ in NAMES]
     async with AsyncExitStack() as stack:
         if kind == "serial":
             await stack.enter_async_context(serve_serial(cameras, tmp_path / "port", rng=rng))

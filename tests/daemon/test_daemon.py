@@ -20,11 +20,12 @@ import numpy as np
 import pytest
 from bus_document import promised, promised_of
 from PIL import Image
-from ptzsim import Knock, SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim import Knock, SimulatedCamera, serve_memory, virtual_time
 from ptzsim.picture import Eye, place_of
 from ptzsim.picture_server import look_at
 from ptzsim.stage import Stage
 from pydantic import Field
+from rigs import simulated_camera
 
 from ptzd.bus import (
     Asked,
@@ -164,9 +165,7 @@ async def open_house(
     ):
         links, simulated, served, watched = {}, {}, [], []
         for name in CAMERAS:
-            camera = SimulatedCamera(
-                dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
-            )
+            camera = simulated_camera(dialect, rng)
             ours, theirs = memory_pair(rng=rng)
             the_guards, at_the_camera = memory_pair(rng=rng)
             served.append(group.create_task(serve_memory(camera, theirs, at_the_camera)))

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_udp
+from ptzsim import serve_udp
+from rigs import simulated_camera
 
 from ptzd.bus import BrokerSettings, Holding, MemoryBroker, MemoryBus, Said, Topics
 from ptzd.config import load_config
@@ -48,9 +49,7 @@ async def daemon(
 ) -> AsyncIterator[tuple[MemoryBroker, list[tuple[str, dict[str, Any]]]]]:
     """A daemon with one simulated camera, and what it says."""
     dialect, rng = load_dialect("nibble4-51"), random.Random(1)
-    loop = asyncio.get_running_loop()
-    truth, mount = draw_truth(dialect, rng), mount_named("tripod")
-    camera = SimulatedCamera(dialect, truth=truth, mount=mount, started_at=loop.time(), ready=True)
+    camera = simulated_camera(dialect, rng)
     broker, heard = MemoryBroker(), list[tuple[str, dict[str, Any]]]()
 
     def hear(said: Said) -> None:

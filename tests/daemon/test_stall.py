@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 import structlog
 from brokers import free_port
-from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_udp
+from ptzsim import serve_udp
+from rigs import simulated_camera
 
 from ptzd.config import load_config
 from ptzd.daemon.run import run_daemon
@@ -83,13 +84,7 @@ async def test_waiting_for_a_guard_that_is_slow_to_live_is_no_stall(
     path = tmp_path / "granary.toml"
     rng = random.Random(1)
     dialect = load_dialect("nibble4-51")
-    camera = SimulatedCamera(
-        dialect,
-        truth=draw_truth(dialect, rng),
-        mount=mount_named("tripod"),
-        started_at=asyncio.get_running_loop().time(),
-        ready=True,
-    )
+    camera = simulated_camera(dialect, rng)
     async with serve_udp(camera, "127.0.0.1", 0, rng=rng) as port:
         path.write_text(
             f'[broker]\nport = {free_port()}\n[store]\npath = "show.db"\n[tally]\nsource = "none"\n'

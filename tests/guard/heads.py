@@ -8,8 +8,9 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 
-from ptzsim import Habits, SimulatedCamera, draw_truth, mount_named
+from ptzsim import Habits, SimulatedCamera
 from ptzsim.serving import serve_memory
+from rigs import simulated_camera
 
 from ptzd.guard import HaltBegan, HaltEnded, MemoryGuard, Watched
 from ptzd.links import Form, Link, MemoryLink, memory_pair
@@ -93,17 +94,9 @@ class Scene:
 async def watched_scene(
     *, dialect_name: str = "nibble4-51", loss: float = 0.0, seed: int = 1, habits: Habits | None = None
 ) -> AsyncIterator[Scene]:
-    loop = asyncio.get_running_loop()
     rng = random.Random(seed)
     dialect = load_dialect(dialect_name)
-    camera = SimulatedCamera(
-        dialect,
-        truth=draw_truth(dialect, rng),
-        mount=mount_named("tripod"),
-        started_at=loop.time(),
-        ready=True,
-        habits=habits or Habits(),
-    )
+    camera = simulated_camera(dialect, rng, habits)
     ours, theirs = memory_pair(loss=loss, rng=rng)
     others, at_the_camera = memory_pair(loss=loss, rng=rng)
     wire = Watcher(ours)

@@ -12,7 +12,8 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from functools import partial
 
-from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_tcp
+from ptzsim import SimulatedCamera, Wiring, serve_tcp
+from rigs import simulated_camera
 
 from ptzd import links
 from ptzd.guard import Guarded, Keeper
@@ -54,13 +55,7 @@ class OneConnection:
 
 @asynccontextmanager
 async def one_connection() -> AsyncIterator[OneConnection]:
-    camera = SimulatedCamera(
-        DIALECT,
-        truth=draw_truth(DIALECT, random.Random(1)),
-        mount=mount_named("tripod"),
-        started_at=asyncio.get_running_loop().time(),
-        ready=True,
-    )
+    camera = simulated_camera(DIALECT, random.Random(1))
     async with serve_tcp(camera, "127.0.0.1", 0, wiring=Wiring(connections=1), rng=random.Random(1)) as port:
         yield OneConnection(camera, port)
 

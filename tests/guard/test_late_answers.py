@@ -7,7 +7,8 @@ import random
 from contextlib import nullcontext
 
 import pytest
-from ptzsim import SimulatedCamera, draw_truth, mount_named, serve_memory, virtual_time
+from ptzsim import serve_memory, virtual_time
+from rigs import simulated_camera
 
 from ptzd.guard import Watched, halt
 from ptzd.links import memory_pair
@@ -18,9 +19,7 @@ from ptzd.visca import PanTiltDrive, load_dialect
 def test_a_camera_whose_answers_come_late_is_seen_to_stand(there_and_back_seconds: float) -> None:
     async def scene() -> None:
         rng, dialect, loop = random.Random(1), load_dialect("nibble4-51"), asyncio.get_running_loop()
-        camera = SimulatedCamera(
-            dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
-        )
+        camera = simulated_camera(dialect, rng)
         camera.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
         ours, theirs = memory_pair(delay_seconds=there_and_back_seconds / 2, rng=rng)
         serving = asyncio.create_task(serve_memory(camera, theirs))

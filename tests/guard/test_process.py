@@ -14,14 +14,16 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator, Callable, Hashable
+from collections.abc import AsyncIterator, Hashable
 from contextlib import AsyncExitStack, asynccontextmanager
 
 import psutil
 import pytest
-from ptzsim import SimulatedCamera, draw_truth, mount_named
+from ptzsim import SimulatedCamera
 from ptzsim.serving import serve_udp
+from rigs import simulated_camera
 from structlog.testing import capture_logs
+from waiting import until
 
 from ptzd.guard import Guarded, Keeper
 from ptzd.visca import PanTiltDrive, load_dialect
@@ -87,14 +89,11 @@ def counting(stage: Stage, name: str, camera: SimulatedCamera) -> None:
 @pytest.fixture
 async def stage() -> AsyncIterator[Stage]:
     stage = Stage()
-    loop = asyncio.get_running_loop()
     async with AsyncExitStack() as stack:
         for name in NAMES:
             rng = random.Random(name)
             dialect = load_dialect(DIALECT)
-            camera = SimulatedCamera(
-                dialect, truth=draw_truth(dialect, rng), mount=mount_named("tripod"), started_at=loop.time(), ready=True
-            )
+            camera = simulated_camera(dialect, rng)
             counting(stage, name, camera)
             stage.cameras[name] = camera
             stage.ports[name] = await stack.enter_async_context(serve_udp(camera, "127.0.0.1", 0, rng=rng))
@@ -124,13 +123,6 @@ async def ended(process: psutil.Process, within: float) -> None:
     began_at = time.monotonic()
     while process.is_running() and process.status() != psutil.STATUS_ZOMBIE:
         assert time.monotonic() - began_at < within, "the guard does not end"
-        await asyncio.sleep(0.02)
-
-
-async def until(condition: Callable[[], bool], within: float) -> None:
-    began_at = time.monotonic()
-    while not condition():
-        assert time.monotonic() - began_at < within
         await asyncio.sleep(0.02)
 
 

@@ -12,14 +12,15 @@ import subprocess
 import sys
 import termios
 import tty
-from collections.abc import Callable
 from contextlib import AsyncExitStack
 from pathlib import Path
 from typing import Any
 
 import pytest
 import serial
-from ptzsim import SimulatedCamera, Wiring, draw_truth, mount_named, serve_serial
+from ptzsim import SimulatedCamera, Wiring, serve_serial
+from rigs import simulated_camera
+from waiting import until
 
 from ptzd import links
 from ptzd.links import LOST, Link, SerialAddress
@@ -31,23 +32,7 @@ ON = bytes.fromhex("90 50 02 FF")
 
 
 def make_cameras(count: int) -> list[SimulatedCamera]:
-    dialect, now = load_dialect("nibble4-51"), asyncio.get_running_loop().time()
-    return [
-        SimulatedCamera(
-            dialect,
-            truth=draw_truth(dialect, random.Random(seed)),
-            mount=mount_named("tripod"),
-            started_at=now,
-            ready=True,
-        )
-        for seed in range(count)
-    ]
-
-
-async def until(condition: Callable[[], bool], seconds: float = 3.0) -> None:
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.01)
+    return [simulated_camera(load_dialect("nibble4-51"), random.Random(seed)) for seed in range(count)]
 
 
 async def answer(link: Link, question: bytes) -> bytes:

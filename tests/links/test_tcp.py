@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 import pytest
+from waiting import until
 
 from ptzd import links
 from ptzd.links import LOST, Link, LinkAddress
@@ -73,13 +74,6 @@ async def connected(*, hangs_up: bool = False, reads: bool = True) -> AsyncItera
             yield head, link
         finally:
             head.close()
-
-
-async def until(condition: object, seconds: float = 3.0) -> None:
-    assert callable(condition)
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.01)
 
 
 async def test_what_is_sent_arrives_and_what_comes_back_is_received() -> None:

@@ -11,9 +11,10 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
-from ptzsim import SimulatedCamera, Wiring, draw_truth, draw_wiring, mount_named, serve_tcp, virtual_time
+from ptzsim import SimulatedCamera, Wiring, draw_wiring, serve_tcp, virtual_time
 from ptzsim.serial_line import SerialChain
 from ptzsim.serving import serve_bare
+from rigs import simulated_camera
 
 from ptzd import links
 from ptzd.links import LOST, memory_pair, parse_link
@@ -24,13 +25,7 @@ POWER, ON = bytes.fromhex("81 09 04 00 FF"), bytes.fromhex("90 50 02 FF")  # LUM
 
 def make_camera() -> SimulatedCamera:
     dialect = load_dialect("nibble4-51")
-    return SimulatedCamera(
-        dialect,
-        truth=draw_truth(dialect, random.Random(1)),
-        mount=mount_named("tripod"),
-        started_at=asyncio.get_running_loop().time(),
-        ready=True,
-    )
+    return simulated_camera(dialect, random.Random(1))
 
 
 @asynccontextmanager
