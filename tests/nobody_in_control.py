@@ -36,6 +36,7 @@ PAST_TARGET_DEG = 0.1 + 1.0 * 0.3
 LONG_SECONDS = 2.0  # for which a head moves on after its stop, and by the end of which that is told as a fault
 SHAPED_SECONDS = 6.0
 SHAPED_COUNTS = (1485, 205, 0x1800)  # 29° of pan and 4° of tilt at 51.2 a degree, and some zoom
+HANDS_OFF_SECONDS = 0.7  # after which a push is not taken for one that goes on since before
 DRIVE_EVERY_SECONDS = 0.2  # a drive lasts 0.5 s
 FREEZE_SECONDS = 5.0
 
@@ -142,6 +143,9 @@ def judged_to_target(scene: str, actor: Actor, since: float, target: tuple[int, 
 async def hand_on(stage: Stage, actors: Sequence[Actor], **deflection: float) -> AsyncIterator[None]:
     """Somebody drives these cameras for as long as the context lasts, and then lets go without a word."""
 
+    for actor in actors:
+        await stage.say(f"camera/{actor.name}/drive", {}, qos=0)
+    await asyncio.sleep(HANDS_OFF_SECONDS)
     driving = True
 
     async def drive() -> None:

@@ -14,6 +14,7 @@ import asyncio
 import random
 from collections.abc import Callable, Coroutine
 from dataclasses import replace
+from math import inf
 from typing import Any
 
 from ptzd.line import Arrival, Framing, InquiryRefused, LineDown, PushedAside, alike
@@ -46,6 +47,7 @@ from .reports import Lock, Phase, Tally, TallySource
 from .shaped import Shaped
 from .window import within
 
+HELD_ON_SECONDS = 1.5  # unheard, until a push is over: a network or a broker may have held it up
 LOST_PLACE = (
     "the head says that it has lost its place, so nobody knows where this ends, whatever its readings tell: let it "
     "find its ends where it may sweep safely"
@@ -55,7 +57,9 @@ LOST_PLACE = (
 class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
 
-    _pushed_until = 0.0  # loop time until which a push is taken to be one that was stopped or refused
+    _driven_at = -inf  # loop time of the last push that was done, unless all was let go since
+    _held_on_at = -inf  # and of the last that was stopped or refused
+    _let_go = False  # whether somebody has let go since
     _by_mixer: Tally | None = None
     _mixer_kept = False  # whether all that is known of the mixer's word is what a broker had from before
     _by_cues: Tally | None = None
@@ -106,24 +110,41 @@ class Camera(Doing):
         self._halt(causes.STOPPED)
 
     def _halt(self, cause: causes.Cause, what: str = "", fault: str | None = None) -> None:
-        if isinstance(self._activity, ByHand) and cause not in (causes.LET_GO, causes.DRIVEN):
-            self._pushed_until = self._loop.time() + DRIVE_SECONDS
+        if cause not in (causes.LET_GO, causes.DRIVEN) and self._loop.time() < self._driven_at + HELD_ON_SECONDS:
+            self.held_on()
         super()._halt(cause, what, fault)
+
+    def held_on(self) -> None:
+        """Take what pushes may come next for ones that go on: no head sets out without somebody's doing so just then.
+
+        It is over when none has come for a while: who lets go says so once, but somebody else may have said it.
+        """
+        self._held_on_at, self._let_go = self._loop.time(), False
+
+    def stalled(self, seconds: float) -> None:
+        """Take note that nothing ran here for so long: what has no end of its own is halted, and pushes go on."""
+        super().stalled(seconds)
+        self.held_on()
 
     def drive(self, pan: float, tilt: float, zoom: float, focus: float, *, grip: Grip | None = None) -> None:
         """Move by hand until 0.5 s after the last call: each axis -1..1 of its fastest, or as a grip scales it.
 
         A push that was stopped or refused is refused for as long as it goes on, also when the lock has come off or the
-        camera is back: no head sets out without somebody's doing so just then.
+        camera is back.
         Raises Refusal, and ValueError or OverflowError for what is no number; then nothing moves by it.
         """
         wanted, now = Deflection(pan, tilt, zoom, focus), self._loop.time()
+        if not any(wanted):
+            self._let_go, self._driven_at = True, -inf
+        goes_on = now < self._held_on_at + (DRIVE_SECONDS if self._let_go else HELD_ON_SECONDS)
         try:
-            self._drive(wanted, grip, goes_on=now < self._pushed_until)
+            self._drive(wanted, grip, goes_on=goes_on)
         except Refusal:
-            self._pushed_until = now + DRIVE_SECONDS if any(wanted) else 0.0
+            if any(wanted):
+                self.held_on()
             raise
-        self._pushed_until = 0.0
+        if any(wanted):
+            self._driven_at = now
 
     def _drive(self, wanted: Deflection, grip: Grip | None, *, goes_on: bool) -> None:
         require_ready(self)
@@ -133,7 +154,8 @@ class Camera(Doing):
                 self._halt(causes.DRIVEN)
         elif goes_on:
             raise Refusal(
-                "held-on", f"this push was stopped, or camera {self.name} not to be driven: let go, then push anew"
+                "held-on",
+                f"this push was stopped, or camera {self.name} not to be driven: let go for a moment, then push anew",
             )
         elif isinstance(self._activity, ByHand):
             self._activity.deflect(wanted, grip)

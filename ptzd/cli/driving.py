@@ -16,6 +16,7 @@ Driven = Literal["pan", "tilt", "zoom"]
 DRIVE = {"pan": 0.02, "tilt": 0.02, "zoom": 0.25}  # of a full push: an end is met so slowly that it does no harm
 ANEW_SECONDS = 0.2  # a drive ends by itself half a second after its last message
 AT_END_SECONDS = 2.0  # between two readings without a count more, while it is pushed on
+LET_GO_SECONDS = 0.7  # after which a push is no more taken to be one that goes on
 LONGEST_DRIVE_SECONDS = 600.0  # at the slowest step from end to end
 STATE_SECONDS = 2.0
 STOPPED = "it was stopped"
@@ -90,6 +91,8 @@ class Following:
 
         if not rests() and not await self.hear(rests, STILL_SECONDS):  # what it does until now is no stop of this drive
             raise NotDriven("it does not come to rest")
+        await self._let_go()
+        await self.hear(lambda heard: False, LET_GO_SECONDS)
         loop = asyncio.get_running_loop()
         ends_at, last, since, read_at = loop.time() + LONGEST_DRIVE_SECONDS, None, loop.time(), loop.time()
         ago = f"{'zoom' if axis == 'zoom' else 'head'}_read_seconds_ago"
@@ -134,5 +137,5 @@ class Following:
         return self.state.get("activity") in SENT
 
     async def _let_go(self) -> None:
-        """End the push. After a stop, whoever drives has to wait before the next; after this, only until it rests."""
+        """End the push, if there was one: after that, or a stop, the next one may begin in half a second."""
         await self._client.publish(f"camera/{self.camera}/drive", {"sent_at": sent_at()})

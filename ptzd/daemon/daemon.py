@@ -16,8 +16,9 @@ from typing import Any
 import structlog
 
 from ptzd.bus import Asked, Bus, HeldElsewhere, Incoming, Intake
-from ptzd.bus.commands import Command, StopCommand
+from ptzd.bus.commands import Command, DriveCommand, StopCommand
 from ptzd.bus.messages import STATUS_SECONDS, Result, StateMessage, StatusMessage
+from ptzd.bus.topics import CommandTopic
 from ptzd.cameras import ActivityKind, Camera, CameraSettings, CameraState, LinkState, MoveReport, Phase
 from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.files import ShowFile
@@ -196,6 +197,8 @@ class Daemon:
             others: list[str] = []  # cameras that are another daemon's to move, and that this one does not
             try:
                 self._say_all()
+                for camera in self.cameras.values():
+                    camera.held_on()  # a hand that pushes since before this daemon lived is to let go first
                 async with asyncio.TaskGroup() as self._tasks:
                     ready()
                     async for incoming in self._bus:
@@ -268,6 +271,12 @@ class Daemon:
             self.handle(Incoming(self._bus.topics.of(StopCommand, name), b""))
         return names
 
+    def push_unheard(self, topic: str) -> None:
+        """Take note of a drive by hand that is not done, whatever is in it: the hand may well go on pushing."""
+        found = self._bus.topics.parse(topic)
+        if isinstance(found, CommandTopic) and found.command is DriveCommand and found.camera in self.cameras:
+            self.cameras[found.camera].held_on()
+
     def handle(self, incoming: Incoming) -> None:
         """Do what a message asks for, or say why not."""
         try:
@@ -280,6 +289,7 @@ class Daemon:
                 if isinstance(what, StopCommand):
                     self._moves.stop_now(asked.camera)
             elif isinstance(what, Refusal):
+                self.push_unheard(incoming.topic)
                 self._answers.refused(asked, what)
             else:
                 self._command(asked, what, waited)
@@ -305,6 +315,8 @@ class Daemon:
             else:
                 brought = handler(asked, camera)
         except Refusal as refusal:
+            if waited or self._overtaken:
+                self.push_unheard(asked.topic)
             self._answers.refused(asked, refusal)
             return
         if brought is None or isinstance(brought, Result):

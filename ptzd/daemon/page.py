@@ -72,6 +72,7 @@ def asker(daemon: Daemon, topics: Topics, late_after_seconds: float) -> Asker:
         if command is None or not command.halts:
             limit = MOMENTARY_SECONDS if momentary else late_after_seconds
             if age_seconds > limit:
+                daemon.push_unheard(whole)
                 return Refusal("late", f"this may be older than {limit:g} s, since the connection was bad: ask anew")
             if not daemon.serving:
                 return Refusal("ending", "the daemon is coming to its end; ask again when it is back")

@@ -115,11 +115,52 @@ def test_a_push_that_a_stop_has_ended_moves_nothing_until_it_was_let_go() -> Non
             assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
             if told:
                 rig.camera.drive(0.0, 0.0, 0.0, 0.0)
-            await asyncio.sleep(0.05 if told else 0.55)
+            await asyncio.sleep(0.3 if told else 1.3)
+            assert await push(rig, 0.5) == {"held-on"}, "a network may have held it up, and somebody else have let go"
+            if told:
+                rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+            await asyncio.sleep(0.5 if told else 1.5)
             assert await push(rig, 0.3) == set()
             assert rig.speed() > 0.0
             rig.camera.drive(0.0, 0.0, 0.0, 0.0)
             await rig.until(lambda: not rig.camera.moving)
+
+    with_rig(scene)
+
+
+@pytest.mark.parametrize("stopped", ["stop", "lock", "stall"])
+def test_who_lets_go_beside_a_push_that_was_stopped_lets_go_of_nothing_but_his_own(stopped: str) -> None:
+    async def scene(rig: Rig) -> None:
+        assert await push(rig, 0.5) == set()
+        if stopped == "stop":
+            rig.camera.stop()
+        elif stopped == "lock":
+            rig.camera.lock(LOCK)
+            rig.camera.unlock(LOCK)
+        else:
+            rig.camera.stalled(0.8)
+        for _ in range(4):
+            assert await push(rig, 0.5) == {"held-on"}
+            rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        assert rig.speed() == 0.0
+
+    with_rig(scene)
+
+
+def test_a_push_whose_words_were_held_up_at_a_stop_is_still_the_same() -> None:
+    async def scene(rig: Rig) -> None:
+        assert await push(rig, 0.5) == set()
+        await asyncio.sleep(0.6)  # nothing comes, and it is let go
+        rig.camera.stop()
+        await asyncio.sleep(0.8)
+        assert await push(rig, 1.0) == {"held-on"}
+        rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        await asyncio.sleep(0.5)
+        assert await push(rig, 0.5) == set()
+        rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        await asyncio.sleep(0.5)
+        rig.camera.stop()
+        assert await push(rig, 0.5) == set(), "it was let go before"
 
     with_rig(scene)
 
@@ -135,6 +176,7 @@ def test_a_push_that_goes_on_under_a_lock_moves_nothing_when_the_lock_comes_off(
         assert await push(rig, 2.0) == {"held-on"}
         assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
         rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        await asyncio.sleep(0.5)
         assert await push(rig, 0.3) == set()
         assert rig.speed() > 0.0
 
@@ -152,6 +194,7 @@ def test_a_push_that_goes_on_while_the_cable_is_out_moves_nothing_when_it_is_bac
         assert "held-on" in await push(rig, 8.0)
         assert rig.speed() == 0.0 and rig.camera.activity.kind == "at-rest"
         rig.camera.drive(0.0, 0.0, 0.0, 0.0)
+        await asyncio.sleep(0.5)
         rig.camera.drive(-1.0, 0.0, 0.0, 0.0)  # it is at its right end, since nobody could stop it
         await asyncio.sleep(0.3)
         assert rig.speed() > 0.0

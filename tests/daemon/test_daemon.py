@@ -103,6 +103,10 @@ class House:
                 seen = len(self.heard)
                 await asyncio.sleep(0.02)
 
+    async def hands_off(self) -> None:
+        """Wait until a push is not taken for one that goes on since before the daemon lived."""
+        await asyncio.sleep(1.6)
+
     async def outcome(self, id: str) -> dict[str, Any]:
         return await self.until(lambda topic, message: topic == "ptzd/outcome" and message["id"] == id)
 
@@ -459,6 +463,35 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
         assert house.heard[-1][1]["state"] == "offline"
 
     virtual_time.run(play())
+
+
+@pytest.mark.parametrize("unheard", ["late", "broken", "nothing"])
+def test_a_push_that_goes_on_unheard_after_a_stop_or_into_a_new_daemon_moves_nothing(
+    tmp_path: Path, unheard: str
+) -> None:
+    async def scene(house: House) -> None:
+        async def push(seconds: float, **more: str) -> None:
+            for _ in range(round(seconds / 0.1)):
+                house.say("camera/left/drive", {"pan": 1.0, **more})
+                await asyncio.sleep(0.1)
+
+        await push(2.5)
+        assert house.speed() == 0.0, "it goes on since before this daemon lived"
+        house.say("camera/left/drive", {})
+        await asyncio.sleep(0.6)
+        await push(0.5)
+        assert house.speed() > 0.0
+        house.say("all/stop")
+        if unheard == "late":
+            await push(2.5, sent_at=EVENING.isoformat())
+        elif unheard == "broken":
+            await push(2.5, how="far")
+        else:
+            await asyncio.sleep(1.0)
+        await push(1.5)
+        assert house.speed() == 0.0
+
+    in_house(tmp_path, scene)
 
 
 def test_a_daemon_says_again_and_again_that_it_is_there(tmp_path: Path) -> None:
@@ -1315,6 +1348,7 @@ async def waits(house: House) -> None:
 def test_a_drive_by_hand_calls_off_what_a_cue_holds_back_and_that_is_told(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         await waits(house)
+        await house.hands_off()
         house.say("camera/left/drive", {"pan": 0.2, "id": "drive"})
         assert (await house.outcome("drive"))["ok"]
         assert unready(house)["left"][0] == "elsewhere"
@@ -1340,6 +1374,7 @@ def test_a_drive_with_a_grip_tells_how_fast_that_is_or_that_nobody_knows(
         if lens is not None:
             optics = Optics(Sensor(36.0, 20.25), lens_between(*lens, camera.settings.dialect.zoom.ratios), 25.0)
             camera.settings = replace(camera.settings, optics=optics)
+        await house.hands_off()
         house.say("camera/left/drive", {"pan": 0.5, "grip": "fine", "id": "drive"})
         result = (await house.outcome("drive"))["result"]
         seconds, warning = told
@@ -2028,6 +2063,7 @@ def test_a_stall_in_a_drive_stops_the_camera_before_any_message(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], waited: bool
 ) -> None:
     async def scene(house: House) -> None:
+        await house.hands_off()
         house.say("camera/gallery/drive", {"pan": 1})
         await asyncio.sleep(0.3)
         assert house.speed() > 10
@@ -2081,6 +2117,7 @@ def test_with_a_damaged_store_stops_and_locks_work_and_every_camera_is_locked_un
         house.say("camera/gallery/unlock", {"by": "stage", "whose": "ptzd", "id": "unlock"})
         unlocked = await house.outcome("unlock")
         assert "is unlocked now, but would be locked after a restart" in unlocked["sentence"]
+        await house.hands_off()
         house.say("camera/gallery/drive", {"pan": 1})
         await asyncio.sleep(0.3)
         assert house.speed() > 10
@@ -2413,6 +2450,7 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
         async with open_house(tmp_path, broker, read_show_text(CUES)) as house:
             house.say("camera/left/recall", {"position": "soloist", "id": "1"})
             house.say("camera/right/recall", {"position": "nowhere", "id": "2"})
+            await house.hands_off()
             house.say("camera/gallery/drive", {"pan": 1, "grip": "fine", "id": "3"})
             house.say("camera/left/foresee", {"position": "soloist"})
             house.say("camera/left/history", {"position": "soloist", "id": "4"})

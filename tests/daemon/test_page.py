@@ -27,6 +27,9 @@ class Done:
     def handle(self, incoming: Incoming) -> None:
         self.asked.append(incoming.topic)
 
+    def push_unheard(self, topic: str) -> None:
+        self.unheard = topic
+
 
 @pytest.mark.parametrize(
     ("guest", "topic", "age_seconds", "serving", "code"),
