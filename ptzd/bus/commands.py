@@ -354,10 +354,15 @@ class UnlockCommand(_ByWhom):
     results = (LocksResult,)
 
     whose: Who | None = None  # whose lock it is to be, where it is not one's own
+    sent_at: SentAt | None = None  # a network that held it up may bring it after a later lock
 
     @property
     def undone_by_a_stop(self) -> bool:
         return True
+
+    @property
+    def stale_once_it_waited(self) -> bool:
+        return self.sent_at is None
 
 
 class _Switching(_Moving):

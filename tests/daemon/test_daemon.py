@@ -415,6 +415,25 @@ def test_a_framing_stored_anew_is_recalled_as_gently_as_the_old_one_unless_it_sa
     in_house(tmp_path, scene)
 
 
+def test_an_unlock_that_was_held_up_takes_no_lock_off(tmp_path: Path) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/lock", {"by": "rigger", "reason": "hands in the yoke", "id": "lock"})
+        assert (await house.outcome("lock"))["ok"]
+        stand_still(house.daemon, 8.0)
+        house.say("camera/left/unlock", {"by": "rigger", "id": "waited"})
+        assert (await house.outcome("waited"))["code"] == "stalled"
+        await asyncio.sleep(3.0)
+        house.say("camera/left/unlock", {"by": "rigger", "sent_at": EVENING.isoformat(), "id": "late"})
+        assert (await house.outcome("late"))["code"] == "late"
+        assert house.daemon.cameras["left"].locks
+        now = (EVENING + timedelta(seconds=asyncio.get_running_loop().time())).isoformat()
+        house.say("camera/left/unlock", {"by": "rigger", "sent_at": now, "id": "meant"})
+        assert (await house.outcome("meant"))["ok"]
+        assert not house.daemon.cameras["left"].locks
+
+    in_house(tmp_path, scene)
+
+
 def test_a_lock_survives_the_daemon(tmp_path: Path) -> None:
     async def lock(house: House) -> None:
         house.say("camera/right/lock", {"by": "the rigger", "reason": "hands at the head", "id": "1"})

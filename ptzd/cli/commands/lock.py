@@ -9,7 +9,7 @@ from datetime import datetime
 import click
 
 from ptzd.cli.broker import BrokerAddress, answer_options
-from ptzd.cli.client import Payload, ask_camera, reach
+from ptzd.cli.client import Payload, ask_camera, reach, sent_at
 from ptzd.cli.output import say, say_json
 from ptzd.cli.sentences import lock_lines
 from ptzd.cli.stillness import kept_states, require_still, tell, told_urgently
@@ -54,7 +54,7 @@ def unlock(broker: BrokerAddress, camera: str, by: str, whose: str | None, as_js
     Look first whether everybody's hands are clear of it. Who is named by --whose may be at the head right now: ask.
     """
     by = by or _login()
-    outcome = ask_camera(broker, camera, "unlock", {"by": by, "whose": whose})
+    outcome = ask_camera(broker, camera, "unlock", {"by": by, "whose": whose, "sent_at": sent_at()})
     if as_json:
         say_json(outcome)
     elif lines := _lines(camera, outcome.get("result") or {}):
