@@ -180,12 +180,14 @@ class Client:
             raise self.offline()
         return status
 
-    async def require_camera(self, camera: str) -> None:
-        """Raise Failure where no daemon is online or it has no such camera."""
-        cameras = (await self.require_daemon()).get("cameras")
+    async def require_camera(self, camera: str) -> Payload:
+        """Return the daemon's status. Raises Failure where none is online or it has no such camera."""
+        status = await self.require_daemon()
+        cameras = status.get("cameras")
         if isinstance(cameras, list) and camera not in cameras:
             there_are = f"the daemon has {', '.join(map(str, cameras)) or 'none'}."
             raise Failure(f"There is no camera {camera}; {did_you_mean(camera, map(str, cameras), there_are)}")
+        return status
 
     def silence(self) -> str | None:
         """Return the sentence that says that a daemon that was online says nothing any more, None where it does."""

@@ -399,6 +399,18 @@ async def test_a_configuration_that_is_newer_than_what_the_daemon_goes_by_is_tol
     assert told == (["caution"] if minutes_later > 0 else [])
 
 
+async def test_what_a_running_daemon_started_without_fails_the_check_as_it_would_without_one(
+    ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor
+) -> None:
+    async with served(tmp_path, broker, ["left"]) as cameras, stand_in(broker, {}) as daemon:
+        status = {"state": "online", "cameras": ["left"], "troubles": ["the store show.db is damaged: keep a copy"]}
+        await daemon.client.publish("ptzd/status", json.dumps(status), retain=True, qos=1)
+        ended = await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")
+    assert ended.code == 1
+    told = [each["state"] for each in ended.json()["findings"] if "show.db is damaged" in each["sentence"]]
+    assert told == ["failed"]
+
+
 def made_up(cameras: int) -> tuple[list[Finding], dict[str, tuple[str, ...]]]:
     """Findings of so many cameras as they come on a bad day, each overhead."""
     notes = [Finding("configuration", "file", "ok", "granary.toml has no mistakes")]

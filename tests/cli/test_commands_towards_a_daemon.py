@@ -406,3 +406,21 @@ async def test_a_restore_that_leaves_some_out_ends_with_1(ptzd: Ptzd, broker: st
     assert ended.code == 1
     assert "holds in its own memories: house." in ended.out
     assert ended.err == "soloist: it did not settle there.\n"
+
+
+@pytest.mark.parametrize("camera", [(), ("gallery",)])
+@pytest.mark.parametrize("some", [True, False])
+async def test_that_no_positions_are_stored_is_not_said_of_a_store_that_was_not_all_read(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor, camera: tuple[str, ...], some: bool
+) -> None:
+    position = {"name": "wide", "speed": None, "seconds": None, "note": "", "focus_mode": "auto", "focus_counts": 0}
+    position |= {"pan_counts": 0, "tilt_counts": 0, "zoom_counts": 0}
+    status = {"state": "online", "cameras": ["gallery"], "troubles": ["the store show.db is damaged: keep a copy"]}
+    kept = {"status": status, "camera/gallery/positions": {"positions": [position] if some else []}}
+    async with stand_in(broker, {}) as daemon:
+        for topic, payload in kept.items():
+            await daemon.client.publish(f"ptzd/{topic}", json.dumps(payload), qos=1, retain=True)
+        ended = await ptzd("positions", "list", *camera, "--broker", broker)
+    assert "show.db is damaged" in ended.err
+    assert "No positions are stored" not in ended.out + ended.err
+    assert (ended.code, "wide" in ended.out) == ((0, True) if some else (1, False))

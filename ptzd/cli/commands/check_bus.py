@@ -64,7 +64,7 @@ async def listen(config: Config) -> Bus:
         notes.failed("answers", error.message)
         return Bus(notes.findings)
     for trouble in status.get("troubles", ()):
-        notes.caution("daemon", str(trouble))
+        notes.failed("daemon", f"as it was started: {trouble}")  # as it would be found with no daemon beside
     states_by_name = {topic.split("/")[-2]: read_object(payload) or {} for topic, payload in states.items()}
     if not lives:
         notes.failed(

@@ -49,7 +49,11 @@ def positions() -> None:
 @answer_options("Print the positions as JSON.")
 def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     """List the stored positions of CAMERA, or of all; the word `list` may be left out."""
-    found = asyncio.run(_list(broker, camera))
+    found, troubles = asyncio.run(_list(broker, camera))
+    for trouble in troubles:
+        complain(f"The daemon started without all that is kept: {trouble}.")
+    if troubles and not any(found.values()):  # that none are stored, nobody knows
+        raise Failure("So no positions can be listed; there may be some that the daemon can't read.")
     if as_json:
         say_json(found)
         return
@@ -221,13 +225,15 @@ def import_(broker: BrokerAddress, file: TextIO, replace: bool, as_json: bool) -
         complain(f"{capital(warning)}.")
 
 
-async def _list(broker: BrokerAddress, camera: str | None) -> dict[str, list[Payload]]:
+async def _list(broker: BrokerAddress, camera: str | None) -> tuple[dict[str, list[Payload]], list[str]]:
+    """Return the positions by camera, and the daemon's troubles."""
     async with reach(broker) as client:
         if camera is not None:
-            await client.require_camera(camera)
+            status = await client.require_camera(camera)
             cameras = [camera]
         else:
-            cameras = sorted((await client.require_daemon())["cameras"])
+            status = await client.require_daemon()
+            cameras = sorted(status["cameras"])
         found: dict[str, list[Payload]] = {}
         await client.listen([f"camera/{camera}/positions" for camera in cameras])
         try:
@@ -238,7 +244,8 @@ async def _list(broker: BrokerAddress, camera: str | None) -> dict[str, list[Pay
                         found[heard.camera] = heard.payload["positions"]
         except TimeoutError:
             raise client.silent() from None
-        return {camera: found[camera] for camera in cameras}
+        troubles = [str(trouble) for trouble in status.get("troubles") or ()]
+        return {camera: found[camera] for camera in cameras}, troubles
 
 
 async def _ask_show(broker: BrokerAddress, verb: str, payload: Payload) -> Payload:
