@@ -21,7 +21,8 @@ What it holds true, of everything that is said while a daemon serves and the bro
   it from, is on, can be heard and is not locked; and what is to be moved on air has a position to go to.
 - *next cue*: as the cues that were asked for have it.
 
-- *done*, of a `go`: each of its moves on air that leaves at once has set out, or is named as one that does not. Of
+- *done*, of a `go`: each of its moves on air that leaves at once has set out, or is named as one that does not; and the
+  camera that it takes stands still where the cue wants it, and is not locked, or is named. Of
   `places`: who is said to stand stands in its framing, and who is said to be sent is on its way.
 
 No move sets out while its camera is held locked, nor off air while its tally is "program" or unknown and it asks first.
@@ -366,7 +367,8 @@ class Watcher:
     def went(self, outcome: dict[str, Any]) -> None:
         """Hold the outcome of a `go` against what has set out."""
         number = int(outcome["result"]["cue"]["number"])
-        named = {one["camera"] for one in (*outcome["result"]["refused"], *outcome["result"]["overtaken"])}
+        result = outcome["result"]
+        named = {one["camera"] for one in (*result["refused"], *result["overtaken"])}
         for one in outcome["result"]["standing"]:
             self._look_whether_it_stands("a go", one["camera"], one["position"])
             named.add(one["camera"])
@@ -374,6 +376,18 @@ class Watcher:
             leaves = move.on_air and not move.after_seconds and move.camera not in named
             if leaves and (move.camera, f"cue {number}") not in self._recalled:
                 self._wrong("a go said to be done that is not", f"{move.camera} does not leave for {move.position}")
+        if result["counted"]:
+            self._look_whether_it_takes_who_stands(number - 1, named | {one["camera"] for one in result["unready"]})
+
+    def _look_whether_it_takes_who_stands(self, index: int, named: set[str]) -> None:
+        cue = self.book.cues[index]
+        camera, moves = cue.take, [move for move in cue.moves if move.camera == cue.take]
+        if camera is None or camera in named or any(move.on_air for move in moves):
+            return
+        wanted = moves[-1].position if moves else self.book.framing_before(index, camera)
+        astray = wanted is not None and self._stands_in_named(camera, wanted) is False
+        if (astray or self.turns(camera) or self._locked(camera)) and self._late(camera) == AT_ONCE_SECONDS:
+            self._wrong("a go takes a camera that is not ready and says nothing", f"{camera}, wanted in {wanted}")
 
     def placed(self, outcome: dict[str, Any]) -> None:
         """Hold the outcome of `places` against what stands and what has set out."""

@@ -142,13 +142,22 @@ async def locked_as_it_moves_on(house: House, watcher: Watcher, last: Last) -> N
         await asyncio.sleep(0.1)
 
 
+def a_go(number: int, **told: Any) -> dict[str, Any]:
+    result = {"cue": {"number": str(number)}, "counted": True, "refused": [], "overtaken": [], "standing": []}
+    return {"result": result | {"unready": []} | told}
+
+
 async def a_go_that_moves_nobody(house: House, watcher: Watcher, last: Last) -> None:
-    watcher.went({"result": {"cue": {"number": "2"}, "refused": [], "overtaken": [], "standing": []}})
+    watcher.went(a_go(2))
+
+
+async def a_go_that_takes_who_is_not_ready(house: House, watcher: Watcher, last: Last) -> None:
+    watcher.went(a_go(1))
 
 
 async def a_go_where_nobody_stands(house: House, watcher: Watcher, last: Last) -> None:
     standing = [{"camera": "left", "position": "solo"}]
-    watcher.went({"result": {"cue": {"number": "2"}, "refused": [], "overtaken": [], "standing": standing}})
+    watcher.went(a_go(2, standing=standing))
 
 
 async def places_where_nobody_stands(house: House, watcher: Watcher, last: Last) -> None:
@@ -177,6 +186,7 @@ async def online_as_no_daemon_serves(house: House, watcher: Watcher, last: Last)
         (locked_as_a_move_sets_out, "moved though it is locked"),
         (locked_as_it_moves_on, "locked and still said where it is not so"),
         (a_go_that_moves_nobody, "a go said to be done that is not"),
+        (a_go_that_takes_who_is_not_ready, "a go takes a camera that is not ready and says nothing"),
         (a_go_where_nobody_stands, "a go says that it stands where it does not"),
         (places_where_nobody_stands, "places says that it stands where it does not"),
         (places_that_send_nobody, "places says to have sent whom it has not"),

@@ -23,8 +23,8 @@ from ptzd.cameras import (
     TallySource,
     Way,
 )
-from ptzd.cues import CueState, Gone, ListedCue
-from ptzd.files import Cue, number_text
+from ptzd.cues import CueState, Gone, ListedCue, cue_list, stands_before_each
+from ptzd.files import Cue, ShowFile, cue_times, number_text
 from ptzd.line import FocusMode, Framing
 from ptzd.motion import angle_of_view_deg
 from ptzd.positions import Alignment, HistoryEntry, Realigned, Sighting, StoredPosition
@@ -519,6 +519,20 @@ class CuesResult(Result):
     on_air: str | None  # the camera that is on air as the show begins
     cues: list[WrittenCueMessage]
 
+    @classmethod
+    def of(cls, show: ShowFile) -> Self:
+        """The result for a show."""
+        stands = stands_before_each(cue_list(show), show.show.start)
+        return cls(
+            show=show.show.name,
+            label=show.show.label,
+            on_air=show.show.on_air,
+            cues=[
+                WrittenCueMessage.of(cue, time.at_seconds, {camera: place for camera, (place, _) in before.items()})
+                for cue, time, before in zip(show.cue, cue_times(show), stands, strict=False)
+            ],
+        )
+
 
 class WrittenResult(Result):
     """The `result` of `cue/write` and `cue/remove`: the show as it is now, and how many cues it has.
@@ -789,7 +803,8 @@ class GoResult(Result):
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
     about, as far as that is known at once; `started` are the moves that have left at once; `standing` are the cameras
-    that stand where the cue would have moved them on air, and are not sent.
+    that stand where the cue would have moved them on air, and are not sent. `unready` are the cameras that viewers see
+    by this cue and that were not ready as it came, beside those of whom the others tell.
     """
 
     cue: CueMessage
@@ -798,6 +813,7 @@ class GoResult(Result):
     refused: list[NotReadyMessage]
     started: list[StartedMessage]
     standing: list[PlaceMessage]
+    unready: list[NotReadyMessage]
 
     @classmethod
     def of(cls, gone: Gone) -> Self:

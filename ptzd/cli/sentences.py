@@ -87,10 +87,18 @@ def state_lines(state: Payload) -> list[str]:
 def go_lines(result: Payload) -> list[str]:
     """Return what a standby or a go did, in lines: what left, and what did not."""
     lines = [move_line(one["camera"], {"phase": "accepted", **one}) for one in result.get("started") or ()]
-    lines += [str(one["sentence"]) for which in ("refused", "overtaken") for one in result.get(which) or ()]
+    lines += [str(one["sentence"]) for which in ("refused", "overtaken", "unready") for one in result.get(which) or ()]
     if result.get("counted") is False:
         lines.append(f"this go came right after that of cue {result['cue']['number']} and did not count")
     return lines
+
+
+def amiss(result: Payload) -> list[str]:
+    """Return who did not do its part in a `go`, or was seen and not ready for it, a sentence each."""
+    left_behind = [one for one in result.get("overtaken") or () if one["code"] == "left-behind"]
+    return [
+        str(one["sentence"]) for one in (*(result.get("refused") or ()), *left_behind, *(result.get("unready") or ()))
+    ]
 
 
 def places_lines(result: Payload) -> list[str]:

@@ -41,7 +41,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from types import MappingProxyType
 from typing import Protocol
@@ -53,6 +53,7 @@ from ptzd.refusal import Refusal
 from .run import ONCE_WITHIN_SECONDS, CueRun, ListedCue, ListedMove
 
 ASK_AGAIN = "ask for standby again"
+AFTER_THE_GO = "recall it, or go back and ask"  # for standby; who asks now asks for the cue after it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,7 +136,9 @@ class Gone:
     `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
     those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
     about, as far as that is known at once; `started` what left at once, with its promised seconds and warnings;
-    `standing` are the cameras that stand where they would have moved on air at once, and are not sent.
+    `standing` are the cameras that stand where they would have moved on air at once, and are not sent. `unready` are
+    the cameras that viewers see by this cue, taken or moved on air, that were not ready as it came; not those of whom
+    the others tell.
     """
 
     cue: ListedCue
@@ -144,6 +147,7 @@ class Gone:
     refused: tuple[NotReady, ...] = ()
     started: tuple[MoveReport, ...] = ()
     standing: tuple[Place, ...] = ()
+    unready: tuple[NotReady, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,6 +315,7 @@ class CueDesk:
         if cue is None:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
+        unready = self._seen_unready(cue)
         self._started.clear()
         with self._while_asking():
             self.say_on_air()  # what has waited for a camera to be off air leaves now
@@ -325,7 +330,9 @@ class CueDesk:
         self._changed()
         standing = tuple(Place(move.camera, move.position) for move in there)
         told = tuple(one for one in refused if one is not None)
-        return Gone(cue, True, overtaken, told, tuple(self._started), standing)
+        named = {*(one.camera for one in (*overtaken, *told)), *(one.camera for one in standing)}
+        unready = tuple(one for one in unready if one.camera not in named)
+        return Gone(cue, True, overtaken, told, tuple(self._started), standing, unready)
 
     def back(self) -> CueState:
         """Take back the last `go`. Nothing moves."""
@@ -442,7 +449,7 @@ class CueDesk:
         if state.on_air:
             return "on-air", f"camera {camera} is on air and is not moved to {position}; recall it when it is off"
         if of_the_standby:
-            return self._fault_of_a_framing(move, state)
+            return self._fault_of_a_framing(move, state, asked=self._run.standby)
         if state.activity is not ActivityKind.AT_REST:
             return "moving", (
                 f"camera {camera} does not stand still, and is not taken from whoever moves it to {position}; wait or "
@@ -547,6 +554,15 @@ class CueDesk:
             if not move.on_air and not self._stands_in(self._seen(move.camera), move.position)
         )
 
+    def _seen_unready(self, cue: ListedCue) -> tuple[NotReady, ...]:
+        """The cameras that viewers see by a cue, and that are not ready for it; as is to be told after its `go`."""
+        seen = {cue.take, *(move.camera for move in cue.moves if move.on_air)}
+        return tuple(
+            replace(one, sentence=one.sentence.replace(ASK_AGAIN, AFTER_THE_GO))
+            for one in self._not_ready_for(cue, asked=True)  # for whom nobody was asked is told by itself
+            if one.camera in seen
+        )
+
     def _forget(self, cameras: Iterable[str]) -> None:
         for camera in list(cameras):
             wish = self._wishes.pop(camera)
@@ -596,11 +612,13 @@ class CueDesk:
 
     def _not_ready(self) -> tuple[NotReady, ...]:
         cue = self._run.next
-        if cue is None:
-            return ()
-        found = [self._fault(cue, move.camera, move) for move in cue.moves]
+        return () if cue is None else self._not_ready_for(cue, asked=self._run.standby)
+
+    def _not_ready_for(self, cue: ListedCue, *, asked: bool) -> tuple[NotReady, ...]:
+        """Who is not ready for a cue; `asked` tells whether standby was asked for it."""
+        found = [self._fault(cue, move.camera, move, asked=asked) for move in cue.moves]
         if cue.take is not None and all(move.camera != cue.take for move in cue.moves):
-            found.append(self._fault(cue, cue.take, None))
+            found.append(self._fault(cue, cue.take, None, asked=asked))
         return tuple(one for one in found if one is not None)
 
     def _places_of_next(self) -> tuple[Place, ...]:
@@ -612,7 +630,7 @@ class CueDesk:
         needed = dict.fromkeys([*(move.camera for move in cue.moves), *(() if cue.take is None else (cue.take,))])
         return tuple(Place(camera, wanted[camera]) for camera in needed if camera in wanted)
 
-    def _fault(self, cue: ListedCue, camera: str, move: ListedMove | None) -> NotReady | None:
+    def _fault(self, cue: ListedCue, camera: str, move: ListedMove | None, *, asked: bool) -> NotReady | None:
         """Why a camera is not ready for its part, a move or (None) to be taken as it stands, or None."""
         state = self._seen(camera)
         fault = self._fault_of_a_camera(camera, state)
@@ -623,7 +641,7 @@ class CueDesk:
             elif move.on_air:
                 fault = self._fault_of_a_start(cue, move, state)
             else:
-                fault = self._fault_of_a_framing(move, state)
+                fault = self._fault_of_a_framing(move, state, asked=asked)
             fault = fault or self._told_fault(state)
         return None if fault is None else NotReady(camera, None if move is None else move.position, *fault)
 
@@ -649,7 +667,7 @@ class CueDesk:
     def _fault_of_where_it_stands(
         self, cue: ListedCue, camera: str, state: CameraState, what: str
     ) -> tuple[str, str] | None:
-        before = self._run.places.get(camera)
+        before = self._run.places_before(cue).get(camera)
         if before is None or self._stands_in(state, before[0]):
             return None
         stands = f"stands in {state.position}" if state.position else "stands in no stored position"
@@ -688,12 +706,12 @@ class CueDesk:
             return "focus", f"camera {state.camera} focuses by itself, and its focus still changes or is not known yet"
         return None
 
-    def _fault_of_a_framing(self, move: ListedMove, state: CameraState) -> tuple[str, str] | None:
+    def _fault_of_a_framing(self, move: ListedMove, state: CameraState, *, asked: bool) -> tuple[str, str] | None:
         camera, position = move.camera, move.position
         wish = self._wishes.get(camera)
         if self._stands_in(state, position):
             return None
-        if wish is None and not self._run.standby:
+        if wish is None and not asked:
             return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
         if wish is None:
             return "elsewhere", f"camera {camera} does not stand in {position}; {ASK_AGAIN}"

@@ -152,7 +152,11 @@ class CueRun:
 
         Where none has, it is the position in which the show starts; what the show does not say is not in it.
         """
-        return self._stands[len(self.cues) if self.next is None else self._places[self.next.number]]
+        return self._stands[-1] if self.next is None else self.places_before(self.next)
+
+    def places_before(self, cue: ListedCue) -> Mapping[str, tuple[str, ListedCue | None]]:
+        """The same before any cue of the list."""
+        return self._stands[self._places[cue.number]]
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""

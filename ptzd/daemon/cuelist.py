@@ -11,15 +11,13 @@ from typing import Any
 
 from ptzd.bus import Asked
 from ptzd.bus.commands import ListCommand, RehearseCommand, RemoveCommand, WriteCommand
-from ptzd.bus.messages import ConflictMessage, CuesResult, RehearsedResult, WrittenCueMessage, WrittenResult
+from ptzd.bus.messages import ConflictMessage, CuesResult, RehearsedResult, WrittenResult
 from ptzd.cameras import Camera
-from ptzd.cues import cue_list, stands_before_each
 from ptzd.files import (
     Cue,
     ShowFile,
     TextFileError,
     cue_of,
-    cue_times,
     number_text,
     read_show_text,
     show_with,
@@ -55,16 +53,7 @@ class CueList:
 
     @handles(ListCommand)
     def listed(self, asked: Asked[ListCommand]) -> CuesResult:
-        show = self._show
-        stands = stands_before_each(cue_list(show), show.show.start)
-        return CuesResult.alike(
-            show.show,
-            show=show.show.name,
-            cues=[
-                WrittenCueMessage.of(cue, time.at_seconds, {camera: place for camera, (place, _) in before.items()})
-                for cue, time, before in zip(show.cue, cue_times(show), stands, strict=False)
-            ],
-        )
+        return CuesResult.of(self._show)
 
     @handles(WriteCommand)
     async def write(self, asked: Asked[WriteCommand]) -> WrittenResult:

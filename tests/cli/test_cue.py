@@ -110,7 +110,9 @@ async def test_a_go_tells_what_becomes_of_cameras_that_still_waited_and_whether_
     assert "12.5" in ended.out.splitlines()[0] and "did not count" in ended.out.splitlines()[0]
 
 
-@pytest.mark.parametrize(("which", "code"), [("refused", "locked"), ("overtaken", "left-behind")])
+@pytest.mark.parametrize(
+    ("which", "code"), [("refused", "locked"), ("overtaken", "left-behind"), ("unready", "elsewhere")]
+)
 async def test_a_go_that_could_not_do_all_of_it_ends_with_1_and_names_who_would_not_move(
     ptzd: Ptzd, broker: str, stand_in: StandInFor, which: str, code: str
 ) -> None:

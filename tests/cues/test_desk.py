@@ -797,6 +797,44 @@ def test_a_go_without_a_standby_leaves_nobody_behind_who_stands_there_already() 
     assert stage.go() == {}
 
 
+def test_a_go_takes_a_camera_that_was_not_ready_all_the_same_and_names_it() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.standby()
+    stage.settle("left", "piano")
+    stage.camera("left", position=None)  # somebody has moved it, or its position is gone
+    assert stage.unready == {"right": "moving", "left": "elsewhere"}
+    gone = stage.desk.go(None, stage.now)
+    assert gone.cue == CUES[1]
+    assert stage.on_air[-1] == {"left"}
+    [unready] = gone.unready
+    assert (unready.camera, unready.code) == ("left", "elsewhere")
+    assert "go back and ask" in unready.sentence, "a standby asked for now is that of the cue after it"
+
+
+@pytest.mark.parametrize(("change", "code"), [({"locks": (LOCK,)}, "locked"), ({"link": "down"}, "unreachable")])
+def test_a_go_names_a_camera_that_it_takes_from_where_it_was_before(change: dict[str, object], code: str) -> None:
+    stage = Stage(CuePlace(Decimal(3), Decimal(4)))
+    stage.camera("gallery", position="choir-wide", **change)
+    assert [(one.camera, one.code) for one in stage.desk.go(None, stage.now).unready] == [("gallery", code)]
+
+
+def test_a_go_for_another_cue_than_the_next_holds_its_cameras_to_where_that_cue_wants_them() -> None:
+    stage = Stage()
+    stage.camera("gallery", position="choir-wide")
+    assert stage.desk.go(Decimal(4), stage.now).unready == ()
+    stage.camera("gallery", position="organ")
+    assert [one.code for one in stage.desk.go(Decimal(4), stage.now + 5.0).unready] == ["elsewhere"]
+
+
+def test_a_go_names_a_camera_once_and_none_that_is_ready() -> None:
+    gone = Stage(CuePlace(Decimal(1), Decimal(2))).desk.go(None, 100.0)
+    assert ([one.camera for one in gone.overtaken], gone.unready) == (["right", "left"], ())
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.camera("left", position="piano")
+    stage.standby()
+    assert stage.desk.go(None, stage.now).unready == (), "right still moves, and nobody sees it"
+
+
 def test_a_go_before_the_time_does_not_say_that_a_camera_leaves_that_does_not_answer() -> None:
     stage = Stage(CuePlace(None, Decimal(1)), LATER)
     stage.go()

@@ -15,7 +15,7 @@ from ptzd.cli.client import CUE_STATE, Client, Heard, Payload, reach, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.keys import require_terminal
 from ptzd.cli.output import Failure, complain, say, say_json
-from ptzd.cli.sentences import go_lines, places_lines, state_lines
+from ptzd.cli.sentences import amiss, go_lines, places_lines, state_lines
 from ptzd.cli.values import FiniteRange
 from ptzd.cli.watching import look_on
 
@@ -81,10 +81,11 @@ def go(broker: BrokerAddress, number: str | None, as_json: bool) -> None:
     """Start the moves on air of cue NUMBER, or of the next, and step on.
 
     What the standby still held back for its `earliest` leaves now, unless it would be seen; that is told. It ends with
-    1 where a camera was left behind or would not move, and names it; the cue stands all the same.
+    1 where a camera was left behind, would not move, or is seen and was not ready, and names it; the cue stands all the
+    same.
     """
     result = _run(broker, "go", {"number": number, "sent_at": sent_at()}, as_json)
-    if result.get("refused") or any(one["code"] == "left-behind" for one in result.get("overtaken") or ()):
+    if amiss(result):
         raise click.exceptions.Exit(1)
 
 
