@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from commands import Answering, OnATerminal, Ptzd, StandIn, StandInFor, StartPtzd, Terminal
 
+from ptzd.bus.messages import CuesResult
 from ptzd.cli.commands.rehearse_real_time import KeptTime, Times
 from ptzd.files import Change, read_show_text
 
@@ -75,6 +76,24 @@ def test_a_cue_that_was_jumped_to_has_no_time_of_its_own(times: Times) -> None:
     assert times.changes() == []
 
 
+def test_a_cue_that_the_file_did_not_have_loses_no_time_and_is_told_of(times: Times) -> None:
+    for number, now in (("1", 108.0), ("2", 120.0), ("2.5", 131.0)):
+        times.stands(number, now)
+    assert [kept.seconds for kept in times.kept()] == [8.0, 23.0], "from cue 1, the one before it in the file"
+    assert times.changes_of_the_show == ["cue 2 came, which is not in the file as it was read"]
+    times.stands("2", 135.0)
+    assert [kept.seconds for kept in times.kept()] == [8.0], "who goes back over it takes the times behind it back"
+
+
+def test_after_the_file_was_read_anew_nothing_is_timed_and_nothing_lost(times: Times) -> None:
+    times.stands("1", 108.0)
+    times.read_anew()
+    assert times.stands("2.5", 131.0) is None
+    assert times.stands("1", 140.0) is None
+    assert [kept.seconds for kept in times.kept()] == [8.0]
+    assert len(times.changes_of_the_show) == 1
+
+
 POSITIONS = """\
 [positions.gallery.wide]
 pan_counts = 0
@@ -133,7 +152,8 @@ async def test_keys_run_a_show_and_a_copy_has_the_times(
         await asyncio.sleep(0.5)
         rehearsal.stdin.write(b"q")
         out, err = await rehearsal.communicate()
-    assert (rehearsal.returncode, err) == (0, b""), out
+    assert rehearsal.returncode == 1, out
+    assert err.decode().startswith("Cue 1 did not come about as written: "), "nobody waited until all were ready"
     assert "2 times as taken" in out.decode()
     assert daemon.returncode is None
     timed = tomllib.loads(copy.read_text())["cue"]
@@ -161,16 +181,19 @@ def stands(standing: str | None, following: str | None, standby: bool) -> tuple[
 
 OK = ("outcome", {"ok": True})
 FIRST_GO = stands("1", "2.5", False)
+GONE: dict[str, Any] = {"counted": True, "overtaken": [], "refused": [], "started": [], "standing": [], "unready": []}
 
 
 class Runner:
     """A daemon that runs the show's first two cues."""
 
-    def __init__(self) -> None:
+    def __init__(self, loaded: str = SHOW) -> None:
+        self.loaded = CuesResult.of(read_show_text(loaded)).model_dump(mode="json")
         self.answers: dict[str, Answering] = {
             "cue/jump": [stands(None, "1", False), OK],
             "cue/standby": [OK],
             "cue/go": self.go,
+            "cue/list": [("outcome", {"ok": True, "result": self.loaded})],
         }
         self.gone = 0
 
@@ -179,23 +202,29 @@ class Runner:
         return [FIRST_GO if self.gone == 1 else stands("2.5", "3", True), OK]
 
 
+def write_files(folder: Path, broker: str) -> list[str]:
+    """Write what a rehearsal in real time needs; return its words on the command line."""
+    (folder / "show.toml").write_text(SHOW)
+    (folder / "config.toml").write_text(config_of(broker, 52381))
+    (folder / "positions.toml").write_text(
+        POSITIONS + POSITIONS.replace("gallery", "left") + POSITIONS.replace("gallery.wide", "left.solo")
+    )
+    return [
+        *("rehearse", str(folder / "show.toml"), "--config", str(folder / "config.toml")),
+        *("--positions", str(folder / "positions.toml"), "--real-time", str(folder / "timed.toml")),
+    ]
+
+
 @pytest.fixture
 async def rehearsing(
     on_a_terminal: OnATerminal, broker: str, stand_in: StandInFor, tmp_path: Path
 ) -> AsyncIterator[Rehearsing]:
     """A rehearsal in real time, up to where it waits for the first go: its terminal, the daemon and the copy's path."""
-    (tmp_path / "show.toml").write_text(SHOW)
-    (tmp_path / "config.toml").write_text(config_of(broker, 52381))
-    (tmp_path / "positions.toml").write_text(
-        POSITIONS + POSITIONS.replace("gallery", "left") + POSITIONS.replace("gallery.wide", "left.solo")
-    )
+    written = write_files(tmp_path, broker)
     async with stand_in(broker, Runner().answers) as daemon:
         topic, state = stands(None, "1", False)
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(state), qos=1, retain=True)
-        terminal = await on_a_terminal(
-            *("rehearse", str(tmp_path / "show.toml"), "--config", str(tmp_path / "config.toml")),
-            *("--positions", str(tmp_path / "positions.toml"), "--real-time", str(tmp_path / "timed.toml")),
-        )
+        terminal = await on_a_terminal(*written)
         before = terminal.settings()
         terminal.press(b"\r")  # too early to be a go
         await terminal.until("q ends it")
@@ -222,6 +251,53 @@ async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_e
     timed = tomllib.loads(copy.read_text())["cue"]
     assert 0.4 <= timed[0]["after"] <= 5.0
     assert 0.1 <= timed[1]["expected"] <= 5.0
+
+
+async def test_a_cue_that_was_written_meanwhile_takes_no_time_back_and_stands_by_like_any_other(
+    rehearsing: Rehearsing,
+) -> None:
+    terminal, daemon, copy = rehearsing
+    terminal.press(b"\r")
+    await terminal.until("cue 1 (Doors) came")
+    before = len(daemon.asked)
+    result = GONE | {"cue": {"number": "2", "label": "", "take": None}}
+    for topic, payload in (stands("2", "3", False), ("outcome", {"ok": True, "topic": "cue/go", "result": result})):
+        await daemon.client.publish(f"ptzd/{topic}", json.dumps(payload), qos=1)
+    async with asyncio.timeout(10):
+        while len(daemon.asked) == before:
+            await asyncio.sleep(0.02)
+    assert [topic for topic, _ in daemon.asked[before:]] == ["cue/standby"]
+    terminal.press(b"q")
+    assert await terminal.end() == 1
+    assert "1 time as taken" in terminal.shown
+    assert "The show was changed meanwhile: cue 2 came" in terminal.shown
+    assert tomllib.loads(copy.read_text())["cue"][0]["after"] != 10.0
+
+
+async def test_a_cue_whose_camera_was_not_ready_is_told_at_the_end_and_is_no_success(rehearsing: Rehearsing) -> None:
+    terminal, daemon, copy = rehearsing
+    unready = {"camera": "gallery", "position": None, "code": "locked", "sentence": "camera gallery is locked"}
+    result = GONE | {"unready": [unready], "cue": {"number": "1", "label": "Doors", "take": "gallery"}}
+    daemon.answers["cue/go"] = [FIRST_GO, ("outcome", {"ok": True, "result": result})]  # type: ignore[index]
+    terminal.press(b"\r")
+    await terminal.until("cue 1 (Doors) came")
+    terminal.press(b"q")
+    assert await terminal.end() == 1
+    assert "Cue 1 did not come about as written: camera gallery is locked." in terminal.shown
+    assert copy.is_file()
+
+
+async def test_what_the_daemon_has_loaded_otherwise_than_the_file_has_it_moves_nothing(
+    on_a_terminal: OnATerminal, broker: str, stand_in: StandInFor, tmp_path: Path
+) -> None:
+    written = write_files(tmp_path, broker)
+    async with stand_in(broker, Runner(SHOW.replace("expected = 20.0", "expected = 30.0")).answers) as daemon:
+        topic, state = stands(None, "1", False)
+        await daemon.client.publish(f"ptzd/{topic}", json.dumps(state), qos=1, retain=True)
+        terminal = await on_a_terminal(*written)
+        assert await terminal.end() == 1
+    assert "loaded short otherwise than it is in" in " ".join(terminal.shown.split())
+    assert [topic for topic, _ in daemon.asked] == ["cue/list"]
 
 
 async def test_the_times_are_kept_when_the_daemon_goes_away(rehearsing: Rehearsing) -> None:

@@ -100,7 +100,8 @@ def rehearse(
 ) -> int:
     """Go through the evening in SHOW and tell which moves do not fit, each with what would help.
 
-    No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts.
+    No camera moves, but with --real-time. Ends with 0 where everything fits, with 1 where there are conflicts; with
+    --real-time, with 1 where a camera was not ready for its cue, or the show was changed meanwhile.
     """
     for out in (report_path, svg_path):
         require_no_source(out, show, config_path, positions_path)
@@ -112,8 +113,8 @@ def rehearse(
     )
     if timed_path is not None:
         _require_new(timed_path)
-        run_in_real_time(evening, broker_of(config.broker), timed_path, text, show)
-        return 0
+        as_written = run_in_real_time(evening, broker_of(config.broker), timed_path, text, show)
+        return 0 if as_written else FAILED
     fixed = None if fix_path is None else _fixed(text, cameras, fix_path, show)
     if report_path is not None:
         write_text(report_path, html_report(rehearsal))

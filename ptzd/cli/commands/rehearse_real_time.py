@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
 
+from ptzd.bus.messages import CuesResult
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, reach, refused, sent_at
+from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
-from ptzd.cli.sentences import go_lines, state_lines
+from ptzd.cli.sentences import amiss, go_lines, state_lines
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
 
 GRAIN_SECONDS = 0.1  # of the times that are kept: people aren't more exact
@@ -41,23 +42,36 @@ class Times:
         self.began_at = began_at
         self._indices = {Decimal(number_text(cue.number)): index for index, cue in enumerate(show.cue)}
         self._came_at: dict[int, float] = {}
-        self._standing: int | None = None
+        self._standing: Decimal | None = None
+        self.changes_of_the_show: list[str] = []  # since it was read: sentences
+        self.amiss: dict[str, list[str]] = {}  # by cue, as it came last: who was not ready or did not do its part
+        self._read_anew = False
 
     def stands(self, number: str | None, now: float) -> KeptTime | None:
         """Take note of the standing cue (None before the first); return the time of a cue that came just now.
 
         Going back forgets the times of the cues that were gone back over.
         """
-        index = None if number is None else self._indices.get(Decimal(number))
-        before, self._standing = self._standing, index
-        if index is None or (before is not None and index < before):
-            last = -1 if index is None else index
-            self._came_at = {cue: at for cue, at in self._came_at.items() if cue <= last}
+        cue = None if number is None else Decimal(number)
+        before, self._standing = self._standing, cue
+        if cue == before or self._read_anew:
             return None
-        if index == before:
+        if cue is None or (before is not None and cue < before):
+            gone_back_over = [index for other, index in self._indices.items() if cue is None or other > cue]
+            for index in gone_back_over:
+                self._came_at.pop(index, None)
             return None
-        self._came_at[index] = now
-        return self._kept(index)
+        if cue not in self._indices:
+            self.changes_of_the_show.append(f"cue {cue} came, which is not in the file as it was read")
+            return None
+        self._came_at[self._indices[cue]] = now
+        return self._kept(self._indices[cue])
+
+    def read_anew(self) -> None:
+        """Take note that the daemon has read the file anew: what a number means from now on is not known here."""
+        if not self._read_anew:
+            self.changes_of_the_show.append("the daemon read the file anew, and what came after that was not timed")
+        self._read_anew = True
 
     def kept(self) -> list[KeptTime]:
         """Return the times of all cues that came right after the one before them."""
@@ -79,25 +93,40 @@ class Times:
         return KeptTime(index, cue_times(self._show)[index].gap_seconds, round(seconds, 1))
 
 
-def run_in_real_time(show: ShowFile, broker: BrokerAddress, path: Path, text: str, source: Path) -> None:
+def run_in_real_time(show: ShowFile, broker: BrokerAddress, path: Path, text: str, source: Path) -> bool:
     """Run a show from its first cue, and write a copy of its `text` from `source` with the times that it took.
 
-    Raises Failure where the daemon can't run it or the copy can't be written. However it ends, what was timed is kept.
+    Return whether it went as the file has it. Raises Failure where the daemon can't run it or the copy can't be
+    written. However it ends, what was timed is kept, and what went amiss is told.
     """
     times = Times(show)
     try:
-        asyncio.run(_run(show, broker, times))
+        asyncio.run(_run(show, broker, times, source))
     except (Failure, KeyboardInterrupt):
+        _tell_what_went_amiss(times)
         if times.changes():
             keep_times(path, text, times.changes(), source)
         raise
+    as_written = _tell_what_went_amiss(times)
     keep_times(path, text, times.changes(), source)
+    return as_written
+
+
+def _tell_what_went_amiss(times: Times) -> bool:
+    """Tell in which cues a camera was not ready, and how the show was changed; return whether nothing is to be told."""
+    for cue, sentences in times.amiss.items():
+        complain(f"Cue {cue} did not come about as written: {'; '.join(sentences)}.")
+    if times.changes_of_the_show:
+        complain(f"The show was changed meanwhile: {'; '.join(dict.fromkeys(times.changes_of_the_show))}.")
+    return not any((times.amiss, times.changes_of_the_show))
 
 
 def keep_times(path: Path, text: str, changes: Sequence[Change], source: Path) -> None:
     """Write a copy of a show's text with its new times. Raises Failure where it can't be, and tells the times."""
     if not changes:
-        raise Failure("No cue came right after another, so there are no times to keep.")
+        raise Failure(
+            "There are no times to keep: no cue without a fixed time was run right after the one before it in the file."
+        )
     taken = ", ".join(f"{change.value:g} s" for change in changes)
     try:
         write_copy(path, edited(text, changes), source=source)
@@ -106,11 +135,11 @@ def keep_times(path: Path, text: str, changes: Sequence[Change], source: Path) -
     say(f"{path} is a copy with {len(changes)} time{'' if len(changes) == 1 else 's'} as taken just now.")
 
 
-async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
+async def _run(show: ShowFile, broker: BrokerAddress, times: Times, source: Path) -> None:
     async with reach(broker) as client, pressed() as keys:
         await client.require_daemon()
         await client.listen([CUE_STATE])
-        await _require_show(client, show)
+        await _require_show(client, show, source)
         await client.ask("cue/jump", {"number": number_text(show.cue[0].number)})
         times.began_at = asyncio.get_running_loop().time()
         await client.ask("cue/standby", {"sent_at": sent_at()})
@@ -121,7 +150,8 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times) -> None:
         await until_left(_hear(client, show, times), leave=_press(client, keys))
 
 
-async def _require_show(client: Client, show: ShowFile) -> None:
+async def _require_show(client: Client, show: ShowFile, source: Path) -> None:
+    """Raise Failure where the daemon has another show loaded, or another version of it: that would be what moves."""
     try:
         async with asyncio.timeout(KEPT_STATUS_SECONDS):
             while (heard := await client.hear()).topic != CUE_STATE:
@@ -133,6 +163,12 @@ async def _require_show(client: Client, show: ShowFile) -> None:
     if heard.payload["show"] != show.show.name:
         raise Failure(
             f"The daemon runs the show {heard.payload['show']}, not {show.show.name}; give it this show file."
+        )
+    loaded = (await client.ask("cue/list", {}))["result"]
+    if loaded != CuesResult.of(show).model_dump(mode="json"):
+        raise Failure(
+            f"The daemon has loaded {show.show.name} otherwise than it is in {source}: have its file read anew with "
+            "`ptzd cue load`, or rehearse the file that it runs."
         )
 
 
@@ -149,22 +185,46 @@ async def _press(client: Client, keys: asyncio.Queue[str]) -> None:
 async def _hear(client: Client, show: ShowFile, times: Times) -> None:
     """Tell what becomes of each key, and ask for standby after each cue."""
     loop = asyncio.get_running_loop()
+    asked_for: str | None = None  # the cue whose standby was asked for last
+
+    async def ask_for_standby(state: Payload) -> bool:
+        nonlocal asked_for
+        if state["next"] is None or state["standby"] or state["next"]["number"] == asked_for:
+            return False
+        asked_for = state["next"]["number"]
+        await client.publish("cue/standby", {"sent_at": sent_at()})
+        return True
+
+    state: Payload = {"next": None}
     while True:
         heard = await client.hear()
         if heard.topic == "outcome" and heard.payload.get("ok") is False:
             complain(refused(heard.payload).message)
         elif heard.topic == "outcome":
-            say(*go_lines(heard.payload.get("result") or {}))
+            result = heard.payload.get("result") or {}
+            say(*go_lines(result))
+            if str(heard.payload.get("topic")).endswith("cue/load"):
+                times.read_anew()
+            elif result.get("counted"):
+                times.amiss.pop(number := str(result["cue"]["number"]), None)
+                if sentences := amiss(result):
+                    times.amiss[number] = sentences
+                await ask_for_standby(state)  # of a cue that is not known here too
         elif heard.topic == CUE_STATE:
-            standing = heard.payload["standing"]
-            came = times.stands(None if standing is None else str(standing["number"]), loop.time())
+            state = heard.payload
+            came = times.stands(_standing(state), loop.time())
+            if came is None and not state["standby"]:
+                asked_for = None  # it was taken back, by going back or a jump
             if came is not None:
                 cue = show.cue[came.cue_index]
                 say(
                     f"cue {number_text(cue.number)}{f' ({cue.label})' if cue.label else ''} came after "
                     f"{came.seconds:.1f} s; expected were {came.expected_seconds:.1f} s"
                 )
-                if heard.payload["next"] is not None and not heard.payload["standby"]:
-                    await client.publish("cue/standby", {"sent_at": sent_at()})
+                if await ask_for_standby(state):
                     continue  # who is ready is told when that has been done
-            say(*state_lines(heard.payload))
+            say(*state_lines(state))
+
+
+def _standing(state: Payload) -> str | None:
+    return None if state["standing"] is None else str(state["standing"]["number"])
