@@ -221,7 +221,7 @@ def test_a_show_that_was_changed_is_read_anew_at_its_place_and_nothing_moves(tmp
         assert (await desk.ask("cue/go"))["ok"]
         (tmp_path / "show.toml").write_text(SHOW.replace("number = 2", "number = 1.5").replace('"door"', '"solo"'))
         outcome = await desk.ask("cue/load")
-        assert outcome["result"] == {"show": "evening", "cues": 3}
+        assert outcome["result"] == {"show": "evening", "cues": 3, "warnings": []}
         assert desk.stands_at() == ("1", "3"), "the next is still the one from 2 on"
         assert (await desk.ask("cue/jump", number=1.5))["ok"]
         await asyncio.sleep(5.0)
@@ -229,6 +229,22 @@ def test_a_show_that_was_changed_is_read_anew_at_its_place_and_nothing_moves(tmp
         assert (await desk.ask("cue/standby"))["ok"]
         await desk.house.until_still(["left"])
         assert desk.pan_deg("left") == pytest.approx(20.0, abs=0.05), "as the file has it now"
+
+    at_the_desk(tmp_path, scene, read_show_text(SHOW))
+
+
+@pytest.mark.parametrize(("label", "next_is", "warned"), [("", "20", False), ('label = "Other"\n', "20", True)])
+def test_a_show_that_was_numbered_anew_is_read_at_its_cue_and_a_doubt_is_told(
+    label: str, next_is: str, warned: bool, tmp_path: Path
+) -> None:
+    async def scene(desk: Desk) -> None:
+        assert (await desk.ask("cue/go"))["ok"]
+        text = SHOW.replace("number = ", "number = 10").replace("number = 101", "number = 10")
+        text = text.replace("number = 102", f"number = 20\n{label}").replace("number = 103", "number = 30")
+        (tmp_path / "show.toml").write_text(text)
+        outcome = await desk.ask("cue/load")
+        assert desk.stands_at() == ("10", next_is)
+        assert ["jump to the cue" in each for each in outcome["result"]["warnings"]] == [True] * warned
 
     at_the_desk(tmp_path, scene, read_show_text(SHOW))
 

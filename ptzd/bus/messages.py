@@ -455,10 +455,14 @@ class NamedResult(Result):
 
 
 class LoadResult(Result):
-    """The `result` of `cue/load`: the show that was read, and how many cues it has."""
+    """The `result` of `cue/load`: the show that was read, how many cues it has.
+
+    `warnings` tell where it can't be told for sure which of its cues stands.
+    """
 
     show: str
     cues: int
+    warnings: list[str]
 
 
 class DriveResult(Result):

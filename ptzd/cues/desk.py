@@ -56,6 +56,12 @@ ASK_AGAIN = "ask for standby again"
 AFTER_THE_GO = "recall it, or go back and ask"  # for standby; who asks now asks for the cue after it
 
 
+NUMBERED_ANEW = (
+    "cues have other numbers than before, and which of them stands and which is next can't be told for sure: see "
+    "where the show stands now, and jump to the cue that is to be next"
+)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CueToken:
     """What goes along with a recall that a cue asks for, to know its reports by. Each is equal to itself alone."""
@@ -245,6 +251,11 @@ class CueDesk:
     def in_standby(self) -> ListedCue | None:
         """The cue whose framings have been asked for."""
         return self._run.next if self._run.standby else None
+
+    def place_among(self, cues: Sequence[ListedCue]) -> tuple[CuePlace, str | None]:
+        """Return this place among the cues as they are written now; with a sentence where it may be another."""
+        place, sure = self._run.place_among(cues)
+        return place, None if sure else NUMBERED_ANEW
 
     def take_up(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], begins_with: str | None) -> CueState:
         """Go on with the show's cues as they are written now. Nothing moves, and what moves or waits goes on.

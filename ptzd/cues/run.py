@@ -20,8 +20,9 @@ standby: whoever runs the show looks first, and asks again.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from types import MappingProxyType
 
@@ -131,7 +132,8 @@ class CueRun:
 
         What was run and may be seen is as it was, and so is the standby, where the next cue has not changed.
         """
-        anew = CueRun(cues, self.place, start=start, on_air=on_air, once_within_seconds=self._once_within_seconds)
+        place, _ = self.place_among(cues)
+        anew = CueRun(cues, place, start=start, on_air=on_air, once_within_seconds=self._once_within_seconds)
         anew._runs, anew._went_at = self._runs, self._went_at
         anew.standby = self.standby and anew.next == self.next
         return anew
@@ -157,6 +159,28 @@ class CueRun:
     def places_before(self, cue: ListedCue) -> Mapping[str, tuple[str, ListedCue | None]]:
         """The same before any cue of the list."""
         return self._stands[self._places[cue.number]]
+
+    def place_among(self, cues: Sequence[ListedCue]) -> tuple[CuePlace, bool]:
+        """Return this place among the show's cues as they are written now, and whether it is surely the same.
+
+        Numbers tell it as long as no cue has another than before. Where one has, a cue is known by all else of it.
+        """
+        old = {cue.number: _but_for_its_number(cue) for cue in self._cues}
+        new = {cue.number: _but_for_its_number(cue) for cue in sorted(cues, key=lambda cue: cue.number)}
+        place = self.place
+        if [*old.values()] == [*new.values()]:
+            renumbered = dict(zip(old, new, strict=True))
+            return replace(
+                place,
+                standing=None if place.standing is None else renumbered[place.standing],
+                next=None if place.next is None else renumbered[place.next],
+            ), True
+        kept = old.items() & new.items()
+        lost = Counter(cue for number, cue in old.items() if (number, cue) not in kept)
+        gained = Counter(cue for number, cue in new.items() if (number, cue) not in kept)
+        if not lost & gained:
+            return place, bool(kept) or old.keys() == new.keys() or not old
+        return _place_by_what_cues_are(place, old, new)
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
@@ -271,6 +295,37 @@ class CueRun:
     def _after(self, cue: ListedCue) -> ListedCue | None:
         following = self._places[cue.number] + 1
         return self.cues[following] if following < len(self.cues) else None
+
+
+def _but_for_its_number(cue: ListedCue) -> ListedCue:
+    """What a cue is, whatever its number is, and how long after the one before it comes."""
+    return replace(cue, number=Decimal(0), moves=tuple(replace(move, after_seconds=0.0) for move in cue.moves))
+
+
+def _place_by_what_cues_are(
+    place: CuePlace, old: Mapping[Decimal, ListedCue], new: Mapping[Decimal, ListedCue]
+) -> tuple[CuePlace, bool]:
+    """Find the standing and the next cue by what they are, one of them by the other if need be; and whether surely."""
+    were, are = Counter(old.values()), Counter(new.values())
+    known = {cue: number for number, cue in new.items() if were[cue] == are[cue] == 1}
+    standing = None if place.standing is None else known.get(old[place.standing])
+    following = None if place.next is None else known.get(old[place.next])
+    standing_found = place.standing is None or standing is not None
+    if standing_found and (place.next is None or following is not None):
+        return replace(place, standing=standing, next=following), True
+    before, now = [None, *old, None], [None, *new, None]
+    if before.index(place.standing) + 1 != before.index(place.next, 1):
+        return place, False
+    if standing_found:
+        beside = following = now[now.index(standing) + 1]
+        was = place.next
+    elif following is not None:
+        beside = standing = now[now.index(following) - 1]
+        was = place.standing
+    else:
+        return place, False
+    sure = beside is not None and was is not None and new[beside] == old[was]
+    return replace(place, standing=standing, next=following), sure
 
 
 def stands_before_each(

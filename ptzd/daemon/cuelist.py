@@ -66,9 +66,9 @@ class CueList:
                 "number between two others",
                 WRITE_WITH_REPLACE,
             )
-        show = await self._change(partial(with_cue, cue=cue, replace=what.replace))
+        show, doubts = await self._change(partial(with_cue, cue=cue, replace=what.replace))
         place = show.cue_index(cue.number)
-        return _written(show, [sentence for at, sentence in self._unknown(show) if at == place])
+        return _written(show, [*doubts, *(sentence for at, sentence in self._unknown(show) if at == place)])
 
     @handles(RemoveCommand)
     async def remove(self, asked: Asked[RemoveCommand]) -> WrittenResult:
@@ -77,7 +77,7 @@ class CueList:
             self._show.cue_index(number)
         except ValueError as error:
             raise Refusal("unknown-cue", str(error)) from None
-        return _written(await self._change(partial(without_cue, number=number)), [])
+        return _written(*await self._change(partial(without_cue, number=number)))
 
     @handles(RehearseCommand)
     async def rehearse(self, asked: Asked[RehearseCommand]) -> RehearsedResult:
@@ -111,8 +111,11 @@ class CueList:
             raise Refusal("no-cues", NO_CUES)
         return self.cues.show
 
-    async def _change(self, edit: Callable[[str], str]) -> ShowFile:
-        """Change the show's text, and go on with the show as it is then; or raise Refusal and change nothing."""
+    async def _change(self, edit: Callable[[str], str]) -> tuple[ShowFile, list[str]]:
+        """Change the show's text, and go on with the show as it is then; or raise Refusal and change nothing.
+
+        Return the show, and a sentence where it may stand at another cue now.
+        """
         loaded = self._show
         if self.text is None:
             raise Refusal("no-file", NO_FILE)
@@ -130,8 +133,8 @@ class CueList:
                 )
             self.cues.require_no_standby_of_what_changes(show)
             await self.text.write(changed)
-            self.cues.take_up(show)
-        return show
+            doubt = self.cues.take_up(show)
+        return show, [] if doubt is None else [doubt]
 
     def _unknown(self, show: ShowFile) -> tuple[tuple[int | None, str], ...]:
         """What a show names and the daemon has not, each with its cue's place."""

@@ -129,14 +129,14 @@ class Cues:
     def _load(self, show: ShowFile, before: str) -> LoadResult:
         desk = self._desk
         desk.stopped(None)  # what the cues as they were still held back
-        place = desk.place
+        place, doubt = desk.place_among(cue_list(show))
         if show.show.name != before:  # what is on air stays as it was, until the next cue runs
-            place = replace(self.store.cue_place(show.show.name) or CuePlace(), on_air=place.on_air)
+            place, doubt = replace(self.store.cue_place(show.show.name) or CuePlace(), on_air=place.on_air), None
         self.show, self._loaded = show, self._desk_of(show, place)
         self.spawn(self._keep(show.show.name, self._loaded.place))
         self._foreseen.clear()
         self._loaded.say_state()
-        return LoadResult(show=show.show.name, cues=len(show.cue))
+        return LoadResult(show=show.show.name, cues=len(show.cue), warnings=[] if doubt is None else [doubt])
 
     def require_no_standby_of_what_changes(self, show: ShowFile) -> None:
         """Raise Refusal where a cue in standby is another, or gone, in a show that is to be taken up."""
@@ -147,11 +147,16 @@ class Cues:
                 f"cue {cue.number} is in standby and would change: run it, or jump to it, which takes the standby back",
             )
 
-    def take_up(self, show: ShowFile) -> None:
-        """Go on with the show that is loaded as it is written now; nothing moves, and what waits goes on waiting."""
+    def take_up(self, show: ShowFile) -> str | None:
+        """Go on with the show that is loaded as it is written now; nothing moves, and what waits goes on waiting.
+
+        Return a sentence where the show may stand at another cue now.
+        """
+        _, doubt = self._desk.place_among(cue_list(show))
         self.show = show
         self._foreseen.clear()
         self._desk.take_up(cue_list(show), start=show.show.start, begins_with=show.show.on_air)
+        return doubt
 
     @property
     def _desk(self) -> CueDesk:

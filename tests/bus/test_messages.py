@@ -174,7 +174,7 @@ RESULTS: list[tuple[str, Result]] = [
     ("learn", LearnEstimate(seconds=205.0)),
     ("rename", NamedResult(warning=None)),
     ("delete", NamedResult(warning="the show names it")),
-    ("cue-load", LoadResult(show="evening", cues=3)),
+    ("cue-load", LoadResult(show="evening", cues=3, warnings=[])),
 ]
 
 

@@ -126,6 +126,15 @@ async def test_a_go_that_could_not_do_all_of_it_ends_with_1_and_names_who_would_
     assert machine.json()[which] == [stays]
 
 
+async def test_a_load_that_can_not_tell_which_cue_stands_says_so_and_ends_with_1(
+    ptzd: Ptzd, broker: str, stand_in: StandInFor
+) -> None:
+    result = {"show": "granary-evening", "cues": 5, "warnings": ["cues have other numbers than before"]}
+    async with stand_in(broker, {"cue/load": [(STATE, STANDS), ("outcome", {"ok": True, "result": result})]}):
+        ended = await ptzd("cue", "load", "--broker", broker)
+    assert (ended.code, ended.err) == (1, "Cues have other numbers than before.\n")
+
+
 async def test_places_names_camera_by_camera_what_became_of_it_and_ends_with_1_where_one_was_not_sent(
     ptzd: Ptzd, broker: str, stand_in: StandInFor
 ) -> None:

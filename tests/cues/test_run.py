@@ -214,6 +214,44 @@ def test_where_the_list_has_changed_the_neighbours_take_over(
     assert where(CueRun(CUES, place)) == stands
 
 
+def listed(*cues: str) -> list[ListedCue]:
+    """Cues from their numbers, with a word each that tells what they are."""
+    return [ListedCue(Decimal(number), label) for number, label in (cue.split(":") for cue in cues)]
+
+
+SHOW = listed("1:doors", "2:solo", "3:wide", "3.5:solo", "11:bows")
+
+
+@pytest.mark.parametrize(
+    ("standing", "written", "stands", "sure"),
+    [
+        ("2", "1:doors 2:solo 3:wide 4:solo 5:bows", ("2", "3"), True),
+        ("3", "1:doors 2:solo 3:wide 4:solo 5:bows", ("3", "4"), True),
+        ("3.5", "1:doors 2:solo 3:wide 4:solo 5:bows", ("4", "5"), True),  # a cue like cue 2
+        ("11", "1:doors 2:solo 3:wide 4:solo 5:bows", ("5", None), True),
+        (None, "10:doors 20:solo 30:wide 40:solo 50:bows", (None, "10"), True),
+        ("3", "1:new 2:doors 3:solo 4:wide 5:solo 6:bows", ("4", "5"), True),
+        ("2", "1:new 2:doors 3:solo 4:wide 5:solo 6:bows", ("3", "4"), True),
+        ("3", "1:new 2:doors 3:solo 4:wide 5:other 6:bows", ("4", "5"), False),  # next: changed, and another number
+        ("2", "1:new 2:doors 3:other 4:bows", ("2", "3"), False),
+        ("2", "5:a 6:b 7:c 8:d 9:e", (None, "5"), False),
+        ("2", "1:doors 2:duet 3:wide 3.5:solo 11:bows", ("2", "3"), True),  # only written otherwise
+        ("3", "1:doors 2:solo 3.5:solo 11:bows", ("2", "3.5"), True),  # only taken out
+        ("2", "1:doors 2:solo 2.5:new 3:wide 3.5:solo 11:bows", ("2", "3"), True),
+    ],
+)
+def test_a_show_that_is_numbered_anew_stays_at_its_cue_and_tells_where_that_is_in_doubt(
+    standing: str | None, written: str, stands: tuple[str | None, str | None], sure: bool
+) -> None:
+    run = CueRun(SHOW)
+    if standing is not None:
+        run.go(Decimal(standing), 0.0)
+    now = listed(*written.split())
+    place, surely = run.place_among(now)
+    assert surely is sure
+    assert where(CueRun(now, place)) == where(run.written_anew(now, start={}, on_air=None)) == stands
+
+
 KEYS = st.lists(
     st.tuples(
         st.sampled_from(["stand_by", "go", "back", "jump", "hold", "release"]),

@@ -109,9 +109,14 @@ def jump(broker: BrokerAddress, number: str, as_json: bool) -> None:
 def load(broker: BrokerAddress, as_json: bool) -> None:
     """Read the file of the show anew, as it was changed. Nothing moves; ask for standby again.
 
-    The show stays at its cue. A file with mistakes changes nothing.
+    The show stays at its cue, though it was numbered anew; where that can't be told for sure, this says so and ends
+    with 1: look, and jump. A file with mistakes changes nothing.
     """
-    _run(broker, "load", {}, as_json)
+    warnings = _run(broker, "load", {}, as_json).get("warnings") or ()
+    for warning in warnings:
+        complain(f"{warning[0].upper()}{warning[1:]}.")
+    if warnings:
+        raise click.exceptions.Exit(1)
 
 
 @cue.command(short_help="Run the show at one key a cue.", epilog="Example: ptzd cue desk")

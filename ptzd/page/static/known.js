@@ -57,7 +57,8 @@ export function hear(topic, payload) {
     if (payload.code === "not-clear") return; // it is asked about where it was asked for
     if (!payload.ok) notice(of(payload.topic), payload.sentence, true);
     else if (/\/(write|remove|load|learn)$/.test(payload.topic)) known.changes += 1;
-    else if (payload.topic.endsWith("cue/go")) for (const each of [...payload.result.overtaken, ...payload.result.unready]) notice(each.camera, each.sentence, true);
+    if (payload.ok && payload.topic.endsWith("cue/load")) for (const each of payload.result.warnings) notice("cues", each, true);
+    if (payload.ok && payload.topic.endsWith("cue/go")) for (const each of [...payload.result.overtaken, ...payload.result.unready]) notice(each.camera, each.sentence, true);
   } else {
     const [, camera, what] = topic.split("/");
     if (what === "state") hearState(camera, payload);
