@@ -38,6 +38,7 @@ class TomlBoundsError(ValueError):
 
 def loads(text: str) -> dict[str, Any]:
     """Return the tables in a text. Raises TomlBoundsError, or ValueError as `tomllib.loads` does."""
+    text = text.removeprefix("\ufeff")  # some editors begin every text with it
     _require_bounds(text)
     try:
         return tomllib.loads(text)

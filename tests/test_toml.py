@@ -94,3 +94,7 @@ def test_a_show_of_eight_thousand_positions_is_within_bounds() -> None:
         f"[positions.left.shot-{number}]\n" + "".join(f"key-{key} = 1\n" for key in range(9)) for number in range(8000)
     )
     assert len(toml.loads(text)["positions"]["left"]) == 8000
+
+
+def test_a_mark_of_its_encoding_before_a_text_is_no_part_of_it() -> None:
+    assert toml.loads("\ufeffpan = 1") == {"pan": 1}

@@ -20,7 +20,7 @@ from ptzd.bus.commands import (
 )
 from ptzd.bus.messages import ExportResult, HistoryResult, ImportResult, NamedResult, PositionsMessage, StoreResult
 from ptzd.cameras import Camera
-from ptzd.positions import PositionStore, StoredPosition, unfit_positions
+from ptzd.positions import PositionStore, StoredPosition, beyond, unfit_positions
 from ptzd.refusal import Refusal
 
 from .advice import unknown
@@ -134,6 +134,11 @@ class Positions:
         for name, camera in self.cameras.items():
             self.changed(camera)
             warnings += unfit_positions(name, self.kept.positions(name), camera.settings.dialect)
+            warnings += [
+                f"camera {name} can't be sent to {position}: {trouble}"
+                for position, each in self.kept.positions(name).items()
+                if (trouble := beyond(camera.settings, each)) is not None
+            ]
         warnings += [
             f"positions of camera {name} are stored, but there is no camera {name} in the configuration"
             for name in self.kept.cameras

@@ -112,6 +112,7 @@ def decoded(data: bytes) -> str:
 
 def read_text(text: str, model: type[M], check: Check | None = None, *, folder: Path | None = None) -> M:
     """Read a TOML text against `model`, then hand the raw tables to `check`. Raises TextFileError with all mistakes."""
+    text = text.removeprefix("\ufeff")
     return read_tables(_parsed(text), model, check, folder=folder, lines=partial(key_lines, text))
 
 

@@ -5,6 +5,6 @@ from .cueplace import CuePlace
 from .disk import RunDisk, in_thread, inline
 from .heads import HeadFiles, read_head_file
 from .memories import content_of, memory_for
-from .position import HistoryEntry, StoredPosition, unfit_positions
+from .position import HistoryEntry, StoredPosition, beyond, unfit_positions
 from .store import PositionStore
 from .text import read_show

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from ptzd.cameras import CameraSettings
 from ptzd.files import FASTEST_STEP, LONGEST_NOTE, LONGEST_SECONDS, SLOWEST_STEP
-from ptzd.line import Framing, carried
+from ptzd.line import Framing, carried, out_of_reach
 from ptzd.names import checked_name
 from ptzd.visca import Dialect, DialectError, load_dialect, require_same_scales
 
@@ -103,6 +104,23 @@ def unfit_positions(camera: str, positions: Mapping[str, StoredPosition], dialec
             unfit.setdefault(str(error), []).append(name)
     for reason, names in unfit.items():
         yield f"camera {camera} can't be sent to {', '.join(names)}: {reason}"
+
+
+def beyond(settings: CameraSettings, position: StoredPosition) -> str | None:
+    """Return a sentence on why a camera can't reach a position, or may not; None where it does."""
+    dialect = settings.dialect
+    try:
+        framing = position.framing_for(dialect)
+    except DialectError:  # told by itself
+        return None
+    if (beyond := out_of_reach(dialect, framing)) is not None:
+        return beyond
+    if settings.window is not None and (outside := settings.window.leaves_out(dialect, framing)) is not None:
+        return outside
+    least, most = dialect.zoom.wide_counts, dialect.zoom.tele_counts
+    if not least <= framing.zoom_counts <= most:
+        return f"zoom {framing.zoom_counts} is beyond what the lens alone does, which is {least} to {most}"
+    return None
 
 
 def in_utc(moment: datetime) -> datetime:

@@ -89,8 +89,9 @@ def test_a_check_finds_every_unknown_camera_and_position_of_the_show(
     corrected(folder / "evening.toml")
     speak_for(cli, [*arguments, "--json"])
     findings = json.loads(capsys.readouterr().out)["findings"]
-    [shown] = [finding for finding in findings if finding["subject"] == "show"]
-    assert shown["state"] == "ok"
+    shown, times = [finding for finding in findings if finding["subject"] == "show"]
+    assert (shown["state"], times["what"], times["state"]) == ("ok", "times", "unseen")
+    assert "`ptzd rehearse`" in times["sentence"], "whether its moves fit is not seen by a look"
 
 
 def test_without_any_positions_a_check_never_says_that_a_show_has_them(

@@ -300,6 +300,27 @@ def test_an_import_tells_which_positions_no_camera_can_be_sent_to(tmp_path: Path
     in_house(tmp_path, scene)
 
 
+@pytest.mark.parametrize(
+    ("field", "counts", "words"),
+    [
+        ("pan_counts", 16000, "pan 312.5° is out of this head's reach"),
+        ("zoom_counts", 20000, "zoom 20000 is beyond what the lens alone does"),
+    ],
+)
+def test_an_import_tells_which_positions_are_out_of_a_cameras_reach(
+    tmp_path: Path, field: str, counts: int, words: str
+) -> None:
+    text = 'pan_counts = 0\ntilt_counts = 0\nzoom_counts = 0\nfocus_counts = 8192\nfocus_mode = "manual"\n'
+    show = f'\ufeff[positions.left.far]\ndialect = "nibble4-51"\n{text.replace(f"{field} = 0", f"{field} = {counts}")}'
+
+    async def scene(house: House) -> None:
+        house.say("show/import", {"show": show, "id": "import"})
+        [warning] = (await house.outcome("import"))["result"]["warnings"]
+        assert warning.startswith(f"camera left can't be sent to far: {words}")
+
+    in_house(tmp_path, scene)
+
+
 def test_noise_on_every_topic_leaves_the_daemon_up_and_the_cameras_still(tmp_path: Path) -> None:
     noise = random.Random(11)
 

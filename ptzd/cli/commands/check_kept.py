@@ -11,10 +11,8 @@ from ptzd.cameras import CameraSettings
 from ptzd.cli.stored import names_of
 from ptzd.config import Config
 from ptzd.files import TextFileError, read_show_file
-from ptzd.line import out_of_reach
-from ptzd.positions import PositionStore, StoredPosition, unfit_positions
+from ptzd.positions import PositionStore, StoredPosition, beyond, unfit_positions
 from ptzd.refusal import Refusal
-from ptzd.visca import DialectError
 
 from .check_findings import Finding, Notes
 
@@ -63,6 +61,7 @@ def look_at_show(config: Config, positions: Sequence[StoredPosition] | None) -> 
         )
     else:
         notes.ok("cues", f"the cameras and positions of the {len(show.cue)} cues in {path.name} are there")
+    notes.unseen("times", "whether its moves fit into their times was not looked at here; rehearse it: `ptzd rehearse`")
     return notes.findings
 
 
@@ -76,7 +75,7 @@ def look_at_positions(settings: CameraSettings, positions: Sequence[StoredPositi
         notes.unseen("positions", "none is stored yet")
         return
     troubles = [*unfit_positions(settings.name, own, settings.dialect)]
-    troubles += [f"{name}: {trouble}" for name, each in own.items() if (trouble := _beyond(settings, each))]
+    troubles += [f"{name}: {trouble}" for name, each in own.items() if (trouble := beyond(settings, each))]
     for trouble in troubles:
         notes.failed("positions", trouble)
     if not troubles:
@@ -88,19 +87,3 @@ def look_at_positions(settings: CameraSettings, positions: Sequence[StoredPositi
             f"reckoned and not framed, so provisional: {', '.join(provisional)}; frame two or three of them anew and "
             f"`ptzd align {settings.name}`, or store them anew",
         )
-
-
-def _beyond(settings: CameraSettings, position: StoredPosition) -> str | None:
-    dialect = settings.dialect
-    try:
-        framing = position.framing_for(dialect)
-    except DialectError:  # told by itself
-        return None
-    if (beyond := out_of_reach(dialect, framing)) is not None:
-        return beyond
-    if settings.window is not None and (outside := settings.window.leaves_out(dialect, framing)) is not None:
-        return outside
-    least, most = dialect.zoom.wide_counts, dialect.zoom.tele_counts
-    if not least <= framing.zoom_counts <= most:
-        return f"zoom {framing.zoom_counts} is beyond what the lens alone does, which is {least} to {most}"
-    return None
