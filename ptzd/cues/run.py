@@ -165,7 +165,7 @@ class CueRun:
 
         Numbers tell it as long as no cue has another than before. Where one has, a cue is known by all else of it.
         """
-        old = {cue.number: _but_for_its_number(cue) for cue in self._cues}
+        old = {cue.number: _but_for_its_number(cue) for cue in self.cues}
         new = {cue.number: _but_for_its_number(cue) for cue in sorted(cues, key=lambda cue: cue.number)}
         place = self.place
         if [*old.values()] == [*new.values()]:

@@ -203,8 +203,11 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
         elif heard.topic == "outcome":
             result = heard.payload.get("result") or {}
             say(*go_lines(result))
-            if str(heard.payload.get("topic")).endswith("cue/load"):
+            topic = str(heard.payload.get("topic"))
+            if topic.endswith("cue/load"):
                 times.read_anew()
+            elif topic.endswith(("cue/write", "cue/remove")):
+                times.changes_of_the_show.append("cues were written or taken out, which the copy does not have")
             elif result.get("counted"):
                 times.amiss.pop(number := str(result["cue"]["number"]), None)
                 if sentences := amiss(result):
