@@ -8,7 +8,10 @@ corrected.
 
 Nothing is told where that would be a guess: where too few blocks agree, where those that agree lie all on one side, as
 with one person who fills the picture, and where a part of the picture has stayed where it was, which it does not when a
-camera has moved.
+camera has moved. Planks, curtains and pipes look the same wherever one looks along them (the aperture problem). So a
+block counts only where its gradients go both ways, by the smaller eigenvalue of their second moments (Harris and
+Stephens, "A Combined Corner and Edge Detector", 1988; Shi and Tomasi, "Good Features to Track", 1994); one that shows
+edges alone can only bear out, across them, what the others agree on.
 """
 
 from __future__ import annotations
@@ -28,12 +31,15 @@ BLOCK = 64  # pixels; a block is found again that lies a quarter of it aside
 STRIDE = 35
 PASS_CYCLES = 0.11  # what is finer than so many cycles a pixel counts little: the peak becomes a hill with a smooth top
 LEAST_CONTRAST = 2.0  # of 255, within a block: less is a bare wall
+LEAST_CROSSING = 0.25  # squared levels a pixel, of gradients along what a block shows: noise and JPEG make about 0.15
+LEAST_CROSSING_SHARE = 0.005  # of those across it: slight bends, and what JPEG leaves of strong edges
 LEAST_PEAK = 7.0  # how far a block's best match stands out, in standard deviations of all others
 AGREES_PIXELS = 0.7  # from where the similarity has it
 STAYED_PIXELS = 1.0
 MOST_PAIRS = 3000  # of blocks from which a similarity is tried
 # Below what follows, answers were wrong now and then on drawn pictures in which everybody had moved.
 LEAST_BLOCKS = 25  # that agree
+LEAST_PINNED = 16  # of which that show more than edges
 LEAST_SHARE = 0.33  # of the blocks that were found again
 LEAST_MOVED_SHARE = 0.6  # where they say that the picture has moved: people who fill it may all have gone one way
 MOST_RIVALS = 0.4  # how many may agree on something else, as a share of those that agree
@@ -86,7 +92,8 @@ class _Warp:
         return a * x + b * y + self.right, c * x + d * y + self.down
 
 
-_Places = tuple[Floats, Floats]  # of blocks in the still and in the picture, from the middle
+_Places = tuple[Floats, Floats, Floats]  # of blocks in the still and in the picture, from the middle, and their edges:
+# which way is across them, as a unit; nothing for what goes both ways
 
 
 def _found_again(still: Floats, picture: Floats, guess: _Warp) -> _Places:
@@ -95,29 +102,36 @@ def _found_again(still: Floats, picture: Floats, guess: _Warp) -> _Places:
     corners = [(x, y) for y in _steps(height) for x in _steps(width)]
     points = np.array(corners, dtype=np.float32) + (BLOCK - np.array([width, height], dtype=np.float32)) / 2
     corrected = picture if guess == _Warp() else _resampled(picture, guess)
-    moved, found = _block_shifts(still, corrected, corners)
-    return points[found], guess.places(points[found] + moved[found])
+    moved, found, edges = _block_shifts(still, corrected, corners)
+    return points[found], guess.places(points[found] + moved[found]), edges[found]
 
 
 def _agreed(still: Floats, places: _Places, uncorrected: _Places) -> Similarity | None:
     """Return what most blocks agree on, unless that would be a guess; `uncorrected` tells which have not moved."""
     height, width = still.shape
-    points, ends = places
-    if len(points) < LEAST_BLOCKS:
+    points, ends, edges = places
+    pinned = ~edges.any(axis=1)
+    if pinned.sum() < LEAST_PINNED:
         return None
-    warp, agree = _most_agree(points, ends)
-    if agree.sum() < LEAST_BLOCKS or agree.mean() < LEAST_SHARE:
+    warp, agree_both_ways = _most_agree(points[pinned], ends[pinned])
+    moves = warp.places(points) - points
+    # Edges that stayed while all is to have moved along them say nothing: so does a wall behind people who rise.
+    speaks = pinned | (np.hypot(*moves.T) < STAYED_PIXELS) | (_shown(moves, edges) > STAYED_PIXELS)
+    agree = speaks & (_shown(points + moves - ends, edges) < AGREES_PIXELS)
+    sure = agree.sum() / speaks.sum()
+    if agree_both_ways.sum() < LEAST_PINNED or agree.sum() < LEAST_BLOCKS or sure < LEAST_SHARE:
         return None
     across = points[agree, 0] / width
     if across.min() > OUTER - 0.5 or across.max() < 0.5 - OUTER:
         return None
-    _, rivals = _most_agree(points[~agree], ends[~agree])
+    others = pinned & ~agree
+    _, rivals = _most_agree(points[others], ends[others])
     if rivals.sum() > MOST_RIVALS * agree.sum():
         return None
-    before, after = uncorrected
-    stayed = np.hypot(*(after - before).T) < STAYED_PIXELS
-    moved = np.hypot(*(warp.places(before) - before).T) > STAYED_PIXELS + AGREES_PIXELS  # as all would have
-    if (stayed & moved).sum() > MOST_STAYED * agree.sum() or (moved.any() and agree.mean() < LEAST_MOVED_SHARE):
+    before, after, edges = uncorrected
+    stayed = _shown(after - before, edges) < STAYED_PIXELS
+    moved = _shown(warp.places(before) - before, edges) > STAYED_PIXELS + AGREES_PIXELS  # as all would have
+    if (stayed & moved).sum() > MOST_STAYED * agree.sum() or (moved.any() and sure < LEAST_MOVED_SHARE):
         return None
     beyond = (
         max(abs(warp.right) / width, abs(warp.down) / height) > LARGEST_SHIFT
@@ -126,7 +140,13 @@ def _agreed(still: Floats, places: _Places, uncorrected: _Places) -> Similarity 
     )
     if beyond:
         return None
-    return Similarity(warp.right / width, -warp.down / height, warp.size - 1.0, degrees(warp.roll), float(agree.mean()))
+    return Similarity(warp.right / width, -warp.down / height, warp.size - 1.0, degrees(warp.roll), float(sure))
+
+
+def _shown(moves: Floats, edges: Floats) -> Floats:
+    """Return how much of each move its block shows: all of it, or what goes across its edges."""
+    shown: Floats = np.where(edges.any(axis=1), np.abs((moves * edges).sum(axis=1)), np.hypot(*moves.T))
+    return shown
 
 
 def _steps(length: int) -> range:
@@ -136,8 +156,13 @@ def _steps(length: int) -> range:
     return range(first, first + count * STRIDE, STRIDE)
 
 
-def _block_shifts(still: Floats, picture: Floats, corners: list[tuple[int, int]]) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return by how much the content of each block has moved to the right and down, and whether that is to be seen."""
+def _block_shifts(
+    still: Floats, picture: Floats, corners: list[tuple[int, int]]
+) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Return how far the content of each block has moved, whether that is to be seen, and which way is across edges.
+
+    Right and down; and nothing for an edge where a block shows more than edges.
+    """
     hann = np.hanning(BLOCK + 2)[1:-1]
     window = np.outer(hann, hann).astype(np.float32)
     blocks = [np.stack([one[y : y + BLOCK, x : x + BLOCK] for x, y in corners]) for one in (still, picture)]
@@ -146,7 +171,32 @@ def _block_shifts(still: Floats, picture: Floats, corners: list[tuple[int, int]]
     correlated = _phase_correlation(first, second, (BLOCK, BLOCK))
     shifts, peaks = _peaks(correlated)
     found = (contrast > LEAST_CONTRAST) & (peaks > LEAST_PEAK) & (np.abs(shifts).max(axis=1) < BLOCK / 4)
-    return shifts, found
+    edges, others = (_edges(one, corners, window) for one in (still, picture))
+    return shifts, found, np.where(edges.any(axis=1, keepdims=True), edges, others)
+
+
+def _edges(picture: Floats, corners: list[tuple[int, int]], window: Floats) -> Floats:
+    """Return which way is across the edges of each block, as a unit; nothing where its gradients go both ways."""
+    smooth = _smoothed(_smoothed(picture))
+    down, right = (np.asarray(np.gradient(smooth, axis=axis)) for axis in (0, 1))
+    weights = window / window.sum()
+    rights, downs, both = (
+        np.array([(one[y : y + BLOCK, x : x + BLOCK] * weights).sum() for x, y in corners])
+        for one in (right * right, down * down, right * down)
+    )
+    middle, aside = (rights + downs) / 2, np.hypot((rights - downs) / 2, both)
+    one_way = middle - aside < np.maximum(LEAST_CROSSING, LEAST_CROSSING_SHARE * (middle + aside))
+    across = np.arctan2(2 * both, rights - downs) / 2
+    edges: Floats = np.stack([np.cos(across) * one_way, np.sin(across) * one_way], axis=1)
+    return edges
+
+
+def _smoothed(picture: Floats) -> Floats:
+    """The picture through a bell one pixel wide, both ways."""
+    for _ in range(2):
+        wide = np.pad(picture, ((2, 2), (0, 0)), mode="edge")
+        picture = (wide[:-4] + 4 * wide[1:-3] + 6 * wide[2:-2] + 4 * wide[3:-1] + wide[4:]).T / 16
+    return picture
 
 
 def _phase_correlation(first: Complexes, second: Complexes, shape: tuple[int, int]) -> Floats:

@@ -135,6 +135,8 @@ async def test_a_visit_shows_what_slips_and_drags_and_moves_nobody_who_is_locked
         "it had been come to otherwise"
     )
     assert [each["sentence"].partition(":")[0] for each in (one, two, three)] == ["one", "two", "three"]
+    for each in (one, three):  # once at least there was no still yet, and the counts alone make nothing well
+        assert (each["state"], "its picture can't tell" in each["sentence"]) == ("unseen", True)
     assert (unseen["state"], "one, two, three" in unseen["sentence"]) == ("unseen", True), "there were no stills yet"
 
 

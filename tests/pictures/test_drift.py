@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections.abc import Callable
 from io import BytesIO
 
 import numpy as np
@@ -95,6 +96,70 @@ def test_of_people_who_have_moved_no_alarm_is_made_and_what_is_told_of_cameras_i
     assert drifted.told > 1
     assert drifted.worst_pixels < 1.0
     assert drifted.worst_larger < 0.003
+
+
+def planks(rng: np.random.Generator) -> NDArray[np.float64]:
+    widths = rng.integers(15, 120, 60)
+    boards = np.repeat(rng.uniform(50.0, 130.0, 60), widths)
+    boards[(np.cumsum(widths) - 1)[:, None] - np.arange(2)] = 15.0  # gaps
+    return boards
+
+
+def curtain(rng: np.random.Generator) -> NDArray[np.float64]:
+    folds = [
+        rng.uniform(2.0, 14.0) * np.sin(np.arange(1600) / rng.uniform(3.0, 20.0) + rng.uniform(0, 6))
+        for _ in "12345678"
+    ]
+    return np.asarray(90.0 + sum(folds))
+
+
+def pipes(rng: np.random.Generator) -> NDArray[np.float64]:
+    round_ = [np.sqrt(1.0 - np.linspace(-0.99, 0.99, rng.integers(22, 30)) ** 2) for _ in range(60)]
+    return np.concatenate([rng.uniform(100.0, 160.0) * one for one in round_])
+
+
+@pytest.mark.parametrize("drawn", [planks, curtain, pipes])
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0, 33.0, 121.0])
+def test_of_what_runs_one_way_only_no_shift_is_told_along_it_or_across_it(
+    drawn: Callable[[np.random.Generator], NDArray[np.float64]], angle_deg: float
+) -> None:
+    rng = np.random.default_rng(round(angle_deg))
+    across_x, across_y = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    y, x = np.mgrid[0:360, 0:640] - np.array([180, 320])[:, None, None]
+    for across, along in ((0.0, 24.0), (0.0, -51.0), (9.0, 0.0), (-6.0, 17.0), (0.0, 0.0)):
+        levels, noise = drawn(rng), rng.choice([0.0, 1.0, 4.0])
+        jpegs = []
+        for moved in (0.0, 1.0):
+            right, down = across_x * across - across_y * along, across_y * across + across_x * along
+            place = (x - right * moved) * across_x + (y - down * moved) * across_y
+            shown = np.interp(place + 500.0, np.arange(len(levels)), levels) + rng.normal(0.0, noise, x.shape)
+            jpegs.append(jpeg(Image.fromarray(np.clip(shown, 0.0, 255.0).astype(np.uint8))))
+        assert compared(*jpegs) is None, (across, along, noise)
+
+
+@pytest.mark.parametrize(
+    "name, pan, tilt, focal_mm",
+    [
+        ("centre", 41.0, 2.0, 181.7),
+        ("centre", 32.5, 2.8, 100.0),
+        ("left", 60.0, 8.0, 250.0),
+        ("right", -20.0, 6.0, 200.0),
+    ],
+)
+def test_a_knock_before_a_wall_of_planks_is_told_rightly_or_not_at_all(
+    name: str, pan: float, tilt: float, focal_mm: float
+) -> None:
+    eye = EYE if name == "right" else Eye(Stage(), place_of(name))
+    pixels = 640 * focal_mm / 35.9
+    still = eye.jpeg(View(pan, tilt, focal_mm, eye.distance_m(pan, tilt), 0.0))
+    for turned, raised in ((0.0, 0.6), (0.0, -1.2), (-0.56, 0.0), (0.21, 0.0), (0.2, 0.3)):
+        knocked = View(pan + turned, tilt + raised, focal_mm, eye.distance_m(pan, tilt), 0.0)
+        found = compared(still, eye.jpeg(knocked))
+        if found is not None:
+            right, up = (-pixels * math.tan(math.radians(each)) for each in (turned, raised))
+            assert (found.right * 640, found.up * 360) == pytest.approx(
+                (right * math.cos(math.radians(tilt)), up), abs=2.5
+            )
 
 
 async def test_a_process_of_its_own_finds_the_same_and_tells_nothing_of_what_is_no_picture() -> None:

@@ -150,19 +150,21 @@ class _Visitor:
         except Failure as failure:  # what was found so far is not lost with the daemon
             self.stopped = True
             self._notes.failed(VISIT, f"broke off while it may have been on its way, so look at it: {failure.message}")
+        blind = [name for name, each in arrivals.items() if not all(arrival.drift for arrival in each)]
         for position in dict.fromkeys(way):
             if position.name in arrivals:
                 said, wrong = judged(self._settings, position, arrivals[position.name])
                 if wrong:
                     self._notes.failed(VISIT, f"{position.name}: {said}; but {'; '.join(wrong)}")
+                elif self._has_picture and position.name in blind:
+                    self._notes.unseen(VISIT, f"{position.name}: {said} by its counts; its picture can't tell")
                 else:
                     self._notes.ok(VISIT, f"{position.name}: {said}")
-        blind = [name for name, each in arrivals.items() if not all(arrival.drift for arrival in each)]
         if blind:
             self._notes.unseen(
                 VISIT,
-                f"whether a zoom ring has slipped in {', '.join(blind)}: not each time there was a picture, or a still "
-                "to hold it against",
+                f"whether a zoom ring has slipped in {', '.join(blind)}: not each time there was a picture, a still to "
+                "hold it against, and enough in both to tell",
             )
         return self._notes.findings
 
