@@ -10,8 +10,8 @@ thing alone can't tell whether the head has rolled about it: then there are two 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import asin, atan2, cos, degrees, hypot, radians, sin, sqrt
+from dataclasses import dataclass, replace
+from math import acos, asin, atan2, cos, degrees, hypot, radians, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,7 +69,7 @@ class Attitude:
         return apart_deg(self.now(sighted.before), sighted.now)
 
     def uncertain_deg(self, before: Angles) -> float:
-        """Return how far off a thing is to be expected (a standard deviation), by the noise of the sightings."""
+        """Return how far off a thing is to be expected (a standard deviation), by how far off the sightings are."""
         turned = self.rotation @ direction(before)
         about = self.covariance
         return degrees(sqrt(max(0.0, float(np.trace(about) - turned @ about @ turned))))
@@ -80,6 +80,11 @@ class Attitude:
         seen = self.rotation.T @ _picture_axes(self.now(before))[0]
         # A camera that leans clockwise, its right side down, shows all turned the other way.
         return degrees(atan2(float(seen @ up), float(seen @ right)))
+
+    @property
+    def angle_deg(self) -> float:
+        """By how much the head is turned in all, about whatever axis: half a turn where two sightings are swapped."""
+        return degrees(acos(min(1.0, max(-1.0, (float(np.trace(self.rotation)) - 1.0) / 2.0))))
 
     @property
     def turned_deg(self) -> tuple[float, float, float]:
@@ -101,7 +106,9 @@ def find_offsets(sighted: Sighted) -> Offsets:
 def find_attitude(sightings: Sequence[Sighted], noise_deg: float) -> Attitude:
     """Return the rotation that fits two or more sightings best, each off by `noise_deg` either way (above zero).
 
-    Raises UntoldError where they can't tell it to a degree.
+    Where they are off by more than that explains, its covariance grows by as much (Birge, "The Calculation of Errors
+    by the Method of Least Squares", 1932): each tells two angles, of which three in all are found. Raises UntoldError
+    where they can't tell it to a degree.
     """
     before = np.array([direction(each.before) for each in sightings])
     now = np.array([direction(each.now) for each in sightings])
@@ -112,7 +119,9 @@ def find_attitude(sightings: Sequence[Sighted], noise_deg: float) -> Attitude:
     if least <= 0.0 or degrees(1.0 / sqrt(least)) > LEAST_KNOWN_DEG:
         widest = max(apart_deg(one.now, other.now) for one in sightings for other in sightings)
         raise UntoldError(f"{widest:.1f}° apart, they can't tell whether the head has rolled")
-    return Attitude(left @ proper @ right, np.linalg.inv(told))
+    found = Attitude(left @ proper @ right, np.linalg.inv(told))
+    squares = sum((found.off_deg(each) / noise_deg) ** 2 for each in sightings) / (2 * len(sightings) - 3)
+    return replace(found, covariance=found.covariance * max(1.0, squares))
 
 
 def unfit(sightings: Sequence[Sighted], noise_deg: float) -> tuple[int, ...]:

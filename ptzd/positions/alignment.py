@@ -40,6 +40,8 @@ UNKNOWN_DEG = 0.2  # what that share is taken for where nobody knows how wide th
 WIDTH_SHARE = 0.02  # as much of the picture's width, by eye, too
 PICTURE_PIXELS = 1920  # by the width of which what is off is told
 DISAGREE = "do not fit each other: forget one, sight it anew, or sight another position"
+MOST_TURNED_DEG = 45.0  # a mount that turns farther comes off (common practice); two sightings swapped are half a turn
+MOST_SLIPPED_SHARE = 0.25  # of the zoom's way: a gear jumps teeth, not half a ring (common practice)
 ROUNDED_COUNTS = 12.0**-0.5  # a standard deviation of what whole counts leave open
 
 
@@ -95,6 +97,8 @@ class Alignment:
     """What the sightings of a camera tell."""
 
     found: Attitude | Offsets
+    explained_deg: float  # how far off counts and gears leave a sighting
+    lens_known: bool
     slipped_counts: float | None  # of the zoom; None where no picture was as wide as it was
     sightings: tuple[Judged, ...]
     positions: tuple[Realigned, ...]
@@ -144,7 +148,12 @@ class Alignment:
         if isinstance(self.found, Offsets):
             return
         if not (wrong := self.misfits):
-            yield f"the sightings fit within {max(each.off_deg for each in self.sightings):.2f}°"
+            off_deg = max(each.off_deg for each in self.sightings)
+            if off_deg <= self.explained_deg:
+                yield f"the sightings fit within {off_deg:.2f}°"
+            else:
+                lens = ", and is focal_length right" if self.lens_known else ""
+                yield f"the sightings are off by {off_deg:.2f}°, more than counts explain: are they framed well{lens}?"
             return
         names = " and ".join(each.sighting.position.name for each in wrong)
         if len(wrong) == 1:
@@ -161,7 +170,8 @@ def align(
 ) -> Alignment:
     """Return what one or more sightings tell of a camera's positions; `left_alone` are those that stay, each with why.
 
-    Raises Refusal `untold` where the sightings are too near to each other to tell how the head is turned.
+    Raises Refusal `untold` where the sightings are too near to each other to tell how the head is turned, and `misfit`
+    where they fit each other but tell what no knock does.
     """
     sighted = [_sighted(settings, each) for each in sightings]
     noise_deg = 1.0 / min(settings.dialect.pan.counts_per_degree, settings.dialect.tilt.counts_per_degree)
@@ -180,6 +190,8 @@ def align(
             ) from None
     slipped, larger, unlike = _zoom(settings, sightings)
     wrong |= unlike
+    if not wrong:
+        _require_a_knock(settings, sighted, found, slipped)
     judged = tuple(
         Judged(sighting, found.off_deg(one), one.allowed_deg, larger[index], index not in wrong)
         for index, (sighting, one) in enumerate(zip(sightings, sighted, strict=True))
@@ -191,7 +203,8 @@ def align(
         else _realigned(settings, position, found, slipped, framed=position.name in framed)
         for position in positions.values()
     )
-    return Alignment(found, slipped, judged, realigned)
+    explained_deg = FRAMED_COUNTS * noise_deg
+    return Alignment(found, explained_deg, settings.optics is not None, slipped, judged, realigned)
 
 
 def most_telling(
@@ -247,6 +260,26 @@ def _sighted(settings: CameraSettings, sighting: Sighting) -> Sighted:
     allowed_deg = FRAMED_COUNTS / settings.dialect.pan.counts_per_degree
     allowed_deg += UNKNOWN_DEG if width_deg is None else FRAMED_SHARE * width_deg
     return Sighted(_angles(settings, before), _angles(settings, sighting.seen), allowed_deg)
+
+
+def _require_a_knock(
+    settings: CameraSettings, sighted: Sequence[Sighted], found: Attitude | Offsets, slipped: float | None
+) -> None:
+    """Raise Refusal where a head would be turned, or its zoom ring slipped, by more than a knock does to a mount."""
+    turned_deg = found.angle_deg if isinstance(found, Attitude) else apart_deg(sighted[0].before, sighted[0].now)
+    slip_share = abs(slipped or 0.0) / (settings.dialect.zoom.tele_counts - settings.dialect.zoom.wide_counts)
+    if turned_deg > MOST_TURNED_DEG:
+        told = f"turned by {turned_deg:.0f}° in all"
+    elif slip_share > MOST_SLIPPED_SHARE:
+        told = f"off by {slip_share:.0%} of its zoom's way".replace("%", " %")
+    else:
+        return
+    swapped = "is it another position" if len(sighted) == 1 else "are two sightings swapped"
+    raise Refusal(
+        "misfit",
+        f"camera {settings.name} would be {told}, more than a knock does: {swapped}, or is it another camera, hung "
+        "otherwise? forget a sighting, or sight it anew",
+    )
 
 
 def _zoom(settings: CameraSettings, sightings: Sequence[Sighting]) -> tuple[float | None, list[float | None], set[int]]:

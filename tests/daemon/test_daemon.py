@@ -2514,9 +2514,9 @@ def test_all_that_is_said_is_as_the_document_of_the_bus_promises(tmp_path: Path)
                 await house.outcome(id)
             await asyncio.sleep(10)
             for verb, payload in (
-                ("sight", "choir-wide"),
-                ("unsight", "choir-wide"),
                 ("sight", "soloist"),
+                ("unsight", "soloist"),
+                ("sight", "choir-wide"),
                 ("align", {"apply": True}),
                 ("unalign", ""),
             ):
