@@ -111,6 +111,13 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     "--picture-login", metavar="KIND:NAME:PASSWORD", help="Ask for a login before a picture is shown: basic or digest."
 )
 @click.option(
+    "--lenses",
+    metavar="MM-MM,…",
+    default="100-400",
+    show_default=True,
+    help="What pictures are seen through, camera by camera; the last is that of all others.",
+)
+@click.option(
     "--cameras-file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     help="A TOML file of cameras instead, each with its own dialect.",
@@ -129,6 +136,7 @@ def simulate(
     cameras_file: Path | None,
     pictures: int | None,
     picture_login: str | None,
+    lenses: str,
 ) -> None:
     """Simulate cameras that speak VISCA on this machine, until Ctrl-C.
 
@@ -176,7 +184,7 @@ def simulate(
                 )
                 for index in range(cameras)
             ]
-        asyncio.run(_serve(plans, seed, pictures, picture_login, serial))
+        asyncio.run(_serve(plans, seed, pictures, picture_login, lenses, serial))
     except FleetError as error:
         raise click.UsageError(str(error)) from None
 
@@ -192,7 +200,12 @@ def _first_address(listen: str, cameras: int) -> tuple[str, int]:
 
 
 async def _serve(
-    plans: list[CameraPlan], seed: int, pictures: int | None, picture_login: str | None, serial: Path | None
+    plans: list[CameraPlan],
+    seed: int,
+    pictures: int | None,
+    picture_login: str | None,
+    lenses: str,
+    serial: Path | None,
 ) -> None:
     loop = asyncio.get_running_loop()
     told_to_end = asyncio.Event()
@@ -213,7 +226,7 @@ async def _serve(
             except OSError as error:
                 raise click.ClickException(f"{serial} can't be a device ({error.strerror}): choose another") from None
         if pictures is not None:
-            await listening.enter_async_context(_pictures(cameras, pictures, picture_login, seed))
+            await listening.enter_async_context(_pictures(cameras, pictures, picture_login, lenses, seed))
         for plan in plans:
             where = f"{plan.host}:{plan.port}" if plan.link == "udp" else f"{plan.link}://{plan.host}:{plan.port}"
             if serial is not None:
@@ -240,8 +253,9 @@ async def _listen(camera: SimulatedCamera, plan: CameraPlan, listening: AsyncExi
 
 @asynccontextmanager
 async def _pictures(
-    cameras: Mapping[str, SimulatedCamera], port: int, login: str | None, seed: int
+    cameras: Mapping[str, SimulatedCamera], port: int, login: str | None, lenses: str, seed: int
 ) -> AsyncIterator[None]:
+    from .picture import Glass
     from .picture_server import serve_pictures  # whoever wants no pictures need not wait for what draws them
 
     try:
@@ -249,8 +263,12 @@ async def _pictures(
     except ValueError as error:
         raise click.BadParameter(str(error), param_hint="--picture-login") from None
     try:
-        stage = Stage(seed)
-        async with serve_pictures(cameras, "127.0.0.1", port, stage=stage, login=parsed, rng=random.Random(seed)):
+        glasses = [Glass.parse(each) for each in lenses.split(",")]
+    except ValueError:
+        raise click.BadParameter(f"{lenses} must be as 28-135,100-400, in mm", param_hint="--lenses") from None
+    try:
+        stage, rng = Stage(seed), random.Random(seed)
+        async with serve_pictures(cameras, "127.0.0.1", port, stage=stage, login=parsed, rng=rng, glasses=glasses):
             for name in cameras:
                 click.echo(f"{name} is to be seen at http://127.0.0.1:{port}/{name}.jpg")
             yield

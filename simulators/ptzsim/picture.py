@@ -25,13 +25,28 @@ NEAR_M = 0.2  # nothing nearer is drawn
 SPECK = 1.5  # nothing smaller in what is drawn is
 JPEG_QUALITY = 85
 PICTURE_WIDTH_MM = 35.9  # of the sensor
-WIDE_MM, TELE_MM = 100.0, 400.0
 STOP = 4.0  # the f-number, assumed
 SHARP_PIXELS = 0.4  # a blur of less is none
 MOST_BLUR_PIXELS = 12.0
 
 Floats = NDArray[np.float64]
 _Drawn = tuple[tuple[Point, ...], Colour, int]  # corners, and which figure they sway with, or -1
+
+
+@dataclass(frozen=True, slots=True)
+class Glass:
+    """What a zoom lens has at both ends."""
+
+    wide_mm: float = 100.0
+    tele_mm: float = 400.0
+
+    @classmethod
+    def parse(cls, text: str) -> Glass:
+        """Return the lens of a text such as 28-135. Raises ValueError for another."""
+        wide, tele = (float(each) for each in text.split("-"))
+        if not 1.0 <= wide < tele <= 10000.0:
+            raise ValueError(f"{text} is no zoom lens")
+        return cls(wide_mm=wide, tele_mm=tele)
 
 
 PLACES: dict[str, Point] = {"gallery": (0.0, -14.0, 4.2), "left": (-7.0, -6.0, 1.7), "right": (6.8, -6.5, 2.6)}
@@ -58,8 +73,9 @@ class View:
 class Eye:
     """One camera's look at the stage, straight to it at pan 0. What does not change is worked out once."""
 
-    def __init__(self, stage: Stage, place: Point) -> None:
+    def __init__(self, stage: Stage, place: Point, glass: Glass = Glass()) -> None:
         self._stage = stage
+        self._glass = glass
         self._place = place
         self._eye = np.array(place)
         faces: list[_Drawn] = [(face.points, face.colour, -1) for face in stage.ground]
@@ -89,10 +105,10 @@ class Eye:
     def focal_length_mm(self, dialect: Dialect, zoom_counts: float) -> float:
         """Return the focal length at a zoom position: 1/f is straight between the points of the dialect's table."""
         longest = math.log(dialect.zoom.ratios[-1][0])
-        growth = math.log(TELE_MM / WIDE_MM)
+        growth = math.log(self._glass.tele_mm / self._glass.wide_mm)
         powers = [math.exp(-growth * math.log(ratio) / longest) for ratio, _ in dialect.zoom.ratios]
         counts = [at for _, at in dialect.zoom.ratios]
-        return WIDE_MM / float(np.interp(zoom_counts, counts, powers))
+        return self._glass.wide_mm / float(np.interp(zoom_counts, counts, powers))
 
     def sees(self, camera: SimulatedCamera, now: float) -> View:
         """Return which way a camera looks now, as it truly is."""

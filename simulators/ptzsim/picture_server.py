@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 
 from aiohttp import web
@@ -13,7 +13,7 @@ from ptzd.visca import Dialect
 
 from .camera import SimulatedCamera
 from .lens import Scene
-from .picture import Eye, place_of
+from .picture import Eye, Glass, place_of
 from .picture_login import Door, Login
 from .serving import loopback
 from .stage import Stage
@@ -21,11 +21,16 @@ from .stage import Stage
 DELAY_SECONDS = 0.1  # between what a camera sees and what can be fetched of it; common practice
 
 
-def look_at(stage: Stage, cameras: Mapping[str, SimulatedCamera]) -> dict[str, Eye]:
-    """Stand each camera before a stage: it has a picture, and what it focuses on by itself is what it looks at."""
+def look_at(stage: Stage, cameras: Mapping[str, SimulatedCamera], glasses: Sequence[Glass] = ()) -> dict[str, Eye]:
+    """Stand each camera before a stage: it has a picture, and what it focuses on by itself is what it looks at.
+
+    The last of the lenses is that of all further cameras.
+    """
     eyes = {}
     for index, (name, camera) in enumerate(cameras.items()):
-        eye = eyes[name] = Eye(stage, place_of(name, index))
+        eye = eyes[name] = Eye(
+            stage, place_of(name, index), glasses[min(index, len(glasses) - 1)] if glasses else Glass()
+        )
         camera.lens.scene = _focused(eye, camera.dialect)
     return eyes
 
@@ -40,6 +45,7 @@ async def serve_pictures(
     stage: Stage | None = None,
     login: Login | None = None,
     delay_seconds: float = DELAY_SECONDS,
+    glasses: Sequence[Glass] = (),
 ) -> AsyncIterator[int]:
     """Serve pictures for as long as the context lasts; port 0 takes a free one. Yields the port.
 
@@ -47,7 +53,7 @@ async def serve_pictures(
     own, OSError for a port that is taken.
     """
     loop = asyncio.get_running_loop()
-    eyes = look_at(stage or Stage(), cameras)
+    eyes = look_at(stage or Stage(), cameras, glasses)
     door = None if login is None else Door(login, rng)
 
     async def picture(request: web.Request) -> web.Response:

@@ -11,6 +11,7 @@ import math
 import random
 from collections.abc import Callable
 from io import BytesIO
+from pathlib import Path
 
 import aiohttp
 import numpy as np
@@ -18,11 +19,14 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 from ptzsim import SimulatedCamera
-from ptzsim.picture import Eye, View, place_of
+from ptzsim.picture import Eye, Glass, View, place_of
 from ptzsim.picture_login import Login
 from ptzsim.picture_server import look_at, serve_pictures
 from ptzsim.stage import Stage
 from skimage.registration import phase_cross_correlation
+
+from ptzd.config import load_config
+from ptzd.daemon import camera_settings
 
 WALL = View(11.0, -1.0, 200.0, math.inf, 0.0)  # from the gallery: boards and a window above the choir
 
@@ -70,6 +74,23 @@ def test_a_camera_focuses_by_itself_on_what_it_looks_at(make_camera: Callable[..
     camera.lens.focus_by_itself(0.0, -8.0, 3.0)  # the back wall, 20.5 m behind the gallery at these angles
     metres = 20.5 / math.cos(math.radians(-8.0)) / math.cos(math.radians(3.0))
     assert camera.lens.focus_counts(60.0) == camera.dialect.focus.counts(metres)
+
+
+def test_cameras_see_through_the_lenses_that_they_are_given_and_the_configuration_has(
+    make_camera: Callable[..., SimulatedCamera],
+) -> None:
+    cameras = {name: make_camera() for name in ("left", "gallery", "right")}
+    eyes = look_at(Stage(), cameras, [Glass.parse("28-135"), Glass.parse("100-400")])
+    granary = load_config(Path("configs/granary.toml")).camera
+    for eye, name in zip(eyes.values(), ("left", "gallery", "gallery"), strict=True):  # the last is that of all others
+        optics = camera_settings(name, granary[name]).optics
+        assert optics is not None
+        for zoom_counts in (0, 0x1000, 0x2800, 0x4000):
+            seen_mm = eye.focal_length_mm(cameras["left"].dialect, zoom_counts)
+            assert seen_mm == pytest.approx(optics.lens.focal_length_mm(zoom_counts), rel=0.01)
+    for wrong in ("28", "135-28", "a-b", "nan-nan"):
+        with pytest.raises(ValueError):
+            Glass.parse(wrong)
 
 
 async def test_pictures_are_served_as_jpeg_to_who_has_the_login(make_camera: Callable[..., SimulatedCamera]) -> None:
