@@ -41,7 +41,7 @@ MOST_PAIRS = 3000  # of blocks from which a similarity is tried
 LEAST_BLOCKS = 25  # that agree
 LEAST_PINNED = 16  # of which that show more than edges
 LEAST_SHARE = 0.33  # of the blocks that were found again
-LEAST_MOVED_SHARE = 0.6  # where they say that the picture has moved: people who fill it may all have gone one way
+LEAST_MOVED_SHARE = 0.65  # where they say that the picture has moved: people who fill it may all have gone one way
 MOST_RIVALS = 0.4  # how many may agree on something else, as a share of those that agree
 MOST_STAYED = 0.12  # of the blocks may have stayed where they were though the rest has moved
 OUTER = 0.25  # of the width, on each side: some of those that agree must lie there
@@ -131,7 +131,10 @@ def _agreed(still: Floats, places: _Places, uncorrected: _Places) -> Similarity 
     before, after, edges = uncorrected
     stayed = _shown(after - before, edges) < STAYED_PIXELS
     moved = _shown(warp.places(before) - before, edges) > STAYED_PIXELS + AGREES_PIXELS  # as all would have
-    if (stayed & moved).sum() > MOST_STAYED * agree.sum() or (moved.any() and sure < LEAST_MOVED_SHARE):
+    if (stayed & moved).sum() > MOST_STAYED * agree.sum():
+        return None
+    # Of a move, edges bear out but what goes across them: level ones agree on any shift to the side.
+    if moved.any() and (agree_both_ways.sum() < LEAST_BLOCKS or agree_both_ways.mean() < LEAST_MOVED_SHARE):
         return None
     beyond = (
         max(abs(warp.right) / width, abs(warp.down) / height) > LARGEST_SHIFT
