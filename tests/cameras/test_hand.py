@@ -161,6 +161,10 @@ def test_a_push_whose_words_were_held_up_at_a_stop_is_still_the_same() -> None:
         await asyncio.sleep(0.5)
         rig.camera.stop()
         assert await push(rig, 0.5) == set(), "it was let go before"
+        rig.camera.stop()
+        await asyncio.sleep(2.0)
+        rig.camera.stalled(2.0)  # nobody listened in that time
+        assert await push(rig, 1.0) == {"held-on"}
 
     with_rig(scene)
 
