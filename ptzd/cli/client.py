@@ -18,7 +18,6 @@ from typing import Any
 
 import aiomqtt
 
-from ptzd.bus.messages import STATUS_SECONDS
 from ptzd.likely import did_you_mean
 
 from .broker import BrokerAddress
@@ -29,7 +28,7 @@ Payload = dict[str, Any]
 
 CUE_STATE = "cue/state"
 KEPT_STATUS_SECONDS = 2.0  # a retained message comes with the subscription, or never
-SILENT_SECONDS = 2.5 * STATUS_SECONDS  # without a word: a daemon is gone, frozen or cut off, whatever the broker keeps
+SILENT_SECONDS = 5.0  # without a word: a daemon is gone, frozen or cut off, whatever the broker keeps
 ANSWER_SECONDS = 5.0
 KEPT_SECONDS = 0.5  # a broker sends at once what it keeps
 OFFLINE_SECONDS = 2.0  # for whoever carries out a stop although the status says that nobody is there
@@ -102,9 +101,9 @@ class Client:
             if heard.topic == "status":
                 self._status = payload
                 self.was_online = self.was_online or self.online
-                self.lives = self.online and (self.lives or not heard.kept)
-                if not (heard.kept and self._alive_until):  # to subscribe anew brings what is kept once more
-                    self._alive_until = self._loop.time() + SILENT_SECONDS
+            self.lives = self.online and (self.lives or not heard.kept)
+            if not (heard.kept and self._alive_until):  # to subscribe anew brings what is kept once more
+                self._alive_until = self._loop.time() + SILENT_SECONDS
             return heard
 
     async def hear_of_the_living(self) -> Heard:

@@ -36,7 +36,7 @@ class _Calls(asyncio.DatagramProtocol):
     def datagram_received(self, data: bytes, addr: Any) -> None:
         with suppress(ValueError, TypeError, KeyError):  # who calls is no part of ptzd
             stopped = self._stop(frozenset(json.loads(data)["places"]))
-            if self._transport is not None:
+            if self._transport is not None and addr:  # else to answer would end the socket
                 self._transport.sendto(json.dumps(stopped).encode(), addr)
 
 
@@ -64,6 +64,8 @@ async def call(places: frozenset[str], seconds: float) -> dict[int, list[str] | 
     """
     answers: dict[int, list[str] | None] = dict.fromkeys(_daemons())
     loop = asyncio.get_running_loop()
+    if not answers:
+        return {}
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as caller:
         caller.setblocking(False)
         caller.bind("")  # the system chooses a name, to which it is answered
@@ -78,13 +80,21 @@ async def call(places: frozenset[str], seconds: float) -> dict[int, list[str] | 
             async with asyncio.timeout(seconds):
                 while None in answers.values():
                     answer, sender = await loop.sock_recvfrom(caller, MOST_BYTES)
-                    answers[int(sender.decode().removeprefix(f"\0{PREFIX}"))] = json.loads(answer)
+                    answering = _process(os.fsdecode(sender or b"").lstrip("\0"))
+                    with suppress(ValueError):
+                        if answering in answers:
+                            answers[answering] = [str(name) for name in json.loads(answer)]
     return answers
 
 
 def _daemons() -> Iterator[int]:
     with suppress(OSError):
         for line in LISTED.read_text().splitlines():
-            name = line.rpartition(" ")[2].removeprefix(f"@{PREFIX}")
-            if name.isdecimal():
-                yield int(name)
+            if (process := _process(line.rpartition(" @")[2])) is not None:
+                yield process
+
+
+def _process(name: str) -> int | None:
+    """Return the process of the daemon that listens under a name; None where no daemon does."""
+    number = name.removeprefix(PREFIX)
+    return int(number) if name.startswith(PREFIX) and number.isdecimal() else None

@@ -11,8 +11,9 @@ from typing import Any, cast
 import aiomqtt
 from ptzsim.virtual_time import run
 
+from ptzd.bus.messages import STATUS_SECONDS
 from ptzd.cli.broker import BrokerAddress
-from ptzd.cli.client import Client, Heard
+from ptzd.cli.client import SILENT_SECONDS, Client, Heard
 
 ONLINE = {"state": "online", "cameras": ["left"]}
 
@@ -51,6 +52,10 @@ def reached() -> tuple[Connection, Client]:
     return connection, Client(cast(aiomqtt.Client, connection), BrokerAddress("127.0.0.1", 1883, "ptzd"))
 
 
+def test_two_words_of_a_daemon_may_be_lost_before_it_is_said_to_be_silent() -> None:
+    assert SILENT_SECONDS > 2 * STATUS_SECONDS
+
+
 def test_a_daemon_that_goes_on_saying_so_is_there_and_a_beat_is_no_news() -> None:
     async def play() -> None:
         connection, client = reached()
@@ -84,6 +89,20 @@ def test_a_daemon_of_which_a_broker_only_keeps_a_word_is_told_to_be_silent() -> 
         assert not client.online and "has said nothing for 5 s" in str(client.silence())
         assert client.offline().message == client.silence()
         assert not await client.hear_it_live()
+
+    run(play())
+
+
+def test_whatever_a_daemon_says_tells_that_it_lives() -> None:
+    async def play() -> None:
+        connection, client = reached()
+        connection.say("status", ONLINE, kept=True)
+        await client.hear_of_the_living()
+        for _ in range(4):
+            await asyncio.sleep(3)
+            connection.say("camera/left/state", {"phase": "idle"})
+            assert (await client.hear_of_the_living()).topic == "camera/left/state"
+        assert client.lives and client.silence() is None
 
     run(play())
 

@@ -145,9 +145,7 @@ def tell_of_tally(config: Config, name: str, bus: Bus, notes: Notes) -> None:
     if not bus.heard:
         notes.unseen("tally", "no broker answers")
     elif name in bus.tallies:
-        over_cues = (
-            "" if config.show is None else ", which counts until a cue takes it: see that a vision mixer tells it"
-        )
+        over_cues = "" if config.show is None else ", which may be of another evening: see that a vision mixer tells it"
         notes.ok("tally", f"the broker keeps one: {bus.tallies[name]}{over_cues}")
     elif config.tally.source == "none":
         notes.caution("tally", "nobody tells whether it is on air: off air until a message or a cue says otherwise")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -18,13 +18,15 @@ from ptzd.config import CameraConfig, CameraToHalt, cameras_to_halt
 from ptzd.files import TextFileError
 from ptzd.guard import Halt, Watched, call
 from ptzd.guard import halt as halt_until_still
+from ptzd.links import Address, SerialAddress
 from ptzd.logs import errors_alone
 from ptzd.visca import dialect_named
 
 PATIENCE_SECONDS = 5.0
 ANSWER_SECONDS = 1.0  # for a daemon on this computer
 ANEW_SECONDS = 1.0  # from when a camera stands until it is looked at again: whoever moved it may send it on
-ANEW_DEG = 0.5
+ANEW_DEG, ANEW_COUNTS = 0.5, 32  # farther off, it was moved: less may be a swing
+LEAST_LOOK_SECONDS = 0.8
 
 
 @click.command(
@@ -72,7 +74,7 @@ def halt(path: Path, seconds: float, as_json: bool) -> int:
     ):
         if some:
             complain(f"Camera {', '.join(some)} {why} may be moving; where it could endanger anybody, pull its plug.")
-    if unseen or alike:
+    if unseen or alike or None in daemons.values():
         return FAILED
     if misuse is not None:
         raise Misuse(f"Stopped by a configuration with mistakes in it: {', '.join(cameras)}, and no other.")
@@ -103,35 +105,48 @@ async def _halt(
     Of those that have one link by mistake, nobody knows which is there: they are told of together. Also return which
     cameras each daemon on this computer has stopped, by its process; None where it did not answer.
     """
-    leads = {name: links.places(camera.link) for name, camera in cameras.items()}
-    names: dict[str, list[str]] = defaultdict(list)
-    for name, found in leads.items():
-        names[min(found, default=str(cameras[name].link))].append(name)
-    calling = asyncio.create_task(call(frozenset().union(*leads.values()), ANSWER_SECONDS))
+    names: dict[object, list[str]] = defaultdict(list)
+    for name, camera in cameras.items():
+        link = camera.link
+        names[(link.device, link.place) if isinstance(link, SerialAddress) else link].append(name)
+    calling = asyncio.create_task(_call([camera.link for camera in cameras.values()]))
     halts = await asyncio.gather(*(_halt_one(first, cameras[first], seconds) for first, *_ in names.values()))
     return list(zip(map(tuple, names.values()), halts, strict=True)), await calling
 
 
+async def _call(addresses: Iterable[Address]) -> dict[int, list[str] | None]:
+    try:
+        places = (links.places(each, look_up=False) for each in addresses)  # names could take longer than there is time
+        return await call(frozenset().union(*places), ANSWER_SECONDS)
+    except OSError as error:
+        complain(f"Daemons on this computer could not be told ({error}); one may send cameras on.")
+        return {}
+
+
 async def _halt_one(name: str, camera: CameraConfig | CameraToHalt, seconds: float) -> Halt:
+    """Halt a camera, and look once more whether it still stands, as often as it does not and there is time."""
     watched = Watched(name, dialect_named(camera.dialect), partial(links.go_on, camera.link, None))
     loop = asyncio.get_running_loop()
-    began = loop.time()
+    ends_at = loop.time() + seconds
     halted = await halt_until_still(watched, seconds)
-    while halted.still and not halted.standby:
+    while halted.still and not halted.standby and loop.time() + ANEW_SECONDS + LEAST_LOOK_SECONDS < ends_at:
         await asyncio.sleep(ANEW_SECONDS)
-        anew = await halt_until_still(watched, max(1.0, began + seconds - loop.time()))
-        if anew.still and not _moved(halted, anew):
-            break
-        anew.seconds = loop.time() - began
-        anew.still &= anew.seconds < seconds
+        anew = await halt_until_still(watched, ends_at - loop.time())
+        if not anew.heard or (anew.still and not _moved(halted, anew)):
+            return halted
+        anew.seconds = loop.time() - ends_at + seconds
         halted = anew
     return halted
 
 
 def _moved(one: Halt, other: Halt) -> bool:
     """Whether a camera stood elsewhere the other time."""
-    pans, tilts = (one.pan_deg, other.pan_deg), (one.tilt_deg, other.tilt_deg)
-    return any(was is None or now is None or abs(now - was) > ANEW_DEG for was, now in (pans, tilts))
+    compared = (
+        (one.pan_deg, other.pan_deg, ANEW_DEG),
+        (one.tilt_deg, other.tilt_deg, ANEW_DEG),
+        (one.zoom_counts, other.zoom_counts, ANEW_COUNTS),
+    )
+    return any(was is None or now is None or abs(now - was) > by for was, now, by in compared)
 
 
 def _line(halted: Halt) -> str:

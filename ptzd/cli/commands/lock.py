@@ -85,10 +85,9 @@ def _lines(camera: str, state: Payload) -> list[str]:
 async def _states(broker: BrokerAddress) -> dict[str, Payload]:
     async with reach(broker) as client:
         await client.require_daemon()
-        states = await kept_states(client)
         if not await client.hear_it_live():
             raise client.offline()
-        return states
+        return await kept_states(client)
 
 
 def _login() -> str:
