@@ -57,7 +57,7 @@ LOST_PLACE = (
 class Camera(Doing):
     """A camera behind a link. `run` keeps it going; all else returns at once, but for the coroutines."""
 
-    _driven_at = -inf  # loop time of the last push that was done, unless all was let go since
+    _driven_at = -inf  # loop time of the last push that was done
     _held_on_at = -inf  # and of the last that was stopped or refused
     _let_go = False  # whether somebody has let go since
     _by_mixer: Tally | None = None
@@ -111,7 +111,7 @@ class Camera(Doing):
 
     def _halt(self, cause: causes.Cause, what: str = "", fault: str | None = None) -> None:
         if cause not in (causes.LET_GO, causes.DRIVEN) and self._loop.time() < self._driven_at + HELD_ON_SECONDS:
-            self.held_on()
+            self._held_on_at = self._loop.time()
         super()._halt(cause, what, fault)
 
     def held_on(self) -> None:
@@ -120,6 +120,14 @@ class Camera(Doing):
         It is over when none has come for a while: who lets go says so once, but somebody else may have said it.
         """
         self._held_on_at, self._let_go = self._loop.time(), False
+
+    def push_unheard(self) -> None:
+        """Take note of a push that came too late to be done: one that was stopped goes on."""
+        if self._goes_on():
+            self.held_on()
+
+    def _goes_on(self) -> bool:
+        return self._loop.time() < self._held_on_at + (DRIVE_SECONDS if self._let_go else HELD_ON_SECONDS)
 
     def stalled(self, seconds: float) -> None:
         """Take note that nothing ran here for so long: what has no end of its own is halted, and pushes go on."""
@@ -133,26 +141,25 @@ class Camera(Doing):
         camera is back.
         Raises Refusal, and ValueError or OverflowError for what is no number; then nothing moves by it.
         """
-        wanted, now = Deflection(pan, tilt, zoom, focus), self._loop.time()
+        wanted = Deflection(pan, tilt, zoom, focus)
         if not any(wanted):
-            self._let_go, self._driven_at = True, -inf
-        goes_on = now < self._held_on_at + (DRIVE_SECONDS if self._let_go else HELD_ON_SECONDS)
+            self._let_go = True
         try:
-            self._drive(wanted, grip, goes_on=goes_on)
+            self._drive(wanted, grip)
         except Refusal:
             if any(wanted):
                 self.held_on()
             raise
         if any(wanted):
-            self._driven_at = now
+            self._driven_at, self._held_on_at, self._let_go = self._loop.time(), -inf, False
 
-    def _drive(self, wanted: Deflection, grip: Grip | None, *, goes_on: bool) -> None:
+    def _drive(self, wanted: Deflection, grip: Grip | None) -> None:
         require_ready(self)
         require_not_refused_on_air(self)
         if not any(wanted):
             if not isinstance(self._activity, AtRest | Halting):
                 self._halt(causes.DRIVEN)
-        elif goes_on:
+        elif self._goes_on():
             raise Refusal(
                 "held-on",
                 f"this push was stopped, or camera {self.name} not to be driven: let go for a moment, then push anew",

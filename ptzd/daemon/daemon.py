@@ -272,10 +272,10 @@ class Daemon:
         return names
 
     def push_unheard(self, topic: str) -> None:
-        """Take note of a drive by hand that is not done, whatever is in it: the hand may well go on pushing."""
+        """Take note of what came on a topic and was not done in time: a hand may well go on pushing."""
         found = self._bus.topics.parse(topic)
         if isinstance(found, CommandTopic) and found.command is DriveCommand and found.camera in self.cameras:
-            self.cameras[found.camera].held_on()
+            self.cameras[found.camera].push_unheard()
 
     def handle(self, incoming: Incoming) -> None:
         """Do what a message asks for, or say why not."""
@@ -289,7 +289,8 @@ class Daemon:
                 if isinstance(what, StopCommand):
                     self._moves.stop_now(asked.camera)
             elif isinstance(what, Refusal):
-                self.push_unheard(incoming.topic)
+                if what.code in ("late", "early"):
+                    self.push_unheard(incoming.topic)
                 self._answers.refused(asked, what)
             else:
                 self._command(asked, what, waited)

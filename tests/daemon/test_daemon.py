@@ -505,7 +505,7 @@ def test_a_daemon_that_ends_leaves_every_camera_at_rest(tmp_path: Path) -> None:
     virtual_time.run(play())
 
 
-@pytest.mark.parametrize("unheard", ["late", "broken", "nothing"])
+@pytest.mark.parametrize("unheard", ["late", "nothing"])
 def test_a_push_that_goes_on_unheard_after_a_stop_or_into_a_new_daemon_moves_nothing(
     tmp_path: Path, unheard: str
 ) -> None:
@@ -524,12 +524,16 @@ def test_a_push_that_goes_on_unheard_after_a_stop_or_into_a_new_daemon_moves_not
         house.say("all/stop")
         if unheard == "late":
             await push(2.5, sent_at=EVENING.isoformat())
-        elif unheard == "broken":
-            await push(2.5, how="far")
         else:
             await asyncio.sleep(1.0)
         await push(1.5)
         assert house.speed() == 0.0
+        house.say("camera/left/drive", {})
+        await asyncio.sleep(0.6)
+        for _ in range(10):  # what another hand says too late takes it out of nobody's who drives
+            house.say("camera/left/drive", {"pan": -1.0, "sent_at": EVENING.isoformat()})
+            await push(0.2)
+            assert house.speed() > 0.0
 
     in_house(tmp_path, scene)
 
