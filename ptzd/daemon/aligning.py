@@ -30,7 +30,7 @@ from .seen import LATE_SECONDS
 log = structlog.get_logger()
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class _Sightings:
     """Those of one camera, by position."""
 

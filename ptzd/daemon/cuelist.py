@@ -39,7 +39,7 @@ WRITE_WITH_REPLACE = 'write it with "replace": true'
 NO_FILE = "the cues of this show can't be changed here: it is from no file"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(eq=False, frozen=True, kw_only=True)
 class CueList:
     """A show's cues as they are written: what sums there are to do with them is done `beside` the event loop."""
 

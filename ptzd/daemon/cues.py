@@ -40,7 +40,7 @@ NO_CUES = "no cue list is loaded: name a show file under [show] in the configura
 log = structlog.get_logger()
 
 
-@dataclass(kw_only=True)
+@dataclass(eq=False, kw_only=True)
 class Cues:
     """A show's cues towards the bus, the store and the cameras. Without a show, every command of cues is refused."""
 

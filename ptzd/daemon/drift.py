@@ -33,7 +33,7 @@ UNKNOWN_SHIFT = 0.01  # what these explain where nobody knows how wide the pictu
 log = structlog.get_logger()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(eq=False, frozen=True, kw_only=True)
 class Drift:
     """Looks at a camera after each recall that has settled, where there is a picture; against a still off air alone."""
 

@@ -27,7 +27,7 @@ NAME_WHOSE = 'name whose lock to take off as "whose"'  # what helps, in the word
 log = structlog.get_logger(__name__)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(eq=False, frozen=True, kw_only=True)
 class Locks:
     """Joins cameras to whoever locks and unlocks them.
 

@@ -25,7 +25,7 @@ from .unheard import stopped_when_unheard
 LOOK_SECONDS = 0.05
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class Memories:
     """See the module."""
 

@@ -39,7 +39,7 @@ from .recalls import Recalls
 from .unheard import stopped_when_unheard
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(eq=False, frozen=True, kw_only=True)
 class Moves:
     """Joins cameras to whoever moves, stops or measures them."""
 

@@ -32,7 +32,7 @@ from .seen import Seen
 STORE_WITH_REPLACE = "store it with replace"  # what helps, in the words of a message
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(eq=False, frozen=True, kw_only=True)
 class Positions:
     """The store towards the bus, and towards the cameras that frame what is stored."""
 

@@ -12,7 +12,7 @@ from ptzd.refusal import Refusal
 from ptzd.visca import DialectError, ScalesError
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class Recalls:
     """Starts moves to stored positions, for whoever asks: a message or a cue."""
 
@@ -91,7 +91,7 @@ class Recalls:
         return next((number for number, content in held.items() if content == wanted), None)
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class StandsIn:
     """Tells which stored position a framing is."""
 

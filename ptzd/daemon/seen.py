@@ -21,7 +21,7 @@ LATE_SECONDS = 0.5  # how old what a picture shows may be when it is asked for: 
 MediaFile = tuple[str, bytes]  # its media type, and its bytes
 
 
-@dataclass(frozen=True)
+@dataclass(eq=False, frozen=True)
 class Seen:
     """Pictures of all cameras, and the stills of their positions. No move or stop ever waits for one."""
 

@@ -403,8 +403,28 @@ class AddressSet(_Fixed):
     message = bytes.fromhex("88 30 01 FF")
 
 
-_FIXED: dict[bytes, Command] = {each.message: each() for each in _Fixed.__subclasses__()}
-_LENS_DRIVES = {(each.lens, each.way): each for each in _LensDrive.__subclasses__()}
+_FIXED: dict[bytes, Command] = {
+    each.message: each()
+    for each in (
+        PowerOn,
+        PowerStandby,
+        ZoomStop,
+        DigitalZoomOn,
+        DigitalZoomOff,
+        FocusStop,
+        FocusAuto,
+        FocusManual,
+        FocusOnePush,
+        PanTiltStop,
+        PanTiltHome,
+        PanTiltReset,
+        TallyLampOn,
+        TallyLampOff,
+        Clear,
+        AddressSet,
+    )
+}
+_LENS_DRIVES = {(each.lens, each.way): each for each in (ZoomTele, ZoomWide, FocusFar, FocusNear)}
 
 
 def parse_command(message: bytes, dialect: Dialect) -> Command:

@@ -51,9 +51,9 @@ def list_(broker: BrokerAddress, camera: str | None, as_json: bool) -> None:
     """List the stored positions of CAMERA, or of all; the word `list` may be left out."""
     found, troubles = asyncio.run(_list(broker, camera))
     for trouble in troubles:
-        complain(f"The daemon started without all that is kept: {trouble}.")
+        complain(f"The daemon tells: {trouble}.")
     if troubles and not any(found.values()):  # that none are stored, nobody knows
-        raise Failure("So no positions can be listed; there may be some that the daemon can't read.")
+        raise Failure("No positions are listed; what the daemon tells may be why.")
     if as_json:
         say_json(found)
         return
