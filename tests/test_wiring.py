@@ -17,6 +17,7 @@ from ptzevening.house import DOORS, Actor, House, open_house
 from ptzsim import mount_named, virtual_time
 
 from ptzd.cameras import CameraSettings
+from ptzd.cues.desk import IN_DOUBT
 from ptzd.files import ShowFile, read_show_text
 from ptzd.line import Framing, Tolerance
 from ptzd.motion import published_head
@@ -221,9 +222,10 @@ def test_a_show_that_was_changed_is_read_anew_at_its_place_and_nothing_moves(tmp
         assert (await desk.ask("cue/go"))["ok"]
         (tmp_path / "show.toml").write_text(SHOW.replace("number = 2", "number = 1.5").replace('"door"', '"solo"'))
         outcome = await desk.ask("cue/load")
-        assert outcome["result"] == {"show": "evening", "cues": 3, "warnings": []}
-        assert desk.stands_at() == ("1", "3"), "the next is still the one from 2 on"
-        assert (await desk.ask("cue/jump", number=1.5))["ok"]
+        [warning] = outcome["result"]["warnings"]
+        assert "jump to the cue" in warning
+        assert outcome["result"] == {"show": "evening", "cues": 3, "warnings": [warning]}
+        assert desk.stands_at() == ("1", "1.5"), "cue 2 is gone, and what comes right after cue 1 is not passed over"
         await asyncio.sleep(5.0)
         assert desk.pan_deg("left") == pytest.approx(0.0, abs=0.05)
         assert (await desk.ask("cue/standby"))["ok"]
@@ -450,7 +452,7 @@ def with_a_file(folder: Path, scene: Callable[[Desk, Path], Coroutine[Any, Any, 
             "\n[[cue]]\nnumber = 2",
             '\n[[cue]]\nnumber = 1.5\nlabel = "Solo"\nafter = 20\n\n[[cue.move]]\ncamera = "left"\n'
             'position = "solo"\n\n[[cue]]\nnumber = 2',
-            [],
+            [IN_DOUBT],  # right before the next
         ),
         (
             "cue/write",
@@ -485,7 +487,7 @@ def test_a_cue_is_written_into_the_show_file_and_nothing_else_in_it(
         assert [float(each["number"]) for each in listed] == [
             each.number for each in read_show_text(file.read_text()).cue
         ]
-        assert desk.stands_at()[1] == (None if topic == "cue/remove" else "2")
+        assert desk.stands_at()[1] == (None if topic == "cue/remove" else "1.5" if IN_DOUBT in warned else "2")
 
     with_a_file(tmp_path, scene)
 

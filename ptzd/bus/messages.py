@@ -541,7 +541,8 @@ class CuesResult(Result):
 class WrittenResult(Result):
     """The `result` of `cue/write` and `cue/remove`: the show as it is now, and how many cues it has.
 
-    `warnings` name cameras and positions of the cue that there are none of.
+    `warnings` name cameras and positions of the cue that there are none of, and tell where it can't be told for sure
+    which cue stands.
     """
 
     show: str

@@ -56,9 +56,9 @@ ASK_AGAIN = "ask for standby again"
 AFTER_THE_GO = "recall it, or go back and ask"  # for standby; who asks now asks for the cue after it
 
 
-NUMBERED_ANEW = (
-    "cues have other numbers than before, and which of them stands and which is next can't be told for sure: see "
-    "where the show stands now, and jump to the cue that is to be next"
+IN_DOUBT = (
+    "the cues have changed, and which of them stands and which is next can't be told for sure: see where the show "
+    "stands now, and jump to the cue that is to be next"
 )
 
 
@@ -255,7 +255,7 @@ class CueDesk:
     def place_among(self, cues: Sequence[ListedCue]) -> tuple[CuePlace, str | None]:
         """Return this place among the cues as they are written now; with a sentence where it may be another."""
         place, sure = self._run.place_among(cues)
-        return place, None if sure else NUMBERED_ANEW
+        return place, None if sure else IN_DOUBT
 
     def take_up(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], begins_with: str | None) -> CueState:
         """Go on with the show's cues as they are written now. Nothing moves, and what moves or waits goes on.

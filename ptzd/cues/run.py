@@ -61,6 +61,10 @@ class ListedCue:
     switch_on: tuple[str, ...] = ()  # cameras that sweep their whole range, and stand in no position after that
 
 
+_ByNumber = Mapping[Decimal, ListedCue]  # in the order of numbers; what each cue is, but for its number
+_Numbers = dict[Decimal | None, Decimal | None]  # of cues now, by what they were; None is before and after all
+
+
 def cue_list(show: ShowFile) -> tuple[ListedCue, ...]:
     """Return a show file's cues as they are run."""
     return tuple(
@@ -130,9 +134,12 @@ class CueRun:
     def written_anew(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], on_air: str | None) -> CueRun:
         """Return this run with the show's cues as they are written now; parameters as for a new one.
 
-        What was run and may be seen is as it was, and so is the standby, where the next cue has not changed.
+        What was run and may be seen is as it was, and so is the standby, where the next cue has not changed: it stays
+        the next though another was put in before it, since cameras stand ready for it.
         """
-        place, _ = self.place_among(cues)
+        place, sure = self.place_among(cues)
+        if not sure and self.standby and self.next is not None and self.next in cues:
+            place = replace(place, next=self.next.number)
         anew = CueRun(cues, place, start=start, on_air=on_air, once_within_seconds=self._once_within_seconds)
         anew._runs, anew._went_at = self._runs, self._went_at
         anew.standby = self.standby and anew.next == self.next
@@ -163,24 +170,36 @@ class CueRun:
     def place_among(self, cues: Sequence[ListedCue]) -> tuple[CuePlace, bool]:
         """Return this place among the show's cues as they are written now, and whether it is surely the same.
 
-        Numbers tell it as long as no cue has another than before. Where one has, a cue is known by all else of it.
+        It surely is where one cue was taken out and nothing else changed; and where the standing and the next cue are
+        both known in the same way, and the one comes right after the other just when it did before. They are known by
+        their order in a list that is the same but for numbers, by their numbers, or by what they are.
+
+        Elsewhere a cue rather runs twice than never. The standing cue is the one that is known, or has its number. The
+        next is the one right after that, or the one that was next, if it is known and earlier. Only where the next did
+        not come right after the standing one before, it stays the next.
         """
         old = {cue.number: _but_for_its_number(cue) for cue in self.cues}
         new = {cue.number: _but_for_its_number(cue) for cue in sorted(cues, key=lambda cue: cue.number)}
         place = self.place
-        if [*old.values()] == [*new.values()]:
-            renumbered = dict(zip(old, new, strict=True))
-            return replace(
-                place,
-                standing=None if place.standing is None else renumbered[place.standing],
-                next=None if place.next is None else renumbered[place.next],
-            ), True
-        kept = old.items() & new.items()
-        lost = Counter(cue for number, cue in old.items() if (number, cue) not in kept)
-        gained = Counter(cue for number, cue in new.items() if (number, cue) not in kept)
-        if not lost & gained:
-            return place, bool(kept) or old.keys() == new.keys() or not old
-        return _place_by_what_cues_are(place, old, new)
+        if new.items() < old.items() and len(new) == len(old) - 1:
+            return place, True
+        by_order = _known_by_order(old, new)
+        by_number = _known_by_number(old, new)
+        by_content = _known_by_content(old, new)
+        followed = _after(place.standing, old) == place.next
+        for known in (by_order, by_number, by_content):
+            if place.standing in known and place.next in known:
+                standing, following = known[place.standing], known[place.next]
+                ended = place.next is None and known is by_number  # what was added there is the next
+                if ended or (_after(standing, new) == following) == followed:
+                    return replace(place, standing=standing, next=following), True
+        known = by_number | by_content
+        standing = known.get(place.standing, place.standing)
+        after = _after(standing, new)
+        following = known.get(place.next, after if followed else place.next)
+        if followed and after is not None and following is not None:
+            following = min(after, following)
+        return replace(place, standing=standing, next=following), False
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
@@ -302,30 +321,45 @@ def _but_for_its_number(cue: ListedCue) -> ListedCue:
     return replace(cue, number=Decimal(0), moves=tuple(replace(move, after_seconds=0.0) for move in cue.moves))
 
 
-def _place_by_what_cues_are(
-    place: CuePlace, old: Mapping[Decimal, ListedCue], new: Mapping[Decimal, ListedCue]
-) -> tuple[CuePlace, bool]:
-    """Find the standing and the next cue by what they are, one of them by the other if need be; and whether surely."""
+def _known_by_order(old: _ByNumber, new: _ByNumber) -> _Numbers:
+    """All cues, where the list is the same but for their numbers; none elsewhere."""
+    if [*old.values()] != [*new.values()]:
+        return {}
+    return {None: None} | dict(zip(old, new, strict=True))
+
+
+def _known_by_number(old: _ByNumber, new: _ByNumber) -> _Numbers:
+    """The cues that have kept their numbers: unchanged, or changed where the cues before and after are unchanged.
+
+    None that is like a cue that has another number than before: it may be that one.
+    """
+    lost = {cue for number, cue in old.items() if new.get(number) != cue}
+    gained = {cue for number, cue in new.items() if old.get(number) != cue}
+    beside, beside_now = _neighbours(old), _neighbours(new)
+    return {None: None} | {
+        number: number
+        for number in old.keys() & new.keys()
+        if {old[number], new[number]}.isdisjoint(lost & gained)
+        and (old[number] == new[number] or beside[number] == beside_now[number])
+    }
+
+
+def _known_by_content(old: _ByNumber, new: _ByNumber) -> _Numbers:
+    """The cues that are once in each list, whatever their numbers are."""
     were, are = Counter(old.values()), Counter(new.values())
-    known = {cue: number for number, cue in new.items() if were[cue] == are[cue] == 1}
-    standing = None if place.standing is None else known.get(old[place.standing])
-    following = None if place.next is None else known.get(old[place.next])
-    standing_found = place.standing is None or standing is not None
-    if standing_found and (place.next is None or following is not None):
-        return replace(place, standing=standing, next=following), True
-    before, now = [None, *old, None], [None, *new, None]
-    if before.index(place.standing) + 1 != before.index(place.next, 1):
-        return place, False
-    if standing_found:
-        beside = following = now[now.index(standing) + 1]
-        was = place.next
-    elif following is not None:
-        beside = standing = now[now.index(following) - 1]
-        was = place.standing
-    else:
-        return place, False
-    sure = beside is not None and was is not None and new[beside] == old[was]
-    return replace(place, standing=standing, next=following), sure
+    now = {cue: number for number, cue in new.items()}
+    return {None: None} | {number: now[cue] for number, cue in old.items() if were[cue] == are[cue] == 1}
+
+
+def _neighbours(cues: _ByNumber) -> Mapping[Decimal, tuple[object, object]]:
+    """By its number, the cues before and after each, with their numbers."""
+    items = [None, *cues.items(), None]
+    return {number: (items[place], items[place + 2]) for place, number in enumerate(cues)}
+
+
+def _after(number: Decimal | None, cues: _ByNumber) -> Decimal | None:
+    """The number after one, which the cues need not have; the first after None."""
+    return next((each for each in cues if number is None or each > number), None)
 
 
 def stands_before_each(

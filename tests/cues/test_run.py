@@ -230,14 +230,20 @@ SHOW = listed("1:doors", "2:solo", "3:wide", "3.5:solo", "11:bows")
         ("3.5", "1:doors 2:solo 3:wide 4:solo 5:bows", ("4", "5"), True),  # a cue like cue 2
         ("11", "1:doors 2:solo 3:wide 4:solo 5:bows", ("5", None), True),
         (None, "10:doors 20:solo 30:wide 40:solo 50:bows", (None, "10"), True),
-        ("3", "1:new 2:doors 3:solo 4:wide 5:solo 6:bows", ("4", "5"), True),
-        ("2", "1:new 2:doors 3:solo 4:wide 5:solo 6:bows", ("3", "4"), True),
+        ("3", "1:new 2:doors 3:solo 4:wide 5:solo 6:bows", ("4", "5"), False),  # two cues are like the next
+        ("2", "1:new 2:doors 3:solo 4:wide 5:solo 6:bows", ("2", "3"), False),
         ("3", "1:new 2:doors 3:solo 4:wide 5:other 6:bows", ("4", "5"), False),  # next: changed, and another number
         ("2", "1:new 2:doors 3:other 4:bows", ("2", "3"), False),
         ("2", "5:a 6:b 7:c 8:d 9:e", (None, "5"), False),
         ("2", "1:doors 2:duet 3:wide 3.5:solo 11:bows", ("2", "3"), True),  # only written otherwise
         ("3", "1:doors 2:solo 3.5:solo 11:bows", ("2", "3.5"), True),  # only taken out
-        ("2", "1:doors 2:solo 2.5:new 3:wide 3.5:solo 11:bows", ("2", "3"), True),
+        ("3", "1:doors 2:solo 3:wide 11:bows", ("3", "11"), True),
+        ("3", "1:doors 2:solo 11:bows", ("2", "11"), False),  # both of them
+        ("2", "1:doors 2:solo 2.5:new 3:wide 3.5:solo 11:bows", ("2", "2.5"), False),
+        (None, "0:new 1:doors 2:solo 3:wide 3.5:solo 11:bows", (None, "0"), False),
+        ("11", "1:doors 2:solo 3:wide 3.5:solo 11:bows 12:new", ("11", "12"), True),
+        ("11", "1:doors 2:solo 3:wide 3.5:solo 11:waltz 12:new", ("11", "12"), False),
+        ("11", "1:bows 2:doors 3:solo 4:wide 5:solo", ("1", "2"), False),
     ],
 )
 def test_a_show_that_is_numbered_anew_stays_at_its_cue_and_tells_where_that_is_in_doubt(
@@ -250,6 +256,82 @@ def test_a_show_that_is_numbered_anew_stays_at_its_cue_and_tells_where_that_is_i
     place, surely = run.place_among(now)
     assert surely is sure
     assert where(CueRun(now, place)) == where(run.written_anew(now, start={}, on_air=None)) == stands
+
+
+@pytest.mark.parametrize(
+    ("old", "standing", "new", "stands", "sure"),
+    [
+        # The next cue was moved
+        ("4:A 5:B 6:C 7:D 8:E", "4", "4:A 6:C 7:D 8:E 9:B", ("4", "6"), False),
+        ("4:A 5:B 6:C 7:D 8:E", "4", "3:B 4:A 6:C 7:D 8:E", ("4", "3"), False),
+        ("4:t 5:B 6:C 7:D 8:t", "4", "4:t 6:C 7:D 8:t 9:B", ("4", "6"), False),
+        ("1:A 2:B 3:C 4:D", "1", "1:A 2:D 3:C 4:B", ("1", "2"), False),
+        ("1:A 2:B 3:C", "1", "1:B 2:A 3:C", ("2", "1"), False),
+        # The standing cue was moved
+        ("4:A 5:B 6:C 7:D", "4", "5:B 6:C 6.5:A 7:D", ("6.5", "5"), False),
+        ("4:A 5:t 6:C 8:t", "4", "5:t 6:C 7:A 8:t", ("7", "5"), False),
+        # A cue was put in and all numbered anew
+        ("1:A 2:B 3:C 4:D", "2", "1:A 2:B 3:N 4:C 5:D", ("2", "3"), False),
+        ("1:A 2:B 3:C 4:D", "2", "1:A 2:N 3:B 4:C 5:D", ("3", "4"), True),
+        ("1:A 2:B 3:C 4:D", "2", "1:A 2:B 3:C 4:N 5:D", ("2", "3"), True),
+        ("1:t 2:t 3:t 4:X", "2", "1:N 2:t 3:t 4:t 5:X", ("2", "3"), False),
+        # Numbered anew and changed in one go
+        ("1:A 2:B 3:C 4:D", "2", "1:A 2:X 3:B' 4:C' 5:D'", ("2", "3"), False),
+        ("1:A 2:B 3:C 4:D", "1", "1:A 2:X 3:B' 4:C' 5:D'", ("1", "2"), False),
+        ("1:A 2:B 3:C 4:D", "3", "1:A 2:X 3:B' 4:C' 5:D'", ("3", "4"), False),
+        ("1:A 2:B 3:C 4:D", "2", "1:X 2:B' 3:C 4:D 5:E", ("2", "3"), False),
+        # Another evening with the same numbers
+        ("1:A 2:B 3:C 4:D", "2", "1:E 2:F 3:G 4:H", ("2", "3"), False),
+        ("1:A 2:B", "1", "1:E 2:F", ("1", "2"), False),
+        # Changed where they are, or elsewhere
+        ("1:A 2:B 3:C 4:D", "2", "1:A 2:B 3:C' 4:D", ("2", "3"), True),
+        ("1:A 2:B 3:C 4:D", "2", "1:A 2:B' 3:C 4:D", ("2", "3"), True),
+        ("1:A 2:B 3:C 4:D", "3", "1:A 2:B 3:C 4:D'", ("3", "4"), True),
+        ("1:A 2:B 3:C 4:D", None, "1:A' 2:B 3:C 4:D", (None, "1"), True),
+        ("1:A 2:B 3:C 4:D 5:E", "2", "1:X 2:B 3:C 4:E 5:D 6:F", ("2", "3"), True),
+        ("1:t 2:t 3:t 4:t", "2", "1:t 2:t 3:t 4:u", ("2", "3"), True),
+        ("1:t 2:t 3:t 4:t", "2", "1:t 2:t 3:t 4:t 5:t", ("2", "3"), True),
+        ("1:t 2:t 3:t 4:t", "2", "1:t 2:t 3:u 4:t", ("2", "3"), True),
+        ("", None, "1:A 2:B", (None, "1"), True),
+        ("1:A", "1", "", (None, None), True),
+    ],
+)
+def test_the_place_is_sure_only_where_the_standing_and_the_next_cue_are_beyond_doubt(
+    old: str, standing: str | None, new: str, stands: tuple[str | None, str | None], sure: bool
+) -> None:
+    run, now = CueRun(listed(*old.split())), listed(*new.split())
+    if standing is not None:
+        run.go(Decimal(standing), 0.0)
+    place, surely = run.place_among(now)
+    assert where(CueRun(now, place)) == where(run.written_anew(now, start={}, on_air=None)) == stands
+    assert surely is sure
+
+
+@pytest.mark.parametrize(
+    ("new", "stands", "sure"),
+    [
+        ("1:A 1.5:N 2:B 3:C 4:D 5:E", ("1", "4"), True),  # between them, as others are
+        ("1:A 2:B 3:C' 4:D 5:E", ("1", "4"), True),
+        ("10:A 20:B 30:N 40:C 50:D 60:E", ("10", "50"), True),
+        ("1:A 4:D 5:E", ("1", "4"), False),  # nothing is between them any more
+        ("1:A 2:B 3:C 6:D' 7:E", ("1", "6"), False),
+    ],
+)
+def test_a_next_cue_that_a_standby_chose_stays_so(new: str, stands: tuple[str, str], sure: bool) -> None:
+    run, now = CueRun(listed("1:A", "2:B", "3:C", "4:D", "5:E")), listed(*new.split())
+    run.go(None, 0.0)
+    run.stand_by(Decimal(4))
+    place, surely = run.place_among(now)
+    assert (where(CueRun(now, place)), surely) == (stands, sure)
+
+
+def test_a_cue_in_standby_stays_so_though_one_is_put_in_before_it() -> None:
+    run, now = CueRun(listed("1:A", "2:B")), listed("1:A", "1.5:N", "2:B")
+    run.go(None, 0.0)
+    run.stand_by(None)
+    anew = run.written_anew(now, start={}, on_air=None)
+    assert (where(anew), anew.standby) == (("1", "2"), True)
+    assert not run.place_among(now)[1], "and that is told"
 
 
 KEYS = st.lists(
