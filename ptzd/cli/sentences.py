@@ -110,6 +110,11 @@ def places_lines(result: Payload) -> list[str]:
     ]
 
 
+def warning_lines(result: Payload) -> list[str]:
+    """Return what is in doubt though it was done, a sentence each."""
+    return [f"{capital(warning)}." for warning in result.get("warnings") or ()]
+
+
 def _cue_words(cue: Payload) -> str:
     label = f" ({cue['label']})" if cue.get("label") else ""
     return f"{cue['number']}{label}"

@@ -107,6 +107,14 @@ async def test_it_shows_who_is_not_ready_and_why_and_what_a_go_could_not_do(desk
         await terminal.until("The cues are on hold; release them first.")
 
 
+async def test_it_shows_the_doubt_that_a_show_which_was_read_anew_leaves(desk: Any) -> None:
+    loaded = {"topic": "cue/load", "ok": True, "result": {"show": "short", "cues": 3, "warnings": ["see where it is"]}}
+    async with desk() as (terminal, daemon):
+        await daemon.client.publish("ptzd/outcome", json.dumps(loaded), qos=1)
+        await terminal.until("load: done")
+        await terminal.until("See where it is.")
+
+
 async def test_a_key_that_nobody_answers_is_told(desk: Any) -> None:
     async with desk(go=[]) as (terminal, _):
         terminal.press(b"\r")

@@ -261,7 +261,11 @@ async def test_a_cue_that_was_written_meanwhile_takes_no_time_back_and_stands_by
     await terminal.until("cue 1 (Doors) came")
     before = len(daemon.asked)
     result = GONE | {"cue": {"number": "2", "label": "", "take": None}}
-    written = {"ok": True, "topic": "cue/write", "result": {"show": "short", "cues": 4, "warnings": []}}
+    written = {
+        "ok": True,
+        "topic": "cue/write",
+        "result": {"show": "short", "cues": 4, "warnings": ["see where it is"]},
+    }
     went = {"ok": True, "topic": "cue/go", "result": result}
     for topic, payload in (("outcome", written), stands("2", "3", False), ("outcome", went)):
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(payload), qos=1)
@@ -272,6 +276,7 @@ async def test_a_cue_that_was_written_meanwhile_takes_no_time_back_and_stands_by
     terminal.press(b"q")
     assert await terminal.end() == 1
     assert "1 time as taken" in terminal.shown
+    assert "See where it is." in terminal.shown
     shown = " ".join(terminal.shown.split())
     assert (
         "The show was changed meanwhile: cues were written or taken out, which the copy does not have; cue 2" in shown

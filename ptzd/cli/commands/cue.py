@@ -15,7 +15,7 @@ from ptzd.cli.client import CUE_STATE, Client, Heard, Payload, reach, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.keys import require_terminal
 from ptzd.cli.output import Failure, complain, say, say_json
-from ptzd.cli.sentences import amiss, go_lines, places_lines, state_lines
+from ptzd.cli.sentences import amiss, go_lines, places_lines, state_lines, warning_lines
 from ptzd.cli.values import FiniteRange
 from ptzd.cli.watching import look_on
 
@@ -112,9 +112,9 @@ def load(broker: BrokerAddress, as_json: bool) -> None:
     The show stays at its cue, though it was numbered anew; where that can't be told for sure, this says so and ends
     with 1: look, and jump. A file with mistakes changes nothing.
     """
-    warnings = _run(broker, "load", {}, as_json).get("warnings") or ()
+    warnings = warning_lines(_run(broker, "load", {}, as_json))
     for warning in warnings:
-        complain(f"{warning[0].upper()}{warning[1:]}.")
+        complain(warning)
     if warnings:
         raise click.exceptions.Exit(1)
 

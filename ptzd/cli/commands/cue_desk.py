@@ -16,7 +16,7 @@ from ptzd.cli.client import CUE_STATE, Client, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, HOLD_KEY, PLACES_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
 from ptzd.cli.output import say
-from ptzd.cli.sentences import go_lines, places_lines, state_lines
+from ptzd.cli.sentences import go_lines, places_lines, state_lines, warning_lines
 
 ANSWER_SECONDS = 1.0
 KEEPALIVE_SECONDS = 2
@@ -127,6 +127,8 @@ class Desk:
         result = outcome.get("result") or {}
         for line in (*go_lines(result), *places_lines(result)):
             self._tell(line, "")
+        for line in warning_lines(result):
+            self._tell(line, "bold yellow")
 
     def _tell(self, line: str, style: str) -> None:
         self._said.append(Text(line, style=style))

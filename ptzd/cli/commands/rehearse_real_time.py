@@ -18,7 +18,7 @@ from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
 from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
-from ptzd.cli.sentences import amiss, go_lines, state_lines
+from ptzd.cli.sentences import amiss, go_lines, state_lines, warning_lines
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
 
 GRAIN_SECONDS = 0.1  # of the times that are kept: people aren't more exact
@@ -203,6 +203,8 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
         elif heard.topic == "outcome":
             result = heard.payload.get("result") or {}
             say(*go_lines(result))
+            for line in warning_lines(result):
+                complain(line)
             topic = str(heard.payload.get("topic"))
             if topic.endswith("cue/load"):
                 times.read_anew()
