@@ -11,13 +11,16 @@ with one person who fills the picture, and where a part of the picture has staye
 camera has moved. Planks, curtains and pipes look the same wherever one looks along them (the aperture problem). So a
 block counts only where its gradients go both ways, by the smaller eigenvalue of their second moments (Harris and
 Stephens, "A Combined Corner and Edge Detector", 1988; Shi and Tomasi, "Good Features to Track", 1994); one that shows
-edges alone can only bear out, across them, what the others agree on.
+edges alone can only contradict, across them, what the others agree on, or decide between that and what rivals do.
+
+What is burnt into a picture, as a caption or a menu, stays whatever the camera does. So "it has not moved" is told only
+where the rest does not agree on one move; that is also looked for in the whole picture, as far as blocks cannot follow.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, cos, degrees, exp, log, pi, sin
+from math import ceil, cos, degrees, exp, hypot, log, pi, radians, sin
 from typing import Any
 
 import numpy as np
@@ -36,10 +39,12 @@ LEAST_CROSSING_SHARE = 0.005  # of those across it: slight bends, and what JPEG 
 LEAST_PEAK = 7.0  # how far a block's best match stands out, in standard deviations of all others
 AGREES_PIXELS = 0.7  # from where the similarity has it
 STAYED_PIXELS = 1.0
+STAYED_HILL = 4  # pixels of a halved picture about no shift at all, to which what stayed reaches
+UNITED = 0.8  # of the blocks that have not stayed: people do not all go one way, what a camera sees does
 MOST_PAIRS = 3000  # of blocks from which a similarity is tried
 # Below what follows, answers were wrong now and then on drawn pictures in which everybody had moved.
 LEAST_BLOCKS = 25  # that agree
-LEAST_PINNED = 16  # of which that show more than edges
+LEAST_ROWS = 5  # of blocks in which some of them lie: a caption that stays fills fewer
 LEAST_SHARE = 0.33  # of the blocks that were found again
 LEAST_MOVED_SHARE = 0.65  # where they say that the picture has moved: people who fill it may all have gone one way
 MOST_RIVALS = 0.4  # how many may agree on something else, as a share of those that agree
@@ -67,7 +72,12 @@ def similarity(still: Floats, picture: Floats) -> Similarity | None:
     if found is None:
         coarse = _coarse(_halved(still), _halved(picture))
         found = _agreed(still, _found_again(still, picture, coarse), plain)
-    return found
+    if found is None:
+        return None
+    height, width = still.shape
+    grown, turned = found.larger * width / 2, radians(found.roll_deg) * width / 2  # at the sides
+    unmoved = hypot(found.right * width, found.up * height, grown, turned) < STAYED_PIXELS
+    return None if unmoved and _rest_moved(still, picture, plain) else found
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,30 +121,28 @@ def _agreed(still: Floats, places: _Places, uncorrected: _Places) -> Similarity 
     height, width = still.shape
     points, ends, edges = places
     pinned = ~edges.any(axis=1)
-    if pinned.sum() < LEAST_PINNED:
+    if pinned.sum() < LEAST_BLOCKS:
         return None
-    warp, agree_both_ways = _most_agree(points[pinned], ends[pinned])
-    moves = warp.places(points) - points
-    # Edges that stayed while all is to have moved along them say nothing: so does a wall behind people who rise.
-    speaks = pinned | (np.hypot(*moves.T) < STAYED_PIXELS) | (_shown(moves, edges) > STAYED_PIXELS)
-    agree = speaks & (_shown(points + moves - ends, edges) < AGREES_PIXELS)
-    sure = agree.sum() / speaks.sum()
-    if agree_both_ways.sum() < LEAST_PINNED or agree.sum() < LEAST_BLOCKS or sure < LEAST_SHARE:
+    warp, _ = _most_agree(points[pinned], ends[pinned])
+    fits = _shown(warp.places(points) - ends, edges) < AGREES_PIXELS
+    agree = pinned & fits
+    sure = agree.sum() / (pinned | ~fits).sum()  # edges contradict, and bear nothing out: along them all fits
+    if agree.sum() < LEAST_BLOCKS or sure < LEAST_SHARE:
         return None
     across = points[agree, 0] / width
-    if across.min() > OUTER - 0.5 or across.max() < 0.5 - OUTER:
+    if across.min() > OUTER - 0.5 or across.max() < 0.5 - OUTER or len(np.unique(points[agree, 1])) < LEAST_ROWS:
         return None
-    others = pinned & ~agree
-    _, rivals = _most_agree(points[others], ends[others])
-    if rivals.sum() > MOST_RIVALS * agree.sum():
+    others = pinned & ~fits
+    rival, _ = _most_agree(points[others], ends[others])
+    fits_rival = _shown(rival.places(points) - ends, edges) < AGREES_PIXELS  # edges may fit both, and then say nothing
+    if (fits_rival & ~fits).sum() > MOST_RIVALS * (fits & ~fits_rival).sum():
         return None
     before, after, edges = uncorrected
     stayed = _shown(after - before, edges) < STAYED_PIXELS
     moved = _shown(warp.places(before) - before, edges) > STAYED_PIXELS + AGREES_PIXELS  # as all would have
-    if (stayed & moved).sum() > MOST_STAYED * agree.sum():
-        return None
-    # Of a move, edges bear out but what goes across them: level ones agree on any shift to the side.
-    if moved.any() and (agree_both_ways.sum() < LEAST_BLOCKS or agree_both_ways.mean() < LEAST_MOVED_SHARE):
+    if (stayed & moved).sum() > MOST_STAYED * agree.sum() or (
+        moved.any() and agree.sum() < LEAST_MOVED_SHARE * pinned.sum()
+    ):
         return None
     beyond = (
         max(abs(warp.right) / width, abs(warp.down) / height) > LARGEST_SHIFT
@@ -144,6 +152,19 @@ def _agreed(still: Floats, places: _Places, uncorrected: _Places) -> Similarity 
     if beyond:
         return None
     return Similarity(warp.right / width, -warp.down / height, warp.size - 1.0, degrees(warp.roll), float(sure))
+
+
+def _rest_moved(still: Floats, picture: Floats, plain: _Places) -> bool:
+    """Whether all that has not stayed agrees on one move: captions and menus stay, whatever the camera does."""
+    points, ends, edges = plain
+    stayed = set(map(tuple, points[~edges.any(axis=1) & (np.hypot(*(ends - points).T) < STAYED_PIXELS)].tolist()))
+    elsewhere = _shift(_halved(still), _halved(picture), least=STAYED_HILL)
+    for points, ends, edges in (plain, _found_again(still, picture, _Warp(*(2.0 * elsewhere).tolist()))):
+        rest = ~edges.any(axis=1) & np.array([tuple(point) not in stayed for point in points.tolist()], dtype=bool)
+        _, united = _most_agree(points[rest], ends[rest])
+        if united.sum() > max(MOST_STAYED * len(stayed), UNITED * rest.sum()):
+            return True
+    return False
 
 
 def _shown(moves: Floats, edges: Floats) -> Floats:
@@ -289,13 +310,22 @@ def _coarse(still: Floats, picture: Floats) -> _Warp:
     if abs(size - 1.0) > LARGEST_SIZE or abs(degrees(roll)) > LARGEST_ROLL_DEG:
         size, roll = 1.0, 0.0
     turned = _Warp(0.0, 0.0, size, roll)
-    height, width = still.shape
-    window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
-    corrected = _resampled(picture, turned)
-    first, second = (np.fft.rfft2((one - one.mean()) * window)[None] for one in (still, corrected))
-    (shift,), _ = _peaks(_phase_correlation(first, second, (height, width)))
+    shift = _shift(still, _resampled(picture, turned))
     right, down = 2.0 * (turned.matrix @ shift)
     return _Warp(float(right), float(down), size, roll)
+
+
+def _shift(still: Floats, picture: Floats, least: int = 0) -> Floats:
+    """Return how far the whole picture has moved, right and down; or what has moved at least so far."""
+    height, width = still.shape
+    window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
+    first, second = (np.fft.rfft2((one - one.mean()) * window)[None] for one in (still, picture))
+    correlated = _phase_correlation(first, second, (height, width))
+    down, right = (np.fft.fftfreq(side, 1 / side) for side in (height, width))
+    correlated[:, np.hypot(down[:, None], right[None, :]) < least] = 0.0
+    shifts, _ = _peaks(correlated)
+    shift: Floats = shifts[0]
+    return shift
 
 
 def _magnitudes(picture: Floats, side: int) -> Floats:

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from drawn_drifts import Drawing, tally
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageDraw, ImageFont
 from ptzsim.picture import Eye, View, place_of
 from ptzsim.stage import Stage
 from skimage.registration import phase_cross_correlation
@@ -160,6 +160,41 @@ def test_a_knock_before_a_wall_of_planks_is_told_rightly_or_not_at_all(
             assert (found.right * 640, found.up * 360) == pytest.approx(
                 (right * math.cos(math.radians(tilt)), up), abs=2.5
             )
+
+
+def before_planks(rng: np.random.Generator, upright: bool) -> Image.Image:
+    """Two to six textured things before planks, 40 pixels larger than a picture on each side."""
+    levels = planks(rng)
+    wall = np.tile(levels[:720], (440, 1)) if upright else np.tile(levels[:440, None], (1, 720))
+    picture = Image.fromarray(wall.astype(np.uint8))
+    for _ in range(rng.integers(2, 7)):
+        width, height = (int(each) for each in rng.integers(50, 140, 2))
+        cloth = Image.fromarray(rng.uniform(20.0, 230.0, (height // 6, width // 6)).astype(np.uint8))
+        place = int(rng.integers(40, 680 - width)), int(rng.integers(40, 400 - height))
+        picture.paste(cloth.resize((width, height), Image.Resampling.BICUBIC), place)
+    return picture
+
+
+@pytest.mark.parametrize("upright", [False, True])
+@pytest.mark.parametrize("lines", [(290,), (20, 55), (20, 300)])
+def test_a_caption_that_stays_hides_no_shift_before_planks(upright: bool, lines: tuple[int, ...]) -> None:
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        wall, size = before_planks(rng, upright), int(rng.integers(18, 34))
+        far, aside = rng.uniform(3.0, 30.0) * rng.choice([-1, 1]), rng.choice([0.0, rng.uniform(-10.0, 10.0)])
+        right, down = (far, aside) if seed % 2 else (aside, far)
+        words = ["".join(rng.choice(list("abcdefghijklmno"), 60 - size)) for _ in lines]
+        jpegs = []
+        for x, y in ((0.0, 0.0), (right, down)):
+            crop = (1, 0, 40 - x, 0, 1, 40 - y)
+            shown = wall.transform((640, 360), Image.Transform.AFFINE, crop, Image.Resampling.BICUBIC)
+            for top, text in zip(lines, words, strict=True):
+                ImageDraw.Draw(shown).text((30, top), text, fill=245, font=ImageFont.load_default(size))
+            noisy = grey(shown) + rng.normal(0.0, 2.0, (360, 640))
+            jpegs.append(jpeg(Image.fromarray(np.clip(noisy, 0.0, 255.0).astype(np.uint8))))
+        found = compared(*jpegs)
+        if found is not None:
+            assert (found.right * 640, -found.up * 360) == pytest.approx((right, down), abs=1.0), seed
 
 
 async def test_a_process_of_its_own_finds_the_same_and_tells_nothing_of_what_is_no_picture() -> None:
