@@ -91,7 +91,7 @@ def test_nothing_is_told_of_another_view_of_bare_ground_or_of_one_person_who_mov
 def test_of_people_who_have_moved_no_alarm_is_made_and_what_is_told_of_cameras_is_right() -> None:
     untouched = tally(12, seed=7, drifted=False)
     assert untouched.alarms == 0
-    assert untouched.told > 2
+    assert untouched.told >= 2  # rather nothing than what is not so
     drifted = tally(12, seed=8, drifted=True)
     assert drifted.told > 1
     assert drifted.worst_pixels < 1.0
