@@ -91,6 +91,8 @@ class Following:
 
         if not rests() and not await self.hear(rests, STILL_SECONDS):  # what it does until now is no stop of this drive
             raise NotDriven("it does not come to rest")
+        if (reason := self.why_not()) is not None:
+            raise NotDriven(reason)
         await self._let_go()
         await self.hear(lambda heard: False, LET_GO_SECONDS)
         loop = asyncio.get_running_loop()

@@ -116,6 +116,7 @@ def test_a_camera_that_answers_late_is_seen_at_rest_every_time(delay_seconds: fl
             assert await rig.camera.come_to_rest(3.5)
             assert rig.speed() == 0
             rig.camera.drive(0, 0, 0, 0)  # who pushes anew has let go first
+            await asyncio.sleep(0.5)
 
     with_rig(scene, delay_seconds=delay_seconds)
 
@@ -177,6 +178,7 @@ def test_stops_that_take_a_head_its_time_do_not_cancel_each_other(sockets: int, 
             await asyncio.sleep(0.9)
             assert rig.speed() == 0
             assert not rig.simulated.lens.zoom.moving(now())
+            await asyncio.sleep(0.7)  # then a push is a new one
 
     for seed in range(4):
         with_rig(scene, seed=seed, habits=Habits(sockets=sockets, stop_seconds=stop_seconds))
@@ -420,6 +422,7 @@ def test_without_a_guard_nothing_begins_that_has_no_end_of_its_own_and_what_goes
         guard.watches = False
         await asyncio.sleep(0.7)
         assert rig.speed() == 0
+        await asyncio.sleep(1.5)  # then a push is a new one
         with pytest.raises(Refusal) as refusal:
             rig.camera.drive(0.3, 0, 0, 0)
         assert refusal.value.code == "no-guard"

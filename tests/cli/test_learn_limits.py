@@ -71,7 +71,7 @@ async def test_ends_are_found_slowly_and_written_as_a_dialect(
     assert all(abs(each.get(axis, 0)) <= 1 / 24 for each in head.asked for axis in ("pan", "tilt")), "the slowest step"
     pushed = [[axis for axis in ENDS if axis in each] for each in head.asked]
     assert all(len(axes) <= 1 for axes in pushed), "one axis at a time"
-    assert pushed.count([]) == 6 and not pushed[-1], "at each end it is let go"
+    assert pushed.count([]) == 12 and not pushed[-1], "before each end it is let go, and at each"
     assert "pan: left end at -9000, right end at 8800; nibble4-51 says -8704 and 8704" in ended.out
     dialect, like = read_dialect(written), load_dialect("nibble4-51")
     assert (dialect.pan.least_counts, dialect.pan.most_counts) == ENDS["pan"]

@@ -110,7 +110,7 @@ async def test_the_show_of_the_configuration_is_run_and_read_anew(
         async with asyncio.timeout(10):
             while not (outcomes := [said for topic, said in heard if topic == "ptzd/outcome"]):
                 await asyncio.sleep(0.05)
-        assert outcomes[0]["result"] == {"show": "matinee", "cues": 2}
+        assert outcomes[0]["result"] == {"show": "matinee", "cues": 2, "warnings": []}
         for number in ("7", "8"):  # neither is taken for a key that was pressed once and counted twice
             broker.publish("ptzd/cue/go", b"")
             await asyncio.sleep(0.1)
