@@ -57,32 +57,32 @@ async def called(stop: Callable[[frozenset[str]], list[str]]) -> AsyncIterator[N
         transport.close()
 
 
-async def call(places: frozenset[str], seconds: float) -> dict[int, list[str] | None]:
+async def call(places: frozenset[str], seconds: float) -> dict[int, list[str]]:
     """Have the cameras at these places stopped; return whom each daemon stopped, by its process.
 
-    None stands for one that has not answered in so many seconds.
+    One that does not answer in so many seconds is frozen: it finds the call as soon as it goes on.
     """
-    answers: dict[int, list[str] | None] = dict.fromkeys(_daemons())
+    waited_for, answers = set(_daemons()), dict[int, list[str]]()
     loop = asyncio.get_running_loop()
-    if not answers:
+    if not waited_for:
         return {}
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as caller:
         caller.setblocking(False)
         caller.bind("")  # the system chooses a name, to which it is answered
-        for process in list(answers):
+        for process in list(waited_for):
             try:
                 caller.sendto(json.dumps({"places": sorted(places)}).encode(), f"\0{PREFIX}{process}")
             except BlockingIOError:
                 pass  # it is frozen, and was called often
             except OSError:
-                del answers[process]  # it has just ended
+                waited_for.remove(process)  # it has just ended
         with suppress(TimeoutError):
             async with asyncio.timeout(seconds):
-                while None in answers.values():
+                while waited_for - answers.keys():
                     answer, sender = await loop.sock_recvfrom(caller, MOST_BYTES)
                     answering = _process(os.fsdecode(sender or b"").lstrip("\0"))
                     with suppress(ValueError):
-                        if answering in answers:
+                        if answering in waited_for:
                             answers[answering] = [str(name) for name in json.loads(answer)]
     return answers
 

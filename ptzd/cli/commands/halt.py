@@ -55,11 +55,7 @@ def halt(path: Path, seconds: float, as_json: bool) -> int:
     with errors_alone():  # what is printed is what became of each, and nothing else
         halted, daemons = asyncio.run(_halt(cameras, seconds))
     for process, stopped in daemons.items():
-        if stopped is None:
-            complain(
-                f"A daemon on this computer (process {process}) does not answer; it may send cameras on when it does."
-            )
-        elif stopped and not as_json:
+        if stopped and not as_json:
             say(f"the daemon on this computer (process {process}) stops them too: {', '.join(stopped)}")
     if as_json:
         say_json({name: _as_json(each, names) for names, each in halted for name in names})
@@ -74,7 +70,7 @@ def halt(path: Path, seconds: float, as_json: bool) -> int:
     ):
         if some:
             complain(f"Camera {', '.join(some)} {why} may be moving; where it could endanger anybody, pull its plug.")
-    if unseen or alike or None in daemons.values():
+    if unseen or alike:
         return FAILED
     if misuse is not None:
         raise Misuse(f"Stopped by a configuration with mistakes in it: {', '.join(cameras)}, and no other.")
@@ -99,11 +95,11 @@ def _cameras(path: Path) -> tuple[Mapping[str, CameraConfig | CameraToHalt], Mis
 
 async def _halt(
     cameras: Mapping[str, CameraConfig | CameraToHalt], seconds: float
-) -> tuple[list[tuple[tuple[str, ...], Halt]], dict[int, list[str] | None]]:
+) -> tuple[list[tuple[tuple[str, ...], Halt]], dict[int, list[str]]]:
     """Halt all cameras at once; what does not answer takes its seconds beside the others.
 
     Of those that have one link by mistake, nobody knows which is there: they are told of together. Also return which
-    cameras each daemon on this computer has stopped, by its process; None where it did not answer.
+    cameras each daemon on this computer has stopped, by its process.
     """
     names: dict[object, list[str]] = defaultdict(list)
     for name, camera in cameras.items():
@@ -114,7 +110,7 @@ async def _halt(
     return list(zip(map(tuple, names.values()), halts, strict=True)), await calling
 
 
-async def _call(addresses: Iterable[Address]) -> dict[int, list[str] | None]:
+async def _call(addresses: Iterable[Address]) -> dict[int, list[str]]:
     try:
         places = (links.places(each, look_up=False) for each in addresses)  # names could take longer than there is time
         return await call(frozenset().union(*places), ANSWER_SECONDS)
