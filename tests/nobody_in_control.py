@@ -38,6 +38,7 @@ SHAPED_SECONDS = 6.0
 SHAPED_COUNTS = (1485, 205, 0x1800)  # 29° of pan and 4° of tilt at 51.2 a degree, and some zoom
 HANDS_OFF_SECONDS = 0.7  # after which a push is not taken for one that goes on since before
 DRIVE_EVERY_SECONDS = 0.2  # a drive lasts 0.5 s
+PUSHES_BEFORE_ANEW = 6
 FREEZE_SECONDS = 5.0
 
 
@@ -141,17 +142,29 @@ def judged_to_target(scene: str, actor: Actor, since: float, target: tuple[int, 
 
 @asynccontextmanager
 async def hand_on(stage: Stage, actors: Sequence[Actor], **deflection: float) -> AsyncIterator[None]:
-    """Somebody drives these cameras for as long as the context lasts, and then lets go without a word."""
+    """Somebody drives these cameras for as long as the context lasts, and then lets go without a word.
 
-    for actor in actors:
-        await stage.say(f"camera/{actor.name}/drive", {}, qos=0)
-    await asyncio.sleep(HANDS_OFF_SECONDS)
+    Whose push is refused, since the computer had stood still, lets go and pushes anew, as anybody would.
+    """
+
+    async def let_go() -> None:
+        for actor in actors:
+            await stage.say(f"camera/{actor.name}/drive", {}, qos=0)
+        await asyncio.sleep(HANDS_OFF_SECONDS)
+
+    await let_go()
     driving = True
 
     async def drive() -> None:
+        set_out, pushes = False, 0
         while driving:  # a cancellation alone can be lost in asyncio.wait_for, before Python 3.12
+            set_out = set_out or all(actor.moving for actor in actors)
+            if not set_out and pushes == PUSHES_BEFORE_ANEW:
+                await let_go()
+                pushes = 0
             for actor in actors:
                 await stage.say(f"camera/{actor.name}/drive", deflection, qos=0)
+            pushes += 1
             await asyncio.sleep(DRIVE_EVERY_SECONDS)
 
     hand = asyncio.create_task(drive())
@@ -166,7 +179,7 @@ async def hand_on(stage: Stage, actors: Sequence[Actor], **deflection: float) ->
 async def under_way(stage: Stage, actors: Sequence[Actor], why: str) -> None:
     """Wait until each of these heads truly moves."""
     try:
-        await stage.until(lambda: all(actor.moving for actor in actors), 5)
+        await stage.until(lambda: all(actor.moving for actor in actors), 8)
     except TimeoutError:
         still = [actor.name for actor in actors if not actor.moving]
         raise AssertionError(f"{why}: {', '.join(still)} did not set out; {stage.log[-1500:]}") from None
