@@ -405,10 +405,25 @@ async def test_what_a_running_daemon_started_without_fails_the_check_as_it_would
     async with served(tmp_path, broker, ["left"]) as cameras, stand_in(broker, {}) as daemon:
         status = {"state": "online", "cameras": ["left"], "troubles": ["the store show.db is damaged: keep a copy"]}
         await daemon.client.publish("ptzd/status", json.dumps(status), retain=True, qos=1)
-        ended = await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")
+        (tmp_path / "show.db").unlink()
+        async with PositionStore.open(tmp_path / "show.db", calendar=lambda: datetime.now(UTC)):  # as the daemon has it
+            ended = await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")
     assert ended.code == 1
     told = [each["state"] for each in ended.json()["findings"] if "show.db is damaged" in each["sentence"]]
     assert told == ["failed"]
+    (of_positions,) = (each for each in ended.json()["findings"] if each["what"] == "positions")
+    assert "can't be read" in of_positions["sentence"]  # that none are stored, nobody knows
+
+
+async def test_a_check_of_an_emptied_store_does_not_say_that_no_positions_are_stored(
+    ptzd: Ptzd, tmp_path: Path, broker: str
+) -> None:
+    async with served(tmp_path, broker, ["left"]) as cameras:
+        (tmp_path / "show.db").write_bytes(b"")
+        ended = await ptzd("check", "--config", str(cameras.config), "--seconds", "0.3", "--json")
+    assert ended.code == 1
+    (of_positions,) = (each for each in ended.json()["findings"] if each["what"] == "positions")
+    assert "can't be read" in of_positions["sentence"]
 
 
 def made_up(cameras: int) -> tuple[list[Finding], dict[str, tuple[str, ...]]]:

@@ -180,6 +180,11 @@ async def _look(
     bus = await listen(config)
     if stored is None and bus.states:
         stored = bus.positions
+    damaged = any(
+        each.state == "failed" and each.what in ("file", "daemon") for each in (*notes.findings, *bus.findings)
+    )
+    if damaged and not stored:  # that none are stored, nobody knows
+        stored = None
     positions = stored if exported is None else exported
     for trouble in strangers(config.camera, positions or ()):
         notes.caution("cameras", trouble)
