@@ -363,6 +363,7 @@ class CueStateMessage(Report):
     ready: bool
     not_ready: list[NotReadyMessage]
     places: list[PlaceMessage]  # where the cameras that the next cue needs are to stand as it comes
+    waiting: list[NotReadyMessage]  # moves on air that are still to leave by themselves, some time after their cue
     as_of: AwareDatetime
 
     @classmethod

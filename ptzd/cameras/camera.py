@@ -67,8 +67,9 @@ class Camera(Doing):
     def recall(self, recall: Recall) -> None:
         """Start a move to a framing; every phase of it is reported, a refusal too."""
         try:
-            plan = self._planned(recall, seen=self.on_air)
-            if self.on_air:
+            seen = self.on_air or recall.seen
+            plan = self._planned(recall, seen=seen)
+            if seen:
                 recall = replace(recall, memory=None)  # what is seen goes the way that was planned
             measured = self.settings.head_measured
             swings = plan.prediction.swings_seconds if measured and plan.shaped is None else None

@@ -32,6 +32,7 @@ class Recall:
     warning: str | None = None  # that is told with it
     memory: int | None = None  # of the camera's own, in which the framing lies as well
     exactly: bool = False  # refused where the time can't be had; else the nearest is taken
+    seen: bool = False  # made as for viewers, whatever the tally says now: a mixer may tell of them a moment later
 
     @property
     def goal(self) -> str:

@@ -71,7 +71,7 @@ def worst_counts(landing: Payload | None) -> int:
 
 
 def state_lines(state: Payload) -> list[str]:
-    """Return where a show stands in lines that people read: the cues, then each camera that is not ready."""
+    """Return where a show stands in lines that people read: the cues, who is not ready, and who is still to leave."""
     standing, following = state.get("standing"), state.get("next")
     first = f"standing at {_cue_words(standing)}" if standing else "before the first cue"
     first += f"; next is {_cue_words(following)}" if following else "; that was the last"
@@ -81,7 +81,8 @@ def state_lines(state: Payload) -> list[str]:
         first += "; on hold"
     elif state.get("standby"):
         first += "; in standby" + (", all ready" if state.get("ready") else "")
-    return [f"{state.get('show', '?')}: {first}", *(f"  not ready: {one['sentence']}" for one in state["not_ready"])]
+    lines = [f"{state.get('show', '?')}: {first}", *(f"  not ready: {one['sentence']}" for one in state["not_ready"])]
+    return [*lines, *(f"  {one['sentence']}" for one in state.get("waiting") or () if one not in state["not_ready"])]
 
 
 def go_lines(result: Payload) -> list[str]:

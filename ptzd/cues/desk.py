@@ -4,7 +4,7 @@ What the daemon does with it, all of it on the event loop and without waiting:
 
     desk = CueDesk(
         show, cues, place=store.cue_place(show),
-        recall=…,   # (camera, position, speed, seconds, on_air, token): start a move; `token` comes with its reports
+        recall=…,   # (camera, move, seen, token): start a move; `token` comes with its reports
         foresee=…,  # (state, move): the Refusal that the move would meet now, or None
         is_in=…,    # (state, position): whether a camera that has told this stands in a position
         state=lambda camera: cameras[camera].state() if camera in cameras else None,
@@ -31,10 +31,13 @@ What a standby can't send at once *waits*, and is told of with the reason:
   when that was (before the first cue, after a jump or a restart), it goes so long after the first standby for the cue:
   late perhaps, but never early.
 
+A move on air that leaves some time after its cue waits too, and the state tells of it for as long as it does.
+
 Whatever makes it doubtful that the move is still wanted calls it off: a stop, a lock, a hold, a jump, a `back`, a
-recall or a drive by hand, and the learning of its head. A locked camera is not even sent when it is unlocked: hands may
-still be near it, so somebody has to ask again. A `go` before the time sends what only waited for its `earliest` there
-and then, except where it would be seen; its outcome tells what became of each.
+recall or a drive by hand, the learning of its head, and a restart. A locked camera is not even sent when it is
+unlocked: hands may still be near it, so somebody has to ask again. A `go` before the time sends what only waited for
+its `earliest` there and then, except where it would be seen; its outcome tells what became of each. A move on air gives
+way to what a later cue does with its camera: moves it, or shows it anew.
 """
 
 from __future__ import annotations
@@ -79,16 +82,8 @@ class Timer(Protocol):
 class StartRecall(Protocol):
     """Starts a move and returns at once. Whatever becomes of it, a refusal too, comes back as a MoveReport."""
 
-    def __call__(
-        self,
-        camera: str,
-        position: str,
-        speed: int | None,
-        seconds: float | None,
-        on_air: bool,
-        token: CueToken,
-        /,
-    ) -> None: ...
+    def __call__(self, move: ListedMove, seen: bool, token: CueToken, /) -> None:
+        """With `seen` it is made as for viewers, though no mixer may have told so yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +91,11 @@ class NotReady:
     """A camera that the next cue needs and that is not as it needs it.
 
     Codes: `not-asked` (no standby yet), `moving`, `on-air` (it goes as soon as it is off air), `waiting` (for its
-    `earliest`), `locked`, `learning` (its head is being measured), `unreachable`, `unknown-camera`, `standby`,
-    `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `focus` (it focuses by itself, and
-    was not seen to have found its focus), `elsewhere` (it left its framing, or is not in the one that the cue takes it
-    in, or moves it from), and the codes with which a move ends otherwise than settled, or would be refused. Of a `go`
-    that came before the time: `late` (it leaves now), `left-behind`. Of `places`, as here.
+    `earliest`, or for that of a move on air), `locked`, `learning` (its head is being measured), `unreachable`,
+    `unknown-camera`, `standby`, `starting` (it has not told that it is on, or sweeps), `fault` (it tells one), `focus`
+    (it focuses by itself, and was not seen to have found its focus), `elsewhere` (it left its framing, or is not in the
+    one that the cue takes it in, or moves it from), and the codes with which a move ends otherwise than settled, or
+    would be refused. Of a `go` that came before the time: `late` (it leaves now), `left-behind`. Of `places`, as here.
     """
 
     camera: str
@@ -128,6 +123,7 @@ class CueState:
     held: bool
     not_ready: tuple[NotReady, ...]  # of the next cue, in the order of its moves
     places: tuple[Place, ...] = ()  # where those that it needs are to stand as it comes, as far as the show says
+    waiting: tuple[NotReady, ...] = ()  # moves on air that are still to leave by themselves
 
     @property
     def ready(self) -> bool:
@@ -139,12 +135,12 @@ class CueState:
 class Gone:
     """What a `go` did: the cue that stands now, and whether this press counted or repeated one just before.
 
-    `overtaken` are the cameras that still waited to be sent to a framing for the standby, and what becomes of them, and
-    those that are left behind since there was no standby for this cue. `refused` are the moves on air that do not come
-    about, as far as that is known at once; `started` what left at once, with its promised seconds and warnings;
-    `standing` are the cameras that stand where they would have moved on air at once, and are not sent. `unready` are
-    the cameras that viewers see by this cue, taken or moved on air, that were not ready as it came; not those of whom
-    the others tell.
+    `overtaken` are the cameras that still waited to be sent to a framing for the standby, or by an earlier cue on air,
+    and what becomes of them, and those that are left behind since there was no standby for this cue. `refused` are the
+    moves on air that do not come about, as far as that is known at once; `started` what left at once, with its promised
+    seconds and warnings; `standing` are the cameras that stand where they would have moved on air at once, and are not
+    sent. `unready` are the cameras that viewers see by this cue, taken or moved on air, that were not ready as it came;
+    not those of whom the others tell.
     """
 
     cue: ListedCue
@@ -177,6 +173,16 @@ class _Wish:
     phase: Phase | None = None
     code: str | None = None
     sentence: str | None = None
+    arrived: bool = False  # whether it was seen to stand there since
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Held:
+    """A move on air that leaves some time after its cue."""
+
+    cue: ListedCue
+    move: ListedMove
+    timer: Timer
 
 
 class CueDesk:
@@ -216,7 +222,7 @@ class CueDesk:
         self._on_air = on_air
         self._keep = keep
         self._later = later
-        self._timers: dict[str, list[Timer]] = {}  # by camera: moves on air that leave some time after their cue
+        self._held: dict[str, list[_Held]] = {}  # by camera, those that have not left yet
         self._states: dict[str, CameraState] = {}
         self._wishes: dict[str, _Wish] = {}
         self._placing: dict[str, tuple[str, CueToken]] = {}  # where `places` has sent cameras that still move
@@ -231,7 +237,8 @@ class CueDesk:
         """Return how the show stands."""
         run = self._run
         not_ready, places = self._not_ready(), self._places_of_next()
-        return CueState(self._show, run.standing, run.next, run.standby, run.held, not_ready, places)
+        waiting = tuple(_still_to_leave(one) for held in self._held.values() for one in held)
+        return CueState(self._show, run.standing, run.next, run.standby, run.held, not_ready, places, waiting)
 
     def say_state(self) -> None:
         """Say how the show stands, whether or not it has changed."""
@@ -260,9 +267,12 @@ class CueDesk:
     def take_up(self, cues: Sequence[ListedCue], *, start: Mapping[str, str], begins_with: str | None) -> CueState:
         """Go on with the show's cues as they are written now. Nothing moves, and what moves or waits goes on.
 
-        Only a cue in standby that has changed is so no longer.
+        Only a cue in standby that has changed is so no longer, and what one held back that is gone or another does not
+        leave any more.
         """
         self._run = self._run.written_anew(cues, start=start, on_air=begins_with)
+        for held in [one for each in self._held.values() for one in each if not self._run.has(one.cue)]:
+            self._drop(held)
         if not self._run.standby:
             self._end_standby()
         return self._changed()
@@ -308,6 +318,7 @@ class CueDesk:
                 place, state = Place(camera, move.position), self._seen(camera)
                 fault = self._fault_of_a_camera(camera, state)
                 if (fault is None or fault[0] == "locked") and self._stands_in(state, move.position):
+                    self._call_off((camera,))  # else it would not stay there
                     standing.append(place)
                     continue
                 if fault is None and not self._is_on_its_way(move):
@@ -322,12 +333,14 @@ class CueDesk:
 
     def go(self, number: Decimal | None, now: float) -> Gone:
         """Start the cue's moves on air and step on. `now` is the event loop's time."""
+        seen_before = self._run.on_air
         cue = self._run.go(number, now)
         if cue is None:
             assert self._run.standing is not None
             return Gone(self._run.standing, counted=False)
         unready = self._seen_unready(cue)
         self._started.clear()
+        given_up = self._give_up_held(cue, seen_before)
         with self._while_asking():
             self.say_on_air()  # what has waited for a camera to be off air leaves now
         waiting = [wish for wish in self._wishes.values() if wish.token is None]
@@ -337,7 +350,7 @@ class CueDesk:
             on_air = [move for move in cue.moves if move.on_air]
             there = [move for move in on_air if not move.after_seconds and self._is_there(move)]
             refused = [self._move_on_air(cue, move) for move in on_air if move not in there]
-            overtaken = (*unasked, *(self._overtake(wish, cue) for wish in waiting))
+            overtaken = (*given_up, *unasked, *(self._overtake(wish, cue) for wish in waiting))
         self._changed()
         standing = tuple(Place(move.camera, move.position) for move in there)
         told = tuple(one for one in refused if one is not None)
@@ -371,7 +384,8 @@ class CueDesk:
 
     def heard(self, report: CameraState | MoveReport) -> None:
         """Take note of what a camera says."""
-        if isinstance(report, CameraState) and (report.locks or report.activity is ActivityKind.LEARNING):
+        concerned = self._needs(report.camera) or report.camera in self._held
+        if isinstance(report, CameraState) and self._is_in_doubt(report):
             self._take_back(report.camera)
         elif isinstance(report, MoveReport) and report.phase is Phase.REFUSED:
             self._refusal = report
@@ -383,13 +397,17 @@ class CueDesk:
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
             self._states[report.camera] = report
+            wish = self._wishes.get(report.camera)
             if wish is not None and wish.token is None and wish.timer is None:
                 self._send_off_air(wish)
+            elif wish is not None:
+                wish.arrived |= self._has_arrived(wish)
         elif wish is not None and wish.token is not None and report.token is wish.token:
             wish.phase, wish.code, wish.sentence = report.phase, report.code, report.sentence
+            wish.arrived = self._has_arrived(wish)
         elif report.phase is Phase.ACCEPTED and not isinstance(report.token, CueToken):
             self._take_back(report.camera)  # somebody has sent it elsewhere by hand
-        if not self._asking and self._needs(report.camera):
+        if not self._asking and concerned:
             self._changed()
 
     def stopped(self, camera: str | None) -> None:
@@ -408,6 +426,13 @@ class CueDesk:
 
     # How it does it
 
+    def _is_in_doubt(self, state: CameraState) -> bool:
+        """Whether a camera may have hands at it, or had: what waits for its moment is not to move it then."""
+        before = self._states.get(state.camera)
+        restarted = state.was_in is not None and (before is None or before.was_in is None)
+        off = state.power in ("starting", "standby")
+        return bool(state.locks) or state.activity is ActivityKind.LEARNING or off or restarted
+
     @contextmanager
     def _while_asking(self) -> Iterator[None]:
         self._asking = True
@@ -417,14 +442,14 @@ class CueDesk:
             self._asking = False
 
     def _stands_elsewhere(self) -> CueState:
-        self._call_off(self._timers)
+        self._call_off(self._held)
         self._end_standby()
         self.say_on_air()
         return self._changed()
 
     def _take_back(self, camera: str | None) -> None:
         """Let nothing that waits for its moment move a camera, or (None) any."""
-        self._call_off(self._timers if camera is None else (camera,))
+        self._call_off(self._held if camera is None else (camera,))
         # Whom the standby has not sent yet.
         self._forget(name for name, wish in self._wishes.items() if wish.token is None and camera in (None, name))
 
@@ -435,12 +460,19 @@ class CueDesk:
             return NotReady(move.camera, move.position, *fault)  # nor when it is unlocked meanwhile
 
         def start() -> None:
+            own = self._held[move.camera]
+            for older in own[: own.index(held)]:
+                if older.cue != cue:
+                    self._drop(older)
+            self._drop(held)
             if self._lock_of(move.camera) is None and not self._is_there(move):
                 self._start(move, token)
+            self._changed()
 
         token = CueToken(cue.number, move.camera)
         if move.after_seconds > 0:
-            self._timers.setdefault(move.camera, []).append(self._later(move.after_seconds, start))
+            held = _Held(cue, move, self._later(move.after_seconds, start))
+            self._held.setdefault(move.camera, []).append(held)
         else:
             fault = self._refused(move, token) or fault
         return None if fault is None else NotReady(move.camera, move.position, *fault)
@@ -482,14 +514,40 @@ class CueDesk:
 
     def _call_off(self, cameras: Iterable[str]) -> None:
         for camera in list(cameras):
-            for timer in self._timers.pop(camera, ()):
-                timer.cancel()
+            for held in self._held.pop(camera, ()):
+                held.timer.cancel()
+
+    def _drop(self, held: _Held) -> None:
+        held.timer.cancel()
+        own = self._held[held.move.camera]
+        own.remove(held)
+        if not own:
+            del self._held[held.move.camera]
+
+    def _give_up_held(self, cue: ListedCue, seen_before: frozenset[str]) -> tuple[NotReady, ...]:
+        """Call off what earlier cues hold back of the cameras that this one moves on air now, or shows anew."""
+        moved = {move.camera for move in cue.moves if move.on_air and not move.after_seconds}
+        shown = {cue.take} - seen_before
+        given_up = [
+            NotReady(
+                one.move.camera,
+                one.move.position,
+                "left-behind",
+                f"camera {one.move.camera} was still to move to {one.move.position} for cue {one.cue.number}, and does "
+                f"not: cue {cue.number} {'moves' if one.move.camera in moved else 'takes'} it",
+            )
+            for held in self._held.values()
+            for one in held
+            if one.move.camera in moved | shown
+        ]
+        self._call_off(one.camera for one in given_up)
+        return tuple(given_up)
 
     def _wish(self, cue: ListedCue, move: ListedMove, under_way: _Wish | None, now: float) -> None:
         state = self._seen(move.camera)
         if under_way is not None and under_way.move == move:
             self._wishes[move.camera] = under_way
-        elif self._stands_in(state, move.position):
+        elif self._stands_in(state, move.position) and move.camera not in self._held:
             pass
         elif self._lock_of(move.camera) is None:
             wish = _Wish(cue, move)
@@ -516,17 +574,23 @@ class CueDesk:
     def _time_has_come(self, wish: _Wish) -> None:
         wish.timer = None
         camera = wish.move.camera
-        if self._lock_of(camera) is not None or self._stands_in(self._seen(camera), wish.move.position):
+        if self._lock_of(camera) is not None:
             self._forget((camera,))
         else:
             self._send_off_air(wish)
         self._changed()
 
     def _send_off_air(self, wish: _Wish) -> None:
-        """Send it, unless it has to wait until it is off air."""
-        state = self._seen(wish.move.camera)
-        if state is None or not state.on_air:
-            wish.token = CueToken(wish.cue.number, wish.move.camera)
+        """Send it, unless it stands there, or has to wait until it is off air. What earlier cues held back is over."""
+        camera = wish.move.camera
+        state = self._seen(camera)
+        on_air, there = state is not None and state.on_air, self._stands_in(state, wish.move.position)
+        if not on_air:
+            self._call_off((camera,))
+        if there and camera not in self._held:
+            self._forget((camera,))
+        elif not on_air:
+            wish.token = CueToken(wish.cue.number, camera)
             self._start(wish.move, wish.token)
 
     def _overtake(self, wish: _Wish, cue: ListedCue) -> NotReady:
@@ -585,7 +649,7 @@ class CueDesk:
         self._asked = None
 
     def _start(self, move: ListedMove, token: CueToken) -> None:
-        self._recall(move.camera, move.position, move.speed, move.seconds, move.on_air, token)
+        self._recall(move, move.on_air and move.camera in self._run.on_air, token)
 
     def _changed(self) -> CueState:
         if self._run.place != self._kept:
@@ -604,6 +668,10 @@ class CueDesk:
 
     def _stands_in(self, state: CameraState | None, position: str) -> bool:
         return state is not None and state.phase is Phase.IDLE and self._is_in(state, position)
+
+    def _has_arrived(self, wish: _Wish) -> bool:
+        state = self._states.get(wish.move.camera)
+        return wish.phase is Phase.SETTLED and self._stands_in(state, wish.move.position)
 
     def _is_there(self, move: ListedMove) -> bool:
         """Whether a camera that could be sent stands still in the framing of a move."""
@@ -721,7 +789,7 @@ class CueDesk:
         camera, position = move.camera, move.position
         wish = self._wishes.get(camera)
         if self._stands_in(state, position):
-            return None
+            return ("waiting", _still_to_leave(held[0]).sentence) if (held := self._held.get(camera)) else None
         if wish is None and not asked:
             return "not-asked", f"camera {camera} has not been sent to {position} yet; ask for standby"
         if wish is None:
@@ -731,18 +799,23 @@ class CueDesk:
             return "waiting", f"camera {camera} waits to go to {position}: it leaves {after}"
         if wish.token is None:
             return "on-air", f"camera {camera} is on air; it goes to {position} as soon as it is off"
-        if (
-            wish.phase is None
-            or not wish.phase.ended
-            or (wish.phase is Phase.SETTLED and state.phase is not Phase.IDLE)
-        ):
+        if _running(wish) or (wish.phase is Phase.SETTLED and state.phase is not Phase.IDLE and not wish.arrived):
             return "moving", f"camera {camera} is on its way to {position}"
         if wish.phase is not Phase.SETTLED:
-            reason = wish.sentence or f"the move of camera {camera} ended as {wish.phase.value}"
+            ended = "" if wish.phase is None else wish.phase.value
+            reason = wish.sentence or f"the move of camera {camera} ended as {ended}"
             if wish.phase is Phase.REFUSED:  # what kept it then may be over
                 reason = f"camera {camera} was not sent to {position}, since at that moment: {reason}"
-            return wish.code or wish.phase.value, f"{reason}; {ASK_AGAIN}"
+            return wish.code or ended, f"{reason}; {ASK_AGAIN}"
+        if not wish.arrived:
+            return "elsewhere", f"camera {camera} settled where {position} was when it set out; {ASK_AGAIN}"
         return "elsewhere", f"camera {camera} has left {position}; {ASK_AGAIN}"
+
+
+def _still_to_leave(held: _Held) -> NotReady:
+    camera, position, cue = held.move.camera, held.move.position, held.cue
+    when = f"{held.move.after_seconds:g} s after cue {cue.number}"
+    return NotReady(camera, position, "waiting", f"camera {camera} is still to move to {position} by itself, {when}")
 
 
 def _way_to(camera: str, position: str, sent_by: ListedCue | None) -> ListedMove:

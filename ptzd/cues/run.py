@@ -201,6 +201,10 @@ class CueRun:
             following = min(after, following)
         return replace(place, standing=standing, next=following), False
 
+    def has(self, cue: ListedCue) -> bool:
+        """Whether a cue is in the list, whatever its number and its times."""
+        return _but_for_its_number(cue) in map(_but_for_its_number, self.cues)
+
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
         index = self._places[cue.number]

@@ -217,9 +217,8 @@ class Cues:
 
     # What the desk does
 
-    def _recall(
-        self, name: str, position: str, speed: int | None, seconds: float | None, on_air: bool, token: CueToken
-    ) -> None:
+    def _recall(self, move: ListedMove, seen: bool, token: CueToken) -> None:
+        name, position = move.camera, move.position
         id = "places" if token.cue is None else f"cue {token.cue}"
         camera = self.cameras.get(name)
         if camera is None:
@@ -231,7 +230,9 @@ class Cues:
         except Refusal as refusal:
             camera.refuse(position, id, token, refusal)
             return
-        self.recalls.start(camera, position, speed, seconds, on_air=on_air, id=id, token=token)
+        self.recalls.start(
+            camera, position, move.speed, move.seconds, on_air=move.on_air, seen=seen, id=id, token=token
+        )
 
     def _foresee(self, state: CameraState, move: ListedMove) -> Refusal | None:
         """What would keep a camera at rest from a move; planned anew only where what it depends on has changed."""

@@ -32,6 +32,7 @@ class Recalls:
         *,
         exactly: bool = False,
         on_air: bool,
+        seen: bool = False,
         id: str | None,
         token: object,
     ) -> None:
@@ -43,7 +44,7 @@ class Recalls:
         try:
             recall = self._recall(camera, name, speed, seconds)
             exactly = exactly and seconds is not None
-            camera.recall(replace(recall, exactly=exactly, on_air=on_air, id=id, token=token))
+            camera.recall(replace(recall, exactly=exactly, on_air=on_air, seen=seen, id=id, token=token))
         except Refusal as refusal:
             camera.refuse(name, id, token, refusal)
 

@@ -76,6 +76,7 @@ class Stage:
             for name in ("left", "right", "gallery")
         }
         self.recalls: list[tuple[str, str, int | None, float | None, bool]] = []
+        self.seen: list[tuple[str, str, bool]] = []  # by the same recalls, whether they are made as for viewers
         self.tokens: dict[str, CueToken] = {}
         self.said: list[CueState] = []
         self.kept: list[CuePlace] = []
@@ -126,16 +127,10 @@ class Stage:
     def sent(self) -> list[tuple[str, str]]:
         return [recall[:2] for recall in self.recalls]
 
-    def _recall(
-        self,
-        camera: str,
-        position: str,
-        speed: int | None,
-        seconds: float | None,
-        on_air: bool,
-        token: CueToken,
-    ) -> None:
-        self.recalls.append((camera, position, speed, seconds, on_air))
+    def _recall(self, move: ListedMove, seen: bool, token: CueToken) -> None:
+        camera, position = move.camera, move.position
+        self.recalls.append((camera, position, move.speed, move.seconds, move.on_air))
+        self.seen.append((camera, position, seen))
         self.tokens[camera] = token
         if camera not in self.states:
             return
@@ -463,11 +458,19 @@ def test_a_go_moves_those_on_air_and_no_others() -> None:
     assert stage.recalls[1:] == [("right", "piano", None, None, True)]
 
 
-@pytest.mark.parametrize("end", ["back", "jump", "hold", "stop", "drive", "learn", "recall"])
-def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_doubt(end: str) -> None:
+# What tells that a camera restarts, is to be switched on, or did either unseen.
+RESTARTS: tuple[dict[str, object], ...] = ({"power": "starting"}, {"power": "standby"}, {"was_in": "piano"})
+
+
+@pytest.mark.parametrize("end", ["back", "jump", "hold", "stop", "drive", "learn", "recall", *RESTARTS])
+def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_doubt(
+    end: str | dict[str, object],
+) -> None:
     stage = Stage(CuePlace(Decimal(2), Decimal(3)))
     stage.desk.go(None, 0.0)
     match end:
+        case dict():
+            stage.camera("right", **end)
         case "stop":
             stage.desk.stopped("right")
         case "jump":
@@ -481,6 +484,181 @@ def test_a_move_that_leaves_after_its_go_is_called_off_by_whatever_puts_it_in_do
         case _:
             getattr(stage.desk, end)()
     assert [timer.cancelled for _, timer in stage.timers] == [True]
+    assert stage.said[-1].waiting == ()
+
+
+# A cue that moves left on air 12 s later; one that shows gallery; one that frames left off air and shows it; and one
+# that moves left on air.
+HELD_BACK = (
+    ListedCue(Decimal(1), "Doors", "left", (ListedMove("left", "conductor", on_air=True, after_seconds=12.0),)),
+    ListedCue(Decimal(2), "Wide", "gallery"),
+    ListedCue(Decimal(3), "Altos", "left", (ListedMove("left", "altos"),)),
+    ListedCue(Decimal(4), "All", None, (ListedMove("left", "choir", on_air=True),)),
+)
+
+
+def held_back(shown_next: bool = True) -> Stage:
+    """Two seconds into the first cue, with left on air in altos, or with gallery shown by the second."""
+    stage = Stage(cues=HELD_BACK)
+    stage.camera("left", position="altos")
+    stage.go()
+    stage.camera("left", tally="program")
+    stage.after(2.0)
+    if shown_next:
+        stage.go()
+        stage.camera("left", tally="off")
+    return stage
+
+
+def test_what_is_still_to_leave_by_itself_on_air_is_told_until_it_has_left() -> None:
+    stage = held_back(shown_next=False)
+    (told,) = stage.said[-1].waiting
+    assert (told.camera, told.position, told.code) == ("left", "conductor", "waiting")
+    assert told.sentence == "camera left is still to move to conductor by itself, 12 s after cue 1"
+    stage.after(10.0)
+    assert stage.sent == [("left", "conductor")]
+    assert stage.said[-1].waiting == ()
+
+
+def test_a_camera_that_a_later_standby_frames_stays_there_whatever_a_cue_before_held_back() -> None:
+    stage = held_back()
+    stage.camera("left", position="choir")
+    stage.standby()
+    stage.settle("left", "altos")
+    assert stage.desk.state().ready
+    stage.after(60.0)
+    assert stage.sent == [("left", "altos")]
+
+
+def test_a_camera_that_stands_in_the_framing_of_a_standby_stays_there_though_it_was_still_to_leave() -> None:
+    stage = held_back()
+    assert stage.unready == {"left": "waiting"}  # it stands in altos, and for ten seconds
+    stage.standby()
+    assert stage.unready == {}
+    stage.after(60.0)
+    assert stage.sent == []
+
+
+def test_a_camera_on_air_moves_as_its_cue_had_it_though_the_next_cue_that_frames_it_is_in_standby() -> None:
+    stage = Stage(cues=(HELD_BACK[0], replace(HELD_BACK[2], take="gallery")))
+    stage.camera("left", position="altos")
+    stage.go()
+    stage.camera("left", tally="program")
+    stage.standby()
+    stage.after(12.0)
+    assert stage.sent == [("left", "conductor")]
+    stage.settle("left", "conductor")
+    assert stage.unready == {"left": "on-air"}
+    stage.camera("left", tally="off")
+    assert stage.sent == [("left", "conductor"), ("left", "altos")]
+
+
+def test_a_camera_on_air_that_is_off_before_its_time_stays_in_the_framing_that_the_standby_has_asked_for() -> None:
+    stage = Stage(cues=(HELD_BACK[0], replace(HELD_BACK[2], take="gallery")))
+    stage.camera("left", position="altos")
+    stage.go()
+    stage.camera("left", tally="program")
+    stage.standby()
+    stage.camera("left", tally="off")
+    stage.after(60.0)
+    assert stage.sent == [] and stage.unready == {}
+
+
+@pytest.mark.parametrize("number", [3, 4])
+def test_a_cue_that_shows_a_camera_anew_or_moves_it_calls_off_what_one_before_held_back_and_says_so(
+    number: int,
+) -> None:
+    stage = held_back()
+    gone = stage.desk.go(Decimal(number), stage.now)
+    does = "takes it" if number == 3 else "moves it"
+    assert (
+        "left-behind",
+        f"camera left was still to move to conductor for cue 1, and does not: cue {number} {does}",
+    ) in [(one.code, one.sentence) for one in gone.overtaken]
+    stage.after(60.0)
+    assert ("left", "conductor") not in stage.sent
+
+
+def test_a_cue_that_goes_on_showing_a_camera_leaves_its_later_move_as_it_was() -> None:
+    stage = Stage(cues=(HELD_BACK[0], replace(HELD_BACK[1], take="left")))
+    stage.go()
+    stage.after(2.0)
+    assert stage.go() == {}
+    stage.after(10.0)
+    assert stage.sent == [("left", "conductor")]
+
+
+@pytest.mark.parametrize(("after", "sent"), [(5.0, ["choir"]), (20.0, ["conductor", "choir"])])
+def test_of_two_cues_that_hold_a_camera_back_the_later_has_the_last_word(after: float, sent: list[str]) -> None:
+    later = ListedCue(Decimal(2), "All", None, (ListedMove("left", "choir", on_air=True, after_seconds=after),))
+    stage = Stage(cues=(HELD_BACK[0], later))
+    stage.go()
+    stage.after(1.0)
+    stage.go()
+    stage.after(60.0)
+    assert [position for _, position in stage.sent] == sent
+
+
+@pytest.mark.parametrize(("change", "leaves"), [("gone", False), ("elsewhere", False), ("renumbered", True)])
+def test_what_a_cue_held_back_that_is_gone_or_another_does_not_leave_any_more(change: str, leaves: bool) -> None:
+    stage = held_back()
+    first = HELD_BACK[0]
+    now = {
+        "gone": [],
+        "elsewhere": [replace(first, moves=(replace(first.moves[0], position="organ"),))],
+        "renumbered": [replace(first, number=Decimal("0.5"))],
+    }
+    said = stage.desk.take_up([*now[change], *HELD_BACK[1:]], start={}, begins_with=None)
+    assert bool(said.waiting) is leaves
+    stage.after(60.0)
+    assert bool(stage.sent) is leaves
+
+
+def test_places_keeps_a_camera_where_the_show_wants_it_though_it_was_still_to_leave() -> None:
+    stage = Stage(cues=(*HELD_BACK[:2], replace(HELD_BACK[2], take=None), HELD_BACK[3]))
+    stage.camera("left", position="altos")
+    for _ in range(3):
+        stage.go()
+        stage.after(1.0)
+    assert [(one.camera, one.position) for one in stage.desk.places().standing] == [("left", "altos")]
+    stage.after(60.0)
+    assert stage.sent == []
+
+
+def test_a_move_on_air_is_made_as_for_viewers_of_a_camera_that_the_cues_show_whatever_its_tally_says() -> None:
+    """A vision mixer may take the camera a moment after the go; a camera that this cue lets go is off air by then."""
+    cues = (
+        ListedCue(
+            Decimal(1),
+            "Solo",
+            "left",
+            (
+                ListedMove("left", "wide", on_air=True),
+                ListedMove("right", "piano", on_air=True),
+                ListedMove("gallery", "organ"),
+            ),
+        ),
+    )
+    stage = Stage(cues=cues)
+    stage.standby()
+    stage.go()
+    assert stage.seen == [("gallery", "organ", False), ("left", "wide", True), ("right", "piano", False)]
+
+
+def test_a_camera_that_is_sent_elsewhere_after_it_has_settled_is_not_on_its_way_to_where_it_was() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.standby()
+    stage.settle("left", "piano")
+    stage.camera("left", phase=Phase.SLEWING, position=None)
+    assert stage.sentence("left") == "camera left has left piano; ask for standby again"
+
+
+def test_a_position_that_was_stored_anew_under_way_is_not_told_as_one_that_the_camera_has_left() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)))
+    stage.standby()
+    stage.report("left", Phase.SETTLED, "piano")
+    stage.camera("left", phase=Phase.IDLE, position=None)
+    assert stage.sentence("left") == "camera left settled where piano was when it set out; ask for standby again"
 
 
 def test_who_is_on_air_by_the_cues_is_told_at_the_start_and_whenever_the_show_stands_elsewhere() -> None:
@@ -677,12 +855,13 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         lambda stage: stage.standby(4),
         lambda stage: stage.camera("right", locks=(LOCK,)),
         by_hand,
+        *((lambda stage, change=change: stage.camera("right", **change)) for change in RESTARTS),
     ):
         stage = Stage(CuePlace(None, Decimal(1)), LATER)
         stage.go()
         stage.standby()
         end(stage)
-        stage.camera("right", locks=(), activity=ActivityKind.AT_REST)
+        stage.camera("right", locks=(), activity=ActivityKind.AT_REST, power="on")
         stage.after(600.0)
         assert ("right", "hands") not in stage.sent
 
@@ -1012,7 +1191,7 @@ def test_a_camera_at_rest_that_looks_for_its_focus_is_not_ready_for_its_part_nor
 
 
 KEYS = ("stand_by", "places", "go", "back", "jump", "hold", "release", "stopped")
-HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail", "drive", "learn", "learned")
+HAPPENINGS = ("lock", "unlock", "take", "off", "settle", "fail", "drive", "learn", "learned", "restart", "on")
 EVENTS = st.lists(st.tuples(st.sampled_from(KEYS + HAPPENINGS), st.sampled_from(["left", "right", "gallery"])))
 
 
@@ -1024,7 +1203,8 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
     in_hand: set[str] = set()  # taken by somebody since a key was last pressed that may move it
     for number, (what, camera) in enumerate(each for event in events for each in (("wait", ""), event)):
         sent = len(stage.recalls)
-        held = stage.desk.state().held
+        before = stage.desk.state()
+        held = before.held
         try:
             match what:
                 case "stand_by":
@@ -1045,6 +1225,11 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
                 case "learn":
                     stage.camera(camera, activity=ActivityKind.LEARNING)
                     in_hand.add(camera)
+                case "restart":
+                    stage.camera(camera, power="starting")
+                    in_hand.add(camera)
+                case "on":
+                    stage.camera(camera, power="on")
                 case "learned":
                     stage.camera(camera, activity=ActivityKind.AT_REST)
                 case "unlock":
@@ -1066,11 +1251,13 @@ def test_whatever_happens_only_a_key_its_time_or_going_off_air_moves_a_camera_an
         if what in ("stand_by", "places", "go"):
             in_hand.clear()
         moved = stage.recalls[sent:]
+        told = {one.camera for one in (*before.waiting, *before.not_ready) if one.code == "waiting"}
         assert not moved or (what in ("stand_by", "places", "go", "off", "wait") and not held)
         for moving, _, _, _, on_air in moved:
             assert not stage.states[moving].locks
             assert moving not in in_hand
             assert not on_air or what in ("go", "wait")
+            assert what != "wait" or moving in told, "nothing leaves by itself of which nobody was told"
             assert on_air or stage.states[moving].tally != "program"
         state = stage.desk.state()
         assert not stage.said or stage.said[-1] == state, "whatever changes is said"

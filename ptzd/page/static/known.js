@@ -12,8 +12,9 @@
  * @typedef {{position: string, stands: boolean, predicted_seconds: number|null, least_seconds: number|null,
  *   most_seconds: number|null, warning: string|null, code: string|null, sentence: string|null}} Foreseen
  * @typedef {{number: string, label: string, take: string|null}} Cue
+ * @typedef {{camera: string, position: string|null, code: string, sentence: string}} NotReady
  * @typedef {{show: string, standing: Cue|null, next: Cue|null, standby: boolean, held: boolean, ready: boolean,
- *   not_ready: {camera: string, position: string|null, code: string, sentence: string}[],
+ *   not_ready: NotReady[], waiting: NotReady[],
  *   places: {camera: string, position: string}[]}} CueState
  * @typedef {{at: number, who: string, sentence: string, bad: boolean}} Notice
  */
