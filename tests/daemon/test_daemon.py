@@ -1281,6 +1281,20 @@ latest = 20.0
 """
 
 
+def test_what_a_cue_moves_on_air_is_made_for_viewers_though_the_mixer_tells_of_them_only_after_the_go(
+    tmp_path: Path,
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("camera/left/tally", "off")
+        house.say("cue/go", {"id": "go"})
+        assert (await house.outcome("go"))["ok"]
+        await asyncio.sleep(0.2)
+        house.say("camera/left/tally", "program")
+        assert (await house.end("cue 1"))["way"] == "shaped"
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR.replace("earliest = 0.5\nlatest = 20.0\n", "")))
+
+
 def test_a_move_that_a_cue_holds_back_is_called_off_by_a_lock(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("cue/go", {"id": "go"})
