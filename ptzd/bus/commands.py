@@ -1,9 +1,9 @@
-"""Every command of the bus: one class each, in one table.
+"""Every command of the bus: one class each, and all of them in one table at the end.
 
 A class says all that there is to know of its command: topic, payloads, whether it may be retained, what it does to a
 camera, how it is answered. Topics, intake, the AsyncAPI document and the tables of the README are read from that; what
-does a command is the one function in `ptzd/daemon` that handles its class. So a new command is a class here, in the
-table at the end, and a function there.
+does a command is the one function in `ptzd/daemon` that handles its class. So a new command is a class here, with a
+topic (`on`), and a function there.
 """
 
 from __future__ import annotations
@@ -712,45 +712,8 @@ class RehearseCommand(Command):
     )
 
 
-COMMANDS: tuple[type[Command], ...] = (
-    RecallCommand,
-    ForeseeCommand,
-    StoreCommand,
-    DriveCommand,
-    NudgeCommand,
-    FrameCommand,
-    StopCommand,
-    StopAllCommand,
-    LockCommand,
-    UnlockCommand,
-    PowerCommand,
-    ResetCommand,
-    TallyCommand,
-    PaceCommand,
-    RenameCommand,
-    ArrangeCommand,
-    DeleteCommand,
-    RevertCommand,
-    HistoryCommand,
-    SightCommand,
-    UnsightCommand,
-    MatchCommand,
-    AlignCommand,
-    UnalignCommand,
-    LearnCommand,
-    RestoreCommand,
-    ExportCommand,
-    ImportCommand,
-    StandbyCommand,
-    PlacesCommand,
-    GoCommand,
-    BackCommand,
-    JumpCommand,
-    HoldCommand,
-    ReleaseCommand,
-    LoadCommand,
-    ListCommand,
-    WriteCommand,
-    RemoveCommand,
-    RehearseCommand,
+COMMANDS: tuple[type[Command], ...] = tuple(
+    each
+    for each in list(vars().values())
+    if isinstance(each, type) and issubclass(each, Command) and "on" in vars(each)
 )

@@ -95,6 +95,20 @@ class DaemonMessage(Report):
     holds: bool  # whether the base is its own; else it asks
 
 
+class OutcomeMessage(Report):
+    """What became of a command other than a recall, and of every message that couldn't be a command."""
+
+    on = "outcome"
+
+    topic: str  # the whole topic of the command
+    id: str | None
+    ok: bool
+    code: str | None = None  # where it is not ok
+    sentence: str | None = None
+    hint: str | None = None  # the words in the sentence that hold for messages alone: what to send
+    result: dict[str, JsonValue] | None = None  # what was asked for: see the messages named …Result
+
+
 class LockMessage(Alike):
     """One of those who keep a camera still, and why."""
 
@@ -192,20 +206,6 @@ class MoveMessage(Report, Alike):
     as_of: AwareDatetime
 
 
-class OutcomeMessage(Report):
-    """What became of a command other than a recall, and of every message that couldn't be a command."""
-
-    on = "outcome"
-
-    topic: str  # the whole topic of the command
-    id: str | None
-    ok: bool
-    code: str | None = None  # where it is not ok
-    sentence: str | None = None
-    hint: str | None = None  # the words in the sentence that hold for messages alone: what to send
-    result: dict[str, JsonValue] | None = None  # what was asked for: see the messages named …Result
-
-
 def _view_deg(optics: Optics | None, zoom_counts: int | None) -> tuple[float, float] | tuple[None, None]:
     """How wide and how high a picture is, where that is known."""
     if optics is None or zoom_counts is None:
@@ -279,20 +279,6 @@ class PositionsMessage(Report):
         return cls(camera=settings.name, positions=told)
 
 
-class LearnProgressMessage(Report):
-    """How far the measuring of a head has come."""
-
-    on = "camera/NAME/learn-progress"
-
-    camera: str
-    id: str | None
-    done: int  # measurements
-    of: int
-    doing: str
-    seconds_left: float
-    promised_seconds: float | None = None  # in all; null until the first look has told how late and slow it is
-
-
 class TrimMessage(Message):
     """What a nudge by the picture would have to say to bring back what a still shows."""
 
@@ -318,6 +304,20 @@ class DriftMessage(Report):
     sentence: str | None  # what has changed, and what that may come from, where it has drifted
     trim: TrimMessage | None  # what would bring it back; nothing is moved unasked
     as_of: AwareDatetime
+
+
+class LearnProgressMessage(Report):
+    """How far the measuring of a head has come."""
+
+    on = "camera/NAME/learn-progress"
+
+    camera: str
+    id: str | None
+    done: int  # measurements
+    of: int
+    doing: str
+    seconds_left: float
+    promised_seconds: float | None = None  # in all; null until the first look has told how late and slow it is
 
 
 class CueMessage(Message):
@@ -838,14 +838,6 @@ class PlacesResult(Result, Alike):
     not_sent: list[NotReadyMessage]
 
 
-REPORTS: tuple[type[Report], ...] = (
-    StatusMessage,
-    DaemonMessage,
-    OutcomeMessage,
-    StateMessage,
-    MoveMessage,
-    PositionsMessage,
-    DriftMessage,
-    LearnProgressMessage,
-    CueStateMessage,
+REPORTS: tuple[type[Report], ...] = tuple(
+    each for each in list(vars().values()) if isinstance(each, type) and issubclass(each, Report) and "on" in vars(each)
 )
