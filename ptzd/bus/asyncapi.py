@@ -6,7 +6,6 @@ of draft 7, which AsyncAPI builds upon, and every later one understand it alike.
 
 from __future__ import annotations
 
-import inspect
 import json
 from collections.abc import Iterable
 from importlib.metadata import version
@@ -16,7 +15,7 @@ from pydantic import BaseModel
 
 from .commands import COMMANDS, Command
 from .messages import NAME, OF_A_CAMERA, REPORTS, MoveMessage, OutcomeMessage
-from .topics import Kind
+from .topics import Kind, summary_of
 
 Json = dict[str, Any]
 
@@ -45,22 +44,21 @@ def asyncapi(base: str = "ptzd", commands: Iterable[type[Command]] = COMMANDS) -
         own = _messages(command, schemas)
         messages |= own
         channels[name_of(command)] = _channel(base, command, own)
-        answers = [name_of(MoveMessage)] if command.answer == "move" else [name_of(OutcomeMessage)]
+        answered_on = answer = name_of(MoveMessage if command.answer == "move" else OutcomeMessage)
         if command.results:
-            answers = [f"{name_of(command)}-outcome"]
-            messages[answers[0]] = _outcome(command, schemas)
-        operations[name_of(command)] = _received(command, own, answers)
+            answer = f"{name_of(command)}-outcome"
+            messages[answer] = _outcome(command, schemas)
+        operations[name_of(command)] = _operation("receive", command, command.may_be_retained, own) | {
+            "reply": {
+                "channel": _ref("channels", answered_on),
+                "messages": [_ref("channels", answered_on, "messages", answer)],
+            }
+        }
     for report in REPORTS:
         of_results = [f"{name_of(one)}-outcome" for one in commands if one.results] if report is OutcomeMessage else []
         said = (name_of(report), *of_results)
         channels[name_of(report)] = _channel(base, report, said)
-        operations[name_of(report)] = {
-            "action": "send",
-            "channel": _ref("channels", name_of(report)),
-            "summary": _summary(report),
-            "messages": [_ref("channels", name_of(report), "messages", one) for one in said],
-            "bindings": {"mqtt": {"qos": 1, "retain": report.retained, "bindingVersion": "0.2.0"}},
-        }
+        operations[name_of(report)] = _operation("send", report, report.retained, said)
     return {
         "asyncapi": "3.0.0",
         "info": {"title": "ptzd", "version": version("ptzd"), "description": _ABOUT, "license": {"name": "MIT"}},
@@ -84,7 +82,7 @@ def _messages(command: type[Command], schemas: dict[str, Json]) -> dict[str, Jso
     if (text := _text(command)) is not None:
         messages[f"{name}-text"] = {
             "name": f"{name}-text",
-            "summary": _summary(command),
+            "summary": summary_of(command),
             "contentType": "text/plain",
             "payload": text,
             "examples": [{"payload": one} for one in texts or [""]],
@@ -102,7 +100,7 @@ def _text(command: type[Command]) -> Json | None:
 
 
 def _message(kind: Kind, payload: Json) -> Json:
-    message = {"name": name_of(kind), "summary": _summary(kind), "payload": payload}
+    message = {"name": name_of(kind), "summary": summary_of(kind), "payload": payload}
     if "id" in kind.model_fields:
         message["correlationId"] = {"location": "$message.payload#/id"}
     return message
@@ -130,18 +128,13 @@ def _channel(base: str, kind: Kind, messages: Iterable[str]) -> Json:
     return channel
 
 
-def _received(command: type[Command], messages: Iterable[str], answers: list[str]) -> Json:
-    answered_on = name_of(MoveMessage if command.answer == "move" else OutcomeMessage)
+def _operation(action: str, kind: Kind, retained: bool, messages: Iterable[str]) -> Json:
     return {
-        "action": "receive",
-        "channel": _ref("channels", name_of(command)),
-        "summary": _summary(command),
-        "messages": [_ref("channels", name_of(command), "messages", one) for one in messages],
-        "bindings": {"mqtt": {"qos": 1, "retain": command.may_be_retained, "bindingVersion": "0.2.0"}},
-        "reply": {
-            "channel": _ref("channels", answered_on),
-            "messages": [_ref("channels", answered_on, "messages", one) for one in answers],
-        },
+        "action": action,
+        "channel": _ref("channels", name_of(kind)),
+        "summary": summary_of(kind),
+        "messages": [_ref("channels", name_of(kind), "messages", one) for one in messages],
+        "bindings": {"mqtt": {"qos": 1, "retain": retained, "bindingVersion": "0.2.0"}},
     }
 
 
@@ -151,10 +144,6 @@ def _schema(model: type[BaseModel], mode: Any, schemas: dict[str, Json]) -> Json
     schemas |= schema.pop("$defs", {})
     schemas[model.__name__] = schema
     return {"$ref": _REF.format(model=model.__name__)}
-
-
-def _summary(kind: type[BaseModel]) -> str:
-    return (inspect.getdoc(kind) or "").partition("\n")[0]
 
 
 def _ref(*path: str) -> Json:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import inspect
 import json
 from collections.abc import Iterable, Sequence
 
 from .commands import COMMANDS, Command
 from .messages import REPORTS, MoveMessage, OutcomeMessage, Report
-from .topics import Kind
+from .topics import summary_of
 
 _ANSWERS = {
     "outcome": f"`{OutcomeMessage.on}`",
@@ -19,8 +18,10 @@ _ANSWERS = {
 
 def tables(commands: Iterable[type[Command]] = COMMANDS) -> str:
     """Return two tables: what may be sent, and what the daemon says."""
-    sent = [(f"`{one.on}`", _payload(one), _does(one), _answer(one)) for one in commands]
-    said = [(f"`{one.on}`", "yes" if one.retained else "", _does(one), _fields(one)) for one in REPORTS]
+    sent = [(f"`{one.on}`", _payload(one), summary_of(one).rstrip("."), _answer(one)) for one in commands]
+    said = [
+        (f"`{one.on}`", "yes" if one.retained else "", summary_of(one).rstrip("."), _fields(one)) for one in REPORTS
+    ]
     return "\n".join(
         [
             *_table(("publish to", "payload", "what it does", "answer"), sent),
@@ -56,10 +57,6 @@ def _payload(command: type[Command]) -> str:
 def _answer(command: type[Command]) -> str:
     results = " or ".join(", ".join(f"`{field}`" for field in result.model_fields) for result in command.results)
     return _ANSWERS[command.answer] + (f" with {results}" if results else "")
-
-
-def _does(kind: Kind) -> str:
-    return (inspect.getdoc(kind) or "").partition("\n")[0].rstrip(".")
 
 
 def _fields(report: type[Report]) -> str:

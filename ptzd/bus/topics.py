@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Iterable
 from typing import NamedTuple
 
@@ -11,6 +12,11 @@ from .commands import COMMANDS, Command
 from .messages import NAME, OF_A_CAMERA, REPORTS, Report
 
 Kind = type[Command] | type[Report]
+
+
+def summary_of(kind: Kind) -> str:
+    """Return what a command does or a report tells, in the first line that is written on it."""
+    return (inspect.getdoc(kind) or "").partition("\n")[0]
 
 
 class CommandTopic(NamedTuple):
@@ -34,19 +40,8 @@ class Topics:
         self.base = checked_base(base)
         self.commands = tuple(commands)
         self._below = f"{base}/"
-        self._plain: dict[str, CommandTopic | ReportTopic] = {}
-        self._commands: dict[str, type[Command]] = {}  # to one camera, by the last level
-        self._reports: dict[str, type[Report]] = {}  # of one camera, by the last level
-        for command in self.commands:
-            if command.on.startswith(OF_A_CAMERA):
-                self._commands[command.on.removeprefix(OF_A_CAMERA)] = command
-            else:
-                self._plain[command.on] = CommandTopic(command, None)
-        for report in REPORTS:
-            if report.on.startswith(OF_A_CAMERA):
-                self._reports[report.on.removeprefix(OF_A_CAMERA)] = report
-            else:
-                self._plain[report.on] = ReportTopic(report, None)
+        kinds: tuple[Kind, ...] = (*self.commands, *REPORTS)
+        self._kinds = {kind.on: kind for kind in kinds}
 
     @property
     def everything(self) -> str:
@@ -75,15 +70,11 @@ class Topics:
         """What a topic is for, or None where it is none of the daemon's."""
         if not topic.startswith(self._below):
             return None
-        below = topic[len(self._below) :]
-        if not below.startswith("camera/"):
-            return self._plain.get(below)
-        levels = below.split("/")
-        if len(levels) != 3:
+        below, camera = topic[len(self._below) :], None
+        if below.startswith("camera/") and below.count("/") == 2:
+            _, camera, verb = below.split("/")
+            below = f"{OF_A_CAMERA}{verb}"
+        kind = self._kinds.get(below)
+        if kind is None:
             return None
-        _, camera, verb = levels
-        if (command := self._commands.get(verb)) is not None:
-            return CommandTopic(command, camera)
-        if (report := self._reports.get(verb)) is not None:
-            return ReportTopic(report, camera)
-        return None
+        return CommandTopic(kind, camera) if issubclass(kind, Command) else ReportTopic(kind, camera)
