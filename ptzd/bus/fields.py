@@ -16,7 +16,13 @@ from ptzd.names import NAME_PATTERN
 
 HIGHEST_CUE = 99_999
 NARROWEST_BOX = 0.01  # of the picture
-_SHARES = {"type": "array", "items": {"type": "number", "minimum": 0, "maximum": 1}}
+
+
+def _numbers(count: int, least: int, most: int, description: str) -> dict[str, JsonValue]:
+    """The schema of so many numbers within a range, as every draft of JSON Schema understands it."""
+    item: dict[str, JsonValue] = {"type": "number", "minimum": least, "maximum": most}
+    return {"type": "array", "items": item, "minItems": count, "maxItems": count, "description": description}
+
 
 ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f]*$"  # these texts end on terminals: nothing in them may steer one
 
@@ -60,7 +66,7 @@ _POINT = "[x, y], shares of the picture's width and height from its top left, ea
 Point = Annotated[
     tuple[_InPicture, _InPicture],
     Field(strict=False, description=_POINT),
-    WithJsonSchema({**_SHARES, "minItems": 2, "maxItems": 2, "description": _POINT}),
+    WithJsonSchema(_numbers(2, 0, 1, _POINT)),
 ]
 _BOX = (
     "[x0, y0, x1, y1], top left and bottom right of a part of the picture in shares of it, such as [0.2, 0.1, 0.6, 0.5]"
@@ -78,7 +84,7 @@ Box = Annotated[
     tuple[_InPicture, _InPicture, _InPicture, _InPicture],
     Field(strict=False, description=_BOX),
     AfterValidator(_box),
-    WithJsonSchema({**_SHARES, "minItems": 4, "maxItems": 4, "description": _BOX}),
+    WithJsonSchema(_numbers(4, 0, 1, _BOX)),
 ]
 SentAt = Annotated[
     AwareDatetime, Field(description="a date and time with its offset (RFC 3339), such as 2031-05-17T19:30:00.250Z")
@@ -100,15 +106,7 @@ AngleRange = Annotated[
     tuple[Angle, Angle],
     Field(strict=False, description=_ANGLE_RANGE),
     AfterValidator(_rising),
-    WithJsonSchema(  # as every draft of JSON Schema understands it
-        {
-            "type": "array",
-            "items": {"type": "number", "minimum": -360, "maximum": 360},
-            "minItems": 2,
-            "maxItems": 2,
-            "description": _ANGLE_RANGE,
-        }
-    ),
+    WithJsonSchema(_numbers(2, -360, 360, _ANGLE_RANGE)),
 ]
 CueMoves = Annotated[
     list[dict[str, JsonValue]],

@@ -32,13 +32,10 @@ def shown(value: object) -> str:
         return str(value) if abs(value) < 10**15 else "a number of more than 15 digits"
     if isinstance(value, float):
         return f"{value:g}" if math.isfinite(value) else "no finite number"
-    if isinstance(value, list) and len(value) <= LONGEST_SHOWN_LIST and not any(map(_composed, value)):
-        return f"[{', '.join(map(shown, value))}]"
-    return "a list" if isinstance(value, list) else "an object"
-
-
-def _composed(value: object) -> bool:
-    return isinstance(value, list | dict)
+    if not isinstance(value, list):
+        return "an object"
+    short = len(value) <= LONGEST_SHOWN_LIST and not any(isinstance(each, list | dict) for each in value)
+    return f"[{', '.join(map(shown, value))}]" if short else "a list"
 
 
 def name_sentence(what: str, text: str) -> str:
