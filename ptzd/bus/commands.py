@@ -20,6 +20,7 @@ from pydantic_core import PydanticCustomError
 from ptzd.files import LONGEST_LABEL, LONGEST_NOTE, Seconds, Speed
 from ptzd.names import NAME_PATTERN
 
+from . import messages
 from .fields import (
     ONE_LINE,
     AngleRange,
@@ -37,31 +38,6 @@ from .fields import (
     Switch,
     Tighter,
     Turn,
-)
-from .messages import (
-    AlignResult,
-    CuesResult,
-    DriveResult,
-    ExportResult,
-    ForeseenResult,
-    GoResult,
-    HistoryResult,
-    ImportResult,
-    LearnEstimate,
-    LearnResult,
-    LoadResult,
-    LocksResult,
-    MatchResult,
-    NamedResult,
-    PlacesResult,
-    RehearsedResult,
-    RestoreResult,
-    Result,
-    SightingsResult,
-    StandbyResult,
-    StoreResult,
-    UnalignResult,
-    WrittenResult,
 )
 
 LONGEST_ID = 64  # characters
@@ -106,7 +82,7 @@ class Command(BaseModel):
     may_be_retained: ClassVar[bool] = False
     largest_bytes: ClassVar[int] = LARGEST_BYTES
     answer: ClassVar[Literal["outcome", "outcome-if-asked", "move"]] = "outcome"
-    results: ClassVar[tuple[type[Result], ...]] = ()  # what its outcome may bring
+    results: ClassVar[tuple[type[messages.Result], ...]] = ()  # what its outcome may bring
 
     # It makes a camera stand still: it waits behind nothing that was sent before, and is done as often as it comes.
     halts: ClassVar[bool] = False
@@ -187,15 +163,20 @@ class _AtAPace(_OfAPosition):
         return self
 
 
-class RecallCommand(_AtAPace, _Moving):
-    """Bring the camera to a stored position."""
+class _Aiming(_Moving):
+    """It sends a camera to a framing."""
 
-    on = "camera/NAME/recall"
-    examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}')
     answer = "move"
 
     on_air: Switch = False  # "yes, although the camera is on program"
     sent_at: SentAt | None = None
+
+
+class RecallCommand(_Aiming, _AtAPace):
+    """Bring the camera to a stored position."""
+
+    on = "camera/NAME/recall"
+    examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}')
 
 
 class ForeseeCommand(_AtAPace):
@@ -205,7 +186,7 @@ class ForeseeCommand(_AtAPace):
     only_asks = True
     examples = ("choir-wide", '{"position": "choir-wide", "seconds": 4}', "")
     may_be_empty = True
-    results = (ForeseenResult,)
+    results = (messages.ForeseenResult,)
 
     position: PositionName | None = None  # type: ignore[assignment]
 
@@ -215,7 +196,7 @@ class StoreCommand(_AtAPace):
 
     on = "camera/NAME/store"
     examples = ("choir-wide", '{"position": "choir-wide", "replace": true}')
-    results = (StoreResult,)
+    results = (messages.StoreResult,)
 
     note: str = Field(
         default="", max_length=LONGEST_NOTE, pattern=ONE_LINE, description="one line of text, at most 1000 characters"
@@ -231,7 +212,7 @@ class DriveCommand(_Moving):
 
     on = "camera/NAME/drive"
     examples = ('{"pan": 0.5, "tilt": -0.2}', '{"pan": 1, "grip": "fine"}')
-    results = (DriveResult,)
+    results = (messages.DriveResult,)
     answer = "outcome-if-asked"  # drives come many a second
     momentary = True
 
@@ -240,15 +221,6 @@ class DriveCommand(_Moving):
     zoom: Deflection = 0.0
     focus: Deflection = 0.0
     grip: Literal["fine", "fast"] | None = Field(default=None, description='"fine" or "fast"')
-    sent_at: SentAt | None = None
-
-
-class _Aiming(_Moving):
-    """It sends a camera to a framing that is not stored."""
-
-    answer = "move"
-
-    on_air: Switch = False
     sent_at: SentAt | None = None
 
 
@@ -338,7 +310,7 @@ class LockCommand(_ByWhom):
 
     on = "camera/NAME/lock"
     examples = ('{"by": "stage left", "reason": "rigging"}',)
-    results = (LocksResult,)
+    results = (messages.LocksResult,)
     halts = True
 
     @classmethod
@@ -351,7 +323,7 @@ class UnlockCommand(_ByWhom):
 
     on = "camera/NAME/unlock"
     examples = ('{"by": "stage left"}', '{"by": "stage left", "whose": "the rigger"}')
-    results = (LocksResult,)
+    results = (messages.LocksResult,)
 
     whose: Who | None = None  # whose lock it is to be, where it is not one's own
     sent_at: SentAt | None = None  # a network that held it up may bring it after a later lock
@@ -415,7 +387,7 @@ class RenameCommand(_OfAPosition):
 
     on = "camera/NAME/rename"
     examples = ('{"position": "choir-wide", "to": "choir-full"}',)
-    results = (NamedResult,)
+    results = (messages.NamedResult,)
 
     to: PositionName
 
@@ -434,7 +406,7 @@ class DeleteCommand(_OfAPosition):
 
     on = "camera/NAME/delete"
     examples = ('{"position": "choir-wide"}',)
-    results = (NamedResult,)
+    results = (messages.NamedResult,)
 
 
 class RevertCommand(_OfAPosition):
@@ -452,7 +424,7 @@ class HistoryCommand(_OfAPosition):
     on = "camera/NAME/history"
     only_asks = True
     examples = ('{"position": "choir-wide"}',)
-    results = (HistoryResult,)
+    results = (messages.HistoryResult,)
 
 
 class SightCommand(_OfAPosition):
@@ -464,7 +436,7 @@ class SightCommand(_OfAPosition):
     on = "camera/NAME/sight"
     examples = ("choir-wide", '{"position": "choir-wide", "as_wide": true}')
     bare = A_NAME
-    results = (SightingsResult,)
+    results = (messages.SightingsResult,)
 
     as_wide: Switch = False
     pan_counts: HeadCounts | None = None
@@ -486,7 +458,7 @@ class UnsightCommand(Command):
     examples = ("choir-wide", "")
     bare = A_NAME
     may_be_empty = True
-    results = (SightingsResult,)
+    results = (messages.SightingsResult,)
 
     position: PositionName | None = None
 
@@ -498,7 +470,7 @@ class MatchCommand(_OfAPosition):
     only_asks = True
     examples = ("choir-wide",)
     bare = A_NAME
-    results = (MatchResult,)
+    results = (messages.MatchResult,)
 
 
 class AlignCommand(Command):
@@ -507,7 +479,7 @@ class AlignCommand(Command):
     on = "camera/NAME/align"
     examples = ("", '{"apply": true, "leave": ["soloist"]}')
     may_be_empty = True
-    results = (AlignResult,)
+    results = (messages.AlignResult,)
 
     apply: Switch = False
     leave: list[PositionName] = Field(default=[], max_length=10_000, description="names of positions to be left alone")
@@ -517,7 +489,7 @@ class UnalignCommand(_Alone):
     """Take back the last correction of the camera's positions, where none of them has changed since."""
 
     on = "camera/NAME/unalign"
-    results = (UnalignResult,)
+    results = (messages.UnalignResult,)
 
 
 class LearnCommand(Command):
@@ -528,7 +500,7 @@ class LearnCommand(Command):
 
     on = "camera/NAME/learn"
     examples = ('{"pan_deg": [-30, 30], "tilt_deg": [-10, 20]}',)
-    results = (LearnResult, LearnEstimate)
+    results = (messages.LearnResult, messages.LearnEstimate)
 
     pan_deg: AngleRange
     tilt_deg: AngleRange
@@ -546,7 +518,7 @@ class RestoreCommand(_Moving):
 
     on = "camera/NAME/restore"
     examples = ('{"clear": true}',)
-    results = (RestoreResult,)
+    results = (messages.RestoreResult,)
     momentary = True
 
     clear: Switch = False  # "yes, I have seen to it that nobody and nothing is near"
@@ -560,7 +532,7 @@ class ExportCommand(Command):
     only_asks = True
     examples = ("{}", '{"camera": "gallery", "stills": true}')
     may_be_empty = True
-    results = (ExportResult,)
+    results = (messages.ExportResult,)
 
     camera: PositionName | None = Field(default=None, description="a camera's name, or nothing for all")
     stills: Switch = False
@@ -572,7 +544,7 @@ class ImportCommand(Command):
     on = "show/import"
     examples = ('{"show": "…", "replace": false}',)
     largest_bytes = LARGEST_IMPORT_BYTES
-    results = (ImportResult,)
+    results = (messages.ImportResult,)
 
     show: str = Field(description="the text of a show file, as an export returns it")
     replace: Switch = False
@@ -593,14 +565,14 @@ class StandbyCommand(_OfACue):
     """Send the cameras off air to their framings in a cue, or in the next."""
 
     on = "cue/standby"
-    results = (StandbyResult,)
+    results = (messages.StandbyResult,)
 
 
 class PlacesCommand(_Alone, _Moving):
     """Send every camera off air to where the show wants it before the next cue."""
 
     on = "cue/places"
-    results = (PlacesResult,)
+    results = (messages.PlacesResult,)
 
     sent_at: SentAt | None = None
 
@@ -609,7 +581,7 @@ class GoCommand(_OfACue):
     """Run a cue, or the next."""
 
     on = "cue/go"
-    results = (GoResult,)
+    results = (messages.GoResult,)
 
 
 class BackCommand(_Alone):
@@ -647,7 +619,7 @@ class LoadCommand(_Alone):
     """Read the show file anew; nothing moves, and no cue is in standby."""
 
     on = "cue/load"
-    results = (LoadResult,)
+    results = (messages.LoadResult,)
 
 
 class ListCommand(_Alone):
@@ -655,7 +627,7 @@ class ListCommand(_Alone):
 
     on = "cue/list"
     only_asks = True
-    results = (CuesResult,)
+    results = (messages.CuesResult,)
 
 
 class WriteCommand(Command):
@@ -666,7 +638,7 @@ class WriteCommand(Command):
         '{"number": 12.5, "after": 20, "take": "left", "moves": [{"camera": "right", "position": "hands"}]}',
         '{"number": 12.5, "on_call": true, "expected": 20, "replace": true}',
     )
-    results = (WrittenResult,)
+    results = (messages.WrittenResult,)
 
     number: CueNumber
     label: str = Field(
@@ -693,7 +665,7 @@ class RemoveCommand(Command):
     on = "cue/remove"
     examples = ("12.5", '{"number": 12.5}')
     bare = A_NUMBER
-    results = (WrittenResult,)
+    results = (messages.WrittenResult,)
 
     number: CueNumber
 
@@ -705,7 +677,7 @@ class RehearseCommand(Command):
     only_asks = True
     examples = ("", '{"cue": {"number": 12.5, "after": 20, "take": "left"}}')
     may_be_empty = True
-    results = (RehearsedResult,)
+    results = (messages.RehearsedResult,)
 
     cue: dict[str, JsonValue] | None = Field(
         default=None, description='a cue as cue/write takes it, such as {"number": 12.5, "after": 20}'

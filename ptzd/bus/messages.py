@@ -161,22 +161,25 @@ class StateMessage(Report):
     def of(cls, state: CameraState, optics: Optics | None, unkept: Collection[str] = ()) -> Self:
         """The message for the state of the camera with these optics; `unkept` tells whose locks are not on the disk."""
         framing = state.framing
-        view_width_deg, view_height_deg = _view_deg(optics, None if framing is None else framing.zoom_counts)
         return cls.alike(
             state,
             **(_NO_FRAMING if framing is None else asdict(framing)),
-            view_width_deg=view_width_deg,
-            view_height_deg=view_height_deg,
+            **_view(optics, framing),
             locks=LockMessage.each_of(state, unkept),
         )
 
 
-class LandingMessage(Alike):
-    """How far off a move ended: reported minus wanted. Focus is null where the camera focuses by itself."""
+class CountsMessage(Alike):
+    """A framing as far as an alignment changes it."""
 
     pan_counts: int
     tilt_counts: int
     zoom_counts: int
+
+
+class LandingMessage(CountsMessage):
+    """How far off a move ended: reported minus wanted. Focus is null where the camera focuses by itself."""
+
     focus_counts: int | None
     pan_deg: float
     tilt_deg: float
@@ -206,15 +209,13 @@ class MoveMessage(Report, Alike):
     as_of: AwareDatetime
 
 
-def _view_deg(optics: Optics | None, zoom_counts: int | None) -> tuple[float, float] | tuple[None, None]:
-    """How wide and how high a picture is, where that is known."""
-    if optics is None or zoom_counts is None:
-        return None, None
-    focal_length_mm = optics.lens.focal_length_mm(zoom_counts)
-    width_deg, height_deg = (
-        round(angle_of_view_deg(side, focal_length_mm), 2) for side in (optics.sensor.width_mm, optics.sensor.height_mm)
-    )
-    return width_deg, height_deg
+def _view(optics: Optics | None, framing: Framing | None) -> dict[str, float | None]:
+    """The fields that tell how wide and how high a picture is, null where that is not known."""
+    if optics is None or framing is None:
+        return {"view_width_deg": None, "view_height_deg": None}
+    focal_length_mm = optics.lens.focal_length_mm(framing.zoom_counts)
+    sides_mm = {"view_width_deg": optics.sensor.width_mm, "view_height_deg": optics.sensor.height_mm}
+    return {field: round(angle_of_view_deg(side_mm, focal_length_mm), 2) for field, side_mm in sides_mm.items()}
 
 
 class PositionMessage(Message):
@@ -249,7 +250,6 @@ class PositionMessage(Message):
             carried = position.framing_for(dialect)
         except DialectError:
             carried = None
-        view_width_deg, view_height_deg = _view_deg(optics, None if carried is None else carried.zoom_counts)
         return cls.alike(
             position,
             **asdict(position.framing),
@@ -258,8 +258,7 @@ class PositionMessage(Message):
             focal_length_mm=None
             if carried is None or optics is None
             else round(optics.lens.focal_length_mm(carried.zoom_counts), 1),
-            view_width_deg=view_width_deg,
-            view_height_deg=view_height_deg,
+            **_view(optics, carried),
         )
 
 
@@ -642,14 +641,6 @@ class OffsetMessage(Message):
 
     pan_deg: float
     tilt_deg: float
-
-
-class CountsMessage(Alike):
-    """A framing as far as an alignment changes it."""
-
-    pan_counts: int
-    tilt_counts: int
-    zoom_counts: int
 
 
 class RealignedMessage(Message):
