@@ -30,7 +30,7 @@ from .showfile import (
     show_with,
     unknown_names,
 )
-from .stageplan import CameraPlace, Mark, StagePlan, WantedShot, read_stage_plan
+from .stageplan import StagePlan, WantedShot, read_stage_plan
 from .stands import Stands, in_order
 from .textfile import (
     LARGEST_BYTES,

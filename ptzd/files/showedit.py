@@ -11,6 +11,7 @@ import re
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,7 @@ class Change:
     cue_index: int
     move_index: int | None
     field: str
-    value: float | int | str | bool | tuple[str, ...] | None
+    value: Value | None
 
     @property
     def cues(self) -> tuple[int, ...]:
@@ -138,7 +139,7 @@ def _checked(text: str, cues: Sequence[Cue]) -> str:
 
 
 def _without_order(cue: Cue) -> tuple[dict[str, Any], list[CueMove]]:
-    return cue.model_dump(exclude={"move"}), sorted(cue.move, key=lambda move: (move.camera, move.on_air))
+    return cue.model_dump(exclude={"move"}), sorted(cue.move, key=attrgetter("camera", "on_air"))
 
 
 def renumbered(text: str, first: float, step: float) -> str:
@@ -249,9 +250,10 @@ class _Lines:
         self._rewrite(place, None, old, new)
         kept: dict[int, CueMove] = {}  # by the place of the move that it becomes of
         coming = list(new.move)
-        for alike in (_part, _camera):  # a move that is seen now, or no longer, is still the same one
+        # A move that is seen now, or no longer, is still the same one.
+        for part in (attrgetter("camera", "on_air"), attrgetter("camera")):
             for index, move in enumerate(old.move):
-                found = next((each for each in coming if alike(each) == alike(move)), None)
+                found = next((each for each in coming if part(each) == part(move)), None)
                 if found is not None and index not in kept:
                     kept[index] = found
                     coming.remove(found)
@@ -380,14 +382,6 @@ def _written_move(move: CueMove) -> list[str]:
 def _written_fields(table: Cue | CueMove) -> list[str]:
     said = table.model_dump(exclude={"move"}, exclude_unset=True, exclude_none=True)
     return [f"{key} = {_toml(value)}" for key, value in said.items()]
-
-
-def _part(move: CueMove) -> tuple[str, bool]:
-    return move.camera, move.on_air
-
-
-def _camera(move: CueMove) -> str:
-    return move.camera
 
 
 def _toml(value: Any) -> str:

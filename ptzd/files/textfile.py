@@ -100,7 +100,9 @@ def text_of(path: Path) -> str:
 def decoded(data: bytes) -> str:
     """Return the bytes of a file as text, or raise TextFileError when they are too many or not UTF-8."""
     if len(data) > LARGEST_BYTES:
-        raise TextFileError([_too_big()])
+        most = f"{LARGEST_BYTES // 1_000_000} MB"
+        sentence = f"the text is larger than {most}; nothing ptzd reads is, so check which file it is"
+        raise TextFileError([Mistake(None, "", sentence)])
     try:
         return data.decode().removeprefix("\ufeff")
     except UnicodeDecodeError as error:
@@ -137,12 +139,14 @@ def read_tables(
     if read is not None and not complaints:
         return read
     found = lines()
-    made: list[tuple[int, Callable[[], Mistake]]] = [
-        (line_of(found, _path(error)) or 0, partial(_mistake, error, model, found, raw)) for error in errors
+    wrong: list[tuple[KeyPath, ErrorDetails | str]] = [(_path(error), error) for error in errors]
+    wrong += [(each.path, each.sentence) for each in complaints]
+    wrong.sort(key=lambda one: line_of(found, one[0]) or 0)
+    told = [
+        Mistake(line_of(found, path), field_name(path, raw), what if isinstance(what, str) else _sentence(what, model))
+        for path, what in wrong[:MISTAKES_TOLD]
     ]
-    made += [(line_of(found, each.path) or 0, partial(_complained, each, found, raw)) for each in complaints]
-    made.sort(key=lambda one: one[0])
-    raise TextFileError([make() for _, make in made[:MISTAKES_TOLD]], max(0, len(made) - MISTAKES_TOLD))
+    raise TextFileError(told, max(0, len(wrong) - MISTAKES_TOLD))
 
 
 def field_name(path: KeyPath, raw: object = None) -> str:
@@ -186,11 +190,6 @@ def shown(value: object) -> str:
     return text if len(text) <= 60 else f"{text[:57]}…"
 
 
-def _too_big() -> Mistake:
-    limit = LARGEST_BYTES // 1_000_000
-    return Mistake(None, "", f"the text is larger than {limit} MB; nothing ptzd reads is, so check which file it is")
-
-
 def _parsed(text: str) -> dict[str, Any]:
     try:
         return toml.loads(text)
@@ -216,21 +215,12 @@ def _syntax_mistake(message: str, text: str) -> Mistake:
     return Mistake(line, "", f"this is not TOML{column}: {what}; write key = value, with text in double quotes")
 
 
-def _mistake(error: ErrorDetails, model: type[BaseModel], lines: Mapping[KeyPath, int], raw: object) -> Mistake:
-    path = _path(error)
-    return Mistake(line_of(lines, path), field_name(path, raw), _sentence(error, model, path))
-
-
-def _complained(complaint: Complaint, lines: Mapping[KeyPath, int], raw: object) -> Mistake:
-    return Mistake(line_of(lines, complaint.path), field_name(complaint.path, raw), complaint.sentence)
-
-
 def _path(error: ErrorDetails) -> KeyPath:
     return tuple(key for key in error["loc"] if key != "[key]")
 
 
-def _sentence(error: ErrorDetails, model: type[BaseModel], path: KeyPath) -> str:
-    kind = error["type"]
+def _sentence(error: ErrorDetails, model: type[BaseModel]) -> str:
+    kind, path = error["type"], _path(error)
     if kind == "value_error":
         return str(error["ctx"]["error"])
     if kind == "extra_forbidden":
