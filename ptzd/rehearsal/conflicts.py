@@ -77,7 +77,8 @@ def _of_move(timetable: Timetable, leg: Leg, move: PlannedMove, before: PlannedM
     if leg.stands:
         return
     if move.seen and not move.at_go:
-        holder = next((cue for cue in range(move.cue_index - 1, -1, -1) if _taken(timetable, cue, move.camera)), None)
+        cues = timetable.show.cue
+        holder = next((cue for cue in range(move.cue_index - 1, -1, -1) if cues[cue].take == move.camera), None)
         since = "the start of the show" if holder is None else f"cue {timetable.number(holder)}"
         yield _conflict(
             "still-on-air",
@@ -98,10 +99,6 @@ def _of_move(timetable: Timetable, leg: Leg, move: PlannedMove, before: PlannedM
         yield _conflict(
             "too-fast-to-watch", move, f"{name} is on air and can't be watched so{unknown}: {verdict.sentence}"
         )
-
-
-def _taken(timetable: Timetable, cue_index: int, camera: str) -> bool:
-    return timetable.show.cue[cue_index].take == camera
 
 
 def _lateness(timetable: Timetable, leg: Leg, move: PlannedMove, name: str) -> Iterator[Conflict]:
@@ -151,20 +148,16 @@ def _with_the_one_before(timetable: Timetable, move: PlannedMove, before: Planne
             needs = f"it leaves {has:.2f} s after the move to {earlier}, which needs {needs_text(before)}"
             sentence = f"{name} is tight: {needs}; {_chance_text(before, move.start_seconds)}"
         yield replace(_conflict(kind, move, sentence, before), until_seconds=ends)
-    elif before.position != move.position and not before.spare and not _was_seen(timetable, before, move):
-        yield _conflict(
-            "wanted-twice",
-            move,
-            f"cues {timetable.number(before.cue_index)} and {timetable.number(move.cue_index)} both want "
-            f"{move.camera}: it is sent away from {before.position} to {move.position} before anybody took it",
-            before,
-        )
-
-
-def _was_seen(timetable: Timetable, before: PlannedMove, move: PlannedMove) -> bool:
-    """Whether the camera was on air at some time between one move's cue and the next move's leaving."""
-    until = move.cue_index + (1 if move.at_go else 0)
-    return any(timetable.on_air[cue] == move.camera for cue in range(before.cue_index, until))
+    elif before.position != move.position and not before.spare:
+        leaves = move.cue_index + (1 if move.at_go else 0)
+        if not timetable.shows(move.camera, before.cue_index, leaves):
+            yield _conflict(
+                "wanted-twice",
+                move,
+                f"cues {timetable.number(before.cue_index)} and {timetable.number(move.cue_index)} both want "
+                f"{move.camera}: it is sent away from {before.position} to {move.position} before anybody took it",
+                before,
+            )
 
 
 def _sweeps(timetable: Timetable, camera: str, switches: Sequence[int]) -> Iterator[Conflict]:

@@ -297,6 +297,10 @@ class Timetable:
         """The camera on air while a cue stands by."""
         return self.on_air[cue_index - 1] if cue_index else self.show.show.on_air
 
+    def shows(self, camera: str, first: int, until: int) -> bool:
+        """Whether a camera is on air at some time from the `first` cue on, before the cue `until` comes."""
+        return camera in self.on_air[first:until]
+
     def opens(self, cue_index: int) -> float:
         """When a cue's standby is: with the cue before, or the start of the show."""
         return self.at_seconds[cue_index - 1] if cue_index else 0.0

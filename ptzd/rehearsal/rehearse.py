@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from ptzd.files import ShowFile, cue_times
 
 from .going import Going
 from .moves import Company, RehearsedCamera
-from .rehearsed import Conflict, OnAirStretch, Rehearsal, RehearsedCue
+from .rehearsed import OnAirStretch, Rehearsal, RehearsedCue
 from .remedies import remedied
 from .trial import Trials
 
@@ -27,11 +27,6 @@ def rehearsed(going: Going, remedied_conflicts: int | None = None) -> Rehearsal:
     """Return all that there is to tell of a show that was gone through, each conflict with what would help."""
     trials = Trials(going)
     some = going.conflicts[:remedied_conflicts]
-    return told(going, [*(remedied(trials, conflict) for conflict in some), *going.conflicts[len(some) :]])
-
-
-def told(going: Going, conflicts: Iterable[Conflict]) -> Rehearsal:
-    """Return a show that was gone through, with conflicts as they are given."""
     show, timetable = going.timetable.show, going.timetable
     cues = tuple(
         RehearsedCue(
@@ -60,7 +55,7 @@ def told(going: Going, conflicts: Iterable[Conflict]) -> Rehearsal:
         cues=cues,
         moves=tuple(going.moves),
         on_air=_stretches(show, cues, seconds),
-        conflicts=tuple(conflicts),
+        conflicts=(*(remedied(trials, conflict) for conflict in some), *going.conflicts[len(some) :]),
         seconds=seconds,
         start=show.show.start,
     )

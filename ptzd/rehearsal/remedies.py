@@ -337,7 +337,7 @@ def _earlier_cue(situation: Situation, move: PlannedMove) -> Iterator[Proposal]:
         if before is not None and (
             before.cue_index >= cue
             or before.late_end_seconds > timetable.opens(cue) + ROUNDING_SECONDS
-            or not (before.spare or _seen_by(situation, before, cue))
+            or not (before.spare or timetable.shows(move.camera, before.cue_index, cue))
         ):
             return
         if move.most_seconds <= timetable.gaps[cue] + ROUNDING_SECONDS:
@@ -428,7 +428,7 @@ def _free(situation: Situation, camera: str, first: int, last: int) -> bool:
     # Who takes it afterwards, without another move, counts on where it stands now.
     if any(cue.take == camera for cue in cues[last + 1 : until]):
         return False
-    return before is None or before.spare or _seen_by(situation, before, first)
+    return before is None or before.spare or timetable.shows(camera, before.cue_index, first)
 
 
 def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
@@ -444,12 +444,6 @@ def _can(situation: Situation, camera: str, move: PlannedMove) -> bool:
     if isinstance(plan, MoveRefused):
         return False
     return move.start_seconds + plan.prediction.most_seconds <= situation.due(move) + ROUNDING_SECONDS
-
-
-def _seen_by(situation: Situation, before: PlannedMove, cue_index: int) -> bool:
-    """Whether a framing was on air before some cue's standby."""
-    on_air = situation.timetable.on_air
-    return any(on_air[cue] == before.camera for cue in range(before.cue_index, cue_index))
 
 
 def _gap(situation: Situation, move: PlannedMove, needs: float | None = None) -> Iterator[_Gap]:
