@@ -81,6 +81,16 @@ def written(element: Element) -> str:
     return "".join(parts)
 
 
+def document(title: str, style: str, body: Element, meta: str = "") -> str:
+    """Return a page that stands on its own; `meta` is markup for its head."""
+    head = root("head")
+    # The elements without an end are written out here, so that the rest reads alike in HTML and in XML.
+    head.children.append(f'<meta charset="utf-8"/>{meta}')
+    put(head, "title", title)
+    add(head, "style").text = style
+    return f'<!DOCTYPE html>\n<html lang="en">{written(head)}\n{written(body)}</html>\n'
+
+
 def _written_attributes(attributes: Mapping[str, str | float]) -> str:
     return "".join([f' {_spelt(name)}="{_shown(name, value)}"' for name, value in attributes.items()])
 

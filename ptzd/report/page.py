@@ -22,7 +22,7 @@ from ptzd.rehearsal import (
     verdict,
 )
 
-from .elements import SVG, Element, add, clock, margin_text, put, root, say, shape, span_text, written
+from .elements import SVG, Element, add, clock, document, margin_text, put, root, say, shape, span_text, written
 from .lanes import Row, State, row_seconds, rows
 from .style import PAGE_STYLE
 from .text import wrapped
@@ -59,17 +59,9 @@ def html_report(rehearsal: Rehearsal) -> str:
     _add_conflicts(main, chart)
     _add_closest_calls(main, rehearsal)
     _add_running_order(main, rehearsal)
-    head = root("head")
-    put(head, "title", f"{rehearsal.label or rehearsal.show}: rehearsal")
-    style = add(head, "style")
-    style.text = PAGE_STYLE + STYLE
-    inner = written(head).removeprefix("<head>").removesuffix("</head>")
-    # The two elements without an end are written out here, so that the rest reads alike in HTML and in XML.
-    return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>'
-        '<meta name="viewport" content="width=device-width, initial-scale=1"/>'
-        f"{inner}</head>\n{written(body)}</html>\n"
-    )
+    as_wide_as_the_screen = '<meta name="viewport" content="width=device-width, initial-scale=1"/>'
+    title = f"{rehearsal.label or rehearsal.show}: rehearsal"
+    return document(title, PAGE_STYLE + STYLE, body, as_wide_as_the_screen)
 
 
 def svg_report(rehearsal: Rehearsal) -> str:
@@ -77,10 +69,10 @@ def svg_report(rehearsal: Rehearsal) -> str:
     chart = Chart(rehearsal)
     svg = root("svg", xmlns=SVG, role="img", aria_labelledby="report-title report-words")
     put(svg, "title", f"{rehearsal.label or rehearsal.show}: rehearsal", id="report-title")
-    words = " ".join([verdict(rehearsal), *reservations(rehearsal), _facts_text(rehearsal)])
+    facts = " \u00b7 ".join(f"{name} {value}" for name, value in _facts(rehearsal))
+    words = " ".join([verdict(rehearsal), *reservations(rehearsal), facts])
     put(svg, "desc", words, id="report-words")
-    style = add(svg, "style")
-    style.text = STYLE
+    add(svg, "style").text = STYLE
     paper = add(svg, "rect", x=0, y=0, fill="#ffffff")
     sheet = add(svg, "g", transform="translate(20 20)")
     put(sheet, "text", rehearsal.label or rehearsal.show, x=0, y=22, font_size=24, font_weight=700)
@@ -122,10 +114,6 @@ def _facts(rehearsal: Rehearsal) -> Iterator[tuple[str, str]]:
         varied = rehearsal.varied
         how = f"gaps on call by {varied.share * 100:.0f}\u00a0%, times by their ranges"
         yield "Varied", f"{varied.runs} runs, {how}, seed {varied.seed}"
-
-
-def _facts_text(rehearsal: Rehearsal) -> str:
-    return " \u00b7 ".join(f"{name} {value}" for name, value in _facts(rehearsal))
 
 
 def _add_header(body: Element, rehearsal: Rehearsal) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from math import ceil
 
-from ptzd.report.elements import Element, add, put, root, written
+from ptzd.report.elements import Element, add, document, put, root
 
 from .check_findings import WORDS, Finding, State, verdict
 
@@ -75,11 +75,7 @@ def sheet(
     if cautions:
         _add_boxes(body, cautions)
     _add_signature(body, operator)
-    head = root("head")
-    put(head, "title", title)
-    add(head, "style").text = STYLE
-    inner = written(head).removeprefix("<head>").removesuffix("</head>")
-    return f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"/>{inner}</head>\n{written(body)}</html>\n'
+    return document(title, STYLE, body)
 
 
 Told = list[tuple[State, str, str]]
