@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from ptzd.config import BrokerConfig
 
 CONNECT_SECONDS = 5.0
-_GIVEN = (ParameterSource.COMMANDLINE, ParameterSource.PROMPT)
 
 _SAYS_NOTHING = logging.getLogger("ptzd.broker")  # what goes wrong is said once, as a Failure
 _SAYS_NOTHING.addHandler(logging.NullHandler())
@@ -165,7 +164,7 @@ def _filled_in(given: BrokerAddress, configured: BrokerAddress, context: click.C
     """Take from the command line what was given there, the rest from the configuration."""
 
     def on_the_line(option: str) -> bool:
-        return context.get_parameter_source(option) in _GIVEN
+        return context.get_parameter_source(option) is ParameterSource.COMMANDLINE
 
     host, port = (given.host, given.port) if on_the_line("broker") else (configured.host, configured.port)
     return replace(

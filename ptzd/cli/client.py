@@ -214,10 +214,6 @@ class Client:
             raise Failure(f"The broker at {self._broker} did not take the command ({error}); try again.") from None
         return ticket
 
-    async def ask_urgently(self, topic: str, payload: Mapping[str, object]) -> Payload:
-        """Like `ask`, but believe no status that says that nobody is there: it may be wrong, and this must be heard."""
-        return await self.ask(topic, payload, hear=self.receive)
-
     async def ask(
         self,
         topic: str,

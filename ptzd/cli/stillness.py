@@ -59,7 +59,8 @@ def told_urgently(
 
     async def told() -> tuple[Payload, dict[str, Payload]]:
         async with reach(broker) as client:
-            outcome = await client.ask_urgently(topic, payload)
+            # A status that says that nobody is there may be wrong, and this must be heard.
+            outcome = await client.ask(topic, payload, hear=client.receive)
             return outcome, await _stillness(client, camera)
 
     return asyncio.run(told())

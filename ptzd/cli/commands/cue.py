@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from collections.abc import Callable
 from decimal import Decimal, InvalidOperation
+from functools import partial
 
 import click
 from rich.live import Live
@@ -153,8 +155,9 @@ def watch(broker: BrokerAddress, seconds: float | None, as_json: bool) -> None:
 
     It waits for a daemon that is not there, and for a broker that goes away. Ctrl-C ends it.
     """
-    for_people = _show_state if sys.stdout.isatty() else _print_lines
-    look_on(broker, seconds, [CUE_STATE], _print_states if as_json else for_people)
+    in_lines = partial(_print_states, tell=lambda state: say(*state_lines(state)))
+    for_people = _show_state if sys.stdout.isatty() else in_lines
+    look_on(broker, seconds, [CUE_STATE], partial(_print_states, tell=say_json) if as_json else for_people)
 
 
 def _run(broker: BrokerAddress, verb: str, payload: Payload, as_json: bool) -> Payload:
@@ -200,18 +203,10 @@ async def _next_state(client: Client) -> Payload | None:
             return None
 
 
-async def _print_states(client: Client) -> None:
+async def _print_states(client: Client, tell: Callable[[Payload], None]) -> None:
     while True:
         if (state := await _next_state(client)) is not None:
-            say_json(state)
-        else:
-            complain(client.offline().message)
-
-
-async def _print_lines(client: Client) -> None:
-    while True:
-        if (state := await _next_state(client)) is not None:
-            say(*state_lines(state))
+            tell(state)
         else:
             complain(client.offline().message)
 

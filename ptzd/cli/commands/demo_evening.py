@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -111,12 +111,7 @@ class Takings:
         )
 
 
-async def play(
-    client: Client,
-    announce: Callable[[str], None],
-    show: Callable[[Heard], None],
-    evening: Sequence[Round] = EVENING,
-) -> Takings:
+async def play(client: Client, announce: Callable[[str], None], show: Callable[[Heard], None]) -> Takings:
     """Call one round after the other, each when all of the one before has ended; `show` all that is heard.
 
     Raises Failure where the daemon does not tell the end of a round.
@@ -124,7 +119,7 @@ async def play(
     takings = Takings()
     await client.listen(["camera/+/move", "outcome"])
     on_air: str | None = None
-    for round_ in evening:
+    for round_ in EVENING:
         announce(round_.words)
         if on_air is not None:
             await client.publish(f"camera/{on_air}/tally", {"tally": "off"})

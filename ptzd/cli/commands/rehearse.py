@@ -217,12 +217,11 @@ def _worth_a_row(rehearsal: Rehearsal, at_fault: Set[int]) -> list[PlannedMove]:
     """All moves; of a long show only those at fault and those with the least to spare: nobody reads a thousand rows."""
     if len(rehearsal.moves) <= MOST_ROWS:
         return list(rehearsal.moves)
-    tightest = sorted(rehearsal.moves, key=lambda move: (move.index not in at_fault, _at_least(move), move.index))
-    return sorted(tightest[:MOST_ROWS], key=lambda move: move.index)
 
+    def spare(move: PlannedMove) -> tuple[bool, float]:
+        return move.index not in at_fault, float("inf") if move.margin_seconds is None else move.margin_seconds
 
-def _at_least(move: PlannedMove) -> float:
-    return float("inf") if move.margin_seconds is None else move.margin_seconds
+    return sorted(sorted(rehearsal.moves, key=spare)[:MOST_ROWS], key=lambda move: move.index)
 
 
 def _row(move: PlannedMove, at_fault: bool, varied: bool) -> list[str]:

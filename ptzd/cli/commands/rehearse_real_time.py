@@ -217,7 +217,8 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
                 await ask_for_standby(state)  # of a cue that is not known here too
         elif heard.topic == CUE_STATE:
             state = heard.payload
-            came = times.stands(_standing(state), loop.time())
+            standing = state["standing"]
+            came = times.stands(None if standing is None else str(standing["number"]), loop.time())
             if came is None and not state["standby"]:
                 asked_for = None  # it was taken back, by going back or a jump
             if came is not None:
@@ -229,7 +230,3 @@ async def _hear(client: Client, show: ShowFile, times: Times) -> None:
                 if await ask_for_standby(state):
                     continue  # who is ready is told when that has been done
             say(*state_lines(state))
-
-
-def _standing(state: Payload) -> str | None:
-    return None if state["standing"] is None else str(state["standing"]["number"])
