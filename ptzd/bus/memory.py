@@ -90,13 +90,9 @@ class MemoryBroker:
         if self.running:
             bus._connect()
 
-    def _leave(self, bus: MemoryBus) -> None:
+    def _leave(self, bus: MemoryBus, *, will: bool) -> None:
         if bus in self._buses:
-            self.kill(bus)
-
-    def _forget(self, bus: MemoryBus) -> None:
-        if bus in self._buses:
-            self._buses.remove(bus)
+            self.kill(bus, will=will)
 
 
 class MemoryBus:
@@ -147,7 +143,7 @@ class MemoryBus:
         error: BaseException | None,
         traceback: TracebackType | None,
     ) -> None:
-        self._broker._leave(self)
+        self._broker._leave(self, will=True)
 
     def _contradict(self, topic: str) -> None:
         said = self._outbox.kept(topic)
@@ -191,5 +187,5 @@ class MemoryBus:
         if (answer := self._holding.heard(payload)) is not None:
             self._broker.publish(self.topics.of(DaemonMessage), answer)
         elif self._holding.lost:
-            self._broker._forget(self)
+            self._broker._leave(self, will=False)
             self._incoming.put_nowait(None)

@@ -91,14 +91,7 @@ class Overtaking:
 
 def _taken(awaited: list[_Awaited], incoming: Incoming) -> bool:
     """Take the first that awaits this copy; return whether there was one."""
-    for number, one in enumerate(awaited):
-        other = one.copy_of
-        if (other.topic, other.payload, other.response_topic, other.correlation) == (
-            incoming.topic,
-            incoming.payload,
-            incoming.response_topic,
-            incoming.correlation,
-        ):
-            del awaited[number]
-            return True
-    return False
+    place = next((place for place, one in enumerate(awaited) if one.copy_of == incoming), None)
+    if place is not None:
+        del awaited[place]
+    return place is not None

@@ -7,7 +7,7 @@ import math
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from ptzd.likely import likely
+from ptzd.likely import did_you_mean
 from ptzd.names import checked_name
 from ptzd.refusal import Refusal
 
@@ -63,17 +63,12 @@ def payload_complaint(error: ValidationError, command: type[Command]) -> Refusal
             what = shown(first["input"])
             return Refusal("not-json", f"the payload is {what}, no JSON object: write it such as {example}")
         case "extra_forbidden":
-            return Refusal("unknown-field", _unknown_field(str(first["loc"][-1]), list(command.model_fields)))
+            field = str(first["loc"][-1])
+            advice = did_you_mean(field, command.model_fields)
+            return Refusal("unknown-field", f"there is no field {shown(field)} here: {advice}")
         case "conflict":
             return Refusal("conflict", first["msg"])
     return Refusal(*_field_complaint(first, command, example))
-
-
-def _unknown_field(field: str, known: list[str]) -> str:
-    near = likely(field, known)
-    if near is not None:
-        return f"there is no field {shown(field)} here: did you mean {near}?"
-    return f"there is no field {shown(field)} here: there are {', '.join(known)}"
 
 
 def _field_complaint(error: ErrorDetails, model: type[Command], example: str) -> tuple[str, str]:

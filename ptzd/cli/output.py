@@ -103,9 +103,7 @@ def broken(text: str, columns: int) -> str:
 def speak_for(cli: click.Command, arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit code; whatever goes wrong becomes a sentence, never a traceback."""
     try:
-        result: Any = cli.main(
-            args=None if arguments is None else list(arguments), prog_name="ptzd", standalone_mode=False
-        )
+        result: Any = cli.main(arguments, prog_name="ptzd", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as nothing_said:
         complain(nothing_said.format_message())
         return MISUSED
