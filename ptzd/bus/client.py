@@ -109,12 +109,8 @@ class MqttBus:
         self._overtaking = Overtaking(topics, self._loop.time)
         self._turn_ends_at = 0.0
         self._outbox = Outbox(self._loop.time)
-        self._connected = False
+        self.connected = False
         self._open = AsyncExitStack()
-
-    @property
-    def connected(self) -> bool:
-        return self._connected
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
         if not self._holding.lost:
@@ -166,7 +162,7 @@ class MqttBus:
 
     async def _say_goodbye(self) -> None:
         """A connection that is ended in good order has no will, so what it would say is said here."""
-        if self._connected and not self._holding.lost:
+        if self.connected and not self._holding.lost:
             self.publish(self.topics.of(StatusMessage), self._offline, retain=True)
             with suppress(TimeoutError):
                 async with asyncio.timeout(GOODBYE_SECONDS):
@@ -211,7 +207,7 @@ class MqttBus:
         def lost(reason: str) -> None:
             nonlocal told
             self._overtaking.line_ahead(up=False)
-            if self._connected and reason != told:
+            if self.connected and reason != told:
                 log.warning("no second connection to the broker: stops wait behind other messages", reason=reason)
                 told = reason
 
@@ -275,12 +271,12 @@ class MqttBus:
         try:
             await client.subscribe_to(self.topics.everything)
             self._outbox.begin_again()
-            self._connected = True
+            self.connected = True
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._speak(client))
                 await client.wait_until_lost()
         finally:
-            self._connected = False
+            self.connected = False
 
     async def _speak(self, client: _Client) -> None:
         window = asyncio.Semaphore(IN_FLIGHT)

@@ -173,5 +173,4 @@ def _filled_in(given: BrokerAddress, configured: BrokerAddress, context: click.C
         port=port,
         base=given.base if on_the_line("base") else configured.base,
         username=given.username or configured.username,
-        password=configured.password,
     )
