@@ -11,6 +11,7 @@ import re
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain, count
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -166,11 +167,8 @@ def replace_with_backup(path: Path, text: str) -> Path:
 
     A backup that is there already is never overwritten: the next is `NAME.bak2`, and so on. Returns the backup's path.
     """
-    backup = path.with_name(f"{path.name}.bak")
-    number = 2
-    while backup.exists():
-        backup = path.with_name(f"{path.name}.bak{number}")
-        number += 1
+    backups = (path.with_name(f"{path.name}.bak{number}") for number in chain(("",), count(2)))
+    backup = next(each for each in backups if not each.exists())
     with backup.open("xb") as file:
         file.write(path.read_bytes())
     replace_text(path, text)

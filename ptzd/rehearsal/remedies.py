@@ -276,22 +276,20 @@ def _quiet_speed(situation: Situation, move: PlannedMove, due: float) -> Iterato
     """The slowest speed that still arrives, late as it may: it is the quietest, and the mount swings least."""
     leg, company = situation.leg(move), situation.timetable.company
     has = min(due, situation.due(move)) - move.start_seconds + ROUNDING_SECONDS
-    slowest, fastest = 1, company.cameras[move.camera].settings.head.pan.fastest_step
-    if company.nearest(leg, Pace(fastest, None)).prediction.most_seconds > has:
+    fastest = company.cameras[move.camera].settings.head.pan.fastest_step
+
+    def needs(speed: int) -> float:
+        return company.nearest(leg, Pace(speed, None)).prediction.most_seconds
+
+    if needs(fastest) > has:
         return
-    while slowest < fastest:
-        middle = (slowest + fastest) // 2
-        if company.nearest(leg, Pace(middle, None)).prediction.most_seconds <= has:
-            fastest = middle
-        else:
-            slowest = middle + 1
-    plan = company.nearest(leg, Pace(fastest, None))
+    slowest = 1 + bisect_left(range(1, fastest), True, key=lambda speed: needs(speed) <= has)
     yield _written(
         "quiet-speed",
-        f"speed {fastest} is the slowest that still arrives: {plan.prediction.most_seconds:.2f} s at most, of "
+        f"speed {slowest} is the slowest that still arrives: {needs(slowest):.2f} s at most, of "
         f"{has:.2f} s{_in_place(situation, move, 'speed', 'seconds')}",
         Change(move.cue_index, move.move_index, "seconds", None),
-        Change(move.cue_index, move.move_index, "speed", fastest),
+        Change(move.cue_index, move.move_index, "speed", slowest),
     )
 
 
