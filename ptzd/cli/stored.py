@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -48,13 +48,9 @@ async def _kept(config: Config) -> tuple[list[StoredPosition], dict[str, tuple[L
         raise Failure(in_use if error.code == "busy" else f"{error.sentence}.") from None
 
 
-def names_of(cameras: Iterable[str], positions: Iterable[StoredPosition]) -> dict[str, set[str]]:
+def names_of(cameras: Iterable[str], positions: Sequence[StoredPosition]) -> dict[str, set[str]]:
     """Return what each of these cameras can be sent to, by the names that a show file uses."""
-    names: dict[str, set[str]] = {camera: set() for camera in cameras}
-    for position in positions:
-        if position.camera in names:
-            names[position.camera].add(position.name)
-    return names
+    return {camera: {each.name for each in positions if each.camera == camera} for camera in cameras}
 
 
 def strangers(cameras: Iterable[str], positions: Iterable[StoredPosition]) -> list[str]:

@@ -64,9 +64,7 @@ def rehearsed(going: Going, remedied_conflicts: int | None = None) -> Rehearsal:
 def _used(show: ShowFile) -> tuple[str, ...]:
     used = {*show.show.start, *(move.camera for cue in show.cue for move in cue.move)}
     used |= {camera for cue in show.cue for camera in cue.switch_on}
-    used |= {cue.take for cue in show.cue if cue.take is not None}
-    if show.show.on_air is not None:
-        used.add(show.show.on_air)
+    used.update(filter(None, (show.show.on_air, *(cue.take for cue in show.cue))))
     return tuple(sorted(used))
 
 

@@ -52,17 +52,14 @@ class Row:
 
 def lanes(rehearsal: Rehearsal) -> tuple[Lane, ...]:
     """Return what each camera does from the first thing that happens to the end of the show, in the show's order."""
-    moves: dict[str, list[PlannedMove]] = {camera: [] for camera in rehearsal.cameras}
-    for move in rehearsal.moves:
-        moves[move.camera].append(move)
-    on_air: dict[str, list[OnAirStretch]] = {camera: [] for camera in rehearsal.cameras}
-    for stretch in rehearsal.on_air:
-        on_air[stretch.camera].append(stretch)
     begin, end = span(rehearsal)
-    return tuple(
-        Lane(camera, tuple(_cut(_phases(rehearsal.start.get(camera), moves[camera], begin, end), on_air[camera])))
-        for camera in rehearsal.cameras
-    )
+    found = []
+    for camera in rehearsal.cameras:
+        moves = [move for move in rehearsal.moves if move.camera == camera]
+        on_air = [stretch for stretch in rehearsal.on_air if stretch.camera == camera]
+        phases = _phases(rehearsal.start.get(camera), moves, begin, end)
+        found.append(Lane(camera, tuple(_cut(phases, on_air))))
+    return tuple(found)
 
 
 def span(rehearsal: Rehearsal) -> tuple[float, float]:

@@ -136,15 +136,11 @@ def _cameras(
     config: Config, positions: list[StoredPosition], locks: Mapping[str, tuple[Lock, ...]]
 ) -> dict[str, RehearsedCamera]:
     heads = HeadFiles(config.store.path.parent)
-    stored: dict[str, dict[str, StoredPosition]] = {name: {} for name in config.camera}
-    for position in positions:
-        if position.camera in stored:
-            stored[position.camera][position.name] = position
     try:
         return {
             name: RehearsedCamera(
                 camera_settings(name, camera, heads.path(name)),
-                stored[name],
+                {each.name: each for each in positions if each.camera == name},
                 camera.focus == "auto",
                 locks.get(name, ()),
             )
