@@ -345,20 +345,25 @@ class RampCurve(Command):
         return bytes((0x81, 0x01, 0x06, 0x31, self.level, 0xFF))
 
 
-@dataclass(frozen=True, slots=True)
-class SlowModeOn(Command):
+class _SlowMode(_Fixed):
+    """One that only heads with a slow mode know."""
+
+    def encode(self, dialect: Dialect) -> bytes:
+        if not dialect.slow_mode:
+            raise ValueError(f"heads of the dialect {dialect.name} have no slow mode")
+        return self.message
+
+
+class SlowModeOn(_SlowMode):
     """Turn at slower steps; some heads only. [C]"""
 
-    def encode(self, dialect: Dialect) -> bytes:
-        return _slow_mode(dialect, 0x02)
+    message = bytes.fromhex("81 01 06 44 02 FF")
 
 
-@dataclass(frozen=True, slots=True)
-class SlowModeOff(Command):
+class SlowModeOff(_SlowMode):
     """Turn at the usual steps; some heads only. [C]"""
 
-    def encode(self, dialect: Dialect) -> bytes:
-        return _slow_mode(dialect, 0x03)
+    message = bytes.fromhex("81 01 06 44 03 FF")
 
 
 # The rest
@@ -404,25 +409,7 @@ class AddressSet(_Fixed):
 
 
 _FIXED: dict[bytes, Command] = {
-    each.message: each()
-    for each in (
-        PowerOn,
-        PowerStandby,
-        ZoomStop,
-        DigitalZoomOn,
-        DigitalZoomOff,
-        FocusStop,
-        FocusAuto,
-        FocusManual,
-        FocusOnePush,
-        PanTiltStop,
-        PanTiltHome,
-        PanTiltReset,
-        TallyLampOn,
-        TallyLampOff,
-        Clear,
-        AddressSet,
-    )
+    each.message: each() for each in (*_Fixed.__subclasses__(), *_SlowMode.__subclasses__()) if each is not _SlowMode
 }
 _LENS_DRIVES = {(each.lens, each.way): each for each in (ZoomTele, ZoomWide, FocusFar, FocusNear)}
 
@@ -480,10 +467,6 @@ def _read(message: bytes, dialect: Dialect) -> Command:
             return PanTiltLimitClear(Corner(corner))
         case [0x81, 0x01, 0x06, 0x31, level, 0xFF]:
             return RampCurve(level)
-        case [0x81, 0x01, 0x06, 0x44, 0x02, 0xFF]:
-            return SlowModeOn()
-        case [0x81, 0x01, 0x06, 0x44, 0x03, 0xFF]:
-            return SlowModeOff()
         case [0x81, socket, 0xFF] if socket >> 4 == 2:
             return Cancel(socket & 0xF)
         case _:
@@ -509,9 +492,3 @@ def _steps(dialect: Dialect, pan_step: int, tilt_step: int) -> tuple[int, int]:
 
 def _position(dialect: Dialect, pan_counts: int, tilt_counts: int) -> bytes:
     return to_signed_nibbles(pan_counts, dialect.pan_nibbles) + to_signed_nibbles(tilt_counts, 4)
-
-
-def _slow_mode(dialect: Dialect, state: int) -> bytes:
-    if not dialect.slow_mode:
-        raise ValueError(f"heads of the dialect {dialect.name} have no slow mode")
-    return bytes((0x81, 0x01, 0x06, 0x44, state, 0xFF))
