@@ -669,7 +669,7 @@ class Conversation:
             self._events.append(Refused(exchange.ticket, ErrorCode.BUFFER_FULL))
             return
         cancels: list[_Exchange] = []
-        if exchange.urgent and not any(each.own for each in self._urgent_or_asked()):
+        if exchange.urgent and not any(each.own for each in (*self._urgent, *self._asked.values())):
             cancels = self._cancels_of_strangers(exchange)
         exchange.deadline = now + self._timing.pause(exchange.refusals)
         exchange.refusals += 1
@@ -752,9 +752,6 @@ class Conversation:
     def _count(self, sequence: int) -> None:
         if 0 < (sequence - self._counted) % NUMBERS < NUMBERS // 2:
             self._counted = sequence
-
-    def _urgent_or_asked(self) -> Iterable[_Exchange]:
-        return (*self._urgent, *self._asked.values())
 
     def _pending(self) -> list[_Exchange]:
         every = (*self._asked.values(), *self._underway, *self._urgent, *self._queue)
