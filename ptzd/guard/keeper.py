@@ -42,16 +42,8 @@ class Guarded:
 class Keeper:
     """A guard in a process of its own, for as long as the context lasts; another begins where one dies."""
 
-    def __init__(
-        self,
-        cameras: Iterable[Guarded],
-        *,
-        clock: Callable[[], float] = boot_seconds,
-        command: Sequence[str] = COMMAND,
-    ) -> None:
-        """`clock` must be the one that the process goes by."""
+    def __init__(self, cameras: Iterable[Guarded], *, command: Sequence[str] = COMMAND) -> None:
         self._cameras = {camera.name: camera for camera in cameras}
-        self._clock = clock
         self._command = command
         self._until: dict[str, float] = {}
         self._halting: dict[str, str] = {}  # and why; what a guard was at when it died falls to the next
@@ -104,7 +96,7 @@ class Keeper:
             self._pipe is not None
             and self._alive_at is not None
             and self._knows == len(self._cameras)
-            and self._clock() - self._alive_at <= MISSED_SECONDS
+            and boot_seconds() - self._alive_at <= MISSED_SECONDS
         )
 
     async def living(self, seconds: float) -> bool:
@@ -118,7 +110,7 @@ class Keeper:
         """Let a camera move for so many seconds from now, 2 at most; 0 says that nothing of it needs an end."""
         if seconds > 0.0:
             self._halting.pop(camera, None)
-            self._until[camera] = self._clock() + seconds
+            self._until[camera] = boot_seconds() + seconds
         elif self._until.pop(camera, None) is None and camera not in self._halting:
             return  # it is known already
         self._say(_term(camera, self._until.get(camera)))
@@ -140,9 +132,9 @@ class Keeper:
         """Hear the guard, and begin another whenever one dies."""
         pause = FIRST_PAUSE_SECONDS
         while True:
-            began_at = self._clock()
+            began_at = boot_seconds()
             await self._hear()
-            if self._clock() - began_at > LONGEST_PAUSE_SECONDS:
+            if boot_seconds() - began_at > LONGEST_PAUSE_SECONDS:
                 pause = FIRST_PAUSE_SECONDS
             if not self._told_of_death:
                 log.error("the guard has died; no camera is driven until another one lives")

@@ -48,14 +48,12 @@ class Terms:
         cameras: Iterable[Watched],
         *,
         now: Callable[[], float],
-        told: Callable[[HaltBegan | HaltEnded], None] = lambda _: None,
-        halting_seconds: float = HALTING_SECONDS,
+        told: Callable[[HaltBegan | HaltEnded], None],
     ) -> None:
         """`now` is the clock that terms are told in; `told` hears of what is done, and must return at once."""
         self._cameras = {camera.name: camera for camera in cameras}
         self._now = now
         self._told = told
-        self._halting_seconds = halting_seconds
         self._until: dict[str, float] = {}
         self._halting: dict[str, asyncio.Task[None]] = {}
         self._asked: set[str] = set()  # which of them are halted because somebody asked for it
@@ -164,10 +162,10 @@ class Terms:
         log.warning("the guard stops a camera", camera=camera.name, why=why)
         self._told(HaltBegan(camera.name, why))
         halted = Halt(self._loop.time())
-        end = halted.began_at + self._halting_seconds
+        end = halted.began_at + HALTING_SECONDS
         while self._loop.time() < end:
             try:
-                await halt(camera, self._halting_seconds, halted)
+                await halt(camera, HALTING_SECONDS, halted)
                 break
             except Exception:
                 log.exception("the guard failed at a camera, and tries again", camera=camera.name)
