@@ -47,7 +47,6 @@ from .head import (
 from .headfile import HeadFileError, LearnedHead, Measured, read_head, write_head
 from .lens import Lens, lens_between
 from .optics import (
-    PANNING_SECONDS,
     SHOT_HEIGHT_M,
     PanningVerdict,
     Sensor,

@@ -249,25 +249,12 @@ class HeadModel:
         return replace(self, pan=self.slow.pan, tilt=self.slow.tilt, spread=spread, slow=None)
 
 
-ASSUMED_ZOOM = ZoomModel(
-    direct_counts_per_s=ASSUMED_ZOOM_DIRECT_COUNTS_PER_S,
-    drive_counts_per_s=ASSUMED_ZOOM_DRIVE_COUNTS_PER_S,
-    acceleration_counts_per_s2=ASSUMED_ZOOM_ACCELERATION_COUNTS_PER_S2,
-)
-
-
 def published_head(
     pan_steps_deg_per_s: tuple[float, ...],
     tilt_steps_deg_per_s: tuple[float, ...],
     *,
     shared_speed: bool = False,
-    pan_acceleration_deg_per_s2: float = ASSUMED_PAN_ACCELERATION_DEG_PER_S2,
-    tilt_acceleration_deg_per_s2: float = ASSUMED_TILT_ACCELERATION_DEG_PER_S2,
-    zoom: ZoomModel = ASSUMED_ZOOM,
-    focus_counts_per_s: float = ASSUMED_FOCUS_COUNTS_PER_S,
-    latency_seconds: float = ASSUMED_LATENCY_SECONDS,
     settle: SettleModel = ON_A_TRIPOD,
-    spread: Spread = PUBLISHED_SPREAD,
     renewal: Renewal = "unknown",
 ) -> HeadModel:
     """Return the model of a head of which only a manual's speed tables are known (index 0 is step 1).
@@ -276,14 +263,16 @@ def published_head(
     table is empty, not positive or not sorted.
     """
     return HeadModel(
-        pan=AxisModel(pan_steps_deg_per_s, pan_acceleration_deg_per_s2),
-        tilt=AxisModel(tilt_steps_deg_per_s, tilt_acceleration_deg_per_s2),
-        zoom=zoom,
-        focus_counts_per_s=focus_counts_per_s,
-        latency_seconds=latency_seconds,
+        pan=AxisModel(pan_steps_deg_per_s, ASSUMED_PAN_ACCELERATION_DEG_PER_S2),
+        tilt=AxisModel(tilt_steps_deg_per_s, ASSUMED_TILT_ACCELERATION_DEG_PER_S2),
+        zoom=ZoomModel(
+            ASSUMED_ZOOM_DIRECT_COUNTS_PER_S, ASSUMED_ZOOM_DRIVE_COUNTS_PER_S, ASSUMED_ZOOM_ACCELERATION_COUNTS_PER_S2
+        ),
+        focus_counts_per_s=ASSUMED_FOCUS_COUNTS_PER_S,
+        latency_seconds=ASSUMED_LATENCY_SECONDS,
         settle=settle,
         origin="published",
-        spread=spread,
+        spread=PUBLISHED_SPREAD,
         shared_speed=shared_speed,
         renewal=renewal,
     )

@@ -234,7 +234,7 @@ def _figures(
     events += [(change.at, 2, change.speed) for change in zoom.changes]
     events.sort()
     speeds = [0.0, 0.0, 0.0]
-    jumps: list[tuple[float, float, float, float, float, float]] = []
+    jumps: list[tuple[float, int, float, float]] = []  # when, of which axis, in its unit, and in widths per second
     fastest = 0.0
     per_degree = per_count = 0.0
     for at, axis, speed in events:
@@ -249,25 +249,17 @@ def _figures(
         jump = speed - speeds[axis]
         speeds[axis] = speed
         fastest = max(fastest, hypot(speeds[0] * per_degree, speeds[1] * per_degree, speeds[2] * per_count))
-        if axis == 0:
-            jumps.append((at, jump, 0.0, jump * per_degree, 0.0, 0.0))
-        elif axis == 1:
-            jumps.append((at, 0.0, jump, 0.0, jump * per_degree, 0.0))
-        else:
-            jumps.append((at, 0.0, 0.0, 0.0, 0.0, jump * per_count))
+        jumps.append((at, axis, jump, jump * (per_count if axis == 2 else per_degree)))
     jolt_deg = jolt_widths = 0.0
     for index, (begin, *_) in enumerate(jumps):
-        pan_deg = tilt_deg = pan_widths = tilt_widths = zoom_widths = 0.0
-        for at, a, b, c, d, e in jumps[index:]:
+        together, widths = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]
+        for at, axis, jump, seen in jumps[index:]:
             if at - begin >= WINDOW_SECONDS:
                 break
-            pan_deg += a
-            tilt_deg += b
-            pan_widths += c
-            tilt_widths += d
-            zoom_widths += e
-            jolt_deg = max(jolt_deg, hypot(pan_deg, tilt_deg))
-            jolt_widths = max(jolt_widths, hypot(pan_widths, tilt_widths, zoom_widths))
+            together[axis] += jump
+            widths[axis] += seen
+            jolt_deg = max(jolt_deg, hypot(together[0], together[1]))
+            jolt_widths = max(jolt_widths, hypot(*widths))
     if picture is None:
         return jolt_deg, None, None
     return jolt_deg, jolt_widths, fastest

@@ -217,17 +217,11 @@ def _direct_samples(
     """Where a move is and how fast at moments of it, if each axis aims at the speed given."""
     way = _way(from_, to)
     zooming = head.zoom.acceleration_counts_per_s2
-    axes = (
-        (way.pan_deg_per_s, pan, head.pan.acceleration_deg_per_s2, head.pan.deceleration_deg_per_s2, head.pan.s_share),
-        (
-            way.tilt_deg_per_s,
-            tilt,
-            head.tilt.acceleration_deg_per_s2,
-            head.tilt.deceleration_deg_per_s2,
-            head.tilt.s_share,
-        ),
-        (way.zoom_counts_per_s, zoom, zooming, zooming, 0.0),
-    )
+    axes = [
+        (distance, top, axis.acceleration_deg_per_s2, axis.deceleration_deg_per_s2, axis.s_share)
+        for distance, top, axis in ((way.pan_deg_per_s, pan, head.pan), (way.tilt_deg_per_s, tilt, head.tilt))
+    ]
+    axes.append((way.zoom_counts_per_s, zoom, zooming, zooming, 0.0))
     moments = [0.0]
     for (distance, top, starting, braking, _), count in zip(axes, (SAMPLES, SAMPLES, ZOOM_SAMPLES), strict=True):
         if distance:

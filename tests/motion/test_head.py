@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, AxisModel, HeadModel, SettleModel, ZoomModel, published_head
+from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, AxisModel, HeadModel, SettleModel, ZoomModel
 
 
 def test_a_head_survives_being_written_to_a_file(head: HeadModel) -> None:
@@ -40,7 +40,7 @@ def test_a_table_that_no_head_can_have_is_an_error(steps: tuple[float, ...]) -> 
 
 def test_an_axis_without_acceleration_is_an_error() -> None:
     with pytest.raises(ValueError, match="acceleration"):
-        published_head((1.0,), (1.0,), pan_acceleration_deg_per_s2=0.0)
+        AxisModel((1.0,), 0.0)
 
 
 def test_a_zoom_is_driven_at_eight_speeds() -> None:
