@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from ptzd.bus import Asked
 from ptzd.bus.commands import FrameCommand, NudgeCommand
-from ptzd.cameras import Camera, CameraSettings, Recall
+from ptzd.cameras import Camera, Recall, pose_wanted
 from ptzd.line import Framing, landing
 from ptzd.motion import Pose, filling_mm, turned_to
 from ptzd.positions import required_optics
@@ -39,9 +39,9 @@ class Aiming:
         """Add to where it goes to, or stands; what is less than a count is kept for the next."""
         wanted, here = asked.what, camera.heading_for()
         settings = camera.settings
-        sent, pose = self._nudged.get(camera.name, (here, _pose(settings, here)))
+        sent, pose = self._nudged.get(camera.name, (here, pose_wanted(settings.dialect, here)))
         if not settings.tolerance.holds(landing(settings.dialect, here, sent)):
-            pose = _pose(settings, here)
+            pose = pose_wanted(settings.dialect, here)
         zoom, focus = pose.zoom_counts + wanted.zoom_counts, pose.focus_counts
         pan, tilt = pose.pan_deg + wanted.pan_deg, pose.tilt_deg + wanted.tilt_deg
         if wanted.by_picture:
@@ -65,9 +65,8 @@ class Aiming:
         if camera.moving:  # a point of a picture that passes is no place
             raise Refusal("moving", f"camera {camera.name} is moving; point into its picture when it has come to rest")
         wanted, here = asked.what, camera.heading_for()
-        settings = camera.settings
-        pose = _pose(settings, here)
-        optics = required_optics(settings, "drive there by hand")
+        pose = pose_wanted(camera.settings.dialect, here)
+        optics = required_optics(camera.settings, "drive there by hand")
         warning = None
         sensor, focal_mm = optics.sensor, optics.lens.focal_length_mm(pose.zoom_counts)
         if wanted.point is not None:
@@ -103,13 +102,3 @@ class Aiming:
         recall = Recall(None, framing, on_air=wanted.on_air, id=asked.id, token=asked.reply, warning=warning)
         camera.recall(recall)
         return recall
-
-
-def _pose(settings: CameraSettings, framing: Framing) -> Pose:
-    dialect = settings.dialect
-    return Pose(
-        dialect.pan.degrees(framing.pan_counts),
-        dialect.tilt.degrees(framing.tilt_counts),
-        framing.zoom_counts,
-        framing.focus_counts if framing.focus_mode == "manual" else None,
-    )

@@ -39,23 +39,15 @@ class _Sightings:
     of: dict[str, Sighting] = field(default_factory=dict)
 
 
+@dataclass(eq=False, frozen=True)
 class Aligning:
     """Sightings, and what they tell. Nothing in here moves a camera."""
 
-    def __init__(
-        self,
-        kept: PositionStore,
-        pictures: Pictures,
-        *,
-        changed: Callable[[Camera], None],
-        calendar: Callable[[], datetime],
-    ) -> None:
-        """`changed` lets all hear that a camera's positions are otherwise."""
-        self._kept = kept
-        self._pictures = pictures
-        self._changed = changed
-        self._calendar = calendar
-        self._open: dict[str, _Sightings] = {}
+    kept: PositionStore
+    pictures: Pictures
+    changed: Callable[[Camera], None]  # lets all hear that a camera's positions are otherwise
+    calendar: Callable[[], datetime]
+    _open: dict[str, _Sightings] = field(default_factory=dict)
 
     @handles(SightCommand)
     async def sight(self, asked: Asked[SightCommand], camera: Camera) -> SightingsResult:
@@ -68,7 +60,7 @@ class Aligning:
                 "configuration, or sight without as_wide",
             )
         seen = await camera.read_framing()
-        if not _alike(self._kept.position(camera.name, position.name), position):
+        if not _alike(self.kept.position(camera.name, position.name), position):
             raise Refusal("changed", f"{position.name} of camera {camera.name} changed meanwhile: sight it anew")
         if wanted.pan_counts is not None and wanted.tilt_counts is not None and wanted.zoom_counts is not None:
             seen = replace(
@@ -79,7 +71,7 @@ class Aligning:
             )
         sightings = self._sightings(camera)
         if sightings is None:
-            framings = frozenset(each.framing for each in self._kept.positions(camera.name).values())
+            framings = frozenset(each.framing for each in self.kept.positions(camera.name).values())
             sightings = self._open[camera.name] = _Sightings(camera.contact.generation, framings)
         sightings.of[position.name] = Sighting(position, seen, wanted.as_wide)
         return self._told(camera)
@@ -96,17 +88,17 @@ class Aligning:
     async def match(self, asked: Asked[MatchCommand], camera: Camera) -> MatchResult:
         position = self._known(camera, asked.what.position)
         by_hand = "frame it by hand, and sight it"
-        if not self._pictures.has(camera.name):
+        if not self.pictures.has(camera.name):
             raise Refusal("no-picture", f"camera {camera.name} has no picture address in the configuration: {by_hand}")
-        still = await self._kept.still(camera.name, position.name)
+        still = await self.kept.still(camera.name, position.name)
         if still is None:
             raise Refusal("no-still", f"there is no still of {position.name} of camera {camera.name}: {by_hand}")
         here = await camera.read_framing()
         await asyncio.sleep(LATE_SECONDS)
-        picture = await self._pictures.now(camera.name, since=asyncio.get_running_loop().time())
+        picture = await self.pictures.now(camera.name, since=asyncio.get_running_loop().time())
         if camera.moving or not alike(await camera.read_framing(), here):
             raise Refusal("moving", f"camera {camera.name} moved while its picture was taken: try again")
-        found = await self._pictures.compared(still, picture.jpeg)
+        found = await self.pictures.compared(still, picture.jpeg)
         if found is None:
             raise Refusal(
                 "unsure",
@@ -128,7 +120,7 @@ class Aligning:
 
     @handles(AlignCommand)
     async def align(self, asked: Asked[AlignCommand], camera: Camera) -> AlignResult:
-        left_alone = {self._kept.known(camera.name, name).name: "it is to stay as it is" for name in asked.what.leave}
+        left_alone = {self.kept.known(camera.name, name).name: "it is to stay as it is" for name in asked.what.leave}
         alignment = self._aligned(camera, left_alone)
         if asked.what.apply:
             await self._apply(camera, alignment)
@@ -136,9 +128,9 @@ class Aligning:
 
     @handles(UnalignCommand)
     async def unalign(self, asked: Asked[UnalignCommand], camera: Camera) -> UnalignResult:
-        names = await self._kept.uncorrect(camera.name)
+        names = await self.kept.uncorrect(camera.name)
         self._open.pop(camera.name, None)
-        self._changed(camera)
+        self.changed(camera)
         log.info("positions are as they were before they were aligned", camera=camera.name, positions=names)
         return UnalignResult(positions=names)
 
@@ -153,7 +145,7 @@ class Aligning:
                 f"camera {camera.name} has no sightings{forgotten}; bring it to what a stored position showed, and "
                 "sight that position",
             )
-        stored = self._kept.arranged(camera.name)
+        stored = self.kept.arranged(camera.name)
         changed = [name for name, each in sightings.of.items() if not _alike(stored.get(name), each.position)]
         if changed:
             raise Refusal(
@@ -172,7 +164,7 @@ class Aligning:
         """Correct all positions in one step, and forget what told how."""
         if alignment.misfits:
             raise Refusal("misfit", f"nothing is corrected: {alignment.sentence}")
-        now = self._calendar()
+        now = self.calendar()
         corrected: Mapping[StoredPosition, StoredPosition] = {
             each.position: replace(each.stored(camera.settings), stored_at=now)
             for each in alignment.positions
@@ -180,9 +172,9 @@ class Aligning:
         }
         if not corrected:
             raise Refusal("unchanged", f"every position of camera {camera.name} is as its sightings have it already")
-        await self._kept.correct(corrected)
+        await self.kept.correct(corrected)
         self._open.pop(camera.name, None)
-        self._changed(camera)
+        self.changed(camera)
         log.info(f"positions are aligned: {alignment.sentence}", camera=camera.name, positions=len(corrected))
 
     def _sightings(self, camera: Camera) -> _Sightings | None:
@@ -196,11 +188,11 @@ class Aligning:
         return SightingsResult(
             camera=camera.name,
             sightings=[SightingMessage.of(each, camera.settings) for each in every],
-            next=most_telling(camera.settings, self._kept.positions(camera.name), every) if len(every) == 1 else None,
+            next=most_telling(camera.settings, self.kept.positions(camera.name), every) if len(every) == 1 else None,
         )
 
     def _known(self, camera: Camera, name: str) -> StoredPosition:
-        position = self._kept.known(camera.name, name)
+        position = self.kept.known(camera.name, name)
         try:
             position.framing_for(camera.settings.dialect)
         except DialectError as error:

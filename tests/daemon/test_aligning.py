@@ -274,7 +274,7 @@ def test_a_camera_that_moves_while_its_picture_is_taken_proposes_nothing(tmp_pat
         return Late({"gallery": lambda: eye.jpeg(eye.sees(rig.simulated, asyncio.get_running_loop().time()))})
 
     async def scene(scene: Scene) -> None:
-        still = (await MemoryPictures.now(scene.aligning._pictures, "gallery", since=0.0)).jpeg  # type: ignore[arg-type]
+        still = (await MemoryPictures.now(scene.aligning.pictures, "gallery", since=0.0)).jpeg  # type: ignore[arg-type]
         assert await scene.kept.keep_still(scene.kept.known("gallery", "piano"), still)
         with pytest.raises(Refusal) as refusal:
             await scene.do(MatchCommand, position="piano")
@@ -301,7 +301,7 @@ def test_a_still_proposes_the_sighting_that_a_knock_asks_for_and_notes_nothing(t
         await scene.rig.recall(Recall("wall", wall.framing, id="wall"))
         await scene.kept.store(wall)
         await asyncio.sleep(5.0)
-        still = (await scene.aligning._pictures.now("gallery", since=0.0)).jpeg
+        still = (await scene.aligning.pictures.now("gallery", since=0.0)).jpeg
         assert await scene.kept.keep_still(wall, still)
         simulated.knocked = MountKnock(0.6, -0.3, 0.5)
         found = await scene.do(MatchCommand, position="wall")
