@@ -46,12 +46,7 @@ from .schema import APPLICATION_ID, bring_up_to_date
 from .text import IMPORT_WITH_REPLACE, read_show_and_stills, written_show, written_stills
 
 UNREADABLE_LOCK = "its lock can't be read from the store; unlock it when it is safe to move"
-_STARTS_WITHOUT = (
-    "full",
-    "disk",
-    "damaged",
-    "read-only",
-)  # troubles of the disk that don't keep a daemon from starting
+_STARTS_WITHOUT = ("full", "disk", "damaged", "read-only")  # troubles that don't keep a daemon from starting
 BUSY_SECONDS = 1.0  # how long another process may hold the file at the start
 T = TypeVar("T")
 More = ParamSpec("More")
