@@ -12,10 +12,9 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from dataclasses import replace
 from math import inf
-from typing import Any
 
 from ptzd.line import Arrival, Framing, InquiryRefused, LineDown, PushedAside, alike
 from ptzd.motion import Grip, LearnedHead
@@ -292,7 +291,21 @@ class Camera(Doing):
         come to its end.
         """
         start = self._where_learning_begins(limits)
-        learner = Learner(self._learn(start, limits, progress, rng))
+        learner = Learner(
+            learn(
+                self.contact.line,
+                self.settings.dialect,
+                start,
+                self._inside(limits),
+                slow=self.contact.slow,
+                seeing=Seeing(self.settings.tolerance, MOVING_PAUSE_SECONDS),
+                progress=progress,
+                rng=rng,
+                calendar=self._calendar,
+                heard=self.contact.take,
+                ask_power=self._watch.ask_power,
+            )
+        )
         require_guarded(self, self._guard, learner)
         self._fault = None
         self._become(learner, causes.LEARNED)
@@ -334,23 +347,6 @@ class Camera(Doing):
 
     def _inside(self, limits: LearnLimits) -> LearnLimits:
         return within(self.settings.window, limits)
-
-    def _learn(
-        self, start: Framing, limits: LearnLimits, progress: Callable[[Progress], None], rng: random.Random
-    ) -> Coroutine[Any, Any, LearnedHead]:
-        return learn(
-            self.contact.line,
-            self.settings.dialect,
-            start,
-            self._inside(limits),
-            slow=self.contact.slow,
-            seeing=Seeing(self.settings.tolerance, MOVING_PAUSE_SECONDS),
-            progress=progress,
-            rng=rng,
-            calendar=self._calendar,
-            heard=self.contact.take,
-            ask_power=self._watch.ask_power,
-        )
 
     def _planned(self, recall: Recall, *, seen: bool) -> MovePlan:
         here = require_ready(self)

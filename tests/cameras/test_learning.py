@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from functools import cache
+from functools import cache, partial
 from itertools import pairwise
 from math import pi, sqrt
 from typing import Any
@@ -432,6 +432,7 @@ def test_whoever_wants_to_know_hears_where_the_head_is() -> None:
                 rng=random.Random(9),
                 calendar=lambda: DAY,
                 heard=heard.append,
+                ask_power=partial(asyncio.sleep, 0),
             )
             return heard, learned
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from datetime import datetime
 
 from ptzd.cameras.reading import read_framing
@@ -38,14 +39,6 @@ from .whole_moves import WholeMoves
 BACK_SHARE = 0.3  # of the fastest speed, on the way back
 
 
-def _nobody_listens(framing: Framing) -> None:
-    pass
-
-
-async def _nobody_asks() -> None:
-    pass
-
-
 def estimate_seconds(dialect: Dialect, start: Framing, limits: LearnLimits) -> float:
     """Return about how long `learn` will take. Raises Refusal as it would."""
     rooms = rooms_within(dialect, limits, start)
@@ -63,8 +56,8 @@ async def learn(
     progress: Callable[[Progress], None],
     rng: random.Random,
     calendar: Callable[[], datetime],
-    heard: Callable[[Framing], None] = _nobody_listens,
-    ask_power: Callable[[], Awaitable[None]] = _nobody_asks,
+    heard: Callable[[Framing], None],
+    ask_power: Callable[[], Awaitable[None]],
 ) -> LearnedHead:
     """Measure a head that stands at `start`, on a line that is up, and bring it back there.
 
@@ -104,34 +97,28 @@ def _published(dialect: Dialect) -> HeadModel:
     )
 
 
+@dataclass(eq=False)
 class _Run:
     """The trials of one learning."""
 
-    def __init__(
-        self,
-        probe: Probe,
-        dialect: Dialect,
-        start: Framing,
-        slow: SlowModeSwitch,
-        seeing: Seeing,
-        measured: Measurements,
-        stages: Stages,
-        rng: random.Random,
-    ) -> None:
-        self._probe = probe
-        self._dialect = dialect
-        self._start = start
-        self._slow = slow
-        self._stages = stages
-        self._rng = rng
-        self._head = HeadTrials(probe, measured, stages, rng)
-        self._renewals = RenewalTrials(probe, measured, stages)
-        self._lens = LensTrials(probe, dialect, seeing, measured, stages)
-        self._whole = WholeMoves(probe, dialect, seeing, measured, stages, rng)
+    probe: Probe
+    dialect: Dialect
+    start: Framing
+    slow: SlowModeSwitch
+    seeing: Seeing
+    measured: Measurements
+    stages: Stages
+    rng: random.Random
+
+    def __post_init__(self) -> None:
+        self._head = HeadTrials(self.probe, self.measured, self.stages, self.rng)
+        self._renewals = RenewalTrials(self.probe, self.measured, self.stages)
+        self._lens = LensTrials(self.probe, self.dialect, self.seeing, self.measured, self.stages)
+        self._whole = WholeMoves(self.probe, self.dialect, self.seeing, self.measured, self.stages, self.rng)
 
     async def parts(self) -> None:
         """Do every trial of head and lens apart."""
-        await self._switch(self._slow.off)
+        await self._switch(self.slow.off)
         plan = await self._look()
         await self._head.usual(plan.short_trips)
         await self._slow_steps()
@@ -142,21 +129,21 @@ class _Run:
     async def whole(self, head: HeadModel) -> None:
         """Do those of whole moves with a head of which all else is known, then go back."""
         await self._whole.every(head)
-        await self._stages.begin()
+        await self.stages.begin()
         await self._go_back()
-        await self._stages.begin()
+        await self.stages.begin()
 
     async def _look(self) -> Plan:
         """See how late the camera answers, how fast its zoom is and whether it swings; promise how long all will take.
 
         Nothing goes far for that: head and lens stay near where they stood.
         """
-        await self._stages.begin()
-        await self._probe.time_replies()
+        await self.stages.begin()
+        await self.probe.time_replies()
         await self._lens.look()
-        look = FirstLook(self._probe.reply_seconds, await self._head.look())
-        plan = plan_trials(self._probe.head, self._dialect, self._probe.rooms, self._rng, look)
-        self._stages.promise(plan)
+        look = FirstLook(self.probe.reply_seconds, await self._head.look())
+        plan = plan_trials(self.probe.head, self.dialect, self.probe.rooms, self.rng, look)
+        self.stages.promise(plan)
         return plan
 
     async def _switch(self, turn: Callable[[], Awaitable[None]]) -> None:
@@ -172,18 +159,18 @@ class _Run:
 
     async def _slow_steps(self) -> None:
         """Measure the steps in slow mode, on a head that has one."""
-        if not self._dialect.slow_mode:
+        if not self.dialect.slow_mode:
             return
-        if not self._slow.exists:  # its family has one, but it said that it knows none
-            self._stages.skip(1 + self._probe.fastest_step())
+        if not self.slow.exists:  # its family has one, but it said that it knows none
+            self.stages.skip(1 + self.probe.fastest_step())
             return
-        await self._stages.begin()
-        await self._switch(self._slow.on)
+        await self.stages.begin()
+        await self._switch(self.slow.on)
         await self._head.in_slow_mode()
-        await self._switch(self._slow.off)
+        await self._switch(self.slow.off)
 
     async def _go_back(self) -> None:
-        start, probe = self._start, self._probe
+        start, probe = self.start, self.probe
         fastest = BACK_SHARE * probe.head.pan.steps_deg_per_s[-1]
         step = sum(speed <= fastest for speed in probe.head.pan.steps_deg_per_s) or 1
         for _ in range(TRIES):

@@ -9,9 +9,10 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from ptzd.cameras.orders import lens_orders, pan_tilt_order
-from ptzd.line import Ending, Framing
+from ptzd.line import Framing
 from ptzd.motion import HeadModel, Pose, predict
 from ptzd.visca import Dialect, Refused
 
@@ -25,34 +26,25 @@ LENS_SECONDS = 1.5  # of way that the lens is sent, at most
 ENOUGH = 2.0
 
 
+@dataclass(eq=False)
 class WholeMoves:
     """What is tried of head and lens together; `measured` takes in what it brings."""
 
-    def __init__(
-        self,
-        probe: Probe,
-        dialect: Dialect,
-        seeing: Seeing,
-        measured: Measurements,
-        stages: Stages,
-        rng: random.Random,
-    ) -> None:
-        self._probe = probe
-        self._dialect = dialect
-        self._seeing = seeing
-        self._measured = measured
-        self._stages = stages
-        self._rng = rng
-        self._loop = asyncio.get_running_loop()
+    probe: Probe
+    dialect: Dialect
+    seeing: Seeing
+    measured: Measurements
+    stages: Stages
+    rng: random.Random
 
     async def every(self, head: HeadModel) -> None:
         """Do all of them with a head of which all else is known."""
         for number in range(WHOLE_MOVES):
-            await self._stages.begin()
+            await self.stages.begin()
             await self._move(head, with_lens=number % 2 == 0)
 
     async def _move(self, known: HeadModel, *, with_lens: bool) -> None:
-        probe, rng = self._probe, self._rng
+        probe, rng = self.probe, self.rng
         await probe.quiet()
         before = self._pose(probe.at, probe.zoom_at)
         counts = {
@@ -72,14 +64,16 @@ class WholeMoves:
         said = predict(known, before, to, steps["pan"], steps["tilt"])
         told_at = given[0].sent_at + said.seconds_to_arrival + known.settle.told_seconds
 
+        loop = asyncio.get_running_loop()
+
         def ended() -> bool:  # or about to, when the watch asks nothing either
-            close = abs(self._loop.time() - told_at) < known.settle.reading_seconds
+            close = abs(loop.time() - told_at) < known.settle.reading_seconds
             return close or all(exchange.ended.done() for exchange in exchanges)
 
-        watching = asyncio.create_task(read_on_the_way(probe.line, self._seeing, ended))
+        watching = asyncio.create_task(read_on_the_way(probe.line, self.seeing, ended))
         try:
             for command in lens_orders(wanted, digital_zoom=False):
-                given.append(Order(self._loop.time(), float("inf")))
+                given.append(Order(loop.time(), float("inf")))
                 exchanges.append(probe.perform(command, seconds))
             for exchange, order in zip(exchanges, given, strict=True):
                 probe.follow(exchange, order)
@@ -88,36 +82,33 @@ class WholeMoves:
         finally:
             watching.cancel()
             await asyncio.wait([watching])
-        self._require_carried_out(endings)
+        for ending in endings:
+            if not isinstance(ending, Refused):
+                require_performed(ending)
         probe.at, probe.zoom_at = dict(counts), zoom_counts
         # The lens may have taken longer than is known yet, after which nothing swings.
-        swings_seconds = max(0.0, told_at + said.swings_seconds - self._loop.time()) if said.swings_seconds else 0.0
-        still = await see_still(probe, self._dialect, self._seeing, wanted, self._measured, swings_seconds)
+        swings_seconds = max(0.0, told_at + said.swings_seconds - loop.time()) if said.swings_seconds else 0.0
+        still = await see_still(probe, self.dialect, self.seeing, wanted, self.measured, swings_seconds)
         head, lens = given[0], given[-1]
         clear = head.seconds is not None and all(order.ended_at is not None for order in given)
         if not clear or still is None or head.begun_at is None or lens.begun_at is None or head.ended_at is None:
             return
         if lens.begun_at < head.ended_at:
-            self._measured.lens_delays.append(lens.begun_at - head.begun_at)
+            self.measured.lens_delays.append(lens.begun_at - head.begun_at)
         else:
-            self._measured.lens_waits.append(lens.begun_at - head.ended_at)
+            self.measured.lens_waits.append(lens.begun_at - head.ended_at)
         ended_at = max(order.ended_at or 0.0 for order in given)
-        self._measured.whole_moves.append(
+        self.measured.whole_moves.append(
             WholeMove(before, to, steps, ended_at - head.sent_at, ended_at + still - head.sent_at)
         )
 
-    def _require_carried_out(self, endings: list[Ending]) -> None:
-        for ending in endings:
-            if not isinstance(ending, Refused):
-                require_performed(ending)
-
     def _zoom_target(self) -> int:
-        probe, zoom = self._probe, self._dialect.zoom
-        travel = round(LENS_SECONDS * probe.head.zoom.direct_counts_per_s * self._rng.uniform(0.5, 1.0))
+        probe, zoom = self.probe, self.dialect.zoom
+        travel = round(LENS_SECONDS * probe.head.zoom.direct_counts_per_s * self.rng.uniform(0.5, 1.0))
         middle = 0.5 * (zoom.wide_counts + zoom.tele_counts)
         target = probe.zoom_at + travel if probe.zoom_at < middle else probe.zoom_at - travel
         return min(max(target, zoom.wide_counts), zoom.tele_counts)
 
     def _pose(self, at: Mapping[Axis, int], zoom_counts: int) -> Pose:
-        pan_deg, tilt_deg = self._dialect.pan.degrees(at["pan"]), self._dialect.tilt.degrees(at["tilt"])
-        return Pose(pan_deg, tilt_deg, zoom_counts, self._probe.focus_at)
+        pan_deg, tilt_deg = self.dialect.pan.degrees(at["pan"]), self.dialect.tilt.degrees(at["tilt"])
+        return Pose(pan_deg, tilt_deg, zoom_counts, self.probe.focus_at)
