@@ -21,7 +21,7 @@ from ptzd.visca import (
     ZoomInquiry,
 )
 
-from .reading import Condition, read_condition, read_focus_mode, read_framing, read_pan_tilt, read_power
+from .reading import Condition, read_condition, read_focus_mode, read_framing, read_pan_tilt, read_power, with_head
 from .reports import PowerState
 from .slowmode import SlowModeSwitch
 
@@ -215,10 +215,7 @@ class Contact:
         saw_head(head)
         zoom_counts = await self.line.ask(ZoomInquiry())
         assert self.framing is not None
-        stands = replace(
-            self.framing, pan_counts=head.pan_counts, tilt_counts=head.tilt_counts, zoom_counts=zoom_counts
-        )
-        self.take(stands)
+        self.take(replace(with_head(self.framing, head), zoom_counts=zoom_counts))
 
     def restarted(self) -> None:
         """Take note that it lost count: power, start-up, focus mode and digital zoom are to be asked anew."""

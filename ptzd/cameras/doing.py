@@ -172,16 +172,25 @@ class Doing:
         older = self._activity
         if not isinstance(new, AtRest | Halting):  # these send it nowhere
             self._meant.ordered(None if new.move is None else new.move.recall.framing)
-        if new.unended or older.unended:
+        if older.unended and not new.unended:
+            self._term.begin()
+        self._follow(new, cause.phase, cause.code, cause.sentence.format(what=what))
+        if isinstance(older, Learner):
+            older.ended_by = cause.learning.format(what=what)
+
+    def _follow(
+        self, new: Activity, phase: Phase = Phase.IDLE, code: str | None = None, sentence: str | None = None
+    ) -> None:
+        """Put something new in the place of what goes on, whose move, if it is one, ends in a phase."""
+        older = self._activity
+        if new.unended:
             self._term.begin()
         new.begin(older)
         self._activity = new
         older.end()
-        if isinstance(older, Learner):
-            older.ended_by = cause.learning.format(what=what)
         if older.move is not None:
-            older.move.phase = cause.phase
-            self._say_move(older.move, cause.code, cause.sentence.format(what=what))
+            older.move.phase = phase
+            self._say_move(older.move, code, sentence)
         if new.move is not None:
             self._say_move(new.move)
         self.say_state()
@@ -217,23 +226,10 @@ class Doing:
             return  # something else has begun meanwhile
         settled = phase is Phase.SETTLED
         following = Halting(self) if halt else AtRest(self, self.contact.framing if settled else None)
-        if following.unended:
-            self._term.begin()
-        following.begin(activity)
-        self._activity = following
-        activity.end()
-        if activity.move is not None:
-            activity.move.phase = phase
-            self._say_move(activity.move, code, sentence)
-        self.say_state()
-        self._watch.look_now()
+        self._follow(following, phase, code, sentence)
 
     def rested(self) -> None:
-        older = self._activity
-        self._activity = AtRest(self, self.contact.framing)
-        older.end()
-        self.say_state()
-        self._watch.look_now()
+        self._follow(AtRest(self, self.contact.framing))
 
     def strayed(self) -> None:
         halts = bool(self._locks) or self.settings.strange_motion == "halt"

@@ -18,7 +18,6 @@ from ptzd.visca import (
     AxisScale,
     Command,
     Dialect,
-    Direction,
     FocusFar,
     FocusNear,
     FocusStop,
@@ -33,6 +32,7 @@ from ptzd.visca import (
 from .activity import Activity, Host
 from .grip import LENS_SPEEDS, Deflection, Hold
 from .halting import travels
+from .orders import direction_of
 from .reports import ActivityKind
 from .window import HeadAxis, open_to
 
@@ -190,8 +190,8 @@ class ByHand(Activity):
         """Degrees per second of pan and tilt, with their signs; 0 for an axis that is not deflected."""
         head, dialect = self._host.settings.head, self._contact.dialect
         return (
-            _direction(deflection.pan) * head.pan.speed_deg_per_s(_step(dialect.pan, deflection.pan)),
-            _direction(deflection.tilt) * head.tilt.speed_deg_per_s(_step(dialect.tilt, deflection.tilt)),
+            direction_of(deflection.pan) * head.pan.speed_deg_per_s(_step(dialect.pan, deflection.pan)),
+            direction_of(deflection.tilt) * head.tilt.speed_deg_per_s(_step(dialect.tilt, deflection.tilt)),
         )
 
     def _strays(self, framing: Framing) -> bool:
@@ -237,17 +237,11 @@ def _ahead(scale: AxisScale, counts: int, speed: float, model: AxisModel) -> flo
 def _pan_tilt(dialect: Dialect, pan: float, tilt: float) -> Command:
     if not pan and not tilt:
         return PanTiltStop()
-    return PanTiltDrive(_step(dialect.pan, pan), _step(dialect.tilt, tilt), _direction(pan), _direction(tilt))
+    return PanTiltDrive(_step(dialect.pan, pan), _step(dialect.tilt, tilt), direction_of(pan), direction_of(tilt))
 
 
 def _step(scale: AxisScale, deflection: float) -> int:
     return max(1, math.ceil(abs(deflection) * scale.fastest_step))
-
-
-def _direction(deflection: float) -> Direction:
-    if not deflection:
-        return 0
-    return 1 if deflection > 0 else -1
 
 
 def _lens(

@@ -6,6 +6,7 @@ from ptzd.line import Framing
 from ptzd.visca import (
     Command,
     DigitalZoomOff,
+    Direction,
     FocusAuto,
     FocusManual,
     MemoryRecall,
@@ -21,6 +22,13 @@ from .settings import OwnMemories
 def pan_tilt_order(framing: Framing, pan_step: int, tilt_step: int) -> PanTiltAbsolute:
     """The longest way goes first, so that it starts with the first packet."""
     return PanTiltAbsolute(framing.pan_counts, framing.tilt_counts, pan_step, tilt_step)
+
+
+def direction_of(way: float) -> Direction:
+    """The direction in which an axis is driven: that of a way, or of a push, with its sign."""
+    if not way:
+        return 0
+    return 1 if way > 0 else -1
 
 
 def memory_orders(memories: OwnMemories, number: int, step: int) -> list[Command]:

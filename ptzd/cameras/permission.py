@@ -2,43 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Protocol
-
 from ptzd.guard import Guard
 from ptzd.line import Framing
 from ptzd.refusal import Refusal
 
 from .activity import Activity
-from .contact import Contact
+from .doing import Doing
 from .halting import Halting
 from .power import Switching
-from .reports import Lock, Tally, counts_as_on_air, locked_by
-from .settings import CameraSettings
+from .reports import locked_by
 
 
-class Asked(Protocol):
-    """A camera, as far as it matters here."""
-
-    contact: Contact
-    settings: CameraSettings
-
-    @property
-    def attended(self) -> bool: ...  # somebody keeps its conversation going
-
-    @property
-    def locks(self) -> tuple[Lock, ...]: ...
-
-    @property
-    def tally(self) -> Tally: ...
-
-    @property
-    def moving(self) -> bool: ...
-
-    @property
-    def activity(self) -> Activity: ...
-
-
-def require_reachable(camera: Asked) -> Framing:
+def require_reachable(camera: Doing) -> Framing:
     """It answers, and is neither in standby nor starting up; return where it stands."""
     name, contact = camera.settings.name, camera.contact
     if not camera.attended or not contact.up or contact.framing is None or contact.refuses:
@@ -53,37 +28,37 @@ def require_reachable(camera: Asked) -> Framing:
     return contact.framing
 
 
-def require_ready(camera: Asked) -> Framing:
+def require_ready(camera: Doing) -> Framing:
     """It is reachable, and nobody keeps it still; return where it stands."""
     _require_unlocked(camera)
     return require_reachable(camera)
 
 
-def require_not_refused_on_air(camera: Asked) -> None:
+def require_not_refused_on_air(camera: Doing) -> None:
     """It is off air, or its configuration lets it move all the same."""
-    if counts_as_on_air(camera.tally) and camera.settings.on_air_moves == "refuse":
+    if camera.on_air and camera.settings.on_air_moves == "refuse":
         raise Refusal(*_seen(camera, ", and its on_air_moves says refuse"))
 
 
-def require_free_to_be_recalled(camera: Asked, *, on_air: bool) -> None:
+def require_free_to_be_recalled(camera: Doing, *, on_air: bool) -> None:
     """It is off air, or may be moved on air: because it always may, or because whoever asks says so (`on_air`)."""
     require_not_refused_on_air(camera)
-    if counts_as_on_air(camera.tally) and camera.settings.on_air_moves == "ask" and not on_air:
+    if camera.on_air and camera.settings.on_air_moves == "ask" and not on_air:
         hint = 'send "on_air": true'
         raise Refusal(*_seen(camera, f"; to move it all the same, {hint}"), hint)
 
 
-def require_free_to_be_learned(camera: Asked) -> Framing:
+def require_free_to_be_learned(camera: Doing) -> Framing:
     """It is ready, off air and at rest; return where it stands."""
     framing = require_ready(camera)
-    if counts_as_on_air(camera.tally):
+    if camera.on_air:
         raise Refusal(*_seen(camera, "; learn it when nobody watches"))
     if camera.moving:
         raise Refusal("moving", f"camera {camera.settings.name} is moving; learn it when it has come to rest")
     return framing
 
 
-def _seen(camera: Asked, more: str) -> tuple[str, str]:
+def _seen(camera: Doing, more: str) -> tuple[str, str]:
     """Code and sentence for a camera that is on air, or of which nobody tells whether it is."""
     name = camera.settings.name
     if camera.tally == "program":
@@ -94,7 +69,7 @@ def _seen(camera: Asked, more: str) -> tuple[str, str]:
     )
 
 
-def require_switchable(camera: Asked, switching: Switching, *, on_air: bool) -> None:
+def require_switchable(camera: Doing, switching: Switching, *, on_air: bool) -> None:
     """It answers, nobody keeps it still, nothing moves it, and it is not as it is to become."""
     name, power = camera.settings.name, camera.contact.power
     _require_unlocked(camera)
@@ -109,7 +84,7 @@ def require_switchable(camera: Asked, switching: Switching, *, on_air: bool) -> 
         raise Refusal("moving", f"camera {name} is moving; stop it first")
 
 
-def _unreachable(camera: Asked) -> Refusal:
+def _unreachable(camera: Doing) -> Refusal:
     name, contact = camera.settings.name, camera.contact
     if contact.up and contact.refuses:
         return Refusal("unreachable", f"camera {name} {contact.refuses}; `ptzd check` asks it all that a show needs")
@@ -117,7 +92,7 @@ def _unreachable(camera: Asked) -> Refusal:
     return Refusal("unreachable", f"camera {name} does not answer{why}; check its power and its network")
 
 
-def _require_unlocked(camera: Asked) -> None:
+def _require_unlocked(camera: Doing) -> None:
     if camera.locks:
         raise Refusal(
             "locked",
@@ -125,7 +100,7 @@ def _require_unlocked(camera: Asked) -> None:
         )
 
 
-def require_guarded(camera: Asked, guard: Guard, activity: Activity) -> None:
+def require_guarded(camera: Doing, guard: Guard, activity: Activity) -> None:
     """Let nothing begin without an end of its own where nobody could bring that about."""
     if not activity.unended:
         return

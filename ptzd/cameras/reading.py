@@ -79,7 +79,7 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
     if await line.ask(PowerInquiry()) is not Power.ON:
         return Condition("standby", "auto", None, ())
     faults: list[str] = []
-    first = await _head(line)
+    first = await _unless_refused(line, PanTiltPositionInquiry())  # while it starts up, which its status tells
     status = await _status(line)
     state = _power_of(status)
     if status is not None:
@@ -93,13 +93,14 @@ async def read_condition(line: Line, saw_head: Callable[[PanTiltPosition], None]
         saw_head(first)
         saw_head(await line.ask(PanTiltPositionInquiry()))
     lost_place = bool(faults)
-    digital_zoom = await _digital_zoom(line)
+    # Heads without this question answer it with one error or another.
+    digital_zoom = await _unless_refused(line, DigitalZoomInquiry())
     if digital_zoom:
         faults.append("digital zoom is on: zoom positions may not come back the same")
     return Condition(state, await read_focus_mode(line), digital_zoom, tuple(faults), lost_place)
 
 
-async def read_power(line: Line, given_up: Callable[[], bool] = lambda: False) -> PowerState:
+async def read_power(line: Line, given_up: Callable[[], bool]) -> PowerState:
     """Ask whether it is on, and has started up, and nothing else. Raises as `read_framing` does.
 
     One question tells that it starts up: whoever stops it again and again leaves a slow camera no time for two.
@@ -119,9 +120,9 @@ def _power_of(status: PanTiltStatus | None) -> PowerState:
     return "starting" if status is not None and status.initialisation is Initialisation.IN_PROGRESS else "on"
 
 
-async def _head(line: Line) -> PanTiltPosition | None:
-    with suppress(InquiryRefused):  # perhaps while it starts up, which its status tells
-        return await line.ask(PanTiltPositionInquiry())
+async def _unless_refused(line: Line, inquiry: Inquiry[T]) -> T | None:
+    with suppress(InquiryRefused):
+        return await line.ask(inquiry)
     return None
 
 
@@ -132,9 +133,3 @@ async def _status(line: Line) -> PanTiltStatus | None:
         if refusal.code is ErrorCode.NOT_EXECUTABLE:
             raise
         return None  # heads without this question answer "syntax error"
-
-
-async def _digital_zoom(line: Line) -> bool | None:
-    with suppress(InquiryRefused):  # heads without this question answer it with one error or another
-        return await line.ask(DigitalZoomInquiry())
-    return None

@@ -12,9 +12,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from math import inf
-from typing import NamedTuple
 
 from ptzd.line import Exchange, Framing, InquiryRefused, Line, LineDown, PushedAside
 from ptzd.motion import DriveHead, DriveZoom, LandHead, LandZoom, Order, ShapedPlan, StartFocus, Steering
@@ -24,13 +23,13 @@ from ptzd.visca import (
     Command,
     Dialect,
     DigitalZoomOff,
-    Direction,
     FocusDirect,
     FocusManual,
     FocusStop,
     Interrupted,
     PanTiltAbsolute,
     PanTiltDrive,
+    PanTiltPosition,
     PanTiltPositionInquiry,
     PanTiltStop,
     Refused,
@@ -42,7 +41,7 @@ from ptzd.visca import (
 
 from .activity import STALLED, Activity
 from .direct import Direct
-from .orders import lens_orders, pan_tilt_order
+from .orders import direction_of, lens_orders, pan_tilt_order
 from .reports import ActivityKind, Phase
 from .slowmode import SlowModeRefused, SlowModeSwitch
 from .term import LEAST_TERM_SECONDS, TERM_SECONDS
@@ -54,24 +53,12 @@ COMPLETION_SECONDS = 5.0
 STOP_SECONDS = 2.0
 
 
-class Stalled(Exception):
-    """Nobody steered for a while."""
+class BrokenOff(Exception):
+    """The camera is driven no further, and may be driven still; code and text are those of its move."""
 
-    def __init__(self, seconds: float) -> None:
-        super().__init__(f"nobody steered for {seconds:.1f} s")
-        self.seconds = seconds
-
-
-class NotTold(Exception):
-    """The camera answers, and does not tell where it stands, as in standby. It may be driven still."""
-
-
-class DrivesRefused(Exception):
-    """The camera takes no orders to drive any more. What it took before may drive it still."""
-
-
-class HeadHeld(Exception):
-    """The head was driven and stood still. It is driven still."""
+    def __init__(self, code: str, sentence: str) -> None:
+        super().__init__(sentence)
+        self.code = code
 
 
 async def run_shaped(
@@ -95,9 +82,9 @@ async def run_shaped(
     `left` after how many seconds the head would be at its target; `refused` is called for each drive that is not taken.
 
     Raises `LineDown` when the camera falls silent: it may then be driving on, so the first thing it hears again must be
-    a stop. Raises `HeadHeld` when the head does not move, `DrivesRefused` when it takes no drives, `NotTold` when the
-    camera refuses to tell where it stands, and `Stalled` when nobody steered for a while: it must be stopped. Raises
-    `SlowModeRefused`, before anything moves, where the plan is one for slow mode and the camera does not turn it on.
+    a stop. Raises `BrokenOff` when the head does not move, when it takes no drives, when the camera refuses to tell
+    where it stands, as in standby, and when nobody steered for a while: it must be stopped. Raises `SlowModeRefused`,
+    before anything moves, where the plan is one for slow mode and the camera does not turn it on.
     Who cancels this must stop the camera, too.
     """
     move = _ShapedRun(line, dialect, plan, framing, renewed, told, left, refused)
@@ -108,79 +95,71 @@ async def run_shaped(
         slow.turn_off()  # the first order waits for its ACK
     async with asyncio.TaskGroup() as group:
         asking = group.create_task(move.ask())
-        exchanges = await move.steer()
+        ended = await move.steer()
         asking.cancel()
-    if move.stalled is not None:
-        raise Stalled(move.stalled)
-    if exchanges is None:
-        raise HeadHeld if move.held else NotTold if move.untold else DrivesRefused if move.undriven else LineDown
-    return exchanges
+    if isinstance(ended, Exception):
+        raise ended
+    return ended
 
 
-class _Place(NamedTuple):
-    pan_counts: int
-    tilt_counts: int
-
-
+@dataclass(eq=False)
 class _ShapedRun:
-    def __init__(
-        self,
-        line: Line,
-        dialect: Dialect,
-        plan: ShapedPlan,
-        framing: Framing,
-        renewed: bool,
-        told: Callable[[float, int, int, int | None], None],
-        left: Callable[[float], None],
-        refused: Callable[[], None],
-    ) -> None:
-        self._left = left
-        self._refused = refused
-        self._drives_refused = 0  # one after another
-        self.stalled: float | None = None  # seconds in which nobody steered
-        self._renewed = renewed
-        self._begins = _Place(dialect.pan.counts(plan.from_.pan_deg), dialect.tilt.counts(plan.from_.tilt_deg))
-        self._line = line
-        self._dialect = dialect
-        self._plan = plan
-        self._framing = framing
-        self._told = told
+    line: Line
+    dialect: Dialect
+    plan: ShapedPlan
+    framing: Framing
+    renewed: bool
+    told: Callable[[float, int, int, int | None], None]
+    left: Callable[[float], None]
+    refused: Callable[[], None]
+    _down: bool = False
+    _refusals: int = 0  # to tell where it stands, one after another
+    _drives_refused: int = 0  # one after another
+    _pan_moved: bool = False
+    _tilt_moved: bool = False
+    _head: Exchange | None = None
+    _lens: list[Exchange] = field(default_factory=list)
+    _driven: tuple[float, Exchange] | None = None  # when it was last driven
+
+    def __post_init__(self) -> None:
+        pan, tilt = self.dialect.pan, self.dialect.tilt
+        self._begins = PanTiltPosition(pan.counts(self.plan.from_.pan_deg), tilt.counts(self.plan.from_.tilt_deg))
         self._loop = asyncio.get_running_loop()
-        self._steering = Steering(plan, self._loop.time())
+        self._steering = Steering(self.plan, self._loop.time())
         # A landing may take as long as the move does, where the slowest step fits it.
-        self._landing_seconds = COMPLETION_SECONDS + 2.0 * plan.prediction.most_seconds
-        self._down = False
-        self._focuses_by_itself = framing.focus_mode == "manual"  # as far as is known, and is not to
-        self._refusals = 0  # to tell where it stands, one after another
-        self._pan_moved = self._tilt_moved = False
-        self._head: Exchange | None = None
-        self._lens: list[Exchange] = []
-        self._driven: tuple[float, Exchange] | None = None  # when it was last driven
+        self._landing_seconds = COMPLETION_SECONDS + 2.0 * self.plan.prediction.most_seconds
+        self._focuses_by_itself = self.framing.focus_mode == "manual"  # as far as is known, and is not to
 
-    @property
-    def held(self) -> bool:
-        """Whether the head was driven and stood still."""
-        return self._steering.held
+    def _broken(self) -> BrokenOff | LineDown | None:
+        """Why it is driven no further, where it is not."""
+        if self._steering.held:
+            return BrokenOff(
+                "held",
+                "it stood still on its way and was stopped: a limit set in the camera, an obstacle or another "
+                "controller may have held it; look at it before you recall again",
+            )
+        if self._refusals >= MOST_REFUSALS:
+            return BrokenOff(
+                "untold",
+                "it no longer told where it stands on its way and was stopped: it may have been switched off or have "
+                "restarted; look at it before you recall again",
+            )
+        if self._drives_refused >= MOST_REFUSALS:
+            return BrokenOff(
+                "refused",
+                "it took no more orders on its way and was stopped: it may have been switched off or have restarted; "
+                "look at it before you recall again",
+            )
+        return LineDown() if self._down else None
 
-    @property
-    def untold(self) -> bool:
-        """Whether the camera refuses to tell where it stands."""
-        return self._refusals >= MOST_REFUSALS
-
-    @property
-    def undriven(self) -> bool:
-        """Whether the camera refuses to be driven."""
-        return self._drives_refused >= MOST_REFUSALS
-
-    async def steer(self) -> list[Exchange] | None:
-        """Send orders until all is sent to its target; None when that breaks off."""
+    async def steer(self) -> list[Exchange] | BrokenOff | LineDown:
+        """Send orders until all is sent to its target, and return what lands it; or why that breaks off."""
         turned_at = self._loop.time()
-        while not (self._down or self.held or self.untold or self.undriven):
+        while (broken := self._broken()) is None:
             if (stood := self._loop.time() - turned_at) > TERM_SECONDS:
-                self.stalled = stood
-                return None
+                return BrokenOff(STALLED.code, STALLED.sentence.format(what=f"{stood:.1f}"))
             turned_at = self._loop.time()
-            self._left(self._steering.seconds_to_target(turned_at))
+            self.left(self._steering.seconds_to_target(turned_at))
             for order in self._steering.orders(self._loop.time()):
                 self._send(order)
             self._take_focus()
@@ -188,26 +167,26 @@ class _ShapedRun:
                 assert self._head is not None
                 return [self._head, *self._lens]
             await asyncio.sleep(TURN_SECONDS)
-        return None
+        return broken
 
     async def ask(self) -> None:
         """Ask for positions until cancelled, or until the camera falls silent."""
         while not self._down:
             began = self._loop.time()
             try:
-                position = await self._line.ask(PanTiltPositionInquiry())
+                position = await self.line.ask(PanTiltPositionInquiry())
                 self._refusals = 0
                 at = self._loop.time()
-                scale = self._dialect
+                scale = self.dialect
                 self._steering.head_reported(
                     at, scale.pan.degrees(position.pan_counts), scale.tilt.degrees(position.tilt_counts)
                 )
                 zoom_counts: int | None = None
                 if self._steering.zooms:
                     await asyncio.sleep(ASKING_SECONDS / 2 - (at - began) % (ASKING_SECONDS / 2))
-                    zoom_counts = await self._line.ask(ZoomInquiry())
+                    zoom_counts = await self.line.ask(ZoomInquiry())
                     self._steering.zoom_reported(self._loop.time(), zoom_counts)
-                self._told(self._loop.time(), position.pan_counts, position.tilt_counts, zoom_counts)
+                self.told(self._loop.time(), position.pan_counts, position.tilt_counts, zoom_counts)
             except LineDown:
                 self._down = True
             except InquiryRefused:
@@ -224,20 +203,19 @@ class _ShapedRun:
                 driven = ZoomTele(order.speed) if order.way > 0 else ZoomWide(order.speed)
                 self._drive(driven, self._steering.zoom_performed)
             case LandHead():
-                landing = pan_tilt_order(self._framing, order.pan_step, order.tilt_step)
+                landing = pan_tilt_order(self.framing, order.pan_step, order.tilt_step)
                 if self._is_unheard():
-                    (self._head,) = self._line.interrupt([landing], self._landing_seconds)
+                    (self._head,) = self.line.interrupt([landing], self._landing_seconds)
                 else:
                     self._head = self._perform(landing, self._landing_seconds)
             case LandZoom():
                 self._take_focus()
                 # The first of them is the one that counts, a few counts before the target.
-                orders = [order for order in lens_orders(self._framing, digital_zoom=False) if order != FocusManual()]
-                for each in orders:
-                    self._lens.append(self._perform(each))
+                orders = lens_orders(self.framing, digital_zoom=False)
+                self._lens += [self._perform(each) for each in orders if each != FocusManual()]
             case StartFocus():
                 self._take_focus()
-                self._perform(FocusDirect(self._framing.focus_counts))
+                self._perform(FocusDirect(self.framing.focus_counts))
 
     def _take_focus(self) -> None:
         """See that the camera does not focus by itself where it is to focus on a place: ahead of the order to go there.
@@ -249,28 +227,23 @@ class _ShapedRun:
             self._perform(FocusManual())
 
     def _towards_target(self, order: DriveHead) -> Command:
-        if not self._renewed:
-            pan, tilt = _direction(order.pan_way), _direction(order.tilt_way)
+        if not self.renewed:
+            pan, tilt = direction_of(order.pan_way), direction_of(order.tilt_way)
             return PanTiltDrive(order.pan_step, order.tilt_step, pan, tilt)
         # An axis that has not set out stays where it is; one that waits for the other just before its target may land.
-        pan_moved, tilt_moved = self._set_out(order)
+        self._pan_moved = self._pan_moved or order.pan_way != 0
+        self._tilt_moved = self._tilt_moved or order.tilt_way != 0
         return PanTiltAbsolute(
-            self._framing.pan_counts if pan_moved else self._begins.pan_counts,
-            self._framing.tilt_counts if tilt_moved else self._begins.tilt_counts,
+            self.framing.pan_counts if self._pan_moved else self._begins.pan_counts,
+            self.framing.tilt_counts if self._tilt_moved else self._begins.tilt_counts,
             order.pan_step,
             order.tilt_step,
         )
 
-    def _set_out(self, order: DriveHead) -> tuple[bool, bool]:
-        """Which axes have set out by this order."""
-        self._pan_moved = self._pan_moved or order.pan_way != 0
-        self._tilt_moved = self._tilt_moved or order.tilt_way != 0
-        return self._pan_moved, self._tilt_moved
-
     def _perform(self, command: Command, completion_seconds: float = COMPLETION_SECONDS) -> Exchange:
         # In its turn: a message that overtakes one that was lost has a number that the camera does not expect, and the
         # RESET that follows takes longer than a repeat does as a rule.
-        return self._line.perform(command, completion_seconds)
+        return self.line.perform(command, completion_seconds)
 
     def _is_unheard(self) -> bool:
         """Whether the head may be driving on, since a drive order and its repeat were lost; a landing may not wait.
@@ -290,18 +263,12 @@ class _ShapedRun:
             ending = exchange.ended.result() if exchange.ended.done() else None
             if isinstance(ending, Refused):
                 self._drives_refused += 1
-                self._refused()
+                self.refused()
             elif not isinstance(ending, Interrupted):
                 self._drives_refused = 0
                 performed(self._loop.time())
 
         exchange.begun.add_done_callback(begun)
-
-
-def _direction(way: int) -> Direction:
-    if not way:
-        return 0
-    return 1 if way > 0 else -1
 
 
 class Shaped(Direct):
@@ -368,35 +335,13 @@ class Shaped(Direct):
             )
         except SlowModeRefused as refusal:
             self._fail("slow-mode", f"{refusal}, so it did not set out; recall again", halt=True)
-            return False
-        except HeadHeld:
-            sentence = (
-                "it stood still on its way and was stopped: a limit set in the camera, an obstacle or another "
-                "controller may have held it; look at it before you recall again"
-            )
-            self._fail("held", sentence, halt=True)
-            return False
-        except NotTold:
-            sentence = (
-                "it no longer told where it stands on its way and was stopped: it may have been switched off or have "
-                "restarted; look at it before you recall again"
-            )
-            self._fail("untold", sentence, halt=True)
-            return False
-        except DrivesRefused:
-            sentence = (
-                "it took no more orders on its way and was stopped: it may have been switched off or have restarted; "
-                "look at it before you recall again"
-            )
-            self._fail("refused", sentence, halt=True)
-            return False
-        except Stalled as stall:
-            self._fail(STALLED.code, STALLED.sentence.format(what=f"{stall.seconds:.1f}"), halt=True)
-            return False
+        except BrokenOff as broken:
+            self._fail(broken.code, str(broken), halt=True)
         except LineDown:
             self._host.silent()
-            return False
-        return True
+        else:
+            return True
+        return False
 
     def _told_what_is_left(self, seconds: float) -> None:
         self._left_seconds = seconds

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass, field
 
 from ptzd.guard import Guard
 
@@ -12,36 +13,24 @@ LEAST_TERM_SECONDS = 0.2  # twice as long as from one renewal to the next
 RENEWAL_SECONDS = 0.1
 
 
+@dataclass(eq=False)
 class Term:
     """Renews one camera's term with its guard for as long as that may be moving without an end of its own."""
 
-    def __init__(
-        self,
-        guard: Guard,
-        camera: str,
-        *,
-        unended: Callable[[], bool],
-        seconds: Callable[[], float],
-        unguarded: Callable[[], None],
-        stalled: Callable[[float], None],
-    ) -> None:
-        """`unended` tells whether it may be, `seconds` for how long it may go on should nothing run here any more.
-
-        `unguarded` is called when the guard has gone meanwhile, `stalled` when nothing ran here for too long."""
-        self._guard = guard
-        self._camera = camera
-        self._unended = unended
-        self._seconds = seconds
-        self._unguarded = unguarded
-        self._stalled = stalled
-        self._loop = asyncio.get_running_loop()
-        self._timer: asyncio.TimerHandle | None = None
-        self._over_at = 0.0
+    guard: Guard
+    camera: str
+    unended: Callable[[], bool]  # whether it may be
+    seconds: Callable[[], float]  # for how long it may go on should nothing run here any more
+    unguarded: Callable[[], None]  # called when the guard has gone meanwhile
+    stalled: Callable[[float], None]  # called when nothing ran here for too long
+    _loop: asyncio.AbstractEventLoop = field(default_factory=asyncio.get_running_loop)
+    _timer: asyncio.TimerHandle | None = None
+    _over_at: float = 0.0
 
     def begin(self) -> None:
         """Renew it now, ahead of the order that needs it, and go on with that."""
-        term = self._seconds()
-        self._guard.renew(self._camera, term)
+        term = self.seconds()
+        self.guard.renew(self.camera, term)
         self._over_at = self._loop.time() + term
         if self._timer is None:
             self._timer = self._loop.call_later(RENEWAL_SECONDS, self._renew)
@@ -54,12 +43,12 @@ class Term:
 
     def _renew(self) -> None:
         self._timer = None
-        if not self._unended():
-            self._guard.renew(self._camera, 0.0)
+        if not self.unended():
+            self.guard.renew(self.camera, 0.0)
             return
         late = self._loop.time() - self._over_at
         self.begin()
         if late > 0.0:  # the guard has begun to stop the camera
-            self._stalled(late + TERM_SECONDS)
-        elif not self._guard.watches:
-            self._unguarded()
+            self.stalled(late + TERM_SECONDS)
+        elif not self.guard.watches:
+            self.unguarded()
