@@ -176,6 +176,8 @@ def fit_ride(ride: Ride, shape: ShapeFit) -> Figure:
 
     `ride` is as fast as is guessed; its offset is not looked at. Raises FitError for fewer than 5 readings.
     """
+    if len(ride.readings) < 5:
+        raise FitError(f"a speed needs 5 readings at least, not {len(ride.readings)}")
     braking = shape.acceleration if shape.braking is None else shape.braking
 
     def rests(speed: float) -> list[float]:
