@@ -28,10 +28,10 @@ from rigs import Rig, framing, rigged
 from ptzd.cameras import Recall
 from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.learning.progress import Stages
-from ptzd.cameras.learning.trials import steady_seconds
+from ptzd.cameras.learning.trials import WHOLE_MOVES, FirstLook, plan_trials, rooms_within, steady_seconds
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.line import Framing, Tolerance
-from ptzd.motion import LearnedHead, read_head, write_head
+from ptzd.motion import LearnedHead, published_head, read_head, write_head
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, PowerStandby, dialect_names, load_dialect
 
@@ -247,6 +247,29 @@ def test_each_kind_of_trial_takes_about_as_long_as_is_reckoned(
     for kind in TIMED_CLOSELY:
         assert reckoned[kind] == pytest.approx(taken[kind], rel=0.2), kind
     assert reckoned["the others"] == pytest.approx(taken["the others"], rel=0.35)
+
+
+@pytest.mark.parametrize("dialect_name", ["nibble4-51", "shared5-205"])
+def test_trials_that_wait_for_a_mount_or_for_answers_are_reckoned_to_take_longer(dialect_name: str) -> None:
+    dialect = load_dialect(dialect_name)
+    head = published_head(dialect.pan.steps_deg_per_s, dialect.tilt.steps_deg_per_s)
+    rooms = rooms_within(dialect, NARROW, framing(0))
+
+    def reckoned(reply_seconds: float, swing_seconds: float) -> dict[str, float]:
+        look = FirstLook(reply_seconds, {"pan": swing_seconds, "tilt": swing_seconds})
+        sums = defaultdict[str, float](float)
+        for what, seconds in plan_trials(head, dialect, rooms, random.Random(1), look).stages:
+            sums[what] += seconds
+        return sums
+
+    usual, swinging, late = reckoned(0.02, 0.5), reckoned(0.02, 3.5), reckoned(0.15, 0.5)
+    # The camera has to be seen still before the next trial: at slow steps, and around each whole move.
+    assert swinging["speed of step 1"] > usual["speed of step 1"] + 1.0
+    assert swinging["orders in mid-move"] > usual["orders in mid-move"] + 4.0
+    assert swinging["whole moves"] > usual["whole moves"] + WHOLE_MOVES * 2.0
+    for what, seconds in usual.items():
+        assert swinging[what] > 0.99 * seconds, what
+        assert late[what] > seconds, what
 
 
 def test_a_wait_that_varies_is_learned_to_vary() -> None:
