@@ -67,6 +67,18 @@ def test_a_term_runs_out_however_often_those_of_other_cameras_are_renewed() -> N
     run(main())
 
 
+def test_a_guard_that_has_ended_takes_no_camera_from_whoever_has_it_now() -> None:
+    async def main() -> None:
+        async with watched_scene() as scene:
+            async with MemoryGuard([Watched("gallery", scene.camera.dialect, scene.wire.open)]) as guard:
+                scene.drive(pan_step=8)
+                guard.renew("gallery", 0.4)
+            await asyncio.sleep(3.0)
+            assert scene.moving and scene.wire.opened == 0
+
+    run(main())
+
+
 @pytest.mark.parametrize("loss", [0.0, 0.05, 0.1])
 @pytest.mark.parametrize("slow_to_stop", [False, True])
 def test_whatever_is_lost_and_however_long_a_stop_takes_the_head_rests_soon(loss: float, slow_to_stop: bool) -> None:
