@@ -119,6 +119,13 @@ def test_cameras_leave_when_the_rehearsal_has_them_leave(tmp_path: Path) -> None
     assert [one.start_seconds for one in evening.moves] == [0.0, 20.0, 50.0, 120.0]
 
 
+def test_a_move_that_begins_with_the_last_cue_is_played_to_its_end(tmp_path: Path) -> None:
+    last = cue(2, 20, move("left", "solo", "on_air = true\nseconds = 9.0"))
+    (one,) = played(tmp_path, cue(1, 20, take="left"), last).moves
+    assert (one.ended, one.in_time) == ("settled", None)
+    assert one.simulated_seconds is not None and one.simulated_seconds > 9.0
+
+
 def test_a_camera_on_air_beyond_its_cue_is_left_behind_and_the_next_move_starts_where_it_is(tmp_path: Path) -> None:
     evening = played(
         tmp_path,
