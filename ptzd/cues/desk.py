@@ -626,7 +626,9 @@ class CueDesk:
                 f"{cue.number}; recall it, or go back and ask",
             )
             for move in cue.moves
-            if not move.on_air and not self._stands_in(self._seen(move.camera), move.position)
+            if not move.on_air
+            and not self._stands_in(self._seen(move.camera), move.position)
+            and not self._is_on_its_way(move)
         )
 
     def _seen_unready(self, cue: ListedCue) -> tuple[NotReady, ...]:

@@ -969,6 +969,24 @@ def test_a_go_without_a_standby_names_the_cameras_that_were_not_sent_and_moves_n
     assert not {move.camera for move in off_air} & {camera for camera, _ in stage.sent}
 
 
+def test_a_go_after_a_hold_leaves_nobody_behind_whom_the_standby_before_it_has_sent() -> None:
+    stage = Stage(CuePlace(Decimal(1), Decimal(2)), LATER)
+    stage.standby()
+    assert stage.sent == [("left", "piano")], "right waits for its time"
+    stage.desk.hold()
+    stage.desk.release()
+    assert stage.go() == {"right": "left-behind"}
+    assert stage.sent == [("left", "piano")]
+
+
+def test_a_go_without_a_standby_leaves_nobody_behind_whom_places_has_sent_there() -> None:
+    cues = (ListedCue(Decimal(1), "Doors", "gallery", (ListedMove("left", "soloist"),)),)
+    stage = Stage(None, cues, start={"left": "soloist", "right": "hands"})
+    stage.desk.places()
+    assert stage.go() == {}
+    assert stage.sent == [("left", "soloist"), ("right", "hands")]
+
+
 def test_a_go_without_a_standby_leaves_nobody_behind_who_stands_there_already() -> None:
     stage = Stage(CuePlace(None, Decimal(1)))
     for move in CUES[0].moves:
