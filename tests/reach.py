@@ -39,6 +39,15 @@ class Reach:
     lines: dict[str, dict[int, set[str]]] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)  # of test files
 
+    def forget_all_but(self, files: set[str]) -> None:
+        """Know nothing any more of tests whose file is gone."""
+        self.seconds = {test: took for test, took in self.seconds.items() if test.partition("::")[0] in files}
+        self.hashes = {file: digest for file, digest in self.hashes.items() if file in files}
+        self.lines = {
+            path: {number: tests & self.seconds.keys() for number, tests in lines.items()}
+            for path, lines in self.lines.items()
+        }
+
     def tests_at(self, path: str, now: list[str], lines: range, names: tuple[str, ...]) -> set[str]:
         """The tests that reach `lines` of a file as it is `now`; of what a module defines, a use of its `names`."""
         if names:
@@ -67,6 +76,7 @@ class Reach:
 def measured(tree: Path) -> Reach:
     """Who reaches what: from the cache, with the test files measured anew that it does not know as they are."""
     reach: Reach = pickle.loads(CACHE.read_bytes()) if CACHE.exists() else Reach()
+    reach.forget_all_but({str(path.relative_to(tree)) for path in (tree / "tests").rglob("test_*.py")})
     settings = tree / ".faults.ini"
     sources = "\n ".join(str(tree / room) for room in ROOMS)
     settings.write_text(
