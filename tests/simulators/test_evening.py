@@ -274,8 +274,10 @@ def test_an_auto_focus_finds_about_what_it_found_when_the_position_was_stored() 
     wide = replace(POSITION, name="wide", framing=Framing(0, 0, 0, 4000, "auto"))
     door = replace(POSITION, name="door", framing=Framing(-1536, -51, 2048, 9000, "auto"))  # -30°, -1° [B]
     solo = replace(POSITION, name="solo", framing=Framing(-1536, -51, 2048, 12000, "manual"))
-    scene = scene_of(replace(ACTORS["left"], positions=(wide, door, solo)), random.Random(1))
+    tele = replace(POSITION, name="tele", framing=Framing(-1536, -51, 12000, 11000, "auto"))  # of somebody before them
+    scene = scene_of(replace(ACTORS["left"], positions=(wide, door, solo, tele)), random.Random(1))
     assert scene is not None
+    assert scene(-30.0, -1.0, 12000.0) == pytest.approx(11000, abs=STEP_ASIDE_COUNTS)
     assert scene(2.0, 0.0, 0.0) == pytest.approx(4000, abs=STEP_ASIDE_COUNTS)
     assert scene(-30.0, -1.0, 2048.0) == pytest.approx(9000, abs=STEP_ASIDE_COUNTS)
     assert scene(2.0, 0.0, 0.0) == scene(2.0, 0.0, 0.0)
