@@ -20,6 +20,7 @@ from ptzsim.head import SLOW_MODE_SHARE
 from rigs import Rig, framing, rigged
 
 from ptzd.cameras import LearnLimits, Lock, MoveReport, Optics, Recall
+from ptzd.cameras.learning import Progress
 from ptzd.motion import AxisModel, HeadModel, Sensor, SlowMode, lens_between
 from ptzd.refusal import Refusal
 from ptzd.visca import (
@@ -408,9 +409,9 @@ def test_a_mode_known_to_be_off_costs_no_packet_and_a_head_without_one_never_hea
     with_rig(scene, learned=False, dialect_name="nibble4-51")
 
 
-def test_a_camera_that_refuses_slow_mode_is_not_driven_and_moves_without_it_from_then_on(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+@pytest.fixture
+def knowing_no_slow_mode(monkeypatch: pytest.MonkeyPatch) -> None:
+    """All heads are of a family that has a slow mode, but have none."""
     perform = Body.perform
 
     def refuse(body: Body, command: Any, now: float) -> Any:
@@ -420,6 +421,9 @@ def test_a_camera_that_refuses_slow_mode_is_not_driven_and_moves_without_it_from
 
     monkeypatch.setattr(Body, "perform", refuse)
 
+
+@pytest.mark.usefixtures("knowing_no_slow_mode")
+def test_a_camera_that_refuses_slow_mode_is_not_driven_and_moves_without_it_from_then_on() -> None:
     async def scene(rig: Rig) -> None:
         rig.camera.set_tally("program")
         first = await rig.recall(Recall("there", THERE, seconds=SECONDS, on_air=True, id="1"))
@@ -434,6 +438,20 @@ def test_a_camera_that_refuses_slow_mode_is_not_driven_and_moves_without_it_from
 
 
 # Learning
+
+
+@pytest.mark.usefixtures("knowing_no_slow_mode")
+def test_the_learning_of_a_head_that_has_no_slow_mode_promises_none_of_its_time() -> None:
+    async def scene(rig: Rig) -> None:
+        loop, said = asyncio.get_running_loop(), list[Progress]()
+        began = loop.time()
+        found = await rig.camera.learn(LearnLimits((-40.0, 40.0), (-10.0, 30.0)), said.append, random.Random(4))
+        assert found.model.slow is None
+        looked = [each for each in said if each.promised_seconds is not None]
+        assert loop.time() - began == pytest.approx(looked[0].promised_seconds, rel=0.1)
+        assert not any("slow mode" in each.doing for each in looked)
+
+    with_rig(scene, learned=False, dialect=FEW_STEPS)
 
 
 @pytest.mark.parametrize("loss", [0.0, 0.03])

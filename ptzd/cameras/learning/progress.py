@@ -53,7 +53,3 @@ class Stages:
         doing = stages[self._done][0] if self._done < len(stages) else "done"
         self._tell(Progress(self._done, len(stages), doing, round(left, 1), self._promised))
         self._done = min(self._done + 1, len(stages))
-
-    def skip(self, stages: int) -> None:
-        """Pass over trials that this head does not need."""
-        self._done += stages

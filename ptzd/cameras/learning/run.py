@@ -142,7 +142,9 @@ class _Run:
         await self.probe.time_replies()
         await self._lens.look()
         look = FirstLook(self.probe.reply_seconds, await self._head.look())
-        plan = plan_trials(self.probe.head, self.dialect, self.probe.rooms, self.rng, look)
+        # Its family may have a slow mode, and it may have said by now that it knows none.
+        dialect = self.dialect.model_copy(update={"slow_mode": self.slow.exists})
+        plan = plan_trials(self.probe.head, dialect, self.probe.rooms, self.rng, look)
         self.stages.promise(plan)
         return plan
 
@@ -159,10 +161,7 @@ class _Run:
 
     async def _slow_steps(self) -> None:
         """Measure the steps in slow mode, on a head that has one."""
-        if not self.dialect.slow_mode:
-            return
-        if not self.slow.exists:  # its family has one, but it said that it knows none
-            self.stages.skip(1 + self.probe.fastest_step())
+        if not self.slow.exists:
             return
         await self.stages.begin()
         await self._switch(self.slow.on)
