@@ -28,7 +28,7 @@ from rigs import Rig, framing, rigged
 from ptzd.cameras import Recall
 from ptzd.cameras.learning import LearnLimits, Progress, Seeing, estimate_seconds, learn
 from ptzd.cameras.learning.progress import Stages
-from ptzd.cameras.learning.trials import WHOLE_MOVES, FirstLook, plan_trials, rooms_within, steady_seconds
+from ptzd.cameras.learning.trials import WHOLE_MOVES, FirstLook, Plan, plan_trials, rooms_within, steady_seconds
 from ptzd.cameras.slowmode import SlowModeSwitch
 from ptzd.line import Framing, Tolerance
 from ptzd.motion import LearnedHead, published_head, read_head, write_head
@@ -270,6 +270,40 @@ def test_trials_that_wait_for_a_mount_or_for_answers_are_reckoned_to_take_longer
     for what, seconds in usual.items():
         assert swinging[what] > 0.99 * seconds, what
         assert late[what] > seconds, what
+
+
+async def worked_off(takes: list[float]) -> list[Progress]:
+    """What is told of trials that were planned to take 10 s each, and take so long."""
+    plan, said = Plan((), (), (("a trial", 10.0),) * len(takes)), list[Progress]()
+
+    async def look_whether_on() -> None:
+        pass
+
+    stages = Stages(plan, said.append, look_whether_on)
+    await stages.begin()
+    await asyncio.sleep(5.0)  # the first look
+    stages.promise(plan)
+    for seconds in takes:
+        await stages.begin()
+        await asyncio.sleep(seconds)
+    await stages.begin()
+    return said
+
+
+@pytest.mark.parametrize("pace", [0.8, 1.0, 1.3])
+def test_what_is_left_is_told_by_how_long_trials_have_taken_so_far(pace: float) -> None:
+    first, *said = run(worked_off([10.0 * pace] * 12))
+    assert first.promised_seconds is None
+    for done, each in enumerate(said):
+        assert (each.done, each.of) == (done + 1, 13)
+        assert each.promised_seconds == pytest.approx(5.0 + 12 * 10.0)
+        if done >= 4:
+            assert each.seconds_left == pytest.approx(10.0 * pace * (12 - done), rel=0.06)
+
+
+def test_one_trial_that_was_held_up_for_minutes_does_not_make_hours_of_what_is_left() -> None:
+    said = run(worked_off([10.0, 600.0, *[10.0] * 10]))
+    assert said[3].seconds_left < 2 * 10.0 * 10.0
 
 
 def test_a_wait_that_varies_is_learned_to_vary() -> None:
