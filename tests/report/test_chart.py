@@ -89,6 +89,31 @@ def test_only_what_the_camera_can_be_sent_to_within_its_window_is_its_reach() ->
     assert "no positions yet" in [one.text for one in drawn(SETTINGS, other).iter(f"{SVG}text")]
 
 
+def test_a_small_map_tells_which_part_of_the_reach_is_shown_and_where_in_it_the_camera_looks() -> None:
+    svg = drawn(replace(SETTINGS, optics=OPTICS), stored(wide=framing(-40, 0), solo=framing(-20, 10)), framing(10, 35))
+    # The lines tell which degrees the picture holds: their words stand beside them, in a row and in a column.
+    words = [one for one in svg.iter(f"{SVG}text") if (one.text or "").endswith("°")]
+    places = [(int((one.text or "")[:-1]), float(one.get("x", "")), float(one.get("y", ""))) for one in words]
+    row, column = max(y for _, _, y in places), min(x for _, x, _ in places)
+    pans = [(deg, x) for deg, x, y in places if y == row]
+    tilts = [(deg, y) for deg, x, y in places if x == column and y != row]
+    per_degree = (pans[-1][1] - pans[0][1]) / (pans[-1][0] - pans[0][0])
+    assert (tilts[0][1] - tilts[-1][1]) / (tilts[-1][0] - tilts[0][0]) == pytest.approx(per_degree, rel=0.01)
+    left, high = pans[0][0] - (pans[0][1] - 3 - 12) / per_degree, tilts[0][0] + (tilts[0][1] + 3 - 12) / per_degree
+
+    (corner,) = svg.iter(f"{SVG}g")
+    (x, y, wide, tall), (part_x, part_y, part_wide, part_tall) = numbers(corner, "rect", "x", "y", "width", "height")
+    assert wide / tall == pytest.approx(340 / 110, rel=0.01)  # pan -170° to 170°, tilt -20° to 90°
+    assert (part_x - x) / wide == pytest.approx((left + 170) / 340, abs=0.01)
+    assert part_wide / wide == pytest.approx((640 - 2 * 12) / per_degree / 340, abs=0.01)
+    assert part_y == pytest.approx(y + (90 - high) / 110 * tall, abs=1.0)
+    low = max(-20.0, high - (360 - 2 * 12) / per_degree)  # nothing lies below the reach
+    assert part_tall == pytest.approx((high - low) / 110 * tall, abs=1.0)
+    ((now_x, now_y),) = numbers(corner, "circle", "cx", "cy")
+    assert (now_x - x) / wide == pytest.approx((10 + 170) / 340, abs=0.01)
+    assert (now_y - y) / tall == pytest.approx((90 - 35) / 110, abs=0.02)
+
+
 def test_nothing_in_it_runs_or_is_fetched() -> None:
     text = chart(replace(SETTINGS, optics=OPTICS), stored(wide=framing(0, 0)), framing(1, 1))
     assert not re.search(r"<script|<style|<image|<use|href|on\w+=|url\(", text)
