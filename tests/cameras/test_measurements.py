@@ -24,9 +24,10 @@ from ptzd.cameras.learning.measurements import (
     WholeMove,
     learned_head,
 )
+from ptzd.cameras.learning.renewal import RenewalTrial
 from ptzd.cameras.learning.trials import AXES, Axis
 from ptzd.line import Tolerance
-from ptzd.motion import LearnedHead, Pose, Reading, published_head
+from ptzd.motion import HeadModel, LearnedHead, Pose, Reading, published_head
 from ptzd.visca import load_dialect
 
 DIALECT = load_dialect("nibble4-51")
@@ -120,10 +121,9 @@ class Exact:
         return WholeMove(from_, to, {"pan": 24, "tilt": 23}, told, told + self.looking + extra)
 
 
-def learned(measured: Measurements) -> LearnedHead:
-    return asyncio.run(
-        learned_head(measured, DIALECT, PUBLISHED, Seeing(Tolerance()), datetime(2031, 5, 24, tzinfo=UTC))
-    )
+def learned(measured: Measurements, published: HeadModel = PUBLISHED) -> LearnedHead:
+    seeing, day = Seeing(Tolerance()), datetime(2031, 5, 24, tzinfo=UTC)
+    return asyncio.run(learned_head(measured, DIALECT, published, seeing, day))
 
 
 def pan_off(head: LearnedHead, exact: Exact) -> list[float]:
@@ -176,7 +176,7 @@ def test_a_step_that_had_no_room_is_as_far_off_its_table_as_those_beside_it() ->
     measured = exact.measured()
     for step in (22, 23, 24):
         del measured.step_trips["pan"][step], measured.slow_trips["pan"][step]
-    del measured.step_trips["tilt"][1]
+    del measured.step_trips["tilt"][1], measured.slow_trips["tilt"][1]
     head = learned(measured)
     assert max(map(abs, pan_off(head, exact))) < 0.004
     assert head.model.tilt.steps_deg_per_s[0] == pytest.approx(exact.speed("tilt", 1), rel=0.004)
@@ -184,6 +184,7 @@ def test_a_step_that_had_no_room_is_as_far_off_its_table_as_those_beside_it() ->
         *(f"pan step {step}" for step in (22, 23, 24)),
         "tilt step 1",
         *(f"pan step {step} in slow mode" for step in (22, 23, 24)),
+        "tilt step 1 in slow mode",
     ]
     assert min(head.measured.pan_steps[21:]) > 10 * max(head.measured.pan_steps[:21]), "guessed is not measured"
     # What is guessed says nothing of what is measured.
@@ -225,7 +226,7 @@ def test_a_way_that_was_nearly_all_ramp_tells_no_speed() -> None:
     for step in (23, 24):
         speed = exact.speed("pan", step)
         way = 1.05 * speed**2 / exact.acceleration
-        measured.step_trips["pan"][step] = replace(exact.trip("pan", way, speed), readings=[])
+        measured.step_trips["pan"][step] = exact.trip("pan", way, speed)
     assert [*learned(measured).measured.not_reached] == ["pan step 23", "pan step 24"]
 
 
@@ -294,6 +295,16 @@ def test_a_lens_that_waited_more_often_than_not_sets_out_after_the_report_of_the
     model = learned(measured).model
     assert model.lens_waits
     assert model.lens_delay_seconds == pytest.approx(exact.lag + 0.05, abs=0.004), "it is counted from the stop"
+
+
+def test_what_one_axis_does_in_mid_move_is_not_taken_for_what_the_other_does_unless_they_share_a_speed() -> None:
+    measured = Exact(slow_share=None).measured()
+    refused = RenewalTrial("pan", True, [], [(0.0, 8), (0.4, 8)], 1.0, refused=True, landed=True)
+    measured.renewals += [refused] * 4
+    assert learned(measured).model.renewal == "unknown"
+    assert learned(measured, replace(PUBLISHED, shared_speed=True)).model.renewal == "refused"
+    measured.renewals += [replace(refused, axis="tilt")] * 4
+    assert learned(measured).model.renewal == "refused"
 
 
 def swung(exact: Exact, axis: Axis, step: int, deg_per_deg_per_s: float, hertz: float, damping: float) -> Stop:
