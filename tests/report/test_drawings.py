@@ -29,6 +29,18 @@ def plan(metres: float = 10.0) -> Element:
     return fromstring(drawn_plan("The granary", cameras, {"soloist": (0.0, 2.0)}, shots))
 
 
+def test_each_shot_of_a_plan_is_told_with_its_distance_on_the_ground() -> None:
+    # By Pythagoras: 3 m aside and 4 m ahead are 5 m, 5 m aside and 12 m ahead are 13 m.
+    shots = [
+        DrawnShot("left", "soloist", (-3.0, -2.0, 1.7), (0.0, 2.0, 1.6), 100.0, 20.0),
+        DrawnShot("right", "soloist", (5.0, -10.0, 1.7), (0.0, 2.0, 1.6), 100.0, 20.0),
+    ]
+    cameras = {shot.camera: (shot.eye, 0.0) for shot in shots}
+    drawn = fromstring(drawn_plan("The granary", cameras, {"soloist": (0.0, 2.0)}, shots))
+    words = [one.text for one in drawn.iter(f"{SVG}text")]
+    assert {"5.0 m", "13.0 m"} <= set(words)
+
+
 @pytest.mark.parametrize("far", [2.0, 30.0])
 def test_a_plan_stands_in_the_middle_of_its_drawing_whether_the_stage_is_wide_or_deep(far: float) -> None:
     cameras = {"left": ((-4.0, -5.0, 1.7), 0.0), "right": ((4.0, -5.0, 1.7), 0.0)}
