@@ -27,6 +27,11 @@ def test_letters_of_every_script_have_a_width(text: str) -> None:
     assert width(text, 10) >= 5 * len(text)
 
 
+@pytest.mark.parametrize(("with_accent", "without"), [("é", "e"), ("Ü", "U"), ("ñ", "n"), ("ç", "c")])
+def test_an_accent_makes_no_letter_wider(with_accent: str, without: str) -> None:
+    assert width(with_accent, 10) == width(without, 10)
+
+
 @given(st.text(max_size=80), st.floats(0, 300))
 def test_a_shortened_text_fits(text: str, room: float) -> None:
     short = shortened(text, room, 10)
