@@ -150,6 +150,15 @@ def test_the_choir_evening_shows_all_its_cues_cameras_and_conflicts(choir: Rehea
         assert names(row, "svg"), "the moment is shown from closer"
 
 
+def test_no_word_of_a_picture_stands_beyond_its_edges(choir: Rehearsal) -> None:
+    for picture in names(read_page(html_report(choir)), "svg"):
+        left, top, wide, high = map(float, (picture.get("viewBox") or "").split())
+        for text in names(picture, "text"):
+            size = float(text.get("font-size", "8"))
+            assert top + 0.6 * size <= float(text.get("y", "")) <= top + high, text.text
+            assert left <= float(text.get("x", "")) <= left + wide, text.text
+
+
 def test_whoever_cannot_see_it_is_told_what_is_where(choir: Rehearsal) -> None:
     page = read_page(html_report(choir))
     assert page.get("lang") == "en"
@@ -157,6 +166,8 @@ def test_whoever_cannot_see_it_is_told_what_is_where(choir: Rehearsal) -> None:
     for picture in names(page, "svg"):
         [title] = picture.findall(f"{SVG}title")
         assert picture.get("role") and words(title)
+        told = [each.get("id") for each in (title, *picture.findall(f"{SVG}desc"))]
+        assert (picture.get("aria-labelledby") or "").split() == told, "its name, and what is in it"
     headings = {e.get("id") for e in names(page, "h2")}
     for section in names(page, "section"):
         assert section.get("aria-labelledby") in headings
