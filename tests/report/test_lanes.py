@@ -102,6 +102,11 @@ def test_a_long_pause_is_one_quiet_row() -> None:
     )
 
 
+def test_the_rows_go_on_to_the_end_of_a_show_that_ends_long_after_its_last_cue() -> None:
+    evening = made(cameras=("left",), cues=(cue(1, 30.0),), seconds=4000.0)
+    assert rows(evening, 600) == (Row(0, 600, quiet=False), Row(600, 4200, quiet=True))
+
+
 def test_two_hours_with_three_hundred_cues_are_twelve_rows_of_ten_minutes() -> None:
     evening = made(cues=tuple(cue(n, n * 24.0 - 1) for n in range(1, 301)), seconds=7200.0)
     assert row_seconds(evening) == 600

@@ -28,7 +28,7 @@ from ptzd.rehearsal import Rehearsal, rehearse
 from ptzd.rehearsal.rehearsed import Remedy, Variation
 from ptzd.report import html_report, svg_report
 from ptzd.report.style import PAGE_STYLE
-from ptzd.report.text import cleaned
+from ptzd.report.text import cleaned, width
 from ptzd.report.timeline import STYLE
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -148,6 +148,27 @@ def test_the_choir_evening_shows_all_its_cues_cameras_and_conflicts(choir: Rehea
         assert trouble.sentence in words(row)
         assert all(remedy.sentence in words(row) for remedy in trouble.remedies)
         assert names(row, "svg"), "the moment is shown from closer"
+
+
+def test_each_line_says_where_it_begins_and_ends(choir: Rehearsal) -> None:
+    # By SVG 1.1, "Basic shapes", what is left out there counts as 0.
+    for root in (read_page(html_report(choir)), ElementTree.fromstring(svg_report(choir).encode("utf-8"))):
+        lines = names(root, "line")
+        assert lines and all({"x1", "x2", "y1", "y2"}.issubset(line.keys()) for line in lines)
+
+
+def test_a_moment_seen_from_closer_stands_beside_what_is_said_of_it(choir: Rehearsal) -> None:
+    picture = ElementTree.fromstring(svg_report(choir).encode("utf-8"))
+    groups = [group for group in names(picture, "g") if (group.get("id") or "").startswith("conflict-")]
+    assert len(groups) == len(choir.conflicts) > 0
+    for group in groups:
+        (close,) = group.findall(f"{SVG}g[@transform]")
+        aside = re.fullmatch(r"translate\((\d+) 0\)", close.get("transform") or "")
+        ends = [
+            float(text.get("x", "")) + width(text.text or "", float(text.get("font-size", "")))
+            for text in group.findall(f"{SVG}text[@font-size]")
+        ]
+        assert aside is not None and max(ends) < float(aside[1])
 
 
 def test_no_word_of_a_picture_stands_beyond_its_edges(choir: Rehearsal) -> None:
