@@ -55,6 +55,7 @@ from ptzd.refusal import Refusal
 
 from .run import ONCE_WITHIN_SECONDS, CueRun, ListedCue, ListedMove
 
+OFF = ("starting", "standby")
 ASK_AGAIN = "ask for standby again"
 AFTER_THE_GO = "recall it, or go back and ask"  # for standby; who asks now asks for the cue after it
 
@@ -225,6 +226,7 @@ class CueDesk:
         self._held: dict[str, list[_Held]] = {}  # by camera, those that have not left yet
         self._states: dict[str, CameraState] = {}
         self._wishes: dict[str, _Wish] = {}
+        self._switched_on: dict[str, bool] = {}  # by a cue that was run: whether they start up now; not when they have
         self._placing: dict[str, tuple[str, CueToken]] = {}  # where `places` has sent cameras that still move
         self._asked: tuple[ListedCue, float] | None = None  # the cue in standby, and when that was first asked for
         self._kept = self._run.place
@@ -340,6 +342,7 @@ class CueDesk:
             return Gone(self._run.standing, counted=False)
         unready = self._seen_unready(cue)
         self._started.clear()
+        self._switched_on.update(dict.fromkeys(cue.switch_on, False))
         given_up = self._give_up_held(cue, seen_before)
         with self._while_asking():
             self.say_on_air()  # what has waited for a camera to be off air leaves now
@@ -396,6 +399,7 @@ class CueDesk:
             del self._placing[report.camera]
         wish = self._wishes.get(report.camera)
         if isinstance(report, CameraState):
+            self._note_start_up(report)
             self._states[report.camera] = report
             wish = self._wishes.get(report.camera)
             if wish is not None and wish.token is None and wish.timer is None:
@@ -426,12 +430,21 @@ class CueDesk:
 
     # How it does it
 
+    def _note_start_up(self, state: CameraState) -> None:
+        if state.camera in self._switched_on:
+            if state.power in OFF:
+                self._switched_on[state.camera] = True
+            elif self._switched_on[state.camera] and state.activity is ActivityKind.AT_REST:
+                del self._switched_on[state.camera]
+
     def _is_in_doubt(self, state: CameraState) -> bool:
         """Whether a camera may have hands at it, or had: what waits for its moment is not to move it then."""
+        if state.locks or state.activity is ActivityKind.LEARNING:
+            return True
+        if state.camera in self._switched_on:
+            return False
         before = self._states.get(state.camera)
-        restarted = state.was_in is not None and (before is None or before.was_in is None)
-        off = state.power in ("starting", "standby")
-        return bool(state.locks) or state.activity is ActivityKind.LEARNING or off or restarted
+        return state.power in OFF or (state.was_in is not None and (before is None or before.was_in is None))
 
     @contextmanager
     def _while_asking(self) -> Iterator[None]:
@@ -443,6 +456,7 @@ class CueDesk:
 
     def _stands_elsewhere(self) -> CueState:
         self._call_off(self._held)
+        self._switched_on.clear()
         self._end_standby()
         self.say_on_air()
         return self._changed()
@@ -554,7 +568,7 @@ class CueDesk:
             since, wish.since = self._counted_from(cue)
             wait = since + move.after_seconds - now
             waits = move.after_seconds > 0 and wait > 0
-            if waits and state is not None and state.activity is ActivityKind.LEARNING:
+            if state is not None and (waits or state.on_air) and self._is_in_doubt(state):
                 return  # nobody who watches over the head reckons with its leaving by itself
             self._wishes[move.camera] = wish
             if waits:

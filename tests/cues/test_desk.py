@@ -866,6 +866,23 @@ def test_what_waits_for_its_time_is_called_off_by_whatever_puts_it_in_doubt() ->
         assert ("right", "hands") not in stage.sent
 
 
+@pytest.mark.parametrize("switched_on", [True, False])
+def test_a_camera_that_starts_up_leaves_later_by_itself_only_where_the_show_has_it_switched_on(
+    switched_on: bool,
+) -> None:
+    first = replace(LATER[0], switch_on=("right",) if switched_on else ())
+    stage = Stage(CuePlace(None, Decimal(1)), (first, *LATER[1:]))
+    stage.go()
+    stage.camera("right", power="starting")
+    stage.standby()
+    stage.after(10.0)
+    assert "ask for standby again" in stage.sentence("right")
+    stage.camera("right", power="on")
+    assert stage.unready["right"] == ("waiting" if switched_on else "elsewhere")
+    stage.after(10.0)
+    assert (("right", "hands") in stage.sent) is switched_on
+
+
 def test_who_drives_or_learns_a_camera_that_waits_is_told_to_ask_for_standby_again() -> None:
     stage = Stage(CuePlace(None, Decimal(1)), LATER)
     stage.go()
