@@ -11,10 +11,9 @@ from typing import Annotated
 from pydantic import AfterValidator, AwareDatetime, Field, JsonValue, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from ptzd.files import CueMove
+from ptzd.files import HIGHEST_NUMBER, CueMove
 from ptzd.names import NAME_PATTERN
 
-HIGHEST_CUE = 99_999
 NARROWEST_BOX = 0.01  # of the picture
 
 
@@ -119,8 +118,8 @@ CueNumber = Annotated[
     Decimal,
     Field(
         ge=0,
-        le=HIGHEST_CUE,
+        le=HIGHEST_NUMBER,
         decimal_places=3,
-        description=f"a cue number from 0 to {HIGHEST_CUE} with up to three decimals, such as 12.5",
+        description=f"a cue number from 0 to {HIGHEST_NUMBER} with up to three decimals, such as 12.5",
     ),
 ]

@@ -67,7 +67,8 @@ class Board:
     def _take_outcome(self, outcome: Payload) -> None:
         """Take note of what became of a command: that a learning is over, and every refusal."""
         for camera, progress in list(self._learning.items()):
-            if progress.get("id") == outcome.get("id"):
+            ends = str(outcome.get("topic")).endswith(f"/camera/{camera}/learn")
+            if ends and progress.get("id") == outcome.get("id"):
                 del self._learning[camera]
         if (line := refusal_line(outcome)) is not None:
             self._stream.append(Text(line, style=_PHASE_STYLES["refused"]))

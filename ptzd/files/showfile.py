@@ -41,7 +41,7 @@ from .textfile import Complaint, Table, read_file, read_tables, read_text
 from .textlines import KeyPath
 
 LONGEST_SHOW_SECONDS = 86_400.0
-HIGHEST_NUMBER = 99_999.999  # three decimals: room for 999 cues between two whole numbers
+HIGHEST_NUMBER = 99_999  # of three decimals: room for 999 cues between two whole numbers
 _CLOCK = r"(?:(\d{1,2}):)?([0-5]?\d):([0-5]\d(?:\.\d{1,3})?)"
 _CLOCK_WORDS = "a time into the show in quotes, hours:minutes:seconds"
 

@@ -104,6 +104,16 @@ def test_a_head_that_is_being_learned_is_said_to_move_until_the_learning_is_over
     assert remark not in drawn(board)
 
 
+def test_a_learning_without_an_id_is_not_over_by_the_outcome_of_something_else() -> None:
+    board = Board(lambda: 0.0)
+    take(board, "camera/gallery/state", SLEWING | {"phase": "idle", "locks": []})
+    doing = {"done": 3, "of": 9, "doing": "speed of step 3", "seconds_left": 188.3}
+    take(board, "camera/gallery/learn-progress", {"id": None} | doing)
+    for topic in ("camera/left/lock", "camera/gallery/lock", "camera/left/learn"):
+        take(board, "outcome", {"topic": f"ptzd/{topic}", "id": None, "ok": True})
+    assert "gallery: is being learned and moves by itself, about 3 min 8 s left" in drawn(board)
+
+
 def test_a_command_that_is_refused_is_told_with_its_reason() -> None:
     board = Board(lambda: 0.0)
     take(board, "outcome", {"topic": "ptzd/camera/left/tally", "id": None, "ok": False, "sentence": "it is 'prgram'"})

@@ -221,7 +221,7 @@ def test_a_text_is_replaced_wholly_or_not_at_all(tmp_path: Path, monkeypatch: py
 
 
 def test_cues_are_numbered_anew_in_their_order() -> None:
-    with pytest.raises(ValueError, match=r"the last of \d+ cues would be \d+, and 99999.999 is the highest"):
+    with pytest.raises(ValueError, match=r"the last of \d+ cues would be \d+, and 99999 is the highest"):
         renumbered(TEXT, first=10, step=99_999)
     text = renumbered(TEXT, first=10, step=10)
     assert [cue.number for cue in read_show_text(text).cue] == [10.0, 20.0, 30.0]

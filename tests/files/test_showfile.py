@@ -92,7 +92,7 @@ def test_a_cue_that_is_not_there_is_told_with_its_neighbours() -> None:
     [
         ("number = 12\n", "number = 0.5\n", 14, "cue 0.5 stands after cue 1"),
         ("number = 12.5", "number = 12", 25, "cue 12 is there twice"),
-        ("number = 12\n", "number = -1\n", 14, "0 to 99999.999"),
+        ("number = 12\n", "number = -1\n", 14, "0 to 99999"),
         ('take = "left"', 'take = "lfet"', 11, "there is no camera lfet; did you mean left?"),
         ('switch_on = ["gallery"]', 'switch_on = ["attic"]', 27, "there is no camera attic"),
         ('position = "post"', 'position = "pots"', 30, "camera left has no position pots; did you mean post?"),

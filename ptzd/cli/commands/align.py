@@ -53,6 +53,8 @@ def align(
         raise Misuse("Say one of --seen, --match, --forget, --forget-all and --undo at a time.")
     if as_wide and seen is None:
         raise Misuse("--as-wide tells something of a position that is seen; name it with --seen.")
+    if leave and (seen or match or forget or forget_all or undo):
+        raise Misuse("--leave tells what an alignment leaves alone, and this is none; say it when you align.")
     if seen is not None:
         _tell_sightings(ask_camera(broker, camera, "sight", {"position": seen, "as_wide": as_wide or None}), as_json)
     elif match is not None:

@@ -75,6 +75,10 @@ def learn(
     bring to the middle of the picture, how many counts a degree has. What it does with a new order in mid-move is
     learned without.
     """
+    if limits and (pan is not None or tilt is not None or near_ends):
+        raise Misuse("--limits goes to all ends: --pan, --tilt and --near-ends hold it in no range.")
+    if not limits and (pan_angle is not None or tilt_angle is not None or path is not None):
+        raise Misuse("--pan-angle, --tilt-angle and --write are for --limits, which was not said.")
     if limits:
         from .learn_limits import learn_limits  # it takes its time
 

@@ -28,7 +28,7 @@ class _ListFirst(click.Group):
     """A group whose first word may also be a camera: then, and without any word, it lists."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        if not args or (args[0] not in self.commands and args[0] != "--help"):
+        if not args or (args[0] not in self.commands and args[0] not in ("-h", "--help")):
             args = ["list", *args]
         return super().parse_args(ctx, args)
 
