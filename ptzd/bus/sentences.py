@@ -79,6 +79,8 @@ def _field_complaint(error: ErrorDetails, model: type[Command], example: str) ->
     value = error["input"]
     if error["type"] == "string_pattern_mismatch" and field in ("position", "to") and isinstance(value, str):
         return "bad-name", name_sentence("position", value)
+    if error["type"] == "string_pattern_mismatch" and (strange := [one for one in value if not one.isprintable()]):
+        return "bad-value", f"{field} has {shown(strange[0])} in it: it must be {description}"
     if isinstance(value, str) and len(value) > LONGEST_SHOWN:
         return "bad-value", f"{field} has {len(value)} characters: it must be {description}"
     if error["type"] == "range":

@@ -636,7 +636,7 @@ class CueDesk:
                 move.camera,
                 move.position,
                 "left-behind",
-                f"camera {move.camera} was not sent to {move.position}: nobody asked for standby before cue "
+                f"camera {move.camera} was not sent to {move.position}: no standby stood for cue "
                 f"{cue.number}; recall it, or go back and ask",
             )
             for move in cue.moves
