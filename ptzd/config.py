@@ -205,7 +205,10 @@ class ShowConfig(Table):
 
     file: ExistingFile = Field(description="a show file with the cues", examples=["evening.toml"])
     once_within_seconds: float = Field(
-        default=0.3, ge=0, le=5, description="the seconds within which a go pressed twice counts once, 0 to 5"
+        default=0.3,
+        ge=0,
+        le=5,
+        description="the seconds within which a go pressed twice counts once, 0 to 5; 0 where each counts",
     )
 
 

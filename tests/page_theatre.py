@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from ptzd.cli.client import Client, reach
+from ptzd.cli.client import CUE_STATE, Client, reach
 from ptzd.cli.commands.demo_ports import free_tcp_port
 from ptzd.cli.commands.demo_setup import open_theatre, wait_until_up
 
@@ -41,6 +41,7 @@ class Theatre:
         self.port = port
         self.states: dict[str, dict[str, Any]] = {}
         self.moves: list[dict[str, Any]] = []
+        self.standing: list[str | None] = []  # the cues, one after the other
         self._client = client
         self._more = asyncio.Event()
 
@@ -50,13 +51,16 @@ class Theatre:
 
     async def listen(self) -> None:
         """Hear until cancelled."""
-        await self._client.listen(["camera/+/state", "camera/+/move"])
+        await self._client.listen(["camera/+/state", "camera/+/move", CUE_STATE])
         while True:
             heard = await self._client.receive()
             if heard.camera is not None and heard.topic.endswith("/state"):
                 self.states[heard.camera] = dict(heard.payload)
             elif heard.topic.endswith("/move"):
                 self.moves.append(dict(heard.payload))
+            elif heard.topic == CUE_STATE:
+                cue = heard.payload["standing"]
+                self.standing.append(None if cue is None else cue["number"])
             self._more.set()
 
     async def say(self, topic: str, payload: Mapping[str, object]) -> str:

@@ -108,8 +108,8 @@ class CueRun:
 
         `place` is where it stood; where its cues are no longer in the list, their neighbours take their part.
 
-        A `go` for the same cue within `once_within_seconds` (0 or more) of the last counts once. Raises ValueError
-        for two cues of the same number.
+        A `go` that comes within `once_within_seconds` of the last, for the same cue or the one after it, does not
+        count; with 0 each does. Raises ValueError for two cues of the same number.
         """
         self.cues = tuple(sorted(cues, key=lambda cue: cue.number))  # all, in the order of their numbers
         self._places = {cue.number: index for index, cue in enumerate(self.cues)}
@@ -285,9 +285,10 @@ class CueRun:
         return cue
 
     def _pressed_again(self, number: Decimal | None, now: float) -> bool:
-        if self._went_at is None or now - self._went_at > self._once_within_seconds:
+        if self._went_at is None or now - self._went_at >= self._once_within_seconds:
             return False
-        return number is None or (self.standing is not None and number == self.standing.number)
+        # A page names the cue that it shows as the next, and after a go that is another within a few milliseconds.
+        return number in (None, *(cue.number for cue in (self.standing, self.next) if cue is not None))
 
     def require_no_hold(self) -> None:
         """Raise Refusal while the cues are on hold."""

@@ -117,7 +117,8 @@ async def play(
     the heads that `actors` have. `told` hears how far it is, as words and a share of 1. Raises ValueError for a camera
     or a position of the show's that there is not.
     """
-    async with open_house(actors, folder, seed=seed, show=show) as house:
+    # Each go is meant: cues may be as close together as the file has them.
+    async with open_house(actors, folder, seed=seed, show=show, once_within_seconds=0.0) as house:
         for name in actors:
             house.say(f"camera/{name}/tally", "off")  # as a vision mixer says of each as it starts
         heads = {name: actor.settings.head for name, actor in actors.items()}

@@ -21,6 +21,7 @@ from ptzsim import Habits, Mount, Scene, SimulatedCamera, draw_truth
 
 from ptzd.bus import HeldElsewhere, Holding, Intake, MemoryBroker, MemoryBus, Said, StatusMessage, Topics
 from ptzd.cameras import CameraSettings
+from ptzd.cues import ONCE_WITHIN_SECONDS
 from ptzd.daemon import Daemon, ShowText
 from ptzd.files import ShowFile
 from ptzd.guard import MemoryGuard, Watched
@@ -71,12 +72,14 @@ class House:
         show: ShowFile | None,
         group: asyncio.TaskGroup,
         off_air_untold: bool = True,
+        once_within_seconds: float = ONCE_WITHIN_SECONDS,
     ) -> None:
         self.actors = actors
         self.folder = folder
         self.seed = seed
         self.show = show
         self.off_air_untold = off_air_untold
+        self.once_within_seconds = once_within_seconds
         self.broker = MemoryBroker()
         self.topics = Topics()
         self.heads = HeadFiles(folder, inline)
@@ -326,6 +329,7 @@ class Life:
                 guard=guard,
                 show=house.show,
                 off_air_untold=house.off_air_untold,
+                once_within_seconds=house.once_within_seconds,
                 show_text=ShowText(house.folder / "show.toml", inline),
             )
             await self.daemon.run(self.ready.set)
@@ -351,16 +355,21 @@ class Life:
 
 @asynccontextmanager
 async def open_house(
-    actors: Mapping[str, Actor], folder: Path, *, seed: int, show: ShowFile | None = None
+    actors: Mapping[str, Actor],
+    folder: Path,
+    *,
+    seed: int,
+    show: ShowFile | None = None,
+    once_within_seconds: float = ONCE_WITHIN_SECONDS,
 ) -> AsyncIterator[House]:
     """Open a house with its store in `folder`; `seed` decides which units of their kind the cameras are.
 
     With a `show` the daemon has its cues, which it reads anew from `folder`/show.toml. Positions that the store has
-    already are left as they are.
+    already are left as they are. `once_within_seconds` is as for `Daemon`.
 
     Needs a virtual clock. Raises TimeoutError where a camera does not come up.
     """
-    async with open_doors(actors, folder, seed=seed, show=show) as house:
+    async with open_doors(actors, folder, seed=seed, show=show, once_within_seconds=once_within_seconds) as house:
         await house.start()
         async with asyncio.timeout(WAKING_SECONDS):
             await house.until_still(actors)
@@ -375,14 +384,15 @@ async def open_doors(
     seed: int,
     show: ShowFile | None = None,
     off_air_untold: bool = True,
+    once_within_seconds: float = ONCE_WITHIN_SECONDS,
 ) -> AsyncIterator[House]:
     """Open a house as `open_house` does, in which no daemon runs before `House.start`; the last one ends with it.
 
-    `off_air_untold` is as for `Daemon`.
+    `off_air_untold` and `once_within_seconds` are as for `Daemon`.
     """
     try:
         async with asyncio.TaskGroup() as group:
-            house = House(actors, folder, seed, show, group, off_air_untold)
+            house = House(actors, folder, seed, show, group, off_air_untold, once_within_seconds)
             try:
                 yield house
             finally:

@@ -129,6 +129,18 @@ def test_a_second_go_at_once_for_another_cue_by_number_is_meant() -> None:
     assert number(run.go(Decimal(10), 0.1)) == "10"
 
 
+def test_a_second_go_at_once_for_what_has_just_become_the_next_counts_no_more_than_one_without_a_number() -> None:
+    run = CueRun(CUES)
+    run.go(Decimal(1), 0)
+    assert run.go(Decimal(2), 0.28) is None
+    assert number(run.go(Decimal(2), 0.3)) == "2"
+
+
+def test_where_presses_may_come_as_close_as_they_like_each_counts() -> None:
+    run = CueRun(CUES, once_within_seconds=0)
+    assert [number(run.go(asked, 0)) for asked in (None, None, Decimal("2.5"))] == ["1", "2", "2.5"]
+
+
 def test_a_press_that_repeats_the_last_cue_is_no_end_of_the_list() -> None:
     run = CueRun(CUES)
     run.go(Decimal(10), 0)

@@ -107,6 +107,26 @@ async def test_what_can_not_be_written_is_said_in_the_editor_and_the_draft_stays
     assert await page.get_by_role("article").count() == 8
 
 
+GO_AND_GO_AGAIN = """async () => {
+    const { known } = await import("/static/known.js");
+    const go = document.querySelector(".go");
+    go.click();
+    while (known.cue.next.number === "1") await new Promise((done) => setTimeout(done, 1));
+    go.click();
+}"""
+
+
+async def test_a_second_go_within_a_double_click_runs_no_second_cue_and_that_is_told(
+    theatre: Theatre, page: Page
+) -> None:
+    await theatre.open_with("off", position="house")
+    await theatre.say("cue/jump", {"number": 1})
+    await page.get_by_role("region", name="Next").get_by_text("The house fills").wait_for()
+    await page.evaluate(GO_AND_GO_AGAIN)
+    await page.get_by_role("status").get_by_text("go came right after that of cue 1 and did not count").wait_for()
+    assert theatre.standing[-1] == "1"
+
+
 @pytest.mark.usefixtures("by_touch_too")
 async def test_a_cue_is_made_the_next_and_who_must_be_where_for_it_is_told(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off", position="house")

@@ -324,7 +324,8 @@ async def test_what_a_camera_was_in_before_it_restarted_is_offered_and_not_done_
 async def test_who_was_not_ready_for_a_go_or_was_left_behind_is_among_the_notices(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     told = {"camera": "gallery", "position": None, "code": "locked"}
-    result = {"overtaken": [told | {"sentence": "it stays"}], "unready": [told | {"sentence": "it is locked"}]}
+    named = {"overtaken": [told | {"sentence": "it stays"}], "unready": [told | {"sentence": "it is locked"}]}
+    result = {"cue": {"number": "3"}, "counted": True, **named}
     outcome = json.dumps({"topic": "ptzd/cue/go", "ok": True, "result": result})
     await page.evaluate(f"import('/static/known.js').then((known) => known.hear('outcome', {outcome}))")
     await page.get_by_role("button", name="Trouble").click()

@@ -221,6 +221,12 @@ def test_a_move_that_another_overtakes_is_told_as_superseded(tmp_path: Path) -> 
     assert evening.moves[0].in_time is False
 
 
+def test_cues_that_come_together_are_all_run(tmp_path: Path) -> None:
+    left, right = (move(name, "solo", "on_air = true") for name in CAMERAS)
+    evening = played(tmp_path, cue(1, 20, left), cue(2, 0), cue(3, 0.2, right))
+    assert [one.ended for one in evening.moves] == ["settled", "settled"]
+
+
 def test_a_show_without_moves_is_played_too(tmp_path: Path) -> None:
     evening = played(tmp_path, cue(1, 1, take="left"))
     assert evening.moves == ()

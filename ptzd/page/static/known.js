@@ -59,7 +59,7 @@ export function hear(topic, payload) {
     if (!payload.ok) notice(of(payload.topic), payload.sentence, true);
     else if (/\/(write|remove|load|learn)$/.test(payload.topic)) known.changes += 1;
     if (payload.ok && payload.topic.endsWith("cue/load")) for (const each of payload.result.warnings) notice("cues", each, true);
-    if (payload.ok && payload.topic.endsWith("cue/go")) for (const each of [...payload.result.overtaken, ...payload.result.unready]) notice(each.camera, each.sentence, true);
+    if (payload.ok && payload.topic.endsWith("cue/go")) hearGo(payload.result);
   } else {
     const [, camera, what] = topic.split("/");
     if (what === "state") hearState(camera, payload);
@@ -70,6 +70,12 @@ export function hear(topic, payload) {
     else if (what === "move") hearMove(camera, payload);
     else if (what === "drift") known.drifts[camera] = payload;
   }
+}
+
+/** @param {any} result of a go */
+function hearGo(result) {
+  if (!result.counted) notice("cues", `this go came right after that of cue ${result.cue.number} and did not count`, true);
+  for (const each of [...result.overtaken, ...result.unready]) notice(each.camera, each.sentence, true);
 }
 
 /** @param {string} camera @param {any} state */
