@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
+import re
+
 import pytest
 from axe_playwright_python.async_playwright import Axe
 from page_theatre import Theatre
@@ -125,6 +128,21 @@ async def test_a_second_go_within_a_double_click_runs_no_second_cue_and_that_is_
     await page.evaluate(GO_AND_GO_AGAIN)
     await page.get_by_role("status").get_by_text("go came right after that of cue 1 and did not count").wait_for()
     assert theatre.standing[-1] == "1"
+
+
+@pytest.mark.parametrize(("button", "number", "then"), [("Go", 1, "1"), ("Back", 4, "2")])
+async def test_a_button_is_pressed_once_by_enter_however_long_that_is_held(
+    theatre: Theatre, page: Page, button: str, number: int, then: str
+) -> None:
+    await theatre.open_with("off", position="house")
+    await theatre.say("cue/jump", {"number": number})
+    await page.locator(".next b", has_text=re.compile(f"^{number}$")).wait_for()
+    await page.locator(".deeds button", has_text=button).focus()
+    for _ in range(3):
+        await page.keyboard.down("Enter")  # each but the first is a repeat
+        await asyncio.sleep(0.35)
+    await page.keyboard.up("Enter")
+    assert theatre.standing[-1] == then
 
 
 @pytest.mark.usefixtures("by_touch_too")

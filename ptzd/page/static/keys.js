@@ -1,5 +1,5 @@
 // The keyboard. The space bar stops all cameras, but in a field for words, which Escape leaves; it never does anything else.
-// Letters and digits count outside of fields alone.
+// Letters and digits count outside of fields alone. A key that is held down is one deed, but for those that nudge.
 
 import { back, go, hold, standBy } from "./bar.js";
 import { choose, desk, recall, sayNo, sayYes, stopAll } from "./desk.js";
@@ -8,6 +8,8 @@ import { nudgeByKey } from "./setup.js";
 
 addEventListener("keydown", (event) => {
   if (event.key === "Escape" && inField(event.target)) /** @type {HTMLElement} */ (event.target).blur();
+  // Browsers press a button anew at each repeat, and one that says Go or Back is another by then.
+  if (event.key === "Enter" && event.repeat && !(event.target instanceof HTMLTextAreaElement)) event.preventDefault();
   if (event.key !== " " || takesWords(event.target)) return;
   stopAll();
   event.preventDefault();
@@ -24,7 +26,7 @@ addEventListener("keydown", (event) => {
 /** @param {KeyboardEvent} event */
 function taken(event) {
   if (desk.view === "setup" && nudgeByKey(event.key, event.shiftKey)) return true;
-  if (event.repeat) return false; // a key that is held down is one deed
+  if (event.repeat) return false;
   const key = event.key.toLowerCase();
   if (desk.pending && (key === "y" || key === "n")) key === "y" ? sayYes() : sayNo();
   else if (key === "g") go();
