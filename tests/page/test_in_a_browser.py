@@ -88,6 +88,33 @@ async def test_a_camera_on_air_moves_only_after_a_second_yes(theatre: Theatre, p
     await theatre.until_at_rest("gallery")
 
 
+ANSWERS_LATE = """async () => {
+    const { line } = await import("/static/desk.js");
+    const ask = line.ask.bind(line);
+    line.ask = async (topic, payload) => {
+        const answer = await ask(topic, payload);
+        if (topic.endsWith("/foresee")) await new Promise((done) => setTimeout(done, 500));
+        return answer;
+    };
+}"""
+
+
+@pytest.mark.parametrize("view", ["Cues", "Set-up"])
+async def test_a_question_that_comes_when_another_view_is_open_already_is_not_asked_and_has_no_yes(
+    theatre: Theatre, page: Page, view: str
+) -> None:
+    await theatre.open_with("program")
+    await page.get_by_text("● on air").wait_for()
+    await page.evaluate(ANSWERS_LATE)
+    await page.keyboard.press("2")
+    await page.get_by_role("button", name=view).click()
+    await asyncio.sleep(0.8)
+    assert await page.get_by_role("alertdialog").count() == 0
+    await page.keyboard.press("y")
+    await asyncio.sleep(READ_SECONDS)
+    assert theatre.moves == []
+
+
 async def in_no_field(page: Page) -> None:
     pass
 

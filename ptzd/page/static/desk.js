@@ -19,6 +19,21 @@ export const desk = {
   typed: "", // what was typed into the field for numbers and names
 };
 
+let tickets = 0; // one for each deed: only the last may bring a question, for another is not expected any more
+
+/** Take back what waits for a second yes, and whatever is still to be asked; return the ticket for another question. */
+function withdraw() {
+  desk.pending = null;
+  return ++tickets;
+}
+
+/** @param {number} ticket @param {Pending} pending */
+function wait(ticket, pending) {
+  if (ticket !== tickets) return; // another view is open by now, another camera chosen, or another deed done
+  desk.pending = pending;
+  changed();
+}
+
 /** @type {() => void} */
 let redraw = () => undefined;
 /** @param {() => void} draw */
@@ -30,7 +45,7 @@ export function changed() {
 }
 
 export const line = new Connection(hear, () => {
-  if (!line.alive) desk.pending = null; // a yes to what was asked long ago is none
+  if (!line.alive) withdraw(); // a yes to what was asked long ago is none
   if (!cameraNames().includes(desk.chosen)) desk.chosen = cameraNames()[0] ?? "";
   lookAhead();
   changed();
@@ -44,19 +59,19 @@ export function may() {
 /** @param {string} camera */
 export function choose(camera) {
   desk.chosen = camera;
-  desk.pending = null;
+  withdraw();
   changed();
 }
 
 /** @param {"show"|"setup"|"cues"|"trouble"} view */
 export function open(view) {
   desk.view = view;
-  desk.pending = null;
+  withdraw();
   changed();
 }
 
 export function stopAll() {
-  desk.pending = null;
+  withdraw();
   if (!line.send("all/stop", {})) notice("stop", "NOT SENT: there is no connection. Use another desk, or the plug.", true);
   changed();
 }
@@ -70,7 +85,7 @@ export function stopAll() {
  */
 export async function move(camera, what, payload, words) {
   const topic = `camera/${camera}/${what}`;
-  desk.pending = null;
+  const ticket = withdraw();
   if (!onAir(known.cameras[camera])) {
     const answer = await line.ask(topic, payload);
     if (answer.code !== "on-air") return answer.code === "unconnected" ? notice(camera, answer.sentence ?? "", true) : undefined;
@@ -81,8 +96,7 @@ export async function move(camera, what, payload, words) {
     foreseen = answer.result?.recalls[0] ?? null;
     if (foreseen?.sentence) return notice(camera, foreseen.sentence, true);
   }
-  desk.pending = { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, foreseen, caution: null };
-  changed();
+  wait(ticket, { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, foreseen, caution: null });
 }
 
 /**
@@ -94,24 +108,28 @@ export async function move(camera, what, payload, words) {
  */
 export async function switchPower(camera, what, payload, words) {
   const topic = `camera/${camera}/${what}`;
-  desk.pending = null;
+  const ticket = withdraw();
   const answer = await ask(topic, payload);
   if (answer.code !== "not-clear") return;
   const caution = (answer.sentence ?? "").replace(/,? and then send .*/, "");
-  desk.pending = { camera, words, topic, payload: { ...payload, clear: true }, until: Date.now() + CLEAR_MS, foreseen: null, caution };
-  changed();
+  wait(ticket, { camera, words, topic, payload: { ...payload, clear: true }, until: Date.now() + CLEAR_MS, foreseen: null, caution });
+}
+
+/** What waits for a second yes, while that still counts. */
+export function question() {
+  return desk.pending && Date.now() < desk.pending.until ? desk.pending : null;
 }
 
 /** Say yes to what waits for it. */
 export function sayYes() {
-  const pending = desk.pending;
-  desk.pending = null;
-  if (pending && Date.now() < pending.until) void line.ask(pending.topic, pending.payload);
+  const pending = question();
+  withdraw();
+  if (pending) void line.ask(pending.topic, pending.payload);
   changed();
 }
 
 export function sayNo() {
-  desk.pending = null;
+  withdraw();
   changed();
 }
 

@@ -28,7 +28,7 @@ function taken(event) {
   if (desk.view === "setup" && nudgeByKey(event.key, event.shiftKey)) return true;
   if (event.repeat) return false;
   const key = event.key.toLowerCase();
-  if (desk.pending && (key === "y" || key === "n")) key === "y" ? sayYes() : sayNo();
+  if ((key === "y" || key === "n") && document.querySelector(".question")) key === "y" ? sayYes() : sayNo();
   else if (key === "g") go();
   else if (key === "s") standBy();
   else if (key === "b") back();

@@ -1,7 +1,7 @@
 // The view for the show: each camera with its picture, what it does, and its positions.
 
 import { html } from "./vendor/preact-htm.js";
-import { choose, desk, line, may, move, recall, recallTyped, sayNo, sayYes } from "./desk.js";
+import { choose, desk, line, may, move, question, recall, recallTyped, sayNo, sayYes } from "./desk.js";
 import { cameraNames, doing, driftOf, known, onAir, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 
@@ -73,8 +73,8 @@ export function Drifted({ camera }) {
  * @param {{camera: string}} properties
  */
 export function Question({ camera }) {
-  const pending = desk.pending;
-  if (pending === null || pending.camera !== camera || Date.now() > pending.until) return null;
+  const pending = question();
+  if (pending?.camera !== camera) return null;
   if (pending.caution) {
     return html`<div class="question" role="alertdialog" aria-label=${`${pending.words}?`}>
       <p>⚠ ${pending.caution}.</p>
