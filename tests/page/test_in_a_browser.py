@@ -115,6 +115,24 @@ async def test_a_question_that_comes_when_another_view_is_open_already_is_not_as
     assert theatre.moves == []
 
 
+@pytest.mark.parametrize("again", ["off", "program"])
+async def test_a_question_is_taken_back_with_the_time_on_air_that_it_was_asked_in(
+    theatre: Theatre, page: Page, again: str
+) -> None:
+    await theatre.open_with("program")
+    await page.get_by_text("● on air").wait_for()
+    await page.keyboard.press("2")
+    question = page.get_by_role("alertdialog", name="Move gallery on air?")
+    await question.wait_for()
+    for tally in ("off", again):
+        await theatre.say("camera/gallery/tally", {"tally": tally})
+        await theatre.until(lambda tally=tally: theatre.states["gallery"]["tally"] == tally)  # type: ignore[misc]
+    await question.wait_for(state="detached", timeout=2000)
+    await page.keyboard.press("y")
+    await asyncio.sleep(READ_SECONDS)
+    assert theatre.moves == []
+
+
 async def in_no_field(page: Page) -> None:
     pass
 

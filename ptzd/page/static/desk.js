@@ -1,12 +1,12 @@
 // What is done from this page: each deed is a command to the daemon. A camera on air moves only after a second yes.
 
 import { Connection } from "./connection.js";
-import { cameraNames, hear, known, notice, onAir } from "./known.js";
+import { cameraNames, hear, known, notice, onAir, timeOnAir } from "./known.js";
 
 const YES_MS = 8000; // how long a second yes is waited for
 const CLEAR_MS = 60000; // for one that needs a look at the camera first
 
-/** @typedef {{camera: string, words: string, topic: string, payload: Record<string, unknown>, until: number,
+/** @typedef {{camera: string, words: string, topic: string, payload: Record<string, unknown>, until: number, time: unknown,
  *   foreseen: import("./known.js").Foreseen|null, caution: string|null}} Pending */
 
 export const desk = {
@@ -90,13 +90,14 @@ export async function move(camera, what, payload, words) {
     const answer = await line.ask(topic, payload);
     if (answer.code !== "on-air") return answer.code === "unconnected" ? notice(camera, answer.sentence ?? "", true) : undefined;
   }
+  const time = timeOnAir(camera);
   let foreseen = null;
   if (what === "recall") {
     const answer = await line.ask(`camera/${camera}/foresee`, payload);
     foreseen = answer.result?.recalls[0] ?? null;
     if (foreseen?.sentence) return notice(camera, foreseen.sentence, true);
   }
-  wait(ticket, { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, foreseen, caution: null });
+  wait(ticket, { camera, words, topic, payload: { ...payload, on_air: true }, until: Date.now() + YES_MS, time, foreseen, caution: null });
 }
 
 /**
@@ -112,12 +113,13 @@ export async function switchPower(camera, what, payload, words) {
   const answer = await ask(topic, payload);
   if (answer.code !== "not-clear") return;
   const caution = (answer.sentence ?? "").replace(/,? and then send .*/, "");
-  wait(ticket, { camera, words, topic, payload: { ...payload, clear: true }, until: Date.now() + CLEAR_MS, foreseen: null, caution });
+  wait(ticket, { camera, words, topic, payload: { ...payload, clear: true }, until: Date.now() + CLEAR_MS, time: timeOnAir(camera), foreseen: null, caution });
 }
 
-/** What waits for a second yes, while that still counts. */
+/** What waits for a second yes, while that still counts: not too late, and in the time on air in which it was asked. */
 export function question() {
-  return desk.pending && Date.now() < desk.pending.until ? desk.pending : null;
+  const pending = desk.pending;
+  return pending && Date.now() < pending.until && pending.time === timeOnAir(pending.camera) ? pending : null;
 }
 
 /** Say yes to what waits for it. */

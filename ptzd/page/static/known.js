@@ -119,6 +119,11 @@ export function onAir(camera) {
   return camera !== undefined && (camera.tally === "program" || camera.tally === "unknown");
 }
 
+/** @param {string} camera what time on or off air it is in: never the same (===) in two of them; a yes holds for one alone */
+export function timeOnAir(camera) {
+  return known.onAirSince[camera] ?? onAir(known.cameras[camera]);
+}
+
 /** @param {Camera} camera seconds until it is settled, as told last and counted down since */
 export function secondsToGo(camera) {
   if (camera.seconds_to_settled === null) return null;

@@ -4,7 +4,7 @@ import { html, useRef, useState } from "./vendor/preact-htm.js";
 import { changed, may } from "./desk.js";
 import { drive, hold, isFine, letGo, shaped } from "./drive.js";
 import { pageHadFocus } from "./focus.js";
-import { known, onAir } from "./known.js";
+import { onAir, timeOnAir } from "./known.js";
 import { settings } from "./settings.js";
 
 /**
@@ -18,8 +18,7 @@ export function Stick({ camera }) {
   const [at, setAt] = useState([0, 0]);
   const [fine, setFine] = useState(isFine());
   const airs = onAir(camera);
-  const time = () => known.onAirSince[camera.camera] ?? known.cameras[camera.camera]?.tally;
-  const consented = () => yes.current === time();
+  const consented = () => yes.current === timeOnAir(camera.camera);
 
   /**
    * @param {Element} pressed
@@ -73,7 +72,7 @@ export function Stick({ camera }) {
     <label><input type="checkbox" checked=${fine} onChange=${() => { setFine(!fine); hold(!fine); }} /> fine grip</label>
     <button ...${zoomer(0.5)} disabled=${!may()} tabindex="-1">tighter, while held</button>
     <button ...${zoomer(-0.5)} disabled=${!may()} tabindex="-1">wider, while held</button>
-    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented()} onChange=${() => { yes.current = consented() ? null : time(); changed(); }} /> ${camera.camera} is on air: drive it all the same</label>` : null}
+    ${airs ? html`<label class="wrong"><input type="checkbox" checked=${consented()} onChange=${() => { yes.current = consented() ? null : timeOnAir(camera.camera); changed(); }} /> ${camera.camera} is on air: drive it all the same</label>` : null}
   </div>`;
 }
 
