@@ -14,6 +14,7 @@ import termios
 import tty
 from collections.abc import AsyncIterator, Awaitable, Iterator
 from contextlib import asynccontextmanager, contextmanager
+from math import inf
 
 from .output import Failure
 
@@ -22,6 +23,8 @@ STOP_KEY = " "  # the largest key stops, wherever anything here moves cameras, a
 GO_KEY, BACK_KEY, END_KEY = "enter", "b", "q"
 STANDBY_KEY, PLACES_KEY, HOLD_KEY = "s", "p", "h"  # at the desk alone
 
+HELD_SECONDS = 0.7  # keyboards wait less before they repeat a key that is held: no such press was meant
+HELD = "The key was held, or pressed again at once: that counts once."
 ALONE_SECONDS = 0.1  # after which nothing more of one key is on its way: Escape was pressed by itself
 AGAIN_SECONDS = 0.1  # Python 3.11 loses a cancellation that meets the very moment in which what is waited for comes
 _NAMED = {"\r": "enter", "\n": "enter"}
@@ -56,6 +59,20 @@ class Spelling:
             else:
                 at += 1
         return found
+
+
+class Presses:
+    """Tells the presses that are meant from those that a keyboard makes of one while it is held."""
+
+    def __init__(self) -> None:
+        self._last: dict[str, tuple[float, int]] = {}  # when each key came, and how often again by then
+
+    def again(self, key: str, now: float) -> int:
+        """Return how often a key that comes now has come again at once; 0 for a press that is meant."""
+        at, before = self._last.get(key, (-inf, 0))
+        count = before + 1 if now - at < HELD_SECONDS else 0
+        self._last[key] = now, count
+        return count
 
 
 @asynccontextmanager

@@ -73,16 +73,20 @@ async def test_each_key_has_its_command(desk: Any) -> None:
         assert "has not answered" not in terminal.shown
 
 
-async def test_a_go_key_that_is_held_is_one_go(desk: Any) -> None:
+@pytest.mark.parametrize(("key", "topic"), [(b"\r", "cue/go"), (b"b", "cue/back"), (b"h", "cue/hold")])
+async def test_a_key_that_is_held_counts_once_and_hides_nothing(desk: Any, key: bytes, topic: str) -> None:
     """It is repeated after 0.25 to 0.66 s, and then every 0.03 s."""
     async with desk() as (terminal, daemon):
-        terminal.press(b"\r")
+        terminal.press(key)
+        await terminal.until(f"{topic.removeprefix('cue/')}: done")
         await asyncio.sleep(0.5)
         for _ in range(30):
-            terminal.press(b"\r")
+            terminal.press(key)
             await asyncio.sleep(0.03)
-        await terminal.until("that is one go")
-        assert await topics(daemon, 1) == ["cue/go"]
+        await terminal.until("that counts once")
+        assert await topics(daemon, 1) == [topic]
+        last = terminal.shown.rpartition("standing at 12")[2]
+        assert (last.count("done"), last.count("counts once")) == (1, 1)
 
 
 async def test_on_hold_the_same_key_releases_and_that_is_shown(desk: Any) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from ptzd.cli.keys import ALONE_SECONDS, Spelling
+from ptzd.cli.keys import ALONE_SECONDS, Presses, Spelling
 
 
 @pytest.mark.parametrize(
@@ -32,3 +32,10 @@ def test_who_presses_escape_and_later_a_digit_has_pressed_the_digit() -> None:
     spelling = Spelling()
     assert spelling.keys("\x1b", 10.0) == []
     assert spelling.keys("5", 10.0 + 2 * ALONE_SECONDS) == ["5"]
+
+
+def test_a_key_that_comes_again_at_once_is_held_however_long_that_takes_and_no_other_key_is() -> None:
+    presses = Presses()
+    came = [0.0, 0.65, 0.68, 0.71, 0.74, 1.5]
+    assert [presses.again("enter", at) for at in came] == [0, 1, 2, 3, 4, 0]
+    assert presses.again("b", 1.5) == 0

@@ -15,6 +15,7 @@ from commands import Answering, OnATerminal, Ptzd, StandIn, StandInFor, StartPtz
 
 from ptzd.bus.messages import CuesResult
 from ptzd.cli.commands.rehearse_real_time import KeptTime, Times
+from ptzd.cli.keys import HELD_SECONDS
 from ptzd.files import Change, read_show_text
 
 Rehearsing = tuple[Terminal, StandIn, Path]
@@ -228,7 +229,7 @@ async def rehearsing(
         before = terminal.settings()
         terminal.press(b"\r")  # too early to be a go
         await terminal.until("q ends it")
-        await asyncio.sleep(0.5)
+        await asyncio.sleep(HELD_SECONDS)
         assert "cue/go" not in [topic for topic, _ in daemon.asked]
         yield terminal, daemon, tmp_path / "timed.toml"
         assert terminal.settings() == before
@@ -243,7 +244,7 @@ async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_e
     for key, heard, then in ((b"\r", "cue 1 (Doors) came", ["cue/standby"]), (b"\r", "cue 2.5 came", [])):
         terminal.press(key)
         await terminal.until(heard)
-        await asyncio.sleep(0.4)
+        await asyncio.sleep(HELD_SECONDS)
         asked += ["cue/go", *then]  # after the second all stand by already
         assert [topic for topic, _ in daemon.asked] == asked
     terminal.press(end)
@@ -251,6 +252,19 @@ async def test_on_a_terminal_one_key_is_a_go_and_the_times_are_kept_however_it_e
     timed = tomllib.loads(copy.read_text())["cue"]
     assert 0.4 <= timed[0]["after"] <= 5.0
     assert 0.1 <= timed[1]["expected"] <= 5.0
+
+
+async def test_a_key_that_is_held_is_one_go(rehearsing: Rehearsing) -> None:
+    terminal, daemon, _ = rehearsing
+    terminal.press(b"\r")
+    await asyncio.sleep(0.5)  # the longest before a keyboard repeats it is 0.66 s
+    for _ in range(30):
+        terminal.press(b"\r")
+        await asyncio.sleep(0.03)
+    terminal.press(b"q")
+    assert await terminal.end() == 0
+    assert [topic for topic, _ in daemon.asked].count("cue/go") == 1
+    assert terminal.shown.count("that counts once") == 1
 
 
 async def test_a_cue_that_was_written_meanwhile_takes_no_time_back_and_stands_by_like_any_other(

@@ -14,14 +14,25 @@ from rich.text import Text
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import CUE_STATE, Client, Payload, reach, refused, sent_at
 from ptzd.cli.console import Console
-from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, HOLD_KEY, PLACES_KEY, STANDBY_KEY, STOP_KEY, pressed, until_left
+from ptzd.cli.keys import (
+    BACK_KEY,
+    END_KEY,
+    GO_KEY,
+    HELD,
+    HOLD_KEY,
+    PLACES_KEY,
+    STANDBY_KEY,
+    STOP_KEY,
+    Presses,
+    pressed,
+    until_left,
+)
 from ptzd.cli.output import say
 from ptzd.cli.sentences import go_lines, places_lines, state_lines, warning_lines
 
 ANSWER_SECONDS = 1.0
 KEEPALIVE_SECONDS = 2
-HELD_SECONDS = 0.7  # keyboards wait less before they repeat a key that is held: no such go was meant
-VERBS = {STANDBY_KEY: "cue/standby", PLACES_KEY: "cue/places", BACK_KEY: "cue/back"}
+VERBS = {GO_KEY: "cue/go", STANDBY_KEY: "cue/standby", PLACES_KEY: "cue/places", BACK_KEY: "cue/back"}
 LINES = 4  # of what was said last
 
 
@@ -49,27 +60,25 @@ class Desk:
         self._loop = asyncio.get_running_loop()
         self._state: Payload | None = None
         self._began = self._loop.time()
-        self._go_pressed_at = -HELD_SECONDS
+        self._presses = Presses()
         self._asked: dict[str, float] = {}  # what was not answered yet, and since when
         self._said: deque[Text] = deque(maxlen=LINES)
 
     async def press(self, keys: asyncio.Queue[str], redraw: Callable[[], None]) -> None:
         """Do what keys mean until the last."""
         while (key := await keys.get()) != END_KEY:
+            again = self._presses.again(key, self._loop.time())
             if key == STOP_KEY:
                 await self._ask("all/stop", {})
-            elif self._state is None:
-                continue  # nobody can see yet what a key would do
-            elif key == GO_KEY:
-                before, self._go_pressed_at = self._go_pressed_at, self._loop.time()
-                if self._go_pressed_at - before < HELD_SECONDS:
-                    self._tell("The key was held, or pressed again at once: that is one go.", "yellow")
-                else:
-                    await self._ask("cue/go", {"sent_at": sent_at()})
-            elif key in (STANDBY_KEY, PLACES_KEY, BACK_KEY):
-                await self._ask(VERBS[key], {"sent_at": sent_at()})
+            elif self._state is None or not (key in VERBS or key == HOLD_KEY):
+                continue  # nobody can see yet what a key would do, or it does nothing
+            elif again:
+                if again == 1:
+                    self._tell(HELD, "yellow")
             elif key == HOLD_KEY:
                 await self._ask("cue/release" if self._state["held"] else "cue/hold", {})
+            else:
+                await self._ask(VERBS[key], {"sent_at": sent_at()})
             redraw()
 
     async def hear(self, redraw: Callable[[], None]) -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 from ptzd.bus.messages import CuesResult
 from ptzd.cli.broker import BrokerAddress
 from ptzd.cli.client import CUE_STATE, KEPT_STATUS_SECONDS, Client, Payload, reach, refused, sent_at
-from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, pressed, until_left
+from ptzd.cli.keys import BACK_KEY, END_KEY, GO_KEY, HELD, Presses, pressed, until_left
 from ptzd.cli.output import Failure, complain, say
 from ptzd.cli.sentences import amiss, go_lines, state_lines, warning_lines
 from ptzd.files import Change, ShowFile, TextFileError, cue_times, edited, number_text, write_copy
@@ -136,6 +136,7 @@ def keep_times(path: Path, text: str, changes: Sequence[Change], source: Path) -
 
 
 async def _run(show: ShowFile, broker: BrokerAddress, times: Times, source: Path) -> None:
+    presses = Presses()
     async with reach(broker) as client, pressed() as keys:
         await client.require_daemon()
         await client.listen([CUE_STATE])
@@ -144,10 +145,9 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times, source: Path
         times.began_at = asyncio.get_running_loop().time()
         await client.ask("cue/standby", {"sent_at": sent_at()})
         if sys.stdin.isatty():
-            while not keys.empty():  # nobody knew yet that they would be a go
-                keys.get_nowait()
+            _pass_over(keys, presses)  # nobody knew yet that they would be a go
         say("Enter is go, b is back, q ends it and keeps the times.")
-        await until_left(_hear(client, show, times), leave=_press(client, keys))
+        await until_left(_hear(client, show, times), leave=_press(client, keys, presses))
 
 
 async def _require_show(client: Client, show: ShowFile, source: Path) -> None:
@@ -172,10 +172,19 @@ async def _require_show(client: Client, show: ShowFile, source: Path) -> None:
         )
 
 
-async def _press(client: Client, keys: asyncio.Queue[str]) -> None:
+def _pass_over(keys: asyncio.Queue[str], presses: Presses) -> None:
+    """Take the keys that have come by now for none; one that is held on is none either."""
+    while not keys.empty():
+        presses.again(keys.get_nowait(), asyncio.get_running_loop().time())
+
+
+async def _press(client: Client, keys: asyncio.Queue[str], presses: Presses) -> None:
     """Pass keys on until the last. What becomes of them is heard."""
     while (key := await keys.get()) != END_KEY:
-        if key == GO_KEY:
+        if again := presses.again(key, asyncio.get_running_loop().time()):
+            if again == 1 and key in (GO_KEY, BACK_KEY):
+                say(HELD)
+        elif key == GO_KEY:
             await client.publish("cue/go", {"sent_at": sent_at()})
         elif key == BACK_KEY:
             await client.publish("cue/back", {"sent_at": sent_at()})
