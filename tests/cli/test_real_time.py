@@ -227,7 +227,11 @@ async def rehearsing(
         await daemon.client.publish(f"ptzd/{topic}", json.dumps(state), qos=1, retain=True)
         terminal = await on_a_terminal(*written)
         before = terminal.settings()
-        terminal.press(b"\r")  # too early to be a go
+        terminal.press(b"\r")  # before anybody knew what it would do
+        await terminal.until("Enter begins and sends left to solo, for cue 1; q leaves.")
+        await asyncio.sleep(HELD_SECONDS)
+        assert [topic for topic, _ in daemon.asked] == ["cue/list"], "no camera moves unasked"
+        terminal.press(b"\r\r")  # the second is too early to be a go
         await terminal.until("q ends it")
         await asyncio.sleep(HELD_SECONDS)
         assert "cue/go" not in [topic for topic, _ in daemon.asked]
@@ -309,6 +313,33 @@ async def test_a_cue_whose_camera_was_not_ready_is_told_at_the_end_and_is_no_suc
     assert await terminal.end() == 1
     assert "Cue 1 did not come about as written: camera gallery is locked." in terminal.shown
     assert copy.is_file()
+
+
+@pytest.mark.parametrize("meanwhile", ["left", "the file is read anew", "the daemon goes"])
+async def test_what_was_not_begun_or_is_another_show_by_then_moves_nothing(
+    on_a_terminal: OnATerminal, broker: str, stand_in: StandInFor, tmp_path: Path, meanwhile: str
+) -> None:
+    written = write_files(tmp_path, broker)
+    runner = Runner()
+    async with stand_in(broker, runner.answers) as daemon:
+        topic, state = stands(None, "1", False)
+        await daemon.client.publish(f"ptzd/{topic}", json.dumps(state), qos=1, retain=True)
+        terminal = await on_a_terminal(*written)
+        await terminal.until("Enter begins")
+        if meanwhile == "left":
+            terminal.press(b"q")
+        elif meanwhile == "the daemon goes":
+            await daemon.say_offline()
+        else:
+            runner.answers["cue/list"] = Runner(SHOW.replace("expected = 20.0", "expected = 30.0")).answers["cue/list"]
+            await asyncio.sleep(HELD_SECONDS)
+            terminal.press(b"\r")
+        assert await terminal.end() == 1
+    said = {"left": "It was not begun", "the daemon goes": "No daemon is online"}.get(
+        meanwhile, "loaded short otherwise"
+    )
+    assert said in " ".join(terminal.shown.split())
+    assert {topic for topic, _ in daemon.asked} == {"cue/list"}
 
 
 async def test_what_the_daemon_has_loaded_otherwise_than_the_file_has_it_moves_nothing(

@@ -141,6 +141,12 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times, source: Path
         await client.require_daemon()
         await client.listen([CUE_STATE])
         await _require_show(client, show, source)
+        await _require_as_it_is(client, show, source)
+        if sys.stdin.isatty():
+            say(_what_begins(show))
+            _pass_over(keys, presses)
+            await until_left(_hear_nothing(client), leave=_wait_for_begin(keys, presses))
+            await _require_as_it_is(client, show, source)  # that may have been long ago
         await client.ask("cue/jump", {"number": number_text(show.cue[0].number)})
         times.began_at = asyncio.get_running_loop().time()
         await client.ask("cue/standby", {"sent_at": sent_at()})
@@ -151,7 +157,7 @@ async def _run(show: ShowFile, broker: BrokerAddress, times: Times, source: Path
 
 
 async def _require_show(client: Client, show: ShowFile, source: Path) -> None:
-    """Raise Failure where the daemon has another show loaded, or another version of it: that would be what moves."""
+    """Raise Failure where the daemon has another show loaded: that would be what moves."""
     try:
         async with asyncio.timeout(KEPT_STATUS_SECONDS):
             while (heard := await client.hear()).topic != CUE_STATE:
@@ -164,12 +170,36 @@ async def _require_show(client: Client, show: ShowFile, source: Path) -> None:
         raise Failure(
             f"The daemon runs the show {heard.payload['show']}, not {show.show.name}; give it this show file."
         )
+
+
+async def _require_as_it_is(client: Client, show: ShowFile, source: Path) -> None:
+    """Raise Failure where the daemon has loaded another version of the show."""
     loaded = (await client.ask("cue/list", {}))["result"]
     if loaded != CuesResult.of(show).model_dump(mode="json"):
         raise Failure(
             f"The daemon has loaded {show.show.name} otherwise than it is in {source}: have its file read anew with "
             "`ptzd cue load`, or rehearse the file that it runs."
         )
+
+
+def _what_begins(show: ShowFile) -> str:
+    first = show.cue[0]
+    moves = [f"{move.camera} to {move.position}" for move in first.move if not move.on_air]
+    sent = f"and sends {', '.join(moves)}, for cue {number_text(first.number)}" if moves else "and moves no camera yet"
+    return f"Enter begins {sent}; q leaves."
+
+
+async def _wait_for_begin(keys: asyncio.Queue[str], presses: Presses) -> None:
+    """Wait for Enter. Raises Failure where it is left instead."""
+    while (key := await keys.get()) != GO_KEY or presses.again(key, asyncio.get_running_loop().time()):
+        if key == END_KEY:
+            raise Failure("It was not begun: nothing was moved, and there are no times to keep.")
+
+
+async def _hear_nothing(client: Client) -> None:
+    """Pass over all that is said. Raises Failure where the daemon goes away."""
+    while True:
+        await client.hear()
 
 
 def _pass_over(keys: asyncio.Queue[str], presses: Presses) -> None:
