@@ -33,7 +33,7 @@ from ptzd.cameras.reports import Lock
 from ptzd.files import TextFileError
 from ptzd.likely import did_you_mean
 from ptzd.line import Framing
-from ptzd.names import checked_name
+from ptzd.names import as_counted, checked_name
 from ptzd.refusal import Refusal
 from ptzd.toml import LARGEST_CHARACTERS
 
@@ -767,10 +767,10 @@ def _entry(row: tuple[Any, ...]) -> HistoryEntry:
 
 
 def _by_camera(positions: Iterable[StoredPosition]) -> Mapping[str, Mapping[str, StoredPosition]]:
-    """Sorted by camera and name; of two with the same name the later one counts."""
+    """Sorted by camera and name, numbers as people count; of two with the same name the later one counts."""
     latest = {(one.camera, one.name): one for one in positions}
     cameras: dict[str, dict[str, StoredPosition]] = {}
-    for camera, name in sorted(latest):
+    for camera, name in sorted(latest, key=lambda key: (key[0], as_counted(key[1]))):
         cameras.setdefault(camera, {})[name] = latest[camera, name]
     return MappingProxyType({camera: MappingProxyType(names) for camera, names in cameras.items()})
 

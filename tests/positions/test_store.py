@@ -314,6 +314,18 @@ async def test_the_place_of_a_show_without_a_name_is_not_kept(opened: Opened) ->
         assert refusal.value.code == "invalid"
 
 
+async def test_numbers_in_names_stand_in_the_order_in_which_people_count(
+    opened: Opened, make: Callable[..., StoredPosition]
+) -> None:
+    counted = ["1", "02", "2", "3", "10", "choir", "verse-2", "verse-2-close", "verse-10"]
+    async with opened() as store:
+        for name in sorted(counted):
+            await store.store(make(name=name))
+        assert list(store.positions("gallery")) == list(store.arranged("gallery")) == counted
+    async with opened() as store:
+        assert list(store.arranged("gallery")) == counted
+
+
 async def test_an_order_holds_over_a_restart_a_new_name_and_a_deletion(
     opened: Opened, make: Callable[..., StoredPosition]
 ) -> None:
