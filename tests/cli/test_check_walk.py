@@ -35,6 +35,7 @@ from rigs import CutLink
 from ptzd import links
 from ptzd.cameras.overheard import Overheard
 from ptzd.cli.commands.check import CAUTIONS
+from ptzd.cli.commands.check_bus import tell_of_state
 from ptzd.cli.commands.check_camera import ASKED, question, tell_of_others
 from ptzd.cli.commands.check_findings import Finding, Notes
 from ptzd.cli.commands.check_sheet import sheet
@@ -43,17 +44,24 @@ from ptzd.line import Line, LineDown, PushedAside
 from ptzd.links import Form, Link, LinkAddress, memory_pair
 from ptzd.positions import PositionStore
 from ptzd.visca import (
+    Command,
     DigitalZoomInquiry,
     DigitalZoomOn,
     ErrorCode,
     FastestSpeedsInquiry,
+    FocusAuto,
+    FocusManual,
+    FocusNear,
     Packet,
+    PanTiltDrive,
+    PanTiltRelative,
     PanTiltStatusInquiry,
     PayloadType,
     PowerInquiry,
     PowerStandby,
     VersionInquiry,
     ZoomInquiry,
+    ZoomTele,
     dialect_names,
     load_dialect,
 )
@@ -117,6 +125,16 @@ def hesitate(camera: SimulatedCamera) -> None:
     asyncio.get_running_loop().call_later(LOOKS_SECONDS + 0.5, camera.body.refuses.clear)
 
 
+def moved(*commands: Command) -> Callable[[SimulatedCamera], None]:
+    """Have somebody else move it as it is looked at."""
+
+    def move(camera: SimulatedCamera) -> None:
+        for command in commands:
+            camera.moved_by_another(command, 0.0)
+
+    return move
+
+
 LOOKS_SECONDS = 3.0
 CASES = {
     "nobody there": Case({"answers"}, there=False),
@@ -146,6 +164,12 @@ CASES = {
     "does not tell where its zoom stands": Case(
         {"stands"}, lambda camera: camera.body.refuses.update({ZoomInquiry: ErrorCode.SYNTAX})
     ),
+    "turns, and nobody here turns it": Case({"stands"}, moved(PanTiltDrive(2, 2, 1, 0))),
+    "tilts as slowly as it can, and nobody here tilts it": Case({"stands"}, moved(PanTiltDrive(1, 1, 0, 1))),
+    "zooms, and nobody here zooms it": Case({"stands"}, moved(ZoomTele(0))),
+    "is focused by hand, and not by one of ours": Case({"stands"}, moved(FocusManual(), FocusNear(0))),
+    "focuses by itself, which is no motion": Case(set(), moved(FocusManual(), FocusNear(0), FocusAuto())),
+    "turned at the beginning, and stands": Case({"stands"}, moved(PanTiltRelative(51, 0, 24, 1))),
     "good, on a serial line": Case(set(), form="stream"),
     "good, in bare datagrams": Case(set(), form="datagrams"),
     "lossy, in bare datagrams": Case({"round trip"}, loss=0.05, form="datagrams"),
@@ -352,6 +376,28 @@ async def test_on_a_terminal_somebody_is_asked_whether_to_switch_digital_zoom_of
     assert ("has been switched off" in " ".join(check.shown.split())) is not on
 
 
+@pytest.mark.parametrize(
+    ("activity", "state", "said"),
+    [
+        ("at-rest", "ok", "stands at pan 10.0°, tilt 0.0°"),
+        (None, "unseen", "has not seen it stand still"),
+        ("halting", "failed", "was not seen to stand still"),
+        ("shaped", "caution", "moves it now"),
+        ("by-hand", "caution", "moves it now"),
+    ],
+)
+def test_of_a_camera_that_a_daemon_speaks_to_only_one_at_rest_is_said_to_stand(
+    activity: str | None, state: str, said: str
+) -> None:
+    notes = Notes("camera left")
+    told: dict[str, Any] = {"link": "up", "power": "on", "pan_deg": 10.0, "tilt_deg": 0.0, "activity": activity}
+    told |= {"pan_counts": 512, "tilt_counts": 0, "zoom_counts": 0, "focus_counts": 0}
+    tell_of_state(told, load_dialect("nibble4-51"), notes)
+    [found] = [each for each in notes.findings if each.what == "stands"]
+    assert found.state == state
+    assert said in found.sentence
+
+
 @pytest.mark.parametrize("lives", [True, False])
 async def test_a_camera_that_a_daemon_speaks_to_is_not_asked_and_a_dead_one_is_not_believed(
     ptzd: Ptzd, tmp_path: Path, broker: str, stand_in: StandInFor, lives: bool
@@ -363,7 +409,7 @@ async def test_a_camera_that_a_daemon_speaks_to_is_not_asked_and_a_dead_one_is_n
             heard.append(datagram)
 
         cameras.cameras["left"].receive = deaf  # type: ignore[method-assign]
-        state: dict[str, Any] = {"link": "up", "power": "on", "faults": [], "focus_mode": "auto"}
+        state: dict[str, Any] = {"link": "up", "power": "on", "faults": [], "focus_mode": "auto", "activity": "at-rest"}
         state |= {"locks": [{"by": "rigger"}], "pan_deg": 10.0, "tilt_deg": 0.0}
         state |= {"pan_counts": 512, "tilt_counts": 0, "zoom_counts": 0, "focus_counts": 0}
         await daemon.client.publish("ptzd/camera/left/state", json.dumps(state), retain=True, qos=1)

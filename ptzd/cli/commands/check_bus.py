@@ -186,5 +186,13 @@ def _tell_of_framing(state: Payload, dialect: Dialect, notes: Notes) -> None:
     framing = Framing(pan, tilt, zoom, focus, "auto")
     if (beyond := out_of_reach(dialect, framing)) is not None:
         notes.failed("stands", f"{beyond}, yet there it stands; see whether {dialect.name} is its dialect")
-    else:
-        notes.ok("stands", f"stands at pan {state.get('pan_deg'):.1f}°, tilt {state.get('tilt_deg'):.1f}°")
+        return
+    match state.get("activity"):
+        case "at-rest":
+            notes.ok("stands", f"stands at pan {state.get('pan_deg'):.1f}°, tilt {state.get('tilt_deg'):.1f}°")
+        case "halting":
+            notes.failed("stands", "is being stopped, and was not seen to stand still yet; check again once it does")
+        case None:
+            notes.unseen("stands", "the daemon has not seen it stand still yet; check again")
+        case _:
+            notes.caution("stands", "the daemon moves it now; check again once it stands")

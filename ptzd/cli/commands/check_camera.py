@@ -5,13 +5,25 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from statistics import median
 from typing import TypeVar
 
 from ptzd.cameras.overheard import Overheard
 from ptzd.cameras.reading import read_framing
 from ptzd.config import ExpectsConfig
-from ptzd.line import InquiryRefused, Line, LineDown, PushedAside, out_of_reach
+from ptzd.line import (
+    JITTER_COUNTS,
+    FocusMode,
+    Framing,
+    InquiryRefused,
+    Line,
+    LineDown,
+    PushedAside,
+    Standing,
+    alike,
+    out_of_reach,
+)
 from ptzd.links import Link
 from ptzd.visca import (
     Dialect,
@@ -19,13 +31,17 @@ from ptzd.visca import (
     DigitalZoomOff,
     ErrorCode,
     FastestSpeedsInquiry,
+    FocusInquiry,
     FocusModeInquiry,
     Initialisation,
     Inquiry,
+    MessageError,
+    PanTiltPositionInquiry,
     PanTiltStatusInquiry,
     Power,
     PowerInquiry,
     VersionInquiry,
+    ZoomInquiry,
 )
 
 from .check_dialect import PositionAsTold, Told
@@ -36,6 +52,7 @@ T = TypeVar("T")
 ASKED = ("answers", "round trip", "others", "version", "power", "head", "dialect", "stands", "digital zoom", "focus")
 ENDS_ASKING = ("answers", "others", "power", "dialect", "stands")
 PAUSE_SECONDS = 0.02  # between two questions that only tell how long answers take
+LOOK_SECONDS = 0.1  # between two readings of where it stands
 PAUSE_ON_A_STREAM_SECONDS = 0.2  # seven cameras share a serial line of 960 bytes a second
 SLOW_SECONDS = 0.1  # after which the first repeat is sent to a camera of which nothing is known: see `Timing`
 MOST_LOST = 0.05  # more, and every twentieth order is late by a repeat
@@ -47,9 +64,10 @@ async def question(link: Link, dialect: Dialect, expects: ExpectsConfig | None, 
     overheard = Overheard(link)
     try:
         async with _speaking(overheard, dialect) as line:
+            before = await _first_seen(line, dialect)
             await _look_at_line(line, overheard, seconds, notes)
             if overheard.others < 2:
-                await _ask_all(line, dialect, expects, notes)
+                await _ask_all(line, dialect, expects, before, notes)
     except LineDown:
         strange = "something answers there, but not in this form; check the link in the configuration"
         why = "" if link.trouble is None else f" ({link.trouble})"
@@ -85,6 +103,15 @@ async def _speaking(link: Link, dialect: Dialect) -> AsyncIterator[Line]:
     finally:
         carrying.cancel()
         await asyncio.wait([carrying])
+
+
+async def _first_seen(line: Line, dialect: Dialect) -> tuple[Framing, float] | None:
+    """Read where it is, and when that was; None where it does not tell, or not in this dialect."""
+    with suppress(InquiryRefused, MessageError):
+        head = PanTiltPositionInquiry().read(await line.ask(PositionAsTold()), dialect)
+        lens = (await line.ask(ZoomInquiry()), await line.ask(FocusInquiry()))
+        return Framing(head.pan_counts, head.tilt_counts, *lens, "auto"), asyncio.get_running_loop().time()
+    return None
 
 
 async def _look_at_line(line: Line, overheard: Overheard, seconds: float, notes: Notes) -> None:
@@ -128,7 +155,13 @@ def tell_of_others(overheard: Overheard, notes: Notes) -> None:
         notes.failed("others", "another controller spoke to it at the same time; end that and check again")
 
 
-async def _ask_all(line: Line, dialect: Dialect, expects: ExpectsConfig | None, notes: Notes) -> None:
+async def _ask_all(
+    line: Line,
+    dialect: Dialect,
+    expects: ExpectsConfig | None,
+    before: tuple[Framing, float] | None,
+    notes: Notes,
+) -> None:
     version = await _ask(line, VersionInquiry())
     if version is None:
         notes.ok("answers", "answers, and does not tell its version")
@@ -154,11 +187,11 @@ async def _ask_all(line: Line, dialect: Dialect, expects: ExpectsConfig | None, 
         return
     if power is Power.ON:
         notes.ok("power", "is on")
-    await _ask_head(line, dialect, notes)
+    await _ask_head(line, dialect, before, notes)
     await _ask_lens(line, notes)
 
 
-async def _ask_head(line: Line, dialect: Dialect, notes: Notes) -> None:
+async def _ask_head(line: Line, dialect: Dialect, before: tuple[Framing, float] | None, notes: Notes) -> None:
     status = await _ask(line, PanTiltStatusInquiry())
     if status is None:
         notes.unseen("head", "does not tell whether its head has found its ends; watch it start up")
@@ -206,11 +239,31 @@ async def _ask_head(line: Line, dialect: Dialect, notes: Notes) -> None:
     else:
         notes.ok("dialect", f"its fastest steps, {steps[0]} and {steps[1]}, are those of {dialect.name}{alike}")
 
+    if status is not None and status.initialisation is Initialisation.IN_PROGRESS:
+        notes.unseen("stands", "it does not stand while it starts up")
+        return
     try:
-        framing = await read_framing(line, "auto")
+        await _see_it_stand(line, dialect, before, notes)
     except InquiryRefused:
         notes.failed("stands", "does not tell where its lens stands, so no move of it could be verified")
-        return
+
+
+async def _see_it_stand(line: Line, dialect: Dialect, before: tuple[Framing, float] | None, notes: Notes) -> None:
+    """Tell where it stands, if all that is read since `before` agrees, and long enough for the slowest head."""
+    loop, standing = asyncio.get_running_loop(), Standing(dialect)
+    by_hand = (mode := await _ask(line, FocusModeInquiry())) is not None and mode.name != "AUTO"
+    focus_mode: FocusMode = "manual" if by_hand else "auto"
+    framing, read_at = before or (await read_framing(line, focus_mode), loop.time())
+    first = replace(framing, focus_mode=focus_mode)
+    standing.take(first, read_at)
+    while not standing.still:
+        framing = await read_framing(line, focus_mode)
+        if not alike(first, framing):
+            way = _travelled(dialect, first, framing)
+            notes.failed("stands", f"moves though nobody here moves it ({way}); `ptzd halt` stops it, then check again")
+            return
+        standing.take(framing, loop.time())
+        await asyncio.sleep(LOOK_SECONDS)
     pan, tilt = dialect.pan.degrees(framing.pan_counts), dialect.tilt.degrees(framing.tilt_counts)
     beyond = out_of_reach(dialect, framing)
     if beyond is not None:
@@ -220,6 +273,20 @@ async def _ask_head(line: Line, dialect: Dialect, notes: Notes) -> None:
             "stands",
             f"stands at pan {pan:.1f}°, tilt {tilt:.1f}°; the reach of {dialect.name} is {_reach(dialect)}",
         )
+
+
+def _travelled(dialect: Dialect, first: Framing, last: Framing) -> str:
+    """Return from where to where each axis went that is not where it was."""
+    ways: list[str] = []
+    if abs(last.pan_counts - first.pan_counts) > JITTER_COUNTS:
+        ways.append(f"pan {dialect.pan.degrees(first.pan_counts):.2f}° → {dialect.pan.degrees(last.pan_counts):.2f}°")
+    if abs(last.tilt_counts - first.tilt_counts) > JITTER_COUNTS:
+        ways.append(
+            f"tilt {dialect.tilt.degrees(first.tilt_counts):.2f}° → {dialect.tilt.degrees(last.tilt_counts):.2f}°"
+        )
+    if abs(last.zoom_counts - first.zoom_counts) > JITTER_COUNTS:
+        ways.append(f"zoom {first.zoom_counts} → {last.zoom_counts}")
+    return ", ".join(ways) or f"focus {first.focus_counts} → {last.focus_counts}"
 
 
 def _reach(dialect: Dialect) -> str:
