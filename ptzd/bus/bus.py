@@ -48,6 +48,10 @@ class Bus(Protocol):
     def connected(self) -> bool:
         """Whether a broker hears what is said."""
 
+    @property
+    def asks_anew(self) -> bool:
+        """Whether another daemon may hold the base since this one stood still; until that is known it moves nothing."""
+
     async def hold(self) -> None:
         """Wait until no other daemon is known to hold the base, before the first camera is spoken to.
 

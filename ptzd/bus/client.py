@@ -4,7 +4,8 @@ Theory of operation. One task keeps a connection for as long as the context last
 daemon holds the base (`holding.py`), subscribes to everything below it, says every retained message anew, and then
 sends what waits until the broker is lost; after a pause that grows it begins again. The daemon notices nothing of it:
 what it says waits in the outbox, and the cameras don't depend on the bus. A session ends with its connection, so
-commands that were sent while the daemon was away are lost and never carried out late.
+commands that were sent while the daemon was away are lost and never carried out late. Where the process itself stood
+still over a connection that held, it asks anew as well: until that is answered it says nothing, and nothing moves.
 
 A message goes from the socket to the consumer with one turn of the event loop in between. The consumer gets only so
 many in one turn that whatever else the loop has to do is soon done: among it, to read the second connection. On that
@@ -52,6 +53,8 @@ STEADY_SECONDS = 5.0  # a connection that held this long was a good one: the nex
 IN_FLIGHT = 8  # messages sent before the broker has confirmed the first of them
 GOODBYE_SECONDS = 1.0
 ASKING_SECONDS = 1.0  # a daemon that lives answers within a few milliseconds, at its worst within half a second
+STOOD_STILL_SECONDS = 0.8  # or longer, and another may have asked meanwhile and taken the base, since nobody answered
+BEAT_SECONDS = 0.1  # between two looks at whether this process stood still
 FIRST_ASKING_SECONDS = 3.0  # for a broker that does not answer either; then the daemon starts without
 TURN_SECONDS = 0.01  # how long messages are handed out in one turn of the loop: a tenth of what a stop may take
 TCP_QUICKACK: int | None = getattr(socket, "TCP_QUICKACK", None)  # Linux has it
@@ -85,12 +88,14 @@ class MqttBus:
         cameras: Iterable[str],
         rng: random.Random,
         holding: Holding,
+        clock: Callable[[], float] | None = None,
     ) -> None:
         """`offline` is the payload of `status` when the daemon has gone, said by the broker if need be.
 
         What the broker still keeps of other `cameras` from earlier is cleared. `rng` spreads the pauses between
-        attempts, so that not all clients of a broker come back at once. `holding` tells this daemon from others. Raises
-        ValueError for an unusable `ca_file`.
+        attempts, so that not all clients of a broker come back at once. `holding` tells this daemon from others. By
+        `clock`, which goes on while the machine sleeps, it sees that this process stood still; without one by the
+        loop's. Raises ValueError for an unusable `ca_file`.
         """
         self.topics = topics
         self._settings = settings
@@ -108,9 +113,17 @@ class MqttBus:
         self._arrived = asyncio.Event()
         self._overtaking = Overtaking(topics, self._loop.time)
         self._turn_ends_at = 0.0
+        self._clock = clock or self._loop.time
+        self._ran_at = self._sure_at = self._clock()
+        self._sure = asyncio.Event()  # that no other has taken the base while this process stood still
         self._outbox = Outbox(self._loop.time)
         self.connected = False
         self._open = AsyncExitStack()
+
+    @property
+    def asks_anew(self) -> bool:
+        self._look_for_a_stall()
+        return self.connected and not self._sure.is_set()
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, correlation: bytes | None = None) -> None:
         if not self._holding.lost:
@@ -257,10 +270,14 @@ class MqttBus:
     async def _holds_with(self, client: _Client) -> bool:
         """Ask on a new connection whether another daemon holds the base; return whether it is ours."""
         await client.subscribe_to(self.topics.of(DaemonMessage))
-        client.say_at_once(self.topics.of(DaemonMessage), self._holding.ask())
-        with suppress(TimeoutError):
-            async with asyncio.timeout(ASKING_SECONDS):
-                await client.wait_until_lost()
+        stood_still = True
+        while stood_still:  # what was answered meanwhile is heard only now
+            asked_at = self._clock()
+            client.say_at_once(self.topics.of(DaemonMessage), self._holding.ask())
+            with suppress(TimeoutError):
+                async with asyncio.timeout(ASKING_SECONDS):
+                    await client.wait_until_lost()
+            stood_still = self._clock() - asked_at > ASKING_SECONDS + STOOD_STILL_SECONDS
         if self._holding.hold():
             self._held.set()
         self._asked.set()
@@ -271,19 +288,42 @@ class MqttBus:
         try:
             await client.subscribe_to(self.topics.everything)
             self._outbox.begin_again()
+            self._ran_at = self._clock()
+            self._sure.set()
             self.connected = True
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._speak(client))
+                group.create_task(self._stay_sure())
                 await client.wait_until_lost()
         finally:
             self.connected = False
+
+    def _look_for_a_stall(self) -> None:
+        """Ask anew where this process stood still for so long that another daemon may have taken the base meanwhile."""
+        now = self._clock()
+        stood_still, self._ran_at = now - self._ran_at > STOOD_STILL_SECONDS, now
+        if stood_still and self.connected and self._client is not None:
+            self._sure.clear()
+            self._sure_at = now + ASKING_SECONDS
+            self._client.say_at_once(self.topics.of(DaemonMessage), self._holding.ask())
+
+    async def _stay_sure(self) -> None:
+        """Look again and again whether this process stood still, and take the base anew where nobody else has it."""
+        while True:
+            await asyncio.sleep(BEAT_SECONDS)
+            self._look_for_a_stall()
+            if not self._sure.is_set() and self._clock() >= self._sure_at and self._holding.hold():
+                self._sure.set()
+                self._outbox.begin_again()  # another may have said something else, and be gone
 
     async def _speak(self, client: _Client) -> None:
         window = asyncio.Semaphore(IN_FLIGHT)
         async with asyncio.TaskGroup() as group:
             while True:
                 await window.acquire()
-                group.create_task(self._send(client, *await self._outbox.take(), window))
+                number, message = await self._outbox.take()
+                await self._sure.wait()
+                group.create_task(self._send(client, number, message, window))
 
     async def _send(self, client: _Client, number: int, message: Outgoing, window: asyncio.Semaphore) -> None:
         await client.send(message)
@@ -291,6 +331,7 @@ class MqttBus:
         window.release()
 
     def _hear(self, message: aiomqtt.Message) -> None:
+        self._look_for_a_stall()
         topic = message.topic.value
         found = self.topics.parse(topic)
         if isinstance(found, ReportTopic):  # our own words: from this life, or retained from an earlier one
@@ -323,7 +364,7 @@ class MqttBus:
             return
         if payload == self._offline:
             self.publish(topic, said.payload, retain=True)
-        elif self._client is not None:  # it took the base while this one stood still: one of the two goes now
+        elif self._client is not None and self._sure.is_set():  # two hold the base, and one of them goes now
             self._client.say_at_once(self.topics.of(DaemonMessage), self._holding.word())
             self._outbox.begin_again()
 

@@ -12,8 +12,9 @@ by its start and a token, so that any two agree which of them stays:
 | asks     | asks              | answers where it was started first, or goes |
 | holds    | holds             | the same                                   |
 
-Two hold the base where one was cut off or stood still while the other asked. One that comes back to its broker asks
-anew, and goes where another has taken its place meanwhile.
+Two hold the base where neither heard the other. One that was cut off from its broker, or stood still for so long that
+another may have taken its place, asks anew, and goes where another has: whoever served meanwhile stays, with the locks
+that were made there.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ class Holding:
         return self._other is not None
 
     def ask(self) -> bytes:
-        """Return what is to be said first on each connection; until `hold` nothing else is."""
+        """Return what is to be said first on each connection, and after a standstill; until `hold` nothing else is."""
         self._me = self._me.model_copy(update={"holds": False})
         return self.word()
 

@@ -115,6 +115,10 @@ class MemoryBus:
     def connected(self) -> bool:
         return self._broker.running and self in self._broker._buses and self._holding.holds
 
+    @property
+    def asks_anew(self) -> bool:
+        return False  # nothing stands still here
+
     async def hold(self) -> None:
         self._holding.require(self.topics.base)
 

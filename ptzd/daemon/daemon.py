@@ -282,6 +282,7 @@ class Daemon:
         try:
             self._look_for_a_stall()
             waited = self._stall is not None and self._stall.message_waited()
+            in_doubt = self._bus.asks_anew  # whether the base is still ours
             asked = self._intake.read(incoming)
             what = asked.what
             self._overtaken = incoming.overtaken
@@ -293,18 +294,18 @@ class Daemon:
                     self.push_unheard(incoming.topic)
                 self._answers.refused(asked, what)
             else:
-                self._command(asked, what, waited)
+                self._command(asked, what, waited or in_doubt, in_doubt)
         except Exception:
             log.exception("a message could not be handled", topic=incoming.topic)
         finally:
             self._overtaken = frozenset()
 
-    def _command(self, asked: Asked[Any], command: Command, waited: bool) -> None:
+    def _command(self, asked: Asked[Any], command: Command, waited: bool, in_doubt: bool) -> None:
         """Do a command, unless it has lost its meaning or was done before."""
         try:
             if self._overtaken and asked.camera is not None and command.undone_by_a_stop:
                 self._require_not_overtaken(asked.camera)
-            if waited and command.stale_once_it_waited:
+            if waited and (command.stale_once_it_waited or (in_doubt and command.would_move)):
                 raise Refusal("stalled", STALLED)
             if asked.id is not None and self._answers.answered_before(asked):
                 return

@@ -44,6 +44,10 @@ class Overheard:
     def connected(self) -> bool:
         return self._bus.connected
 
+    @property
+    def asks_anew(self) -> bool:
+        return self._bus.asks_anew
+
     async def hold(self) -> None:
         await self._bus.hold()
 

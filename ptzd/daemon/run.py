@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import random
 import sys
-import time
 from collections.abc import Callable
 from contextlib import AsyncExitStack
 from functools import partial
@@ -37,6 +36,7 @@ from .setup import (
     guarded,
     picture_addresses,
     places_of,
+    seconds,
     show_of,
 )
 from .showtext import ShowText
@@ -105,7 +105,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
             show_text=None if config.show is None else ShowText(config.show.file),
             beside=asyncio.to_thread,
             once_within_seconds=ONCE_WITHIN_SECONDS if config.show is None else config.show.once_within_seconds,
-            stall=Stall(lambda: time.clock_gettime(time.CLOCK_BOOTTIME)),  # the loop's own stands still in a sleep
+            stall=Stall(seconds),
         )
         guard.halted = daemon.left_by_guard
         await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, daemon.seen))

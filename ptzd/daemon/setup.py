@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 import socket
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -116,6 +117,11 @@ def _head(name: str, config: CameraConfig, dialect: Dialect, kept: Path | None) 
     )
 
 
+def seconds() -> float:
+    """Return the time by which a standstill is noticed: the loop's own stands still in a sleep."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
 def bus_of(config: Config, rng: random.Random) -> MqttBus:
     """Return the bus behind the broker of the configuration. Raises StartError."""
     broker = config.broker
@@ -129,6 +135,7 @@ def bus_of(config: Config, rng: random.Random) -> MqttBus:
             cameras=config.camera,
             rng=rng,
             holding=Holding(host=socket.gethostname(), since=calendar(), token=f"{rng.getrandbits(128):032x}"),
+            clock=seconds,
         )
     except (OSError, ValueError) as error:
         raise StartError(f"the broker's settings can't be used: {error}") from None

@@ -191,21 +191,41 @@ async def test_a_daemon_that_was_killed_without_a_will_keeps_nobody_away(mosquit
 
 
 @EITHER
-async def test_of_two_daemons_one_stays_where_the_first_was_frozen_while_the_second_asked(
+async def test_a_daemon_that_was_frozen_while_another_took_its_place_goes(
     mosquitto_broker: MosquittoBroker, protocol: Protocol
 ) -> None:
     port = mosquitto_broker.port
     first = await lone_daemon(port, protocol, "granary")
     first.send_signal(signal.SIGSTOP)
     second = await lone_daemon(port, protocol, "loft")
+    await mosquitto_pub(port, RECALL, "-m", "choir-wide")
     first.send_signal(signal.SIGCONT)
-    assert "on the computer granary" in await said_by(second)
-    await asyncio.wait_for(second.wait(), 5)
+    assert "on the computer loft" in await said_by(first)
+    await asyncio.wait_for(first.wait(), 5)
     await asyncio.sleep(0.5)
+    assert await retained(port) == {STATUS: "online loft"}
+    assert second.returncode is None
+    second.kill()
+    await second.communicate()
+
+
+@EITHER
+async def test_a_daemon_that_was_frozen_alone_goes_on_and_says_anew_what_another_said_meanwhile(
+    mosquitto_broker: MosquittoBroker, protocol: Protocol
+) -> None:
+    port = mosquitto_broker.port
+    only = await lone_daemon(port, protocol, "granary")
+    only.send_signal(signal.SIGSTOP)
+    await asyncio.sleep(1.5)
+    await mosquitto_pub(port, STATUS, "-r", "-m", "online loft")  # and gone by now
+    only.send_signal(signal.SIGCONT)
+    await asyncio.sleep(0.5)
+    assert await retained(port) == {STATUS: "online loft"}, "it says nothing before it knows that it is alone"
+    await asyncio.sleep(1.5)
     assert await retained(port) == {STATUS: "online granary"}
-    assert first.returncode is None
-    first.kill()
-    await first.communicate()
+    assert only.returncode is None
+    only.kill()
+    await only.communicate()
 
 
 @EITHER
