@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Collection, Coroutine, Mapping
+from collections.abc import Callable, Collection, Coroutine, Mapping, Sequence
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Any
@@ -61,6 +61,7 @@ class Daemon:
         self,
         *,
         links: Mapping[str, tuple[CameraSettings, Link]],
+        troubles: Sequence[str] = (),
         focus_by_itself: frozenset[str] = frozenset(),
         store: PositionStore,
         bus: Bus,
@@ -77,7 +78,9 @@ class Daemon:
         stall: Stall | None = None,
         off_air_untold: bool = False,
     ) -> None:
-        """`focus_by_itself` names cameras whose stored focus is left alone; `show_text` is that of the show's file.
+        """`troubles` are sentences on what it starts without, beside those of the `store`.
+
+        `focus_by_itself` names cameras whose stored focus is left alone; `show_text` is that of the show's file.
 
         Long sums are done `beside` the loop, in a thread but on a virtual clock. Needs a running loop.
 
@@ -87,6 +90,7 @@ class Daemon:
         self._stall = stall
         self._guard = guard
         self._store = store
+        self._troubles = (*store.troubles, *troubles)
         self._bus = bus
         self._intake = intake
         self._calendar = calendar
@@ -394,7 +398,7 @@ class Daemon:
             )
 
     def _say_all(self) -> None:
-        troubles = [*self._store.troubles]
+        troubles = [*self._troubles]
         for name, camera in self.cameras.items():
             troubles += unfit_positions(name, self._store.positions(name), camera.settings.dialect)
         status = StatusMessage(

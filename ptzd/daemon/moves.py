@@ -165,6 +165,7 @@ class Moves:
         limits = LearnLimits(asked.what.pan_deg, asked.what.tilt_deg, asked.what.near_ends)
         if asked.what.estimate:
             return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1))
+        await self.heads.require_readable(camera.name)
         async with stopped_when_unheard(camera, self.bus):
             learned = await camera.learn(limits, told, self.rng)
         path = await self.heads.keep(camera.name, learned)

@@ -32,11 +32,11 @@ from .setup import (
     StoreInUseError,
     bus_of,
     calendar,
-    camera_settings,
     guarded,
     picture_addresses,
     places_of,
     seconds,
+    settings_with_head,
     show_of,
 )
 from .showtext import ShowText
@@ -71,16 +71,20 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         # Before any camera is spoken to: nothing is to move that nobody would stop.
         guard = await stack.enter_async_context(Keeper(guarded(config)))
         opened: dict[str, tuple[CameraSettings, Link]] = {}
+        troubles: list[str] = []
         for name, camera in config.camera.items():
             try:
                 link = await stack.enter_async_context(
                     links.open(camera.link, connected=partial(guard.hand_on, str(camera.link)))
                 )
-                opened[name] = (camera_settings(name, camera, heads.path(name)), link)
+                settings, trouble = settings_with_head(name, camera, heads.path(name))
             except OSError as error:
                 raise StartError(f"camera {name}: its link {camera.link} can't be opened: {error}") from None
             except (DialectError, HeadFileError) as error:
                 raise StartError(f"camera {name}: {error}") from None
+            opened[name] = (settings, link)
+            if trouble is not None:
+                troubles.append(trouble)
         show = show_of(config)
         pictures = await stack.enter_async_context(Pictures.open(picture_addresses(config)))
         mqtt = await stack.enter_async_context(bus_of(config, rng))
@@ -91,6 +95,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         await bus.hold()
         daemon = Daemon(
             links=opened,
+            troubles=troubles,
             focus_by_itself=frozenset(name for name, each in config.camera.items() if each.focus == "auto"),
             store=store,
             bus=bus,

@@ -18,7 +18,17 @@ from ptzd.config import CameraConfig, Config
 from ptzd.files import ShowFile, TextFileError, read_show_file
 from ptzd.guard import Guarded
 from ptzd.line import Tolerance
-from ptzd.motion import ON_A_RAIL, ON_A_TRIPOD, HeadModel, Lens, SecondsAcross, Sensor, lens_between, published_head
+from ptzd.motion import (
+    ON_A_RAIL,
+    ON_A_TRIPOD,
+    HeadFileError,
+    HeadModel,
+    Lens,
+    SecondsAcross,
+    Sensor,
+    lens_between,
+    published_head,
+)
 from ptzd.pictures import PictureAddress
 from ptzd.positions import read_head_file
 from ptzd.visca import Dialect, dialect_named
@@ -79,6 +89,17 @@ def camera_settings(name: str, config: CameraConfig, kept: Path | None = None) -
         overhead=config.overhead,
         strange_motion=config.moved_by_others,
     )
+
+
+def settings_with_head(name: str, config: CameraConfig, kept: Path) -> tuple[CameraSettings, str | None]:
+    """Return what the camera needs, and a sentence where what was learned of its head can't be read and is left out.
+
+    Raises as `camera_settings` does for what the configuration itself names.
+    """
+    try:
+        return camera_settings(name, config, kept), None
+    except HeadFileError as error:
+        return camera_settings(name, config), f"camera {name} goes by its dialect's tables, since {error}"
 
 
 def _window(dialect: Dialect, config: CameraConfig) -> Window | None:

@@ -244,13 +244,17 @@ def read_head(text: str, where: str = "the head file") -> LearnedHead:
             f"{'.'.join(map(str, mistake['loc'])) or 'the whole'}: {mistake['msg'].lower()}"
             for mistake in error.errors()
         )
-        raise HeadFileError(f"{where} is no head file of ptzd's ({mistakes}); learn the head again") from None
+        raise HeadFileError(
+            f"{where} is no head file of ptzd's ({mistakes}); move it away, then learn the head again"
+        ) from None
     except ValueError as error:  # a ValidationError is one too, hence the order
-        raise HeadFileError(f"{where} is not TOML ({error}); learn the head again") from None
+        raise HeadFileError(f"{where} is not TOML ({error}); move it away, then learn the head again") from None
     try:
         return _head(file)
     except ValueError as error:
-        raise HeadFileError(f"{where} is no head file of ptzd's ({error}); learn the head again") from None
+        raise HeadFileError(
+            f"{where} is no head file of ptzd's ({error}); move it away, then learn the head again"
+        ) from None
 
 
 def _head(file: _File) -> LearnedHead:

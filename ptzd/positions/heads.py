@@ -22,6 +22,13 @@ class HeadFiles:
         """Where a camera's head is kept."""
         return self._folder / f"{camera}.head.toml"
 
+    async def require_readable(self, camera: str) -> None:
+        """Raise Refusal where what is kept of a camera can't be read: a head that is learned would take its place."""
+        try:
+            await self._run_disk(lambda: read_head_file(self.path(camera)))
+        except HeadFileError as error:
+            raise Refusal("disk", str(error)) from None
+
     async def keep(self, camera: str, head: LearnedHead) -> Path:
         """Write a head; return where. What was there before stays until the new file is whole. Raises Refusal."""
         path = self.path(camera)
@@ -46,5 +53,7 @@ def read_head_file(path: Path) -> LearnedHead | None:
     try:
         text = path.read_text("utf-8") if path.exists() else None
     except (OSError, UnicodeDecodeError) as error:
-        raise HeadFileError(f"the head file {path} can't be read: {error}") from None
+        raise HeadFileError(
+            f"the head file {path} can't be read ({error}); move it away, then learn the head again"
+        ) from None
     return None if text is None else read_head(text, str(path))

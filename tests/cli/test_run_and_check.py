@@ -329,6 +329,17 @@ async def test_a_check_tells_of_which_camera_no_tally_is_kept(
         assert (await said_of_tally())[1] == "ok: the broker keeps one: program"
 
 
+async def test_a_check_tells_that_a_learned_head_can_not_be_read(ptzd: Ptzd, config: Path, cameras: int) -> None:
+    (config.parent / "left.head.toml").write_text("")
+    checked = await ptzd("check", "--config", str(config), "--seconds", "0.1", "--json")
+    assert checked.code == 1
+    [(whose, sentence)] = [
+        (each["subject"], each["sentence"]) for each in checked.json()["findings"] if each["state"] == "failed"
+    ]
+    assert whose == "camera left"
+    assert "left.head.toml" in sentence
+
+
 async def test_a_check_tells_what_does_not_answer(ptzd: Ptzd, tmp_path: Path, free_port: int) -> None:
     config = tmp_path / "granary.toml"
     config.write_text(

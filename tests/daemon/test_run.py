@@ -94,6 +94,36 @@ async def test_a_camera_of_which_nobody_tells_is_off_air_where_the_configuration
         assert (moves[0]["phase"], moves[0]["code"]) == first
 
 
+DAMAGED = {
+    "empty": "",
+    "garbage": "\0{{",
+    "cut off": 'format = 1\norigin = "lear',
+    "later": "format = 2\n",
+    "a folder": None,
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGED)
+async def test_a_learned_head_that_can_not_be_read_is_told_of_and_left_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, damage: str
+) -> None:
+    path, text = tmp_path / "left.head.toml", DAMAGED[damage]
+    path.mkdir() if text is None else path.write_text(text)
+    async with daemon(tmp_path, monkeypatch, '[tally]\nsource = "none"') as (broker, heard):
+        [trouble] = [said["troubles"] for topic, said in heard if topic == "ptzd/status"][-1]
+        assert trouble.startswith("camera left goes by its dialect's tables, since ")
+        assert str(path) in trouble
+        assert trouble.endswith("; move it away, then learn the head again")
+        learn = {"pan_deg": [-10, 10], "tilt_deg": [-5, 5], "id": "learn"}
+        broker.publish("ptzd/camera/left/learn", json.dumps(learn).encode())
+        async with asyncio.timeout(10):
+            while not (outcomes := [said for topic, said in heard if topic == "ptzd/outcome"]):
+                await asyncio.sleep(0.05)
+        assert (outcomes[0]["ok"], outcomes[0]["code"]) == (False, "disk")
+        assert "move it away" in outcomes[0]["sentence"]
+    assert path.is_dir() if text is None else path.read_text() == text
+
+
 async def test_the_show_of_the_configuration_is_run_and_read_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -24,11 +24,11 @@ from ptzd.cli.waiting import patiently
 from ptzd.cli.writing import require_no_source, write_text
 from ptzd.config import CameraConfig, Config
 from ptzd.daemon import StartError, calendar, camera_settings
-from ptzd.daemon.setup import picture_addresses, places_of
+from ptzd.daemon.setup import picture_addresses, places_of, settings_with_head
 from ptzd.logs import errors_alone
 from ptzd.motion import HeadFileError
 from ptzd.pictures import PictureAddress, Pictures
-from ptzd.positions import StoredPosition
+from ptzd.positions import HeadFiles, StoredPosition
 from ptzd.refusal import Refusal
 from ptzd.visca import Dialect, DialectError
 
@@ -218,6 +218,9 @@ async def _look_at_camera(
         tell_of_state(bus.states[settings.name], settings.dialect, notes)
     else:
         await _question(camera, settings.dialect, seconds, notes)
+    _, trouble = settings_with_head(settings.name, camera, HeadFiles(config.store.path.parent).path(settings.name))
+    if trouble is not None:
+        notes.failed("learned head", trouble)
     _tell_of_limits(camera, settings.dialect, notes)
     tell_of_tally(config, settings.name, bus, notes)
     await _look_at_picture(settings.name, pictures, notes)
