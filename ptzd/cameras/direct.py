@@ -254,7 +254,10 @@ class Direct(Activity):
                         f"it did not understand a command; is {self._contact.dialect.name} the right dialect for it?",
                     )
                 case Refused(code=ErrorCode.CANCELLED):
-                    return "taken-over", "another controller took it over"
+                    return (
+                        "taken-over",
+                        "another controller took it over, perhaps another ptzd that has lost its broker: end that one",
+                    )
                 case _:
                     pass
         return None

@@ -507,6 +507,7 @@ def test_a_move_that_somebody_else_takes_over_is_left_to_them_and_not_stopped() 
         rig.simulated.moved_by_another(theirs, asyncio.get_running_loop().time())
         ended = await rig.end_of("1")
         assert (ended.phase, ended.code) == ("failed", "taken-over")
+        assert "perhaps another ptzd that has lost its broker" in (ended.sentence or "")
         await rig.until(lambda: rig.speed() == 0, 60.0)
         pan, tilt = rig.simulated.head.pan_counts(1e6), rig.simulated.head.tilt_counts(1e6)
         assert (round(pan), round(tilt)) == (-1000, 200), "where they sent it"
