@@ -5,9 +5,7 @@ Each field's description goes after "it must be" in a message, and into the JSON
 
 from __future__ import annotations
 
-import re
-from collections.abc import Collection, Iterator, Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
 from ipaddress import ip_address
 from itertools import pairwise
 from math import ceil, floor
@@ -24,8 +22,7 @@ from pydantic import (
     WithJsonSchema,
 )
 
-from ptzd import toml
-from ptzd.files import Complaint, Name, Table, TextFileError, read_file, read_tables, read_text, text_of
+from ptzd.files import Complaint, Name, Table, read_file
 from ptzd.likely import did_you_mean
 from ptzd.links import Address, LinkAddress, SerialAddress, parse_link
 from ptzd.motion import USUAL_SECONDS_ACROSS
@@ -415,50 +412,6 @@ class Config(Table):
 def load_config(path: Path) -> Config:
     """Read a configuration file. Paths in it start at its own folder. Raises TextFileError with all mistakes in it."""
     return read_file(path, Config, _across)
-
-
-class CameraToHalt(BaseModel):
-    """As much of a camera's table as it takes to stop the head."""
-
-    model_config = ConfigDict(extra="ignore", strict=True, frozen=True)
-
-    link: CameraLink
-    dialect: CameraDialect
-
-
-class _Tables(BaseModel):
-    camera: dict[str, Any] = {}
-
-
-def cameras_to_halt(path: Path) -> dict[str, CameraToHalt]:
-    """Return what can be stopped by a file with mistakes in it. Raises TextFileError where it can't be read at all."""
-    text = text_of(path)
-    try:
-        tables: Collection[tuple[str, Any]] = read_text(text, _Tables).camera.items()
-    except TextFileError:
-        tables = _line_by_line(text)
-    found: dict[str, CameraToHalt] = {}
-    for name, table in tables:
-        with suppress(TextFileError):
-            camera = read_tables(table, CameraToHalt, folder=path.parent)
-            if found.setdefault(name, camera) != camera:
-                found[f"{name} (written twice)"] = camera
-    return found
-
-
-def _line_by_line(text: str) -> Collection[tuple[str, dict[str, Any]]]:
-    """The tables of the cameras in a text that is no TOML, as far as each of their lines is."""
-    found: list[tuple[str, dict[str, Any]]] = []
-    table: dict[str, Any] = {}
-    for line in text.splitlines():
-        if header := re.match(r"\s*\[+([^\[\]=,]*)\]+\s*(#.*)?$", line):
-            table = {}
-            if camera := re.fullmatch(r"""camera\s*\.\s*["']?([^"'.\s]+)["']?""", header[1].strip()):
-                found.append((camera[1], table))
-        else:
-            with suppress(ValueError):
-                table |= toml.loads(line)
-    return found
 
 
 class _BrokerTable(BaseModel):

@@ -114,8 +114,60 @@ async def test_a_file_that_is_no_toml_keeps_no_head_moving_either(
     path.write_text(broken + whole if before else whole + broken)
     ended = await ptzd("halt", "--config", str(path))
     assert ended.code == 2
-    assert "Stopped by a configuration with mistakes in it: gallery, left, and no other." in ended.err
+    stopped = ended.err.partition("Stopped by a configuration with mistakes in it: ")[2]
+    assert stopped.endswith(", and no other.\n")
+    for line, (name, (camera, port)) in zip(ended.out.splitlines(), driving.items(), strict=True):
+        assert not camera.head.moving(asyncio.get_running_loop().time())
+        assert line.startswith(f"camera udp://127.0.0.1:{port} (line ")
+        assert f", below {name}): stands still after " in line
+        assert f"udp://127.0.0.1:{port} (line " in stopped
+
+
+@pytest.mark.parametrize("damaged", ["# [camera.left]", "[camera.left", "camera.left]", ""])
+async def test_a_header_that_is_lost_neither_keeps_a_head_moving_nor_lets_it_be_said_to_stand(
+    ptzd: Ptzd, driving: Driving, damaged: str, tmp_path: Path
+) -> None:
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    path.write_text(path.read_text().replace("[camera.left]", damaged))
+    ended = await ptzd("halt", "--config", str(path), "--json")
+    assert ended.code == 2
+    told = ended.json()
+    assert [name.partition(" ")[0] for name in told] == [f"udp://127.0.0.1:{port}" for _, port in driving.values()]
+    assert all(each["still"] for each in told.values())
     assert not any(camera.head.moving(asyncio.get_running_loop().time()) for camera, _ in driving.values())
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-16"])
+async def test_a_file_in_another_encoding_keeps_no_head_moving(
+    ptzd: Ptzd, driving: Driving, encoding: str, tmp_path: Path
+) -> None:
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    path.write_bytes(f'{path.read_text()}label = "An der B\xfchne"\n'.encode(encoding))
+    ended = await ptzd("halt", "--config", str(path))
+    assert ended.code == 2
+    assert "is not UTF-8; save the file as UTF-8 text" in ended.err
+    assert [line.partition(" after")[0] for line in ended.out.splitlines()] == [
+        f"camera {name}: stands still" for name in driving
+    ]
+    assert not any(camera.head.moving(asyncio.get_running_loop().time()) for camera, _ in driving.values())
+
+
+@pytest.mark.parametrize(("nibbles", "code"), [(4, 2), (5, 1)])
+async def test_a_head_whose_dialect_cannot_be_read_is_stopped_and_not_said_to_stand_at_an_angle(
+    ptzd: Ptzd, nibbles: int, code: int, tmp_path: Path
+) -> None:
+    head = load_dialect("nibble4-14" if nibbles == 4 else "shared5-205")
+    camera, loop, rng = simulated_camera(head, random.Random(1)), asyncio.get_running_loop(), random.Random(1)
+    camera.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
+    async with serve_udp(camera, "127.0.0.1", 0, rng=rng) as port:
+        path = configured(tmp_path, left=port)
+        path.write_text(path.read_text().replace("nibble4-51", "nibble4-15"))
+        ended = await ptzd("halt", "--config", str(path), "--seconds", "3")
+        assert ended.code == code
+        assert not camera.head.moving(loop.time())
+    still = "stands still" if nibbles == 4 else "was not seen to stand still"
+    assert ended.out.startswith(f"camera left: {still} after ")
+    assert ended.out.endswith(": at which angles can't be told without its dialect\n")
 
 
 async def test_a_file_that_names_no_camera_is_told_with_what_is_to_be_done(ptzd: Ptzd, tmp_path: Path) -> None:

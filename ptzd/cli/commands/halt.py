@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -14,13 +14,11 @@ from ptzd import links
 from ptzd.cli.configuration import read_configuration
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
 from ptzd.cli.values import TEXT_FILE, FiniteRange
-from ptzd.config import CameraConfig, CameraToHalt, cameras_to_halt
-from ptzd.files import TextFileError
 from ptzd.guard import Halt, Watched, call
 from ptzd.guard import halt as halt_until_still
 from ptzd.links import Address, SerialAddress
 from ptzd.logs import errors_alone
-from ptzd.visca import dialect_named
+from ptzd.to_halt import CameraToHalt, cameras_to_halt
 
 PATIENCE_SECONDS = 5.0
 ANSWER_SECONDS = 1.0  # for a daemon on this computer
@@ -48,66 +46,69 @@ def halt(path: Path, seconds: float, as_json: bool) -> int:
     It speaks to the cameras itself, and tells a daemon that runs on this computer to stop them, too: it would send them
     on. A camera that stands is looked at once more a second later. While a daemon runs, `ptzd stop` is the better way:
     it loses count of its messages for a moment. Ends with 1 where a camera was not seen to come to rest. By a
-    configuration with mistakes in it, it stops each camera whose link and dialect are right all the same, and ends with
-    2.
+    configuration with mistakes in it, it stops whatever has a link in it all the same, and ends with 2; where that is
+    no TOML any more, it tells of each by its address, since what stands below a name may be another camera's.
     """
-    cameras, misuse = _cameras(path)
+    try:
+        cameras = cameras_to_halt(path)
+    except OSError:
+        cameras = []
     with errors_alone():  # what is printed is what became of each, and nothing else
-        halted, daemons = asyncio.run(_halt(cameras, seconds))
+        halted, daemons = asyncio.run(_halt(cameras, seconds)) if cameras else ([], {})
+    mistakes = _mistakes(path)
+    if not cameras:
+        plugs = "No camera was told to stop: pull the plug of each that moves where it could endanger anybody."
+        raise Misuse(*mistakes, plugs)
     for process, stopped in daemons.items():
         if stopped and not as_json:
             say(f"the daemon on this computer (process {process}) stops them too: {', '.join(stopped)}")
     if as_json:
-        say_json({name: _as_json(each, names) for names, each in halted for name in names})
+        say_json({camera.name: _as_json(each, some) for some, each in halted for camera in some})
     else:
-        for names, each in halted:
-            say(f"camera {' or '.join(names)}: {_line(each)}")
-    unseen = [name for names, each in halted if len(names) == 1 and not each.still for name in names]
-    alike = [name for names, _ in halted if len(names) > 1 for name in names]
-    for some, why in (
+        for some, each in halted:
+            say(f"camera {' or '.join(camera.name for camera in some)}: {_line(each, some)}")
+    for mistake in mistakes:
+        complain(mistake)
+    unseen = [camera.name for some, each in halted if len(some) == 1 and not each.still for camera in some]
+    alike = [camera.name for some, _ in halted if len(some) > 1 for camera in some]
+    for names, why in (
         (unseen, "was not seen to come to rest and"),
         (alike, "has no link of its own: one was told, one"),
     ):
-        if some:
-            complain(f"Camera {', '.join(some)} {why} may be moving; where it could endanger anybody, pull its plug.")
+        if names:
+            complain(f"Camera {', '.join(names)} {why} may be moving; where it could endanger anybody, pull its plug.")
     if unseen or alike:
         return FAILED
-    if misuse is not None:
-        raise Misuse(f"Stopped by a configuration with mistakes in it: {', '.join(cameras)}, and no other.")
+    if mistakes:
+        told = ", ".join(each.name for each in cameras)
+        raise Misuse(f"Stopped by a configuration with mistakes in it: {told}, and no other.")
     return 0
 
 
-def _cameras(path: Path) -> tuple[Mapping[str, CameraConfig | CameraToHalt], Misuse | None]:
-    """Return the cameras to stop, and what is wrong with the configuration, of which is told. Raises Misuse."""
+def _mistakes(path: Path) -> list[str]:
+    """What is wrong with the configuration."""
     try:
-        return read_configuration(path).camera, None
+        read_configuration(path)
     except Misuse as misuse:
-        try:
-            found = cameras_to_halt(path)
-        except (TextFileError, OSError):
-            found = {}
-        if not found:
-            plugs = "No camera was told to stop: pull the plug of each that moves where it could endanger anybody."
-            raise Misuse(misuse.message, plugs) from None
-        complain(misuse.message)
-        return found, misuse
+        return [misuse.message]
+    return []
 
 
 async def _halt(
-    cameras: Mapping[str, CameraConfig | CameraToHalt], seconds: float
-) -> tuple[list[tuple[tuple[str, ...], Halt]], dict[int, list[str]]]:
+    cameras: Sequence[CameraToHalt], seconds: float
+) -> tuple[list[tuple[list[CameraToHalt], Halt]], dict[int, list[str]]]:
     """Halt all cameras at once; what does not answer takes its seconds beside the others.
 
     Of those that have one link by mistake, nobody knows which is there: they are told of together. Also return which
     cameras each daemon on this computer has stopped, by its process.
     """
-    names: dict[object, list[str]] = defaultdict(list)
-    for name, camera in cameras.items():
+    alike: dict[object, list[CameraToHalt]] = defaultdict(list)
+    for camera in cameras:
         link = camera.link
-        names[(link.device, link.place) if isinstance(link, SerialAddress) else link].append(name)
-    calling = asyncio.create_task(_call([camera.link for camera in cameras.values()]))
-    halts = await asyncio.gather(*(_halt_one(first, cameras[first], seconds) for first, *_ in names.values()))
-    return list(zip(map(tuple, names.values()), halts, strict=True)), await calling
+        alike[(link.device, link.place) if isinstance(link, SerialAddress) else link].append(camera)
+    calling = asyncio.create_task(_call([camera.link for camera in cameras]))
+    halts = await asyncio.gather(*(_halt_one(first, seconds) for first, *_ in alike.values()))
+    return list(zip(alike.values(), halts, strict=True)), await calling
 
 
 async def _call(addresses: Iterable[Address]) -> dict[int, list[str]]:
@@ -119,9 +120,9 @@ async def _call(addresses: Iterable[Address]) -> dict[int, list[str]]:
         return {}
 
 
-async def _halt_one(name: str, camera: CameraConfig | CameraToHalt, seconds: float) -> Halt:
+async def _halt_one(camera: CameraToHalt, seconds: float) -> Halt:
     """Halt a camera, and look once more whether it still stands, as often as it does not and there is time."""
-    watched = Watched(name, dialect_named(camera.dialect), partial(links.go_on, camera.link, None))
+    watched = Watched(camera.name, camera.dialect, partial(links.go_on, camera.link, None))
     loop = asyncio.get_running_loop()
     ends_at = loop.time() + seconds
     halted = await halt_until_still(watched, seconds)
@@ -145,21 +146,28 @@ def _moved(one: Halt, other: Halt) -> bool:
     return any(was is None or now is None or abs(now - was) > by for was, now, by in compared)
 
 
-def _line(halted: Halt) -> str:
+def _line(halted: Halt, cameras: Sequence[CameraToHalt]) -> str:
     if halted.standby:
         return "is in standby"
     took = f"after {halted.seconds:.1f} s"
-    return f"{'stands still' if halted.still else 'was not seen to stand still'} {took}: {halted.place()}"
+    place = halted.place() if _angles_known(cameras) else "at which angles can't be told without its dialect"
+    return f"{'stands still' if halted.still else 'was not seen to stand still'} {took}: {place}"
 
 
-def _as_json(halted: Halt, names: Sequence[str]) -> dict[str, object]:
+def _as_json(halted: Halt, cameras: Sequence[CameraToHalt]) -> dict[str, object]:
     """Of one of several cameras on one link it is not known whether it stands."""
+    pan_deg, tilt_deg = (halted.pan_deg, halted.tilt_deg) if _angles_known(cameras) else (None, None)
     return {
-        "still": halted.still and len(names) == 1,
+        "still": halted.still and len(cameras) == 1,
         "standby": halted.standby,
         "heard": halted.heard,
         "seconds": round(halted.seconds, 2),
-        "pan_deg": None if halted.pan_deg is None else round(halted.pan_deg, 3),
-        "tilt_deg": None if halted.tilt_deg is None else round(halted.tilt_deg, 3),
+        "pan_deg": None if pan_deg is None else round(pan_deg, 3),
+        "tilt_deg": None if tilt_deg is None else round(tilt_deg, 3),
         "zoom_counts": halted.zoom_counts,
     }
+
+
+def _angles_known(cameras: Sequence[CameraToHalt]) -> bool:
+    """Whether the counts were made angles by the camera's own dialect: that of the first, which was halted."""
+    return cameras[0].dialect_known
