@@ -195,6 +195,40 @@ async def test_of_two_cameras_on_one_link_none_is_said_to_stand_and_all_others_a
     assert not driving["gallery"][0].head.moving(asyncio.get_running_loop().time())
 
 
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1"])
+async def test_two_links_that_lead_to_one_place_are_as_one(
+    ptzd: Ptzd, driving: Driving, host: str, tmp_path: Path
+) -> None:
+    gallery, left = (port for _, port in driving.values())
+    path = configured(tmp_path, gallery=gallery, right=left, left=left)
+    text = path.read_text()
+    path.write_text(text.replace(f"127.0.0.1:{left}", f"{host}:{left}", 1))
+    ended = await ptzd("halt", "--config", str(path), "--seconds", "3")
+    assert ended.code == 1
+    assert "Camera right, left has no link of its own: one was told, one may be moving" in ended.err
+    assert [line.split(":")[0] for line in ended.out.splitlines()] == ["camera gallery", "camera right or left"]
+
+
+async def test_a_serial_port_under_two_names_is_one(ptzd: Ptzd, tmp_path: Path) -> None:
+    camera, loop, rng = (
+        simulated_camera(load_dialect("nibble4-51"), random.Random(1)),
+        asyncio.get_running_loop(),
+        random.Random(1),
+    )
+    camera.body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
+    async with serve_serial([camera], tmp_path / "port", rng=rng):
+        (tmp_path / "by-id").symlink_to(tmp_path / "port")
+        path = configured(tmp_path, right=1, left=2)
+        text = path.read_text()
+        for number, device in enumerate(("port", "by-id"), 1):
+            text = text.replace(f"udp://127.0.0.1:{number}", f"serial:{tmp_path / device}?address=1")
+        path.write_text(text)
+        ended = await ptzd("halt", "--config", str(path))
+        assert not camera.head.moving(loop.time())
+    assert ended.code == 1
+    assert ended.out.startswith("camera right or left: stands still after ")
+
+
 @pytest.mark.parametrize("kind", ["bare-udp", "tcp", "serial"])
 async def test_so_it_is_on_each_kind_of_link(ptzd: Ptzd, kind: str, tmp_path: Path) -> None:
     dialect, loop, rng = load_dialect("nibble4-51"), asyncio.get_running_loop(), random.Random(1)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from functools import partial
+from os.path import realpath
 from pathlib import Path
 
 import click
@@ -22,6 +24,7 @@ from ptzd.to_halt import CameraToHalt, cameras_to_halt
 
 PATIENCE_SECONDS = 5.0
 ANSWER_SECONDS = 1.0  # for a daemon on this computer
+LOOK_UP_SECONDS = 1.0
 ANEW_SECONDS = 1.0  # from when a camera stands until it is looked at again: whoever moved it may send it on
 ANEW_DEG, ANEW_COUNTS = 0.5, 32  # farther off, it was moved: less may be a swing
 LEAST_LOOK_SECONDS = 0.8
@@ -99,16 +102,46 @@ async def _halt(
 ) -> tuple[list[tuple[list[CameraToHalt], Halt]], dict[int, list[str]]]:
     """Halt all cameras at once; what does not answer takes its seconds beside the others.
 
-    Of those that have one link by mistake, nobody knows which is there: they are told of together. Also return which
-    cameras each daemon on this computer has stopped, by its process.
+    Of those whose links lead to one place by mistake, nobody knows which is there: they are told of together. Also
+    return which cameras each daemon on this computer has stopped, by its process.
     """
+    calling = asyncio.create_task(_call([camera.link for camera in cameras]))
     alike: dict[object, list[CameraToHalt]] = defaultdict(list)
     for camera in cameras:
-        link = camera.link
-        alike[(link.device, link.place) if isinstance(link, SerialAddress) else link].append(camera)
-    calling = asyncio.create_task(_call([camera.link for camera in cameras]))
+        alike[_way(camera.link)].append(camera)
     halts = await asyncio.gather(*(_halt_one(first, seconds) for first, *_ in alike.values()))
-    return list(zip(alike.values(), halts, strict=True)), await calling
+    leads = await asyncio.gather(*map(_leads, alike.values(), halts))
+    return _together(zip(alike.values(), halts, leads, strict=True)), await calling
+
+
+def _way(link: Address) -> object:
+    """What is opened for a link: a device once, whatever it is called; each address as it is written."""
+    return (realpath(link.device), link.place) if isinstance(link, SerialAddress) else link
+
+
+async def _leads(cameras: Sequence[CameraToHalt], halted: Halt) -> frozenset[str]:
+    """Return where a link leads. Only the name of a host that was heard is looked up: that was found before."""
+    link = cameras[0].link
+    if halted.heard:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(LOOK_UP_SECONDS):
+                return await asyncio.to_thread(links.places, link)
+    return links.places(link, look_up=False)
+
+
+def _together(
+    halted: Iterable[tuple[list[CameraToHalt], Halt, frozenset[str]]],
+) -> list[tuple[list[CameraToHalt], Halt]]:
+    """Put those together that lead to one place, with the worse that became of them."""
+    found: list[tuple[list[CameraToHalt], Halt, frozenset[str]]] = []
+    for some, each, places in halted:
+        for at, (others, other, taken) in enumerate(found):
+            if places & taken:
+                found[at] = ([*others, *some], other if each.still else each, places | taken)
+                break
+        else:
+            found.append((some, each, places))
+    return [(some, each) for some, each, _ in found]
 
 
 async def _call(addresses: Iterable[Address]) -> dict[int, list[str]]:
