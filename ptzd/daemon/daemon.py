@@ -275,6 +275,21 @@ class Daemon:
             self.handle(Incoming(self._bus.topics.of(StopCommand, name), b""))
         return names
 
+    def tell_of(self, leads: Mapping[str, frozenset[str]], places: frozenset[str]) -> list[dict[str, Any]]:
+        """Return what was seen of each camera at one of these places: once stopped, it has stood still if it rests."""
+        states = [self.cameras[name].state() for name, own in leads.items() if own & places]
+        return [
+            {
+                "still": each.link == "up" and (each.power == "standby" or each.activity is ActivityKind.AT_REST),
+                "standby": each.link == "up" and each.power == "standby",
+                "heard": each.link == "up",
+                "pan_deg": each.pan_deg,
+                "tilt_deg": each.tilt_deg,
+                "zoom_counts": None if each.framing is None else each.framing.zoom_counts,
+            }
+            for each in states
+        ]
+
     def push_unheard(self, topic: str) -> None:
         """Take note of what came on a topic and was not done in time: a hand may well go on pushing."""
         found = self._bus.topics.parse(topic)

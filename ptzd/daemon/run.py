@@ -114,7 +114,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         )
         guard.halted = daemon.left_by_guard
         await stack.enter_async_context(open_page(config, daemon, hub, bus.topics, daemon.seen))
-        await stack.enter_async_context(called(partial(daemon.stop_at, leads)))
+        await stack.enter_async_context(called(partial(daemon.stop_at, leads), partial(daemon.tell_of, leads)))
         try:
             await daemon.run(on_ready)
         finally:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import random
+import signal
 import socket
 from collections.abc import AsyncIterator
 from contextlib import AsyncExitStack
 from pathlib import Path
 
 import pytest
-from commands import Ptzd
+from commands import Ptzd, StartPtzd, until_up
 from ptzsim import SimulatedCamera, Wiring, serve_serial, serve_tcp, serve_udp
 from rigs import simulated_camera
 
@@ -257,6 +258,32 @@ async def test_so_it_is_on_each_kind_of_link(ptzd: Ptzd, kind: str, tmp_path: Pa
         assert (ended.code, ended.err) == (0, "")
         assert ended.out.count("stands still after") == 2
         assert not any(each.head.moving(loop.time()) for each in cameras)
+
+
+@pytest.mark.parametrize("answers", [True, False], ids=["serving", "frozen"])
+async def test_beside_a_daemon_on_a_serial_port_only_one_looks_whether_the_heads_stand(
+    ptzd: Ptzd, broker: str, start_ptzd: StartPtzd, answers: bool, tmp_path: Path
+) -> None:
+    dialect, loop, rng = load_dialect("nibble4-51"), asyncio.get_running_loop(), random.Random(1)
+    cameras = [simulated_camera(dialect, rng) for _ in NAMES]
+    async with serve_serial(cameras, tmp_path / "port", rng=rng):
+        path = configured(tmp_path, **{name: place for place, name in enumerate(NAMES, 1)})
+        text = path.read_text().replace("udp://127.0.0.1:", f"serial:{tmp_path / 'port'}?cameras=2&address=")
+        path.write_text(f'{text}[broker]\nprotocol = "3.1.1"\nport = {broker.rpartition(":")[2]}\n')
+        daemon = await start_ptzd("run", "--config", str(path))
+        await until_up(broker, daemon)
+        if not answers:
+            daemon.send_signal(signal.SIGSTOP)
+        cameras[1].body.perform(PanTiltDrive(10, 1, 1, 0), loop.time())
+        ended = await ptzd("halt", "--config", str(path))
+        daemon.send_signal(signal.SIGCONT)
+        assert not any(each.head.moving(loop.time()) for each in cameras)
+        assert (ended.code, ended.err) == (0, "")
+        lines = ended.out.splitlines()[-2:]
+        for line, name, camera in zip(lines, NAMES, cameras, strict=True):
+            seen = f"the daemon (process {daemon.pid}) sees it stand still" if answers else "stands still"
+            assert line.startswith(f"camera {name}: {seen} after ")
+            assert f": pan {dialect.pan.degrees(camera.head.pan_counts(loop.time())):.1f}°" in line
 
 
 async def test_a_camera_that_is_not_seen_at_rest_makes_it_fail_and_is_warned_of(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from contextlib import suppress
 from functools import partial
 from os.path import realpath
@@ -15,7 +15,7 @@ import click
 from ptzd import links
 from ptzd.cli.output import FAILED, Misuse, complain, say, say_json
 from ptzd.cli.values import TEXT_FILE, FiniteRange
-from ptzd.guard import Halt, Watched, call
+from ptzd.guard import Halt, Seen, Watched, call, seen
 from ptzd.guard import halt as halt_until_still
 from ptzd.links import Address, SerialAddress
 from ptzd.logs import errors_alone
@@ -23,6 +23,7 @@ from ptzd.to_halt import CameraToHalt, cameras_to_halt
 
 PATIENCE_SECONDS = 5.0
 ANSWER_SECONDS = 1.0  # for a daemon on this computer
+ASK_EVERY_SECONDS = 0.1
 LOOK_UP_SECONDS = 1.0
 ANEW_SECONDS = 1.0  # from when a camera stands until it is looked at again: whoever moved it may send it on
 ANEW_DEG, ANEW_COUNTS = 0.5, 32  # farther off, it was moved: less may be a swing
@@ -110,7 +111,7 @@ async def _halt(
     alike: dict[object, list[CameraToHalt]] = defaultdict(list)
     for camera in cameras:
         alike[_way(camera.link)].append(camera)
-    halts = await asyncio.gather(*(_halt_one(first, seconds) for first, *_ in alike.values()))
+    halts = await asyncio.gather(*(_halt_one(first, seconds, calling) for first, *_ in alike.values()))
     leads = await asyncio.gather(*map(_leads, alike.values(), halts))
     return _together(zip(alike.values(), halts, leads, strict=True)), await calling
 
@@ -154,20 +155,49 @@ async def _call(addresses: Iterable[Address]) -> dict[int, list[str]]:
         return {}
 
 
-async def _halt_one(camera: CameraToHalt, seconds: float) -> Halt:
-    """Halt a camera, and look once more whether it still stands, as often as it does not and there is time."""
+async def _halt_one(camera: CameraToHalt, seconds: float, calling: asyncio.Task[dict[int, list[str]]]) -> Halt:
+    """Halt a camera until it stays where it stands.
+
+    Two that read one serial port take each other's bytes: where a daemon reads it, that one is asked what it sees.
+    """
     watched = Watched(camera.name, camera.dialect, partial(links.go_on, camera.link, None))
+    ends_at = asyncio.get_running_loop().time() + seconds
+    own = asyncio.create_task(_until_it_stays(partial(halt_until_still, watched), ends_at))
+    if isinstance(camera.link, SerialAddress):
+        places = links.places(camera.link)
+        for process in await calling:
+            if not own.done() and await seen(process, places, ANSWER_SECONDS):
+                own.cancel()
+                await asyncio.wait([own])
+                return await _until_it_stays(partial(_seen_by, process, places, watched), ends_at)
+    return await own
+
+
+async def _until_it_stays(look: Callable[[float], Awaitable[Halt]], ends_at: float) -> Halt:
+    """Look until a camera stands, and once more whether it still does, as often as it does not and there is time."""
     loop = asyncio.get_running_loop()
-    ends_at = loop.time() + seconds
-    halted = await halt_until_still(watched, seconds)
+    began_at = loop.time()
+    halted = await look(ends_at - began_at)
     while halted.still and not halted.standby and loop.time() + ANEW_SECONDS + LEAST_LOOK_SECONDS < ends_at:
         await asyncio.sleep(ANEW_SECONDS)
-        anew = await halt_until_still(watched, ends_at - loop.time())
+        anew = await look(ends_at - loop.time())
         if not anew.heard or (anew.still and not _moved(halted, anew)):
             return halted
-        anew.seconds = loop.time() - ends_at + seconds
+        anew.seconds = loop.time() - began_at
         halted = anew
     return halted
+
+
+async def _seen_by(process: int, places: frozenset[str], watched: Watched, seconds: float) -> Halt:
+    """Ask a daemon until it has seen a camera stand; one that ends or freezes meanwhile looks no more."""
+    loop = asyncio.get_running_loop()
+    began_at = loop.time()
+    while (told := await seen(process, places, ANSWER_SECONDS)) is not None:
+        told.seconds = loop.time() - began_at
+        if told.still or told.seconds + ASK_EVERY_SECONDS > seconds:
+            return told
+        await asyncio.sleep(ASK_EVERY_SECONDS)
+    return await halt_until_still(watched, seconds - (loop.time() - began_at))
 
 
 def _moved(one: Halt, other: Halt) -> bool:
@@ -185,6 +215,9 @@ def _line(halted: Halt, cameras: Sequence[CameraToHalt]) -> str:
         return "is in standby"
     took = f"after {halted.seconds:.1f} s"
     place = halted.place() if _angles_known(cameras) else "at which angles can't be told without its dialect"
+    if isinstance(halted, Seen):
+        sees = "sees" if halted.still else "does not see"
+        return f"the daemon (process {halted.process}) {sees} it stand still {took}: {place}"
     return f"{'stands still' if halted.still else 'was not seen to stand still'} {took}: {place}"
 
 
