@@ -222,10 +222,10 @@ def test_a_stop_repeats_its_id() -> None:
         ("camera/left/learn", '{"tilt_deg": [0, 9]}', "missing-field", "pan_deg is missing"),
         ("camera/left/learn", '{"pan_deg": [0, 9], "tilt_deg": [0, 9], "estimate": 1}', "bad-value", "true or false"),
         (
-            "camera/left/lock",
-            json.dumps({"by": "stage", "reason": 90 * "x" + "\x1b[2J"}),
+            "camera/left/store",
+            json.dumps({"position": "wide", "note": 90 * "x" + "\x1b[2J"}),
             "bad-value",
-            r"reason has '\x1b' in it: it must be one line",
+            r"note has '\x1b' in it: it must be one line",
         ),
         ("cue/go", "next", "bad-value", "12.5"),
         ("cue/go", '{"number": 1.2345}', "bad-value", "three decimals"),

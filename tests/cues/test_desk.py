@@ -569,6 +569,7 @@ def test_a_cue_that_shows_a_camera_anew_or_moves_it_calls_off_what_one_before_he
     number: int,
 ) -> None:
     stage = held_back()
+    stage.after(1.0)
     gone = stage.desk.go(Decimal(number), stage.now)
     does = "takes it" if number == 3 else "moves it"
     assert (
