@@ -75,7 +75,7 @@ async def run_daemon(config: Config, *, rng: random.Random, on_ready: Callable[[
         for name, camera in config.camera.items():
             try:
                 link = await stack.enter_async_context(
-                    links.open(camera.link, connected=partial(guard.hand_on, str(camera.link)), patient=True)
+                    links.open(camera.link, connected=partial(guard.hand_on, str(camera.link)))
                 )
                 settings, trouble = settings_with_head(name, camera, heads.path(name))
             except OSError as error:

@@ -12,26 +12,22 @@ from .address import Address, LinkAddress, SerialAddress
 from .link import Link
 from .serial_port import open_serial
 from .tcp import go_on_with_tcp, open_tcp
-from .udp import keep_udp, open_udp
+from .udp import open_udp
 
 
-def open(
-    address: Address, *, connected: Callable[[int], None] | None = None, patient: bool = False
-) -> AbstractAsyncContextManager[Link]:
-    """Open a link for as long as the context lasts.
+def open(address: Address, *, connected: Callable[[int], None] | None = None) -> AbstractAsyncContextManager[Link]:
+    """Open a link for as long as the context lasts. Entering it raises OSError for a name that is unknown.
 
-    Entering it raises OSError for a name that is unknown; where it is `patient`, that is looked up again and again.
     A connection that can't be had yet, or that is lost, is no error: it is tried again and again. `connected` is told
     of the file of each, for somebody who is to `go_on` with it.
     """
-    udp = keep_udp if patient else open_udp
     match address:
         case LinkAddress(host=host, port=port, scheme="tcp"):
             return open_tcp(host, port, connected=connected)
         case LinkAddress(host=host, port=port, scheme="bare-udp"):
-            return udp(host, port, "datagrams")
+            return open_udp(host, port, "datagrams")
         case LinkAddress(host=host, port=port):
-            return udp(host, port)
+            return open_udp(host, port)
         case SerialAddress():
             return open_serial(address)
 

@@ -18,7 +18,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 
 from .link import LOST, Form, Link
-from .udp import RECEIVED_AT_MOST, why
+from .udp import RECEIVED_AT_MOST
 
 # The system's own patience doubles with each loss, so that after a cable is put back nothing would pass for seconds:
 # a connection on which nothing passes is given up early, and a new one is tried often.
@@ -68,7 +68,7 @@ class TcpLink:
         except BlockingIOError:
             return
         except OSError as error:
-            self._lost(why(error))
+            self._lost(_why(error))
 
     def overtake(self) -> None:
         """What was sent is the system's, and can't be taken back; it is little."""
@@ -84,7 +84,7 @@ class TcpLink:
                 try:
                     await self._connect()
                 except OSError as error:
-                    self.trouble = why(error)
+                    self.trouble = _why(error)
                 else:
                     self._over.clear()
                     await self._over.wait()
@@ -139,7 +139,7 @@ class TcpLink:
         except (BlockingIOError, InterruptedError):
             return
         except OSError as error:
-            self._lost(why(error))
+            self._lost(_why(error))
             return
         if not data:
             self._lost("the camera has ended the connection")
@@ -210,3 +210,7 @@ def _unacknowledged(connection: socket.socket) -> int:
     if sys.platform != "linux":
         return 0
     return int(struct.unpack("i", fcntl.ioctl(connection, termios.TIOCOUTQ, b"\0" * 4))[0])  # SIOCOUTQ: tcp(7)
+
+
+def _why(error: OSError) -> str:
+    return (os.strerror(error.errno) if error.errno else str(error)).lower()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import random
-import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from datetime import UTC, datetime
@@ -123,33 +122,6 @@ async def test_a_learned_head_that_can_not_be_read_is_told_of_and_left_as_it_is(
         assert (outcomes[0]["ok"], outcomes[0]["code"]) == (False, "disk")
         assert "move it away" in outcomes[0]["sentence"]
     assert path.is_dir() if text is None else path.read_text() == text
-
-
-async def test_a_camera_whose_host_is_not_found_keeps_no_other_from_being_served_and_is_looked_up_again(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    known, look_up = set[str](), socket.getaddrinfo
-
-    def found(host: str, *more: Any, **named: Any) -> Any:
-        if str(host).endswith(".invalid") and host not in known:
-            raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
-        return look_up("127.0.0.1" if host in known else host, *more, **named)
-
-    monkeypatch.setattr(socket, "getaddrinfo", found)
-    dialect, rng = load_dialect("nibble4-51"), random.Random(2)
-    async with serve_udp(simulated_camera(dialect, rng), "127.0.0.1", 0, rng=rng) as port:
-        gallery = f'[camera.gallery]\nlink = "udp://gallery.invalid:{port}"\ndialect = "nibble4-51"\n'
-        async with daemon(tmp_path, monkeypatch, gallery) as (_, heard), asyncio.timeout(30):
-
-            def state(camera: str) -> dict[str, Any]:
-                return [said for topic, said in heard if topic == f"ptzd/camera/{camera}/state"][-1]
-
-            fault = "its line: its host is not found: name or service not known"
-            while not (state("left")["activity"] == "at-rest" and fault in state("gallery")["faults"]):
-                await asyncio.sleep(0.05)
-            known.add("gallery.invalid")
-            while state("gallery")["link"] != "up" or fault in state("gallery")["faults"]:
-                await asyncio.sleep(0.05)
 
 
 async def test_the_show_of_the_configuration_is_run_and_read_anew(
