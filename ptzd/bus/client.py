@@ -51,7 +51,7 @@ FIRST_PAUSE_SECONDS = 0.25
 LONGEST_PAUSE_SECONDS = 5.0
 STEADY_SECONDS = 5.0  # a connection that held this long was a good one: the next pause is short again
 IN_FLIGHT = 8  # messages sent before the broker has confirmed the first of them
-GOODBYE_SECONDS = 1.0
+GOODBYE_SECONDS = 2.0  # longer than it may be in doubt whether the base is still its own
 ASKING_SECONDS = 1.0  # a daemon that lives answers within a few milliseconds, at its worst within half a second
 STOOD_STILL_SECONDS = 0.8  # or longer, and another may have asked meanwhile and taken the base, since nobody answered
 BEAT_SECONDS = 0.1  # between two looks at whether this process stood still
@@ -322,8 +322,11 @@ class MqttBus:
             while True:
                 await window.acquire()
                 number, message = await self._outbox.take()
-                await self._sure.wait()
-                group.create_task(self._send(client, number, message, window))
+                if self._sure.is_set():
+                    group.create_task(self._send(client, number, message, window))
+                else:
+                    await self._sure.wait()
+                    window.release()  # it is taken again, with all that was not said
 
     async def _send(self, client: _Client, number: int, message: Outgoing, window: asyncio.Semaphore) -> None:
         await client.send(message)

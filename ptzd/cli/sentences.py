@@ -82,7 +82,8 @@ def state_lines(state: Payload) -> list[str]:
     elif state.get("standby"):
         first += "; in standby" + (", all ready" if state.get("ready") else "")
     lines = [f"{state.get('show', '?')}: {first}", *(f"  not ready: {one['sentence']}" for one in state["not_ready"])]
-    return [*lines, *(f"  {one['sentence']}" for one in state.get("waiting") or () if one not in state["not_ready"])]
+    told = {one["sentence"] for one in state["not_ready"]}
+    return [*lines, *(f"  {one['sentence']}" for one in state.get("waiting") or () if one["sentence"] not in told)]
 
 
 def go_lines(result: Payload) -> list[str]:

@@ -342,7 +342,7 @@ class CueDesk:
             return Gone(self._run.standing, counted=False)
         unready = self._seen_unready(cue)
         self._started.clear()
-        self._switched_on.update(dict.fromkeys(cue.switch_on, False))
+        self._expect_start_up(cue)
         given_up = self._give_up_held(cue, seen_before)
         with self._while_asking():
             self.say_on_air()  # what has waited for a camera to be off air leaves now
@@ -353,6 +353,7 @@ class CueDesk:
             on_air = [move for move in cue.moves if move.on_air]
             there = [move for move in on_air if not move.after_seconds and self._is_there(move)]
             refused = [self._move_on_air(cue, move) for move in on_air if move not in there]
+            waiting = [one for one in waiting if not self._stands_in(self._seen(one.move.camera), one.move.position)]
             overtaken = (*given_up, *unasked, *(self._overtake(wish, cue) for wish in waiting))
         self._changed()
         standing = tuple(Place(move.camera, move.position) for move in there)
@@ -430,6 +431,13 @@ class CueDesk:
 
     # How it does it
 
+    def _expect_start_up(self, cue: ListedCue) -> None:
+        """Take note of who is switched on by a cue that runs; who has not begun by the next is expected no more."""
+        begun = {camera: True for camera, begun in self._switched_on.items() if begun}
+        states = {camera: self._seen(camera) for camera in cue.switch_on}
+        now = {camera: state is not None and state.power in OFF for camera, state in states.items()}
+        self._switched_on = now | begun
+
     def _note_start_up(self, state: CameraState) -> None:
         if state.camera in self._switched_on:
             if state.power in OFF:
@@ -470,8 +478,9 @@ class CueDesk:
     def _move_on_air(self, cue: ListedCue, move: ListedMove) -> NotReady | None:
         """Start a move, or let it wait for its time; return why it does not come about, where that is known."""
         fault = self._fault_of_a_camera(move.camera, self._seen(move.camera))
-        if fault is not None and fault[0] == "locked":
-            return NotReady(move.camera, move.position, *fault)  # nor when it is unlocked meanwhile
+        later, switched_on = move.after_seconds > 0, move.camera in self._switched_on
+        if fault is not None and (fault[0] == "locked" or (later and not switched_on)):
+            return NotReady(move.camera, move.position, *fault)  # nor when it is unlocked or heard meanwhile
 
         def start() -> None:
             own = self._held[move.camera]
@@ -484,7 +493,8 @@ class CueDesk:
             self._changed()
 
         token = CueToken(cue.number, move.camera)
-        if move.after_seconds > 0:
+        if later:
+            fault = None
             held = _Held(cue, move, self._later(move.after_seconds, start))
             self._held.setdefault(move.camera, []).append(held)
         else:
@@ -539,8 +549,10 @@ class CueDesk:
             del self._held[held.move.camera]
 
     def _give_up_held(self, cue: ListedCue, seen_before: frozenset[str]) -> tuple[NotReady, ...]:
-        """Call off what earlier cues hold back of the cameras that this one moves on air now, or shows anew."""
-        moved = {move.camera for move in cue.moves if move.on_air and not move.after_seconds}
+        """Call off what earlier cues hold back of the cameras that this one moves by now, or shows anew."""
+        for held in [one for each in self._held.values() for one in each if one.cue == cue]:
+            self._drop(held)  # it is run once more
+        moved = {move.camera for move in cue.moves if not (move.on_air and move.after_seconds)}
         shown = {cue.take} - seen_before
         given_up = [
             NotReady(
@@ -548,7 +560,7 @@ class CueDesk:
                 one.move.position,
                 "left-behind",
                 f"camera {one.move.camera} was still to move to {one.move.position} for cue {one.cue.number}, and does "
-                f"not: cue {cue.number} {'moves' if one.move.camera in moved else 'takes'} it",
+                f"not: cue {cue.number} {'takes' if one.move.camera in shown else 'moves'} it",
             )
             for held in self._held.values()
             for one in held
@@ -767,6 +779,9 @@ class CueDesk:
             return None
         stands = f"stands in {state.position}" if state.position else "stands in no stored position"
         position, sent_by = before
+        for held in self._held.get(camera, ()):
+            if held.move.position == position:
+                return "waiting", _still_to_leave(held).sentence
         sends = "the show starts" if sent_by is None else f"cue {sent_by.number} sends it"
         refusal = self._foresee(state, _way_to(camera, position, sent_by))
         return "elsewhere", (

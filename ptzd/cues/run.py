@@ -202,8 +202,10 @@ class CueRun:
         return replace(place, standing=standing, next=following), False
 
     def has(self, cue: ListedCue) -> bool:
-        """Whether a cue is in the list, whatever its number and its times."""
-        return _but_for_its_number(cue) in map(_but_for_its_number, self.cues)
+        """Whether a cue is in the list, whatever its number, and when its moves off air may leave."""
+        return _but_for_its_number(cue, on_air_too=False) in (
+            _but_for_its_number(one, on_air_too=False) for one in self.cues
+        )
 
     def before(self, cue: ListedCue) -> ListedCue | None:
         """Return the cue before one of the list's in the order of numbers; None before the first."""
@@ -321,9 +323,13 @@ class CueRun:
         return self.cues[following] if following < len(self.cues) else None
 
 
-def _but_for_its_number(cue: ListedCue) -> ListedCue:
-    """What a cue is, whatever its number is, and how long after the one before it comes."""
-    return replace(cue, number=Decimal(0), moves=tuple(replace(move, after_seconds=0.0) for move in cue.moves))
+def _but_for_its_number(cue: ListedCue, *, on_air_too: bool = True) -> ListedCue:
+    """What a cue is, whatever its number is, and how long after the one before it comes.
+
+    How long after its own `go` a move on air leaves is left out with `on_air_too` alone.
+    """
+    moves = (move if move.on_air and not on_air_too else replace(move, after_seconds=0.0) for move in cue.moves)
+    return replace(cue, number=Decimal(0), moves=tuple(moves))
 
 
 def _known_by_order(old: _ByNumber, new: _ByNumber) -> _Numbers:

@@ -226,6 +226,8 @@ class Cues:
             self.answers.refused(Asked(self.bus.topics.of(RecallCommand, name), refusal, name, id), refusal)
             return
         try:
+            if self.bus.asks_anew:  # its time has come while this daemon stood still
+                raise Refusal("stalled", "the daemon stood still, and another may have its cameras now; ask again")
             self.require_not_overtaken(name)
         except Refusal as refusal:
             camera.refuse(position, id, token, refusal)

@@ -280,8 +280,8 @@ class Daemon:
         states = [self.cameras[name].state() for name, own in leads.items() if own & places]
         return [
             {
-                "still": each.link == "up" and (each.power == "standby" or each.activity is ActivityKind.AT_REST),
-                "standby": each.link == "up" and each.power == "standby",
+                "still": each.link == "up" and each.activity is ActivityKind.AT_REST,
+                "standby": each.link == "up" and each.activity is ActivityKind.AT_REST and each.power == "standby",
                 "heard": each.link == "up",
                 "pan_deg": each.pan_deg,
                 "tilt_deg": each.tilt_deg,

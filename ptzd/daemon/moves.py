@@ -165,7 +165,10 @@ class Moves:
         limits = LearnLimits(asked.what.pan_deg, asked.what.tilt_deg, asked.what.near_ends)
         if asked.what.estimate:
             return LearnEstimate(seconds=round(camera.seconds_to_learn(limits), 1))
+        before = camera.activity
         await self.heads.require_readable(camera.name)
+        if camera.activity is not before:
+            raise Refusal("overtaken", f"camera {camera.name} was stopped or sent elsewhere meanwhile; ask again")
         async with stopped_when_unheard(camera, self.bus):
             learned = await camera.learn(limits, told, self.rng)
         path = await self.heads.keep(camera.name, learned)

@@ -76,7 +76,7 @@ async def halt(camera: Watched, patience_seconds: float, halted: Halt | None = N
                 try:
                     async with camera.open_link() as link:
                         await _Attempt(link, camera.dialect, halted).run()
-                except OSError:
+                except Exception:  # whatever it is: it is tried again, and others are to be stopped beside it
                     await asyncio.sleep(UNOPENED_PAUSE_SECONDS)
     halted.seconds = loop.time() - halted.began_at
     return halted

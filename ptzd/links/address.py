@@ -65,6 +65,10 @@ def parse_link(text: str) -> Address:
             raise ValueError(f"the link {text!r} starts with no kind of link: {WAYS}")
     if not parts.hostname or parts.path or parts.query or parts.fragment or parts.username:
         raise ValueError(f"the link {text!r} is not a host and a port: {WAYS}")
+    try:
+        parts.hostname.encode("idna")
+    except UnicodeError as error:
+        raise ValueError(f"the link {text!r} names a host that there can't be ({error}): {WAYS}") from None
     if port == 0:
         raise ValueError(f"the link {text!r} has port 0: {WAYS}")
     if port is None and scheme != "udp":

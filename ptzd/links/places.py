@@ -18,7 +18,7 @@ def places(address: Address, *, look_up: bool = True) -> frozenset[str]:
     if isinstance(address, SerialAddress):
         return frozenset({str(address), f"{os.path.realpath(address.device)} {address.place}"})
     found = []
-    with suppress(OSError):
+    with suppress(OSError, ValueError):  # a name that there can't be is no error of the system's
         numbers = 0 if look_up else socket.AI_NUMERICHOST
         found = socket.getaddrinfo(address.host, address.port, type=socket.SOCK_DGRAM, flags=numbers)
     return frozenset({str(address), *(f"{at[0]!s} {at[1]!s}" for *_, at in found)})

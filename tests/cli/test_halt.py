@@ -124,6 +124,17 @@ async def test_a_file_that_is_no_toml_keeps_no_head_moving_either(
         assert f"udp://127.0.0.1:{port} (line " in stopped
 
 
+async def test_a_host_that_there_cannot_be_keeps_no_other_head_moving(
+    ptzd: Ptzd, driving: Driving, tmp_path: Path
+) -> None:
+    path = configured(tmp_path, **{name: port for name, (_, port) in driving.items()})
+    path.write_text(f"# A link is written as udp://... or udp://10.0.0..5\n[page\n{path.read_text()}")
+    ended = await ptzd("halt", "--config", str(path))
+    assert ended.code == 2
+    assert len(ended.out.splitlines()) == len(driving)
+    assert not any(camera.head.moving(asyncio.get_running_loop().time()) for camera, _ in driving.values())
+
+
 @pytest.mark.parametrize("damaged", ["# [camera.left]", "[camera.left", "camera.left]", ""])
 async def test_a_header_that_is_lost_neither_keeps_a_head_moving_nor_lets_it_be_said_to_stand(
     ptzd: Ptzd, driving: Driving, damaged: str, tmp_path: Path

@@ -580,6 +580,83 @@ def test_a_cue_that_shows_a_camera_anew_or_moves_it_calls_off_what_one_before_he
     assert ("left", "conductor") not in stage.sent
 
 
+@pytest.mark.parametrize("stands", ["soloist", "choir"])
+def test_a_cue_that_frames_a_camera_off_air_calls_off_what_one_before_held_back_though_it_comes_early(
+    stands: str,
+) -> None:
+    later = ListedCue(Decimal(3), "Solo", "right", (ListedMove("left", "soloist", after_seconds=6.0),))
+    stage = Stage(cues=(*HELD_BACK[:2], later))
+    stage.camera("left", position=stands)
+    for _ in range(2):
+        stage.go()
+        stage.after(1.0)
+    stage.standby()
+    stage.go()
+    stage.after(60.0)
+    assert stage.sent == ([] if stands == "soloist" else [("left", "soloist")])
+
+
+def test_a_go_does_not_say_of_a_camera_that_stands_there_that_it_is_not_sent() -> None:
+    """A mixer tells only after the go that it is off air, so the standby has waited for that."""
+    stage = Stage(cues=(HELD_BACK[0], ListedCue(Decimal(2), "Solo", "right", (ListedMove("left", "soloist"),))))
+    stage.camera("left", position="soloist")
+    stage.go()
+    stage.camera("left", tally="program")
+    stage.after(1.0)
+    stage.standby()
+    gone = stage.desk.go(None, stage.now)
+    assert [one.sentence for one in gone.overtaken] == [
+        "camera left was still to move to conductor for cue 1, and does not: cue 2 moves it"
+    ]
+    stage.camera("left", tally="off")
+    stage.after(60.0)
+    assert stage.sent == []
+
+
+@pytest.mark.parametrize("fault", [{"link": "down"}, {"power": "unknown"}, {"power": "standby"}])
+def test_what_a_go_refuses_is_not_held_back_to_leave_by_itself(fault: dict[str, object]) -> None:
+    stage = Stage(cues=HELD_BACK)
+    stage.camera("left", **fault)
+    gone = stage.desk.go(None, stage.now)
+    assert [one.camera for one in gone.refused] == ["left"]
+    assert stage.desk.state().waiting == ()
+    stage.camera("left", link="up", power="on")
+    stage.after(60.0)
+    assert stage.sent == []
+
+
+def test_a_camera_that_was_on_before_its_cue_switches_it_on_restarts_as_any_other() -> None:
+    stage = Stage(cues=(ListedCue(Decimal(0), "Doors", switch_on=("left",)), *HELD_BACK))
+    for _ in range(2):
+        stage.go()
+        stage.after(1.0)
+    assert stage.desk.state().waiting != ()
+    stage.camera("left", power="starting")
+    stage.camera("left", power="on")
+    stage.after(60.0)
+    assert stage.sent == []
+
+
+def test_a_cue_that_is_run_again_holds_its_move_back_anew() -> None:
+    stage = held_back(shown_next=False)
+    stage.after(3.0)
+    stage.go(1)
+    assert len(stage.desk.state().waiting) == 1
+    stage.after(11.0)
+    assert stage.sent == []
+    stage.after(1.0)
+    assert stage.sent == [("left", "conductor")]
+
+
+def test_nobody_is_asked_to_recall_a_camera_to_where_it_is_still_to_go_by_itself() -> None:
+    stage = Stage(cues=(*HELD_BACK[:2], ListedCue(Decimal(3), "Left", "left")))
+    stage.camera("left", position="altos")
+    for _ in range(2):
+        stage.go()
+        stage.after(1.0)
+    assert stage.sentence("left") == "camera left is still to move to conductor by itself, 12 s after cue 1"
+
+
 def test_a_cue_that_goes_on_showing_a_camera_leaves_its_later_move_as_it_was() -> None:
     stage = Stage(cues=(HELD_BACK[0], replace(HELD_BACK[1], take="left")))
     stage.go()
@@ -600,12 +677,15 @@ def test_of_two_cues_that_hold_a_camera_back_the_later_has_the_last_word(after: 
     assert [position for _, position in stage.sent] == sent
 
 
-@pytest.mark.parametrize(("change", "leaves"), [("gone", False), ("elsewhere", False), ("renumbered", True)])
+@pytest.mark.parametrize(
+    ("change", "leaves"), [("gone", False), ("elsewhere", False), ("later", False), ("renumbered", True)]
+)
 def test_what_a_cue_held_back_that_is_gone_or_another_does_not_leave_any_more(change: str, leaves: bool) -> None:
     stage = held_back()
     first = HELD_BACK[0]
     now = {
         "gone": [],
+        "later": [replace(first, moves=(replace(first.moves[0], after_seconds=60.0),))],
         "elsewhere": [replace(first, moves=(replace(first.moves[0], position="organ"),))],
         "renumbered": [replace(first, number=Decimal("0.5"))],
     }

@@ -714,6 +714,24 @@ def test_a_stop_that_was_carried_out_ahead_is_carried_out_in_its_turn_too(tmp_pa
     in_house(tmp_path, scene)
 
 
+def test_a_head_is_not_learned_that_was_stopped_while_the_disk_was_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def slowly(heads: HeadFiles, camera: str) -> None:
+        await asyncio.sleep(5.0)
+
+    monkeypatch.setattr(HeadFiles, "require_readable", slowly)
+
+    async def scene(house: House) -> None:
+        house.say("camera/left/learn", LEARN | {"id": "learn"})
+        await asyncio.sleep(0.1)
+        house.say("camera/left/stop")
+        assert (await house.outcome("learn"))["code"] == "overtaken"
+        assert not house.daemon.cameras["left"].moving
+
+    in_house(tmp_path, scene)
+
+
 def test_a_stop_ends_the_learning_of_a_head(tmp_path: Path) -> None:
     async def scene(house: House) -> None:
         house.say("camera/left/learn", LEARN | {"id": "learn"})
@@ -925,6 +943,7 @@ def test_who_may_be_seen_since_cues_were_passed_over_counts_as_on_air_in_the_nex
 
     async def before(house: House) -> None:
         house.say("cue/go", 1)  # takes gallery
+        await asyncio.sleep(0.5)  # or the second would be the same press
         house.say("cue/go", 2)  # takes left
         house.say(f"cue/{passing_over}", {} if number is None else {"number": number})
         await asyncio.sleep(0.5)
@@ -1305,6 +1324,19 @@ def test_a_move_that_a_cue_holds_back_is_called_off_by_a_lock(tmp_path: Path) ->
         for _ in range(60):
             await asyncio.sleep(0.05)
             assert house.speed() == 0
+
+    in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
+
+
+def test_a_move_that_a_cue_holds_back_does_not_begin_while_another_daemon_may_have_the_cameras(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def scene(house: House) -> None:
+        house.say("cue/go", {"id": "go"})
+        assert (await house.outcome("go"))["ok"]
+        monkeypatch.setattr(MemoryBus, "asks_anew", True)  # as after a standstill
+        assert (await house.end("cue 1"))["code"] == "stalled"
+        assert house.speed() == 0
 
     in_house(tmp_path, scene, read_show_text(LATER_ON_AIR))
 

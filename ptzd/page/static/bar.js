@@ -51,7 +51,7 @@ function Next() {
       ${next ? html`<p><b>${next.number}</b> ${next.label} ${next.take ? html`<span>takes ${next.take}${onAir(known.cameras[next.take]) ? ", which is on air" : ""}</span>` : null}</p>
         ${cue.places.some(isThere) ? html`<p class="where">${cue.places.filter(isThere).map((place) => html`<span>✓ ${place.camera} in ${place.position}</span> `)}</p>` : null}
         ${cue.not_ready.map((each) => html`<p class="not-ready">✗ <b>${each.camera}</b>${each.position ? ` to ${each.position}` : ""}: ${each.sentence}</p>`)}
-        ${cue.waiting.map((each) => html`<p class="waiting">${each.sentence}</p>`)}
+        ${cue.waiting.filter((each) => !cue.not_ready.some((one) => one.sentence === each.sentence)).map((each) => html`<p class="waiting">${each.sentence}</p>`)}
         ${cue.ready ? html`<p class="ready">✓ ready</p>` : null}` : html`<p>no more cues</p>`}
     </div>
     <div class="deeds">
