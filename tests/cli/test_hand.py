@@ -123,6 +123,16 @@ async def test_what_is_no_key_of_it_moves_nothing_and_a_digit_without_a_position
         assert daemon.asked == []
 
 
+async def test_a_position_whose_name_is_a_number_has_that_digit(held: Any) -> None:
+    async with held() as (terminal, daemon):
+        positions = {"camera": "gallery", "positions": [{"name": name} for name in ("2", "3", "10", "choir")]}
+        await daemon.client.publish("ptzd/camera/gallery/positions", json.dumps(positions), qos=1, retain=True)
+        await terminal.until("2 2  3 3  4 choir  and 1 more")
+        for key in (b"1", b"2", b"4"):
+            terminal.press(key)
+        assert [body["position"] for _, body in await asked(daemon, 2)] == ["2", "choir"]
+
+
 async def test_a_stop_goes_at_once_and_what_was_still_pressed_before_it_does_not(held: Any) -> None:
     async with held() as (terminal, daemon):
         terminal.press(RIGHT)

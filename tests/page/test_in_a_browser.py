@@ -60,6 +60,30 @@ async def test_a_position_is_recalled_by_touch(theatre: Theatre, browser: Browse
     await context.close()
 
 
+NUMBERED = """async () => {
+    const { hear, known } = await import("/static/known.js");
+    const { changed, line } = await import("/static/desk.js");
+    const positions = ["2", "3", "10", "choir"].map((name) => ({ ...known.positions.gallery[0], name }));
+    hear("camera/gallery/positions", { positions });
+    window.recalled = [];
+    line.ask = async (topic, payload) => {
+        if (topic.endsWith("/recall")) window.recalled.push(payload.position);
+        return { ok: false };
+    };
+    changed();
+}"""
+
+
+async def test_a_position_whose_name_is_a_number_has_that_number_by_key_and_typed(theatre: Theatre, page: Page) -> None:
+    await theatre.open_with("off")
+    await page.evaluate(NUMBERED)
+    tiles = page.get_by_role("list", name="Positions of gallery").locator(".called")
+    await expect(tiles).to_have_text(["2 2", "3 3", "10 10", "4 choir"])
+    for keys in ("1", "2", "4", "/2\n", "/10\n", "/4\n"):
+        await page.keyboard.type(keys)
+    assert await page.evaluate("recalled") == ["2", "choir", "2", "10", "choir"]
+
+
 async def test_its_time_is_foretold_before_it_leaves(theatre: Theatre, page: Page) -> None:
     await theatre.open_with("off")
     tile = page.get_by_role("button", name="2 house")

@@ -7,6 +7,7 @@ that repeat while they are held add up to what is sent a few times a second.
 from __future__ import annotations
 
 import asyncio
+import re
 from collections import defaultdict
 from collections.abc import Callable
 from contextlib import suppress
@@ -41,6 +42,7 @@ SEND_SECONDS = 0.12  # between two nudges: keys are repeated oftener, and a head
 ANSWER_SECONDS = 1.0
 KEEPALIVE_SECONDS = 2
 RECALLED = 9  # positions have a digit
+_NUMBER = re.compile("[1-9][0-9]?")
 
 
 @click.command(short_help="Move a camera by the keys of a terminal.", epilog="Example: ptzd hand gallery")
@@ -123,8 +125,8 @@ class Held:
             redraw()
 
     def __rich__(self) -> RenderableType:
-        digits = [f"{digit} {position}" for digit, position in enumerate(self._positions[:RECALLED], 1)]
-        more = len(self._positions) - RECALLED
+        digits = [f"{digit} {position}" for digit, position in self._by_digit().items()]
+        more = len(self._positions) - len(digits)
         step = f"{SHARES[self._size]:.1%} of the picture" if self._by_picture else f"{DEGREES[self._size]:g}°"
         return Group(
             *self._standing(),
@@ -164,12 +166,24 @@ class Held:
         late = self._asked and self._loop.time() - min(self._asked.values()) > ANSWER_SECONDS
         return Text("The daemon has not answered to the last key.", style="bold red") if late else None
 
+    def _by_digit(self) -> dict[int, str]:
+        """The position that each digit recalls, numbered as on the page: by its name, where that is a number, or its
+        place, if that is the name of no other.
+        """
+        numbered = {
+            int(name) if _NUMBER.fullmatch(name) else place: name
+            for place, name in enumerate(self._positions, 1)
+            if _NUMBER.fullmatch(name) or str(place) not in self._positions
+        }
+        return {number: numbered[number] for number in sorted(numbered) if number <= RECALLED}
+
     async def _recall(self, digit: int) -> None:
-        if digit > len(self._positions):
+        position = self._by_digit().get(digit)
+        if position is None:
             self._said = Text(f"There is no position {digit}.", style="red")
             return
         self._pressed.clear()
-        wanted = {"position": self._positions[digit - 1], "on_air": self._on_air, "sent_at": sent_at()}
+        wanted = {"position": position, "on_air": self._on_air, "sent_at": sent_at()}
         await self._ask("recall", wanted)
 
     def _add(self, right: int, up: int, tighter: int) -> None:

@@ -1,7 +1,7 @@
 // What is done from this page: each deed is a command to the daemon. A camera on air moves only after a second yes.
 
 import { Connection } from "./connection.js";
-import { cameraNames, hear, known, notice, onAir, timeOnAir } from "./known.js";
+import { cameraNames, hear, known, notice, onAir, positionOf, timeOnAir } from "./known.js";
 
 const YES_MS = 8000; // how long a second yes is waited for
 const CLEAR_MS = 60000; // for one that needs a look at the camera first
@@ -147,9 +147,9 @@ export function recall(camera, position) {
  */
 export function recallTyped(typed) {
   const positions = known.positions[desk.chosen] ?? [];
-  const position = positions.find((each) => each.name === typed) ?? positions[Number(typed) - 1];
+  const position = positions.find((each) => each.name === typed) ?? positionOf(desk.chosen, Number(typed));
   if (position) recall(desk.chosen, position.name);
-  else notice(desk.chosen, `there is no position ${typed}: type a number from 1 to ${positions.length}, or a name`, true);
+  else notice(desk.chosen, `there is no position ${typed}: type a number that stands at one, or a name`, true);
   changed();
 }
 

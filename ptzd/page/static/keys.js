@@ -3,7 +3,7 @@
 
 import { back, go, hold, standBy } from "./bar.js";
 import { choose, desk, recall, sayNo, sayYes, stopAll } from "./desk.js";
-import { cameraNames, known } from "./known.js";
+import { cameraNames, positionOf } from "./known.js";
 import { nudgeByKey } from "./setup.js";
 
 addEventListener("keydown", (event) => {
@@ -42,7 +42,7 @@ function taken(event) {
 
 /** @param {number} number */
 function ofNumber(number) {
-  const position = (known.positions[desk.chosen] ?? [])[number - 1];
+  const position = positionOf(desk.chosen, number);
   if (position) recall(desk.chosen, position.name);
   return Boolean(position);
 }

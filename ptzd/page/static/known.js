@@ -114,6 +114,21 @@ export function cameraNames() {
   return known.status?.cameras ?? Object.keys(known.cameras);
 }
 
+/**
+ * The number by which each position of a camera is recalled: its name, where that is a number, or its place among them, if
+ * that is the name of no other.
+ * @param {string} camera @returns {(number|null)[]}
+ */
+export function numbersOf(camera) {
+  const names = (known.positions[camera] ?? []).map((position) => position.name);
+  return names.map((name, index) => (/^[1-9][0-9]?$/.test(name) ? Number(name) : names.includes(String(index + 1)) ? null : index + 1));
+}
+
+/** @param {string} camera @param {number} number */
+export function positionOf(camera, number) {
+  return known.positions[camera]?.[numbersOf(camera).indexOf(number)];
+}
+
 /** @param {Camera|undefined} camera whether moving it is seen: what nobody knows counts as seen */
 export function onAir(camera) {
   return camera !== undefined && (camera.tally === "program" || camera.tally === "unknown");

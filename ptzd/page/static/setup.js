@@ -6,7 +6,7 @@ import { ask, choose, desk, line, may, move, recall } from "./desk.js";
 import { pageHadFocus } from "./focus.js";
 import { GamepadSettings } from "./gamepad.js";
 import { corners } from "./geometry.js";
-import { cameraNames, doing, known, troublesOf } from "./known.js";
+import { cameraNames, doing, known, numbersOf, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 import { Stick } from "./stick.js";
 import { Drifted, Lost, Marks, Question, framing, pace } from "./show.js";
@@ -127,6 +127,7 @@ function named(position, camera) {
 function Kept({ camera }) {
   const name = camera.camera;
   const positions = known.positions[name] ?? [];
+  const numbers = numbersOf(name);
   const [replacing, setReplacing] = useState(/** @type {{position: string, payload: Record<string, unknown>}|null} */ (null));
   const [undo, setUndo] = useState(/** @type {{words: string, topic: string, payload: Record<string, unknown>}|null} */ (null));
   const [looking, setLooking] = useState(/** @type {{position: string, entries: any[]}|null} */ (null));
@@ -210,7 +211,7 @@ function Kept({ camera }) {
     <ol class="rows">
       ${positions.map((position, index) => html`<li key=${position.name} class=${camera.position === position.name ? "stands" : ""}>
         <${Still} camera=${name} position=${position} />
-        <span class="called"><b>${index + 1}</b> ${position.name}${camera.position === position.name ? " ✓ stands here" : ""}</span>
+        <span class="called"><b>${numbers[index]}</b> ${position.name}${camera.position === position.name ? " ✓ stands here" : ""}</span>
         <span class="how">${[pace(position), framing(position), position.note].filter(Boolean).join(" · ")}</span>
         <span class="deeds">
           <button disabled=${!may()} onClick=${() => recall(name, position.name)}>Recall</button>

@@ -2,7 +2,7 @@
 
 import { html } from "./vendor/preact-htm.js";
 import { choose, desk, line, may, move, question, recall, recallTyped, sayNo, sayYes } from "./desk.js";
-import { cameraNames, doing, driftOf, known, onAir, troublesOf } from "./known.js";
+import { cameraNames, doing, driftOf, known, numbersOf, onAir, troublesOf } from "./known.js";
 import { Picture, Still } from "./picture.js";
 
 export function Show() {
@@ -16,6 +16,7 @@ function Strip({ camera }) {
   const name = camera.camera;
   const chosen = desk.chosen === name;
   const positions = known.positions[name] ?? [];
+  const numbers = numbersOf(name);
   return html`<section class=${`strip ${onAir(camera) ? "airs" : ""} ${chosen ? "chosen" : ""}`} aria-label=${name}>
     <h2><button class="name" aria-pressed=${chosen} onClick=${() => choose(name)}>${name}</button>
       <${Marks} camera=${camera} /></h2>
@@ -27,7 +28,7 @@ function Strip({ camera }) {
     <${Question} camera=${name} />
     ${chosen ? html`<${Typed} count=${positions.length} />` : null}
     <ol class="positions" aria-label=${`Positions of ${name}`}>
-      ${positions.map((position, index) => html`<li key=${position.name}><${Tile} camera=${camera} position=${position} number=${index + 1} /></li>`)}
+      ${positions.map((position, index) => html`<li key=${position.name}><${Tile} camera=${camera} position=${position} number=${numbers[index]} /></li>`)}
     </ol>
     ${positions.length ? null : html`<p class="none">No position is stored: frame one under Set-up.</p>`}
   </section>`;
@@ -107,7 +108,7 @@ function Typed({ count }) {
   </form>`;
 }
 
-/** @param {{camera: import("./known.js").Camera, position: import("./known.js").Position, number: number}} properties */
+/** @param {{camera: import("./known.js").Camera, position: import("./known.js").Position, number: number|null}} properties */
 function Tile({ camera, position, number }) {
   const foreseen = known.foreseen[camera.camera]?.[position.name];
   const stands = camera.position === position.name;
