@@ -102,6 +102,7 @@ async def cuttable(to_port: int) -> AsyncIterator[Cut]:
     cut = Cut(free_tcp_port())
     cut.whole.set()
     tasks: set[asyncio.Task[None]] = set()
+    ends: list[asyncio.StreamWriter] = []
 
     async def carry(from_: asyncio.StreamReader, to: asyncio.StreamWriter) -> None:
         try:
@@ -115,7 +116,9 @@ async def cuttable(to_port: int) -> AsyncIterator[Cut]:
             to.close()
 
     async def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        ends.append(writer)
         there, back = await asyncio.open_connection("127.0.0.1", to_port)
+        ends.append(back)
         for task in (asyncio.create_task(carry(reader, back)), asyncio.create_task(carry(there, writer))):
             tasks.add(task)
             task.add_done_callback(tasks.discard)
@@ -128,6 +131,9 @@ async def cuttable(to_port: int) -> AsyncIterator[Cut]:
         for task in list(tasks):
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        for end in ends:
+            end.transport.abort()
+        await asyncio.sleep(0)  # a transport that was told to close does so in the next turn of the loop
 
 
 @asynccontextmanager

@@ -39,6 +39,7 @@ class _Broker(Broker):  # type: ignore[misc]  # amqtt has no types
 
     async def hang_up(self) -> None:
         """Close whatever connection is left."""
+        await asyncio.sleep(0)  # who was let in just now is known by then
         left = list(self._conversations)
         for task in left:
             task.cancel()

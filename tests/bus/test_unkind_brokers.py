@@ -24,7 +24,10 @@ CONNECTED = bytes((0x20, 2, 0, 0))
 async def bus_on_a_broker(granted: int, brings: bytes = b"") -> AsyncIterator[MqttBus]:
     """A bus on a broker that answers each subscription with a code and then `brings` something."""
 
+    ends: list[asyncio.StreamWriter] = []
+
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        ends.append(writer)
         try:
             while True:
                 kind = (await reader.readexactly(1))[0] >> 4
@@ -55,6 +58,9 @@ async def bus_on_a_broker(granted: int, brings: bytes = b"") -> AsyncIterator[Mq
     async with bus:
         yield bus
     server.close()
+    for end in ends:
+        end.transport.abort()
+    await asyncio.sleep(0)  # a transport that was told to close does so in the next turn of the loop
 
 
 async def test_a_broker_that_lets_nobody_subscribe_is_told_and_is_no_connection() -> None:
