@@ -99,6 +99,8 @@ def judged(
     """What a head did that should have been driven for so long after `since` at most."""
     driven, moved = actor.driven_seconds(since), actor.moved_deg(since)
     wrong = []
+    if allowed_seconds and math.isfinite(driven):
+        allowed_seconds += actor.held_up_seconds(since, since + driven)
     if driven > allowed_seconds:
         until = "is still driven" if math.isinf(driven) else f"was driven for {driven:.2f} s"
         wrong.append(

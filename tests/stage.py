@@ -125,12 +125,17 @@ class Actor:
         after = [each for each in self.samples if each.at >= since]
         return sum(math.hypot(b.pan_deg - a.pan_deg, b.tilt_deg - a.tilt_deg) for a, b in pairwise(after))
 
+    def held_up_seconds(self, since: float, until: float) -> float:
+        """How long the test's own process, in which the head lives, stood still between two moments.
+
+        What came in meanwhile was not heard, though the head's own time went on. Short whiles are not counted.
+        """
+        gaps = [b.at - a.at for a, b in pairwise(self.samples) if a.at < until and b.at > since]
+        return sum(gap for gap in gaps if gap > HELD_UP_SECONDS)
+
     @property
     def held_up(self) -> str:
-        """A note on the test's own process, in which the head lives, where it stood still for a time that matters.
-
-        What came in meanwhile was not heard, though the head's own time went on.
-        """
+        """A note on the test's own process where it stood still for a time that matters."""
         seconds, at = max(((b.at - a.at, a.at) for a, b in pairwise(self.samples)), default=(0.0, 0.0))
         return f" (the test itself stood still for {seconds:.2f} s at {at:.2f})" if seconds > HELD_UP_SECONDS else ""
 
