@@ -433,7 +433,7 @@ class CueDesk:
 
     def _expect_start_up(self, cue: ListedCue) -> None:
         """Take note of who is switched on by a cue that runs; who has not begun by the next is expected no more."""
-        begun = {camera: True for camera, begun in self._switched_on.items() if begun}
+        begun = {camera: True for camera, starts in self._switched_on.items() if starts}
         states = {camera: self._seen(camera) for camera in cue.switch_on}
         now = {camera: state is not None and state.power in OFF for camera, state in states.items()}
         self._switched_on = now | begun

@@ -7,6 +7,7 @@ import json
 import signal
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,14 @@ import pytest
 from aiohttp import ClientSession
 from commands import StartPtzd
 from ptzsim import SimulatedCamera
+
+
+async def first_said(panel: aiomqtt.Client, found: Callable[[Any], object]) -> Any:
+    """Return the first message from now on of which that is true."""
+    async for message in panel.messages:
+        if message.payload and found(said := json.loads(message.payload)):
+            return said
+    raise AssertionError("the broker has gone")
 
 
 async def test_a_frozen_daemon_says_so_stops_and_discards_what_waited(
@@ -31,12 +40,7 @@ async def test_a_frozen_daemon_says_so_stops_and_discards_what_waited(
     async with aiomqtt.Client(host, int(port)) as panel, asyncio.timeout(30):
         await panel.subscribe("ptzd/#")
 
-        async def heard(found: Callable[[Any], object]) -> Any:
-            async for message in panel.messages:
-                if message.payload and found(said := json.loads(message.payload)):
-                    return said
-            raise AssertionError("the broker has gone")
-
+        heard = partial(first_said, panel)
         await heard(lambda said: said.get("link") == "up" and said.get("power") == "on")
         await panel.publish("ptzd/camera/left/drive", json.dumps({"pan": 0.2}))
         await asyncio.sleep(0.2)
@@ -76,11 +80,7 @@ async def test_a_lock_that_was_made_where_another_daemon_took_over_holds_when_th
     async with aiomqtt.Client(host, int(port)) as panel, ClientSession() as browser, asyncio.timeout(60):
         await panel.subscribe("ptzd/#")
 
-        async def heard(found: Callable[[Any], object]) -> Any:
-            async for message in panel.messages:
-                if message.payload and found(said := json.loads(message.payload)):
-                    return said
-            raise AssertionError("the broker has gone")
+        heard = partial(first_said, panel)
 
         async def outcome(topic: str, **payload: Any) -> Any:
             await panel.publish(f"ptzd/{topic}", json.dumps(payload))

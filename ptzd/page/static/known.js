@@ -134,7 +134,7 @@ export function onAir(camera) {
   return camera !== undefined && (camera.tally === "program" || camera.tally === "unknown");
 }
 
-/** @param {string} camera what time on or off air it is in: never the same (===) in two of them; a yes holds for one alone */
+/** @param {string} camera what time on air it is in, or that it is off: a yes holds for one alone, and times off air are as one */
 export function timeOnAir(camera) {
   return known.onAirSince[camera] ?? onAir(known.cameras[camera]);
 }
